@@ -1,0 +1,1 @@
+"""The demo music: a score (data in demo_playlist/) becomes sound."""

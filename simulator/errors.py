@@ -1,0 +1,61 @@
+"""What went wrong, where, and the cure: the project's one tree of errors.
+
+Every error carries a message (what and where), a hint (what to do) and the exit code that the
+command line gives when this error ends the command. Only `simulator.app` catches them all.
+"""
+
+from __future__ import annotations
+
+DONE = 0
+SOME_FAILED = 1
+WRONG_USE = 2
+NEEDS_FIXING = 3
+NOTHING_DONE = 4
+INTERRUPTED = 130
+
+
+class SimulatorError(Exception):
+    """Base of all errors that the user can understand and cure."""
+
+    exit_code = NOTHING_DONE
+
+    def __init__(self, message: str, hint: str = "") -> None:
+        super().__init__(message)
+        self.message = message
+        self.hint = hint
+
+    def __reduce__(self) -> tuple[object, ...]:  # so that it crosses a process border whole
+        return (type(self), (self.message, self.hint))
+
+    def __str__(self) -> str:
+        return f"{self.message} {self.hint}".strip()
+
+
+class UsageError(SimulatorError):
+    """The command was given something it cannot use."""
+
+    exit_code = WRONG_USE
+
+
+class ProfileError(SimulatorError):
+    """A player profile is unreadable or says something impossible."""
+
+    exit_code = WRONG_USE
+
+
+class PlaylistError(SimulatorError):
+    """A playlist is unreadable."""
+
+    exit_code = WRONG_USE
+
+
+class AudioError(SimulatorError):
+    """An audio file is missing, unreadable or holds what no file should."""
+
+
+class WriteError(SimulatorError):
+    """A result could not be written, or would overwrite something of the user's."""
+
+
+class NothingDoneError(SimulatorError):
+    """Every track failed."""

@@ -1,0 +1,1 @@
+"""Arrays in, numbers out: loudness, peaks and dynamics as the published standards define them."""

@@ -1,0 +1,1 @@
+"""The outside world: files, cache, worker processes, data folders."""
