@@ -1,0 +1,113 @@
+"""How does a score become a stereo mix: every part played, placed, balanced and put in the room?
+
+Conventions: planar stereo (2, frames) float32 inside, (frames, 2) out; levels in dB as the score
+writes them; nothing is limited here. Deterministic: every random choice comes from the score's seed
+and the part's place in the score. (Same machine, same bytes; another processor may round sines and
+matrix products differently in the last bit.)
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.demo.modal import Samples, drawn
+from simulator.demo.players import play_part
+from simulator.demo.room import convolve, impulse_response
+from simulator.demo.score import Part, Score
+from simulator.demo.timing import Clock
+from simulator.units import db_to_gain, seconds_to_frames
+
+DUCK_RETURN_S = 0.24
+"""Time in which a ducked part comes back after the kick."""
+
+
+def compose(score: Score) -> NDArray[np.float32]:
+    """The mix of a piece, (frames, 2) float32, peaks where they fall."""
+    head = score.head
+    clock = Clock(score)
+    frames = seconds_to_frames(clock.end_s, head.sample_rate)
+    dry = np.zeros((2, frames), dtype=np.float32)
+    send = np.zeros((2, frames), dtype=np.float32)
+    duck = _duck_curve(score, clock, frames)
+    for index, part in enumerate(score.parts):
+        rng = np.random.default_rng([head.seed, index])
+        bus = play_part(part, clock, frames, head.sample_rate, rng)
+        bus = _treated(bus, part, duck, head.sample_rate)
+        dry += bus
+        bus *= np.float32(db_to_gain(part.text.room_db))
+        send += bus
+    response = impulse_response(head.room, head.sample_rate, head.seed)
+    dry += convolve(send, response) * np.float32(db_to_gain(head.room.level_db))
+    if head.drive_db > 0.0:
+        dry = saturated(dry, head.drive_db)
+    return np.ascontiguousarray(_without_rumble(dry, head.sample_rate).T)
+
+
+def saturated(bus: Samples, drive_db: float) -> Samples:
+    """A bus pushed into a rounded transfer (tanh), level kept for small signals."""
+    drive = np.float32(db_to_gain(drive_db))
+    return np.asarray(np.tanh(bus * drive) / drive, dtype=np.float32)
+
+
+def _treated(bus: Samples, part: Part, duck: Samples | None, sample_rate: int) -> Samples:
+    text = part.text
+    if text.drive_db > 0.0:
+        bus = saturated(bus, text.drive_db)
+    bus *= np.float32(db_to_gain(text.level_db))
+    if text.duck_db > 0.0 and duck is not None:
+        bus *= 1.0 - duck * np.float32(1.0 - db_to_gain(-text.duck_db))
+    if bus.shape[0] == 1:
+        angle = 0.25 * np.pi * (1.0 + text.pan)  # equal power
+        bus = bus * (np.sqrt(2.0) * np.array([[np.cos(angle)], [np.sin(angle)]])).astype(np.float32)
+    else:
+        left, right = min(1.0, 1.0 - text.pan), min(1.0, 1.0 + text.pan)
+        if text.width != 1.0:
+            other = np.float32(0.5 - 0.5 * text.width) * (bus[1] - bus[0])
+            bus[0] += other
+            bus[1] -= other
+        if text.pan != 0.0:
+            bus *= np.array([[left], [right]], dtype=np.float32)
+    if text.tremolo_hz > 0.0:
+        sway = np.sin(np.arange(bus.shape[1]) * (2.0 * np.pi * text.tremolo_hz / sample_rate)).astype(np.float32)
+        bus[0] *= 1.0 + np.float32(0.22) * sway
+        bus[1] *= 1.0 - np.float32(0.22) * sway
+    return np.asarray(bus, dtype=np.float32)
+
+
+def _duck_curve(score: Score, clock: Clock, frames: int) -> Samples | None:
+    """1 at each kick, back to 0 in DUCK_RETURN_S: what ducked parts make room for."""
+    if not any(part.text.duck_db > 0.0 for part in score.parts):
+        return None
+    rate = score.head.sample_rate
+    shape = (1.0 - np.linspace(0.0, 1.0, int(DUCK_RETURN_S * rate))) ** 1.5
+    rise = int(0.003 * rate)
+    shape[:rise] *= np.linspace(0.0, 1.0, rise)
+    curve = np.zeros(frames, dtype=np.float32)
+    for part in score.parts:
+        for passage in part.passages:
+            for note in passage.notes:
+                if note.sound != "kick":
+                    continue
+                start = seconds_to_frames(clock.seconds(passage.section.start_beat + note.start_beat), rate)
+                window = curve[start : start + len(shape)]
+                np.maximum(window, shape[: len(window)], out=window, casting="same_kind")
+    return curve
+
+
+def _without_rumble(mix: Samples, sample_rate: int) -> Samples:
+    """The mix less its content below about 25 Hz, DC included: a one-pole low-pass, run on the means of
+    short blocks and drawn straight between them, is taken away."""
+    block = 64
+    count = -(-mix.shape[1] // block)
+    padded = np.zeros((2, count * block), dtype=np.float32)
+    padded[:, : mix.shape[1]] = mix
+    means = padded.reshape(2, count, block).mean(axis=2, dtype=np.float64)
+    # centred, so zero-phase: Gaussian of about 20 Hz over the block means
+    width = 0.13 / 20.0 * sample_rate / block
+    reach = int(4 * width)
+    window = np.exp(-0.5 * np.square(np.arange(-reach, reach + 1) / width))
+    window /= window.sum()
+    slow = np.stack([np.convolve(side, window, mode="same") for side in means]).astype(np.float32)
+    edges = np.concatenate([slow[:, :1], 0.5 * (slow[:, 1:] + slow[:, :-1]), slow[:, -1:]], axis=1)
+    return np.asarray(mix - drawn(edges, block, mix.shape[1]).astype(np.float32), dtype=np.float32)

@@ -1,0 +1,184 @@
+"""Which notes does a pattern of the score mean?
+
+A passage of a part is written in one of six ways, bars divided by `|`; a pattern shorter than its
+section starts again:
+
+    line     "e5/1.5 d5 r/2 | c5/4!"      note/beats; the last length is kept; r rests; ! accents
+    steps    {kick = "x...x...", ...}     one character a step: X accent, x, o soft, - ghost, . rest
+    chords   "x..x..x."                   the whole chord, held to the next hit or `_`
+    strum    "D..dDu.u"                   the chord as a down (D d) or up (U u) stroke
+    arp      "1.3.5.3."                   one voice of the chord, 1 is the lowest
+    bass     "1..1..5."                   a chord degree (1 3 5 7 8) above the bass
+
+Conventions: beats are counted from the section's start, velocities are 0 to 1. ValueError says what
+is wrong in the text; the score adds where.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from simulator.demo.pitch import Chord, bass_pitch, pitch_of, voicing
+
+VELOCITY = {"X": 1.0, "D": 0.95, "U": 0.85, "x": 0.8, "d": 0.7, "o": 0.58, "u": 0.58, "-": 0.3}
+STROKE_BEATS = 0.022
+"""Time from string to string in a strum (a stroke over six strings takes about a tenth of a beat)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """One note or hit. `sound` names the drum of a hit, else it is empty; `legato` joins a line's note
+    to the one before."""
+
+    start_beat: float
+    beats: float
+    pitch: int
+    velocity: float
+    sound: str = ""
+    legato: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Harmony:
+    """The chords of a section, an equal share of the bar each, and how a part voices them."""
+
+    bars: tuple[tuple[Chord, ...], ...]
+    beats_per_bar: float
+    register: tuple[int, int]
+    voices: int
+
+    @property
+    def beats(self) -> float:
+        return len(self.bars) * self.beats_per_bar
+
+    def chord_at(self, beat: float) -> Chord:
+        bar = min(int(beat / self.beats_per_bar + 1e-9), len(self.bars) - 1)
+        within = beat / self.beats_per_bar - bar
+        chords = self.bars[bar]
+        return chords[min(int(within * len(chords) + 1e-9), len(chords) - 1)]
+
+    def change_after(self, beat: float) -> float:
+        """The beat at which the chord of `beat` ends."""
+        bar = int(beat / self.beats_per_bar + 1e-9)
+        count = len(self.bars[min(bar, len(self.bars) - 1)])
+        share = self.beats_per_bar / count
+        place = int((beat - bar * self.beats_per_bar) / share + 1e-9)
+        return bar * self.beats_per_bar + (place + 1) * share
+
+
+def line(text: str, harmony: Harmony) -> list[Note]:
+    """A melody; its length must be that of the section."""
+    notes: list[Note] = []
+    position, beats, joined = 0.0, 1.0, False
+    for token in text.replace("|", " ").split():
+        name, _, length = token.rstrip("!").partition("/")
+        if length:
+            try:
+                beats = float(length)
+            except ValueError:
+                raise ValueError(f"{token!r} has no length in beats after its slash") from None
+            if not beats > 0.0:
+                raise ValueError(f"{token!r} must last longer than 0 beats")
+        if name == "r":
+            joined = False
+        else:
+            velocity = 0.95 if token.endswith("!") else 0.75
+            notes.append(Note(position, beats, pitch_of(name), velocity, legato=joined))
+            joined = True
+        position += beats
+    if abs(position - harmony.beats) > 1e-6:
+        raise ValueError(f"the line lasts {position:g} beats, its section {harmony.beats:g}")
+    return notes
+
+
+def steps(rows: Mapping[str, str], harmony: Harmony) -> list[Note]:
+    """The hits of a drum kit."""
+    return [
+        Note(beat, length, 0, VELOCITY[mark], sound)
+        for sound, text in rows.items()
+        for beat, length, mark in _marks(text, harmony, "Xxo-")
+    ]
+
+
+def chords(text: str, harmony: Harmony) -> list[Note]:
+    """Chords held until the next hit."""
+    voices = _voicings(harmony)
+    notes = []
+    for beat, length, mark in _marks(text, harmony, "Xxo-"):
+        end = min(beat + length, harmony.change_after(beat))
+        notes += [Note(beat, end - beat, pitch, VELOCITY[mark]) for pitch in voices(beat)]
+    return notes
+
+
+def strum(text: str, harmony: Harmony) -> list[Note]:
+    """Strokes over the strings; an up stroke takes only the upper ones, as a hand does."""
+    voices = _voicings(harmony)
+    notes = []
+    for beat, length, mark in _marks(text, harmony, "DdUu"):
+        pitches = voices(beat) if mark in "Dd" else voices(beat)[: -5 : -1]
+        for place, pitch in enumerate(pitches):
+            late = STROKE_BEATS * place
+            notes.append(Note(beat + late, length - late, pitch, VELOCITY[mark] * (1.0 - 0.03 * place)))
+    return notes
+
+
+def arp(text: str, harmony: Harmony) -> list[Note]:
+    """Single voices of the chord, ringing for two beats or to the chord's end."""
+    voices = _voicings(harmony)
+    notes = []
+    for beat, _, mark in _marks(text, harmony, "123456789"):
+        pitches = voices(beat)
+        octave, place = divmod(int(mark) - 1, len(pitches))
+        ring = min(2.0, harmony.change_after(beat) - beat)
+        notes.append(Note(beat, ring, pitches[place] + 12 * octave, 0.85 if mark == "1" else 0.7))
+    return notes
+
+
+def bass(text: str, harmony: Harmony) -> list[Note]:
+    """One voice on the chord's degrees."""
+    notes = []
+    for beat, length, mark in _marks(text, harmony, "13578"):
+        chord = harmony.chord_at(beat)
+        pitch = bass_pitch(chord, harmony.register)
+        if mark != "1":  # the other degrees count from the root, near the bass
+            pitch += (chord.root + chord.degree(int(mark)) - pitch) % 12 if mark != "8" else 12
+        while pitch > harmony.register[1]:
+            pitch -= 12
+        notes.append(Note(beat, length, pitch, 0.85 if beat % 1.0 == 0.0 else 0.7))
+    return notes
+
+
+def _voicings(harmony: Harmony) -> Callable[[float], tuple[int, ...]]:
+    """The voicing at a beat; each chord is led from the one before it in the section."""
+    spans: list[tuple[float, tuple[int, ...]]] = []
+    before: tuple[int, ...] = ()
+    beat = 0.0
+    while beat < harmony.beats - 1e-9:
+        before = voicing(harmony.chord_at(beat), harmony.voices, harmony.register, before)
+        beat = harmony.change_after(beat)
+        spans.append((beat, before))
+
+    def at(position: float) -> tuple[int, ...]:
+        return next(pitches for end, pitches in spans if position < end - 1e-9)
+
+    return at
+
+
+def _marks(text: str, harmony: Harmony, allowed: str) -> list[tuple[float, float, str]]:
+    """(beat, beats to the next hit or `_`, character) of each hit, the pattern repeated over the section."""
+    cells = ["".join(cell.split()) for cell in text.split("|")]
+    if not all(cells):
+        raise ValueError("a bar of the pattern is empty")
+    marks: list[tuple[float, str]] = []
+    for bar in range(len(harmony.bars)):
+        cell = cells[bar % len(cells)]
+        step = harmony.beats_per_bar / len(cell)
+        for place, mark in enumerate(cell):
+            if mark == ".":
+                continue
+            if mark != "_" and mark not in allowed:
+                raise ValueError(f"{mark!r} is not one of {allowed} . _")
+            marks.append((bar * harmony.beats_per_bar + place * step, mark))
+    ends = [beat for beat, _ in marks[1:]] + [harmony.beats]
+    return [(beat, end - beat, mark) for (beat, mark), end in zip(marks, ends, strict=True) if mark != "_"]
