@@ -1,0 +1,134 @@
+"""Which tracks do the command's arguments name? Reads playlists and folders, and makes paths absolute.
+
+An argument is a playlist (.toml, .m3u, .m3u8, .xspf), a folder, or an audio file; whatever is none
+of the first two counts as an audio file, also where it is missing, so that it is named in its place.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import islice
+from pathlib import Path
+
+from simulator.errors import PlaylistError
+from simulator.player.playlist import (
+    AUDIO_EXTENSIONS,
+    Playlist,
+    Track,
+    is_audio_name,
+    joined,
+    one_album,
+    title_from_path,
+)
+from simulator.player.playlist_formats import PLAYLIST_EXTENSIONS, parse_playlist
+
+LARGEST_PLAYLIST_BYTES = 16 * 1024 * 1024
+
+
+def read_playlists(arguments: Sequence[str]) -> Playlist:
+    """One playlist of all that the arguments name, in their order; the audio files among them are one
+    album. Raises PlaylistError where a playlist or folder cannot be read or holds no track."""
+    if not arguments:
+        raise PlaylistError("No file is named.", "Name audio files, a folder or a playlist.")
+    parts: list[Playlist | Track] = []
+    for argument in arguments:
+        if is_playlist_name(argument):
+            parts.append(read_playlist(argument))
+        elif os.path.isdir(argument):
+            parts.append(read_folder(argument))
+        else:
+            parts.append(Track(absolute(argument, ""), title_from_path(argument)))
+    files = tuple(part for part in parts if isinstance(part, Track))
+    playlists = [part for part in parts if isinstance(part, Playlist)]
+    title = files[0].title if len(files) == len(parts) == 1 else "Files of this command"
+    loose = one_album(title, "command", files, ", ".join(arguments))
+    if not playlists:
+        return loose
+    # The files keep their places between the playlists, and are one album all the same.
+    whole = joined([*playlists, loose] if files else playlists)
+    named = iter(whole.tracks)
+    of_playlists = iter(list(islice(named, sum(len(part.tracks) for part in playlists))))
+    tracks: list[Track] = []
+    for part in parts:
+        tracks.extend([next(named)] if isinstance(part, Track) else islice(of_playlists, len(part.tracks)))
+    return replace(whole, tracks=tuple(tracks), source=", ".join(arguments))
+
+
+def is_playlist_name(name: str) -> bool:
+    """Does the name end like that of a playlist?"""
+    return Path(name).suffix[1:].lower() in PLAYLIST_EXTENSIONS
+
+
+def read_playlist(path: str) -> Playlist:
+    """The playlist in a file; relative paths in it start from its folder."""
+    try:
+        with open(path, "rb") as file:
+            data = file.read(LARGEST_PLAYLIST_BYTES + 1)
+    except (OSError, ValueError) as problem:
+        words = problem.strerror if isinstance(problem, OSError) else str(problem)
+        raise PlaylistError(f"{path}: this playlist cannot be read: {words}.", "Check the path.") from None
+    if len(data) > LARGEST_PLAYLIST_BYTES:
+        raise PlaylistError(f"{path}: this is too large for a playlist (over 16 MB).", "Check the file.")
+    playlist = parse_playlist(data, os.path.basename(path), path)
+    folder = os.path.dirname(path)
+    tracks = tuple(
+        track if track.problem else replace(track, path=absolute(track.path, folder))
+        for track in playlist.tracks
+    )
+    profile = playlist.profile
+    if profile is not None and (profile.endswith(".toml") or "/" in profile):
+        profile = absolute(profile, folder)
+    return replace(playlist, tracks=tracks, profile=profile)
+
+
+def read_folder(path: str) -> Playlist:
+    """The audio files of a folder, by name, numbers in names counted as numbers; not those of the
+    folders inside it, and no hidden ones."""
+    try:
+        names = sorted(
+            (
+                entry.name
+                for entry in os.scandir(path)
+                if entry.is_file() and is_audio_name(entry.name) and not entry.name.startswith(".")
+            ),
+            key=_natural_order,
+        )
+    except OSError as problem:
+        raise PlaylistError(
+            f"{path}: this folder cannot be read: {problem.strerror}.", "Check its permissions."
+        ) from None
+    if not names:
+        raise PlaylistError(
+            f"{path}: this folder holds no audio file ({', '.join(AUDIO_EXTENSIONS)}).",
+            "Name the folder that holds the files themselves; folders inside it are not searched.",
+        )
+    tracks = tuple(Track(absolute(name, path), title_from_path(name)) for name in names)
+    title = Path(path).absolute().name or path
+    return one_album(title, "folder", tracks, path)
+
+
+def absolute(location: str, folder: str) -> str:
+    """The absolute path of `location`, starting from `folder`. Where there is no such file, the
+    spellings that other systems write into playlists are tried: backslashes, and composed or
+    decomposed accents. `..` stays, as a link before it may lead elsewhere."""
+    start = Path(folder).absolute()
+    slashed = location.replace("\\", "/")
+    spellings = (
+        location,
+        slashed,
+        unicodedata.normalize("NFC", slashed),
+        unicodedata.normalize("NFD", slashed),
+    )
+    for spelling in spellings:
+        if os.path.exists(start / spelling):
+            return str(start / spelling)
+    return str(start / location)
+
+
+def _natural_order(name: str) -> tuple[list[tuple[int, int, str]], str]:
+    parts = re.findall(r"\d+|\D+", name.casefold())
+    return [(0, int(part), "") if part.isdecimal() else (1, 0, part) for part in parts], name
