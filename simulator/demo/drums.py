@@ -61,7 +61,14 @@ def _snare(body_hz: float, t60_s: float, wires: float, bright_db: float) -> Make
         decay = np.array([0.30, 0.2, 0.15, 0.13, 0.1, 0.1])
         skin = decaying_partials(body_hz * MEMBRANE, level, decay, frames, rate, rng.uniform(0.5, 1.5, 6))
         tilt = bright_db - 8.0 * (1.0 - velocity)
-        curve = [(120.0, -24.0), (350.0, -7.0), (1500.0, -3.0), (5000.0, tilt), (9000.0, tilt - 5), (16000.0, tilt - 18)]
+        curve = [
+            (120.0, -24.0),
+            (350.0, -7.0),
+            (1500.0, -3.0),
+            (5000.0, tilt),
+            (9000.0, tilt - 5),
+            (16000.0, tilt - 18),
+        ]
         noise = shaped_noise(rng, frames, rate, curve) * exponential(frames, rate, t60_s)
         noise += 0.7 * noise * exponential(frames, rate, 0.03)  # the snap
         sound = skin * np.float32(0.75) + noise * np.float32(0.3 * wires * (0.5 + 0.5 * velocity))
@@ -111,13 +118,14 @@ def _burst(curve: list[tuple[float, float]], t60_s: float, bounces_ms: tuple[flo
 
     def make(velocity: float, rate: int, rng: np.random.Generator) -> Samples:
         frames = int(1.1 * t60_s * rate) + int(0.05 * rate)
+        dulled = [(hertz, level - 6.0 * (1.0 - velocity) * (hertz > 4000.0)) for hertz, level in curve]
         sound = np.zeros(frames, dtype=np.float32)
         for order, bounce in enumerate(bounces_ms):
             start = int(bounce * 0.001 * rate)
             last = order == len(bounces_ms) - 1
             length = frames - start
             decay = exponential(length, rate, t60_s if last else 0.022)
-            sound[start:] += shaped_noise(rng, length, rate, curve) * decay * np.float32(0.6 + 0.4 * last)
+            sound[start:] += shaped_noise(rng, length, rate, dulled) * decay * np.float32(0.6 + 0.4 * last)
         return _peak_one(fade(sound, rate, 0.002 if len(bounces_ms) == 1 else 0.0008, 0.03))
 
     return make
@@ -126,7 +134,11 @@ def _burst(curve: list[tuple[float, float]], t60_s: float, bounces_ms: tuple[flo
 def _rim(velocity: float, rate: int, rng: np.random.Generator) -> Samples:
     frames = int(0.12 * rate)
     sound = decaying_partials(
-        np.array([420.0, 1180.0, 1710.0, 2900.0]), np.array([0.5, 1.0, 0.7, 0.4]), np.full(4, 0.09), frames, rate
+        np.array([420.0, 1180.0, 1710.0, 2900.0]),
+        np.array([0.5, 1.0, 0.7, 0.4]),
+        np.full(4, 0.09),
+        frames,
+        rate,
     )
     tick = shaped_noise(rng, 256, rate, [(500, -12), (2500, 0), (8000, -9)])
     sound[:256] += tick * exponential(256, rate, 0.005) * np.float32(0.6 * velocity)
@@ -136,7 +148,10 @@ def _rim(velocity: float, rate: int, rng: np.random.Generator) -> Samples:
 CLAP = [(300.0, -30.0), (900.0, -4.0), (1400.0, 0.0), (3500.0, -6.0), (9000.0, -14.0), (16000.0, -30.0)]
 SHAKER = [(1500.0, -40.0), (4000.0, -10.0), (7000.0, 0.0), (11000.0, -3.0), (18000.0, -20.0)]
 BRUSH = [(150.0, -24.0), (500.0, -8.0), (2500.0, -3.0), (6000.0, -4.0), (12000.0, -16.0)]
-HAT, OPEN_HAT = _bronze(0.09, 0.14, 2600.0, 7500.0, 0.3, 0.0008, 0.0), _bronze(0.55, 0.5, 2400.0, 7200.0, 0.3, 0.001, 0.0)
+HAT, OPEN_HAT = (
+    _bronze(0.09, 0.14, 2600.0, 7500.0, 0.3, 0.0008, 0.0),
+    _bronze(0.55, 0.5, 2400.0, 7200.0, 0.3, 0.001, 0.0),
+)
 RIDE = _bronze(1.9, 1.6, 1700.0, 5600.0, 0.45, 0.001, 3.0)
 CRASH = _bronze(2.6, 2.6, 900.0, 4300.0, 0.35, 0.003, 3.0)
 

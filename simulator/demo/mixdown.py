@@ -69,7 +69,9 @@ def _treated(bus: Samples, part: Part, duck: Samples | None, sample_rate: int) -
         if text.pan != 0.0:
             bus *= np.array([[left], [right]], dtype=np.float32)
     if text.tremolo_hz > 0.0:
-        sway = np.sin(np.arange(bus.shape[1]) * (2.0 * np.pi * text.tremolo_hz / sample_rate)).astype(np.float32)
+        sway = np.sin(np.arange(bus.shape[1]) * (2.0 * np.pi * text.tremolo_hz / sample_rate)).astype(
+            np.float32
+        )
         bus[0] *= 1.0 + np.float32(0.22) * sway
         bus[1] *= 1.0 - np.float32(0.22) * sway
     return np.asarray(bus, dtype=np.float32)

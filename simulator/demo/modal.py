@@ -23,7 +23,12 @@ LN_1000 = float(np.log(1000.0))
 
 
 def decaying_partials(
-    frequencies_hz: Values, amplitudes: Values, t60_s: Values, frames: int, sample_rate: int, phases: Values | float = 0.0
+    frequencies_hz: Values,
+    amplitudes: Values,
+    t60_s: Values,
+    frames: int,
+    sample_rate: int,
+    phases: Values | float = 0.0,
 ) -> Samples:
     """The sum of the partials, `frames` long. The arrays have one entry a partial."""
     keep = (frequencies_hz < 0.45 * sample_rate) & (amplitudes != 0.0)
@@ -80,4 +85,5 @@ def drawn(points: Values, stride: int, frames: int) -> Values:
 
 def exponential(frames: int, sample_rate: int, t60_s: float) -> Samples:
     """A decay that falls by 60 dB in `t60_s`."""
-    return np.exp(np.arange(frames, dtype=np.float32) * np.float32(-LN_1000 / (t60_s * sample_rate)))
+    slope = np.float32(-LN_1000 / (t60_s * sample_rate))
+    return np.asarray(np.exp(np.arange(frames, dtype=np.float32) * slope), dtype=np.float32)

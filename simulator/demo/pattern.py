@@ -116,7 +116,7 @@ def strum(text: str, harmony: Harmony) -> list[Note]:
     voices = _voicings(harmony)
     notes = []
     for beat, length, mark in _marks(text, harmony, "DdUu"):
-        pitches = voices(beat) if mark in "Dd" else voices(beat)[: -5 : -1]
+        pitches = voices(beat) if mark in "Dd" else voices(beat)[:-5:-1]
         for place, pitch in enumerate(pitches):
             late = STROKE_BEATS * place
             notes.append(Note(beat + late, length - late, pitch, VELOCITY[mark] * (1.0 - 0.03 * place)))

@@ -86,7 +86,7 @@ def chord_of(symbol: str) -> Chord:
 
 
 def voicing(chord: Chord, count: int, register: tuple[int, int], before: tuple[int, ...]) -> tuple[int, ...]:
-    """`count` ascending pitches of the chord inside `register`, moving least from `before` (which may be ())."""
+    """`count` ascending pitches of the chord inside `register`, moving least from `before` (or from ())."""
     low, high = register
     tones = [pitch for pitch in range(low, high + 1) if pitch % 12 in chord.classes]
     centre = (low + high) / 2

@@ -52,7 +52,9 @@ class _Event:
 
     __slots__ = ("end", "gains", "note", "start", "step", "velocity")
 
-    def __init__(self, part: Part, passage: Passage, note: Note, clock: Clock, rate: int, rng: np.random.Generator):
+    def __init__(
+        self, part: Part, passage: Passage, note: Note, clock: Clock, rate: int, rng: np.random.Generator
+    ):
         first = passage.section.start_beat + note.start_beat
         late = 0.001 * part.text.timing_ms * float(np.clip(rng.normal(), -2.0, 2.0))
         self.note = note
@@ -62,7 +64,10 @@ class _Event:
         self.step = max(1, round(self.velocity * VELOCITY_STEPS))
         level = self.velocity**LOUDNESS_POWER
         low, high = passage.level_db
-        share = (note.start_beat / passage.section.beats, (note.start_beat + note.beats) / passage.section.beats)
+        share = (
+            note.start_beat / passage.section.beats,
+            (note.start_beat + note.beats) / passage.section.beats,
+        )
         start, end = (level * db_to_gain(low + (high - low) * min(place, 1.0)) for place in share)
         self.gains = (start, end)
 
@@ -72,7 +77,9 @@ class _Event:
 
 
 def _events(part: Part, clock: Clock, rate: int, rng: np.random.Generator) -> list[_Event]:
-    return [_Event(part, passage, note, clock, rate, rng) for passage in part.passages for note in passage.notes]
+    return [
+        _Event(part, passage, note, clock, rate, rng) for passage in part.passages for note in passage.notes
+    ]
 
 
 def _place(bus: Samples, start: int, sound: Samples) -> None:
@@ -140,7 +147,8 @@ def _ramp(gains: tuple[float, float], frames: int) -> Samples:
     slope = np.float32(np.log(gains[1] / gains[0]) / frames)
     if slope == 0.0:
         return np.full(1, gains[0], dtype=np.float32)
-    return np.exp(np.arange(frames, dtype=np.float32) * slope + np.float32(np.log(gains[0])))
+    level = np.arange(frames, dtype=np.float32) * slope + np.float32(np.log(gains[0]))
+    return np.asarray(np.exp(level), dtype=np.float32)
 
 
 def _play_solo(part: Part, clock: Clock, frames: int, rate: int, rng: np.random.Generator) -> Samples:

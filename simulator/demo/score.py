@@ -1,10 +1,11 @@
 """What does a score of demo_playlist say?
 
 A score is a TOML text: the head (title, artist, tempo, metre, seed, room), the sections in playing
-order with their chords (one cell a bar), and the parts with what each plays in which section (see
-`pattern` for the ways to write it). A section may be `plays = "chorus"`: parts that have nothing
-under its own name then play what they have under that one. Everything is checked here, so that the
-synthesis meets only sense; ScoreError says the score, the place and the cure.
+order with their chords (one cell a bar), the masters to be made (see `recipe`), and the parts with
+what each plays in which section (see `pattern` for the ways to write it). A section may be
+`plays = "chorus"`: parts that have nothing under its own name then play what they have under that
+one. Everything is checked here, so that the synthesis meets only sense; ScoreError says the score,
+the place and the cure.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ import msgspec
 from simulator.demo import pattern
 from simulator.demo.pattern import Harmony, Note
 from simulator.demo.pitch import Chord, chord_of, pitch_of
+from simulator.demo.recipe import Recipe
 from simulator.errors import SimulatorError
 
 FORMAT = 1
@@ -81,6 +83,7 @@ class ScoreText(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     seed: int
     section: list[SectionText]
     part: list[PartText]
+    master: list[Recipe]
     beats_per_bar: int = 4
     swing: float = 0.0
     swing_unit_beats: float = 0.25
@@ -135,8 +138,13 @@ def parse(name: str, text: str, instruments: frozenset[str], kits: Mapping[str, 
     except (tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
         raise ScoreError(f"{name}: {error}.", "Correct the score.") from None
     if head.format != FORMAT:
-        raise ScoreError(f"{name}: format must be {FORMAT}, got {head.format}.", "Rewrite it for this version.")
+        raise ScoreError(
+            f"{name}: format must be {FORMAT}, got {head.format}.", "Rewrite it for this version."
+        )
     _positive(name, head)
+    for recipe in head.master:
+        if fault := recipe.fault():
+            raise ScoreError(f"{name}: master {recipe.file!r}: {fault}.", "Correct the recipe.")
     sections = _sections(name, head)
     parts = tuple(_part(name, part, head, sections, instruments, kits) for part in head.part)
     return Score(head, sections, parts)
@@ -161,7 +169,9 @@ def _sections(name: str, head: ScoreText) -> tuple[Section, ...]:
         if min(tempo) <= 0.0:
             raise ScoreError(f"{where}: tempo_bpm must be above 0, got {min(tempo)}.", "Correct it.")
         try:
-            bars = tuple(tuple(chord_of(symbol) for symbol in cell.split()) for cell in section.chords.split("|"))
+            bars = tuple(
+                tuple(chord_of(symbol) for symbol in cell.split()) for cell in section.chords.split("|")
+            )
         except ValueError as error:
             raise ScoreError(f"{where}: {error}.", "Correct the chord.") from None
         if not all(bars):

@@ -35,12 +35,12 @@ def low_pass(hertz: Values, corner_hz: float, order: float) -> Values:
 def _voice(peaks: tuple[Resonance, ...], slope: float) -> Spectrum:
     def spectrum(number: Values, hertz: Values, velocity: float) -> Values:
         source = number ** -(slope - 0.45 * velocity)
-        return source * resonances(hertz, peaks, 0.06) * low_pass(hertz, 5200.0, 2.0)
+        return source * resonances(hertz, peaks, 0.1) * low_pass(hertz, 5200.0, 2.0)
 
     return spectrum
 
 
-AH = ((760.0, 190.0, 1.0), (1240.0, 240.0, 0.6), (2750.0, 420.0, 0.5), (3500.0, 420.0, 0.24))
+AH = ((760.0, 190.0, 1.0), (1260.0, 380.0, 0.6), (2750.0, 420.0, 0.5), (3500.0, 420.0, 0.24))
 OH = ((500.0, 170.0, 1.0), (900.0, 180.0, 0.6), (2600.0, 320.0, 0.18), (3300.0, 420.0, 0.12))
 BOWED_BODY = ((280.0, 90.0, 0.7), (460.0, 140.0, 0.8), (1100.0, 600.0, 0.6), (2700.0, 1500.0, 0.7))
 CELLO_BODY = ((105.0, 40.0, 0.6), (190.0, 60.0, 0.8), (420.0, 250.0, 0.6), (1400.0, 900.0, 0.45))

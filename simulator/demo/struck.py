@@ -56,7 +56,9 @@ class String:
         number = np.arange(1.0, min(70.0, 9000.0 / hertz) + 1.0)
         partials = hertz * number * np.sqrt(1.0 + self.stiffness * np.square(number))
         level = np.sin(np.pi * number * self.place) * number ** -(self.slope - 0.5 * velocity)
-        level *= resonances(partials, self.body, 0.5) * low_pass(partials, self.corner_hz * (0.4 + velocity), 1.5)
+        level *= resonances(partials, self.body, 0.5) * low_pass(
+            partials, self.corner_hz * (0.4 + velocity), 1.5
+        )
         decay = self.t60_s * (110.0 / hertz) ** 0.45 / (1.0 + self.damping * (partials / 1000.0) ** 1.1)
         # the two directions in which a string swings: a little apart in pitch, one dies sooner
         note = decaying_partials(
@@ -70,7 +72,9 @@ class String:
         fade(note, sample_rate, 0.0012, 0.02)
         if self.knock > 0.0:
             length = int(0.05 * sample_rate)
-            noise = shaped_noise(rng, length, sample_rate, [(60, -20), (150, 0), (900, -3), (3500, -10), (9000, -40)])
+            noise = shaped_noise(
+                rng, length, sample_rate, [(60, -20), (150, 0), (900, -3), (3500, -10), (9000, -40)]
+            )
             peak = float(np.max(np.abs(note)))
             note[:length] += noise * exponential(length, sample_rate, 0.045) * np.float32(self.knock * peak)
         return _levelled(note[None, :], sample_rate)
@@ -113,7 +117,9 @@ def _electric_piano(
 ) -> Samples:
     number = np.array([1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.13, 20.6])
     hard = velocity * np.sqrt(min(1.0, 330.0 / hertz))
-    level = np.array([1.0, 0.5 * hard, 0.36 * hard, 0.2 * hard**2, 0.08 * hard**2, 0.04 * hard**2, 0.1, 0.035])
+    level = np.array(
+        [1.0, 0.5 * hard, 0.36 * hard, 0.2 * hard**2, 0.08 * hard**2, 0.04 * hard**2, 0.1, 0.035]
+    )
     level[6:] *= 0.4 + velocity
     decay = 7.0 * (220.0 / hertz) ** 0.5 / (1.0 + 0.45 * (number - 1.0))
     decay[6:] = (0.5, 0.2)
@@ -130,7 +136,11 @@ def _piano(
     number = np.arange(1.0, min(40.0, 8500.0 / hertz) + 1.0)
     partials = hertz * number * np.sqrt(1.0 + 0.00035 * (hertz / 220.0) ** 0.8 * np.square(number))
     hammer = np.exp(-partials / (450.0 + 2300.0 * velocity**1.3)) * number**-0.35
-    level = hammer * np.abs(np.sin(np.pi * number / 7.6) + 0.05) * resonances(partials, ((180.0, 200.0, 0.5),), 0.8)
+    level = (
+        hammer
+        * np.abs(np.sin(np.pi * number / 7.6) + 0.05)
+        * resonances(partials, ((180.0, 200.0, 0.5),), 0.8)
+    )
     decay = 11.0 * (110.0 / hertz) ** 0.55 / (1.0 + 0.35 * (partials / 1000.0) ** 1.2)
     # two strings a fraction of a cent apart: a fast first decay and a slow after-sound
     both = _wide(
@@ -145,7 +155,9 @@ def _piano(
     )
     length = int(0.06 * sample_rate)
     knock = shaped_noise(rng, length, sample_rate, [(50, -10), (120, 0), (500, -6), (2500, -18), (8000, -45)])
-    both[:, :length] += knock * exponential(length, sample_rate, 0.06) * np.float32(0.25 * np.max(np.abs(both)))
+    both[:, :length] += (
+        knock * exponential(length, sample_rate, 0.06) * np.float32(0.25 * np.max(np.abs(both)))
+    )
     return _levelled(both, sample_rate)
 
 
@@ -156,7 +168,9 @@ def _synth_bass(
     level = number**-1.0 * low_pass(hertz * number, 500.0 + 1600.0 * velocity, 1.0)
     level[0] *= 1.5
     decay = 6.0 / (1.0 + 0.55 * (number - 1.0))  # the filter closes: the upper partials die first
-    note = decaying_partials(hertz * number, level, decay, int(min(seconds, 2.5) * sample_rate), sample_rate, 0.25 * np.pi)
+    note = decaying_partials(
+        hertz * number, level, decay, int(min(seconds, 2.5) * sample_rate), sample_rate, 0.25 * np.pi
+    )
     del rng
     return _levelled(fade(note, sample_rate, 0.003, 0.02)[None, :], sample_rate)
 
@@ -167,7 +181,9 @@ def _synth_pluck(
     number = np.arange(1.0, min(40.0, 12000.0 / hertz) + 1.0)
     level = number**-0.9 * low_pass(hertz * number, 1500.0 + 5000.0 * velocity, 1.0)
     decay = 1.1 / (1.0 + 0.35 * (number - 1.0))
-    return _levelled(_wide(hertz * number, level, decay, min(seconds, 1.2), sample_rate, rng, 7.0, 0.6), sample_rate)
+    return _levelled(
+        _wide(hertz * number, level, decay, min(seconds, 1.2), sample_rate, rng, 7.0, 0.6), sample_rate
+    )
 
 
 def _bars(
@@ -175,7 +191,9 @@ def _bars(
 ) -> Samples:
     modes = np.array([1.0, 2.756, 5.404, 8.933])  # a free bar
     level = np.array([1.0, 0.4 * velocity, 0.18 * velocity, 0.08 * velocity])
-    note = _wide(hertz * modes, level, np.array([3.6, 1.6, 0.7, 0.3]), min(seconds, 3.5), sample_rate, rng, 0.6, 0.7)
+    note = _wide(
+        hertz * modes, level, np.array([3.6, 1.6, 0.7, 0.3]), min(seconds, 3.5), sample_rate, rng, 0.6, 0.7
+    )
     return _levelled(note, sample_rate)
 
 
@@ -200,7 +218,7 @@ VIOLIN_BODY = ((280.0, 120.0, 1.0), (460.0, 160.0, 0.8))
 
 STRUCK: dict[str, Struck] = {
     "steel_guitar": Struck(String(0.17, 1.2, 5.0, 0.9, 0.00006, STEEL_BODY, 0.18, 4.0), 0.09),
-    "nylon_guitar": Struck(String(0.21, 1.65, 4.2, 2.2, 0.00002, NYLON_BODY, 0.16, 4.0, 4500.0), 0.12),
+    "nylon_guitar": Struck(String(0.21, 1.65, 4.2, 2.2, 0.00002, NYLON_BODY, 0.11, 4.0, 5500.0), 0.12),
     "harp": Struck(String(0.31, 1.75, 7.0, 1.6, 0.00002, HARP_BODY, 0.05, 4.0, 5000.0), 0.5),
     "pizzicato": Struck(String(0.23, 1.6, 0.9, 2.5, 0.00003, VIOLIN_BODY, 0.15, 0.9, 4500.0), 0.15),
     "electric_bass": Struck(String(0.22, 1.9, 6.0, 5.0, 0.00004, FLAT_BODY, 0.04, 3.0, 2200.0), 0.05),

@@ -125,7 +125,7 @@ def period_table(spectrum: str, hertz: float, velocity: float, sample_rate: int)
 def solo_phrase(kind: Solo, tones: list[Tone], sample_rate: int, rng: np.random.Generator) -> Samples:
     """A phrase of joined notes, from its first frame to the end of its release."""
     frames = tones[-1].end + int(kind.release_s * sample_rate)
-    points = np.arange(0, frames + 2 * STRIDE, STRIDE)
+    points = np.arange(0.0, frames + 2.0 * STRIDE, STRIDE)
     hertz = frequency_hz(0) * 2.0 ** (_pitch_curve(kind, tones, points, sample_rate, rng) / 12.0)
     turns = np.concatenate([[0.0], np.cumsum(hertz[:-1]) * (STRIDE / sample_rate)])
     whole = drawn(turns, STRIDE, frames)
