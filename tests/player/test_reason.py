@@ -40,7 +40,8 @@ def test_numbers_have_one_decimal_and_zero_has_no_sign(value, text):
             -20.0,
             -3.0,
             "The track measures −20.0 LUFS, 6.0 dB below the target of −14.0 LUFS; its true peak of −3.0 "
-            "dBTP leaves only 2.0 dB of room up to the ceiling of −1.0 dBTP, so the player raises it by 2.0 dB.",
+            "dBTP leaves only 2.0 dB of room up to the ceiling of −1.0 dBTP, so the player raises it by "
+            "2.0 dB.",
         ),
         (
             {"upward": "headroom"},
