@@ -103,3 +103,4 @@ def test_a_song_is_represented_by_a_version_that_could_be_read_and_measured():
         (on_album("only silence"), made(None, None)),
     ]
     assert album_members(tracks, 4) == (2, 4, 6)
+    assert album_members(tracks, 1) == (1, 4, 6)  # its own album is with itself, silent as it is

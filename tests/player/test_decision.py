@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
@@ -43,14 +45,14 @@ def test_a_track_gets_the_gain_worked_by_hand(
     [
         (-10.0, 0.0, -16.0, -6.0),  # ratio 10
         (-15.5, -1.0, -16.0, -0.5),  # ratio 14.5
-        (-16.0, -1.0, -20.0, -4.0),  # ratio 15: not below the limit
+        (-16.0, -1.0, -20.0, -4.0),  # ratio exactly 15: not below the limit
         (-22.0, -1.0, -20.0, 2.0),  # ratio 21
     ],
 )
 def test_dense_music_has_another_target_by_r128_s2(loudness_lufs, peak_db, target_lufs, gain_db):
     profile = player("limited", target_lufs=-20.0, conditional=R128_S2)
     # The made series read 1e-14 off a whole number of dB, which would decide the row at the limit itself.
-    decision = decide(profile, made(loudness_lufs, peak_db + (1e-9 if gain_db == -4.0 else 0.0)))
+    decision = decide(profile, replace(made(loudness_lufs, peak_db), integrated_lufs=loudness_lufs))
     assert decision.target_lufs == target_lufs
     assert decision.gain_db == pytest.approx(gain_db, abs=1e-9)
     assert f"so its target is −{-target_lufs} LUFS" in decision.reason

@@ -140,6 +140,7 @@ def test_an_m3u_without_tracks_is_refused(name):
         ("file:///music/a%23b.wav", "/music/a#b.wav", ""),
         ("file://localhost/music/a.wav", "/music/a.wav", ""),
         ("file:///C:/music/a.wav", "C:/music/a.wav", ""),
+        ("not-utf-8%FF.wav", "not-utf-8\udcff.wav", ""),
         ("two  blanks.wav", "two  blanks.wav", ""),
         ("what?.wav", "what?.wav", ""),
         ("100% done.wav", "100% done.wav", ""),
