@@ -50,11 +50,10 @@ class ClippedRun:
 @dataclass(frozen=True, slots=True)
 class Series:
     """Values each 100 ms. `energy` is the channel-weighted K-weighted mean square of each step
-    (float64), `true_peak` and `sample_peak` the linear maxima over all channels (float32)."""
+    (float64), `true_peak` the linear maximum over all channels (float32)."""
 
     energy: NDArray[np.float64]
     true_peak: NDArray[np.float32]
-    sample_peak: NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,11 +110,7 @@ class Measurement:
         if gain_db == 0.0:
             return self
         factor = 10.0 ** (gain_db / 20.0)
-        series = Series(
-            self.series.energy * factor * factor,
-            self.series.true_peak * np.float32(factor),
-            self.series.sample_peak * np.float32(factor),
-        )
+        series = Series(self.series.energy * factor * factor, self.series.true_peak * np.float32(factor))
         figures = dynamics.figures(series.energy, series.true_peak)
 
         def shifted(level: float | None) -> float | None:

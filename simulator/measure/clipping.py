@@ -1,0 +1,99 @@
+"""Where was the wave cut flat? Clipped runs of one channel.
+
+A clipped run = three or more consecutive samples, equal within the tolerance, at a local ceiling, at
+full scale or below (the project's own definition; no standard gives one). The tolerance is one step of
+the file's word length, 1e-4 where the samples are floating point or come from a lossy decoder.
+Three rules keep smooth tops out: nothing within 10 ms stands higher; the wave leaves the run downwards
+on both sides, on one of them by more than 8 tolerances (the next sample after the smooth top of a sine
+lies at most some 5 down); and the level is at least −30 dBFS and 500 tolerances.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.measure.measurement import ClippedRun
+from simulator.units import gain_to_db, seconds_to_frames
+
+FLOAT_TOLERANCE = 1e-4
+SHORTEST = 3
+STEEP = 8.0
+FLOOR = 10.0 ** (-30.0 / 20.0)
+FLOOR_TOLERANCES = 500.0
+AROUND_SECONDS = 0.010
+KEPT = 100
+
+
+def tolerance(bits: int | None) -> float:
+    """Greatest difference of "equal" samples; `bits` is the integer word length, None for float."""
+    # a word of 24 bits and more is finer than what float32 arithmetic of earlier stages left equal
+    return FLOAT_TOLERANCE if bits is None else 1.01 * 2.0 ** (1 - min(bits, 22))
+
+
+class ClipDetector:
+    """Takes the segments of one channel in order. Runs that begin in a segment are found when the
+    10 ms after it are there."""
+
+    def __init__(self, sample_rate: int, channel: int, bits: int | None) -> None:
+        self._rate = sample_rate
+        self._channel = channel
+        self._tolerance = np.float32(tolerance(bits))
+        self._floor = np.float32(max(FLOOR, FLOOR_TOLERANCES * float(self._tolerance)))
+        self._around = seconds_to_frames(AROUND_SECONDS, sample_rate)
+        self._tail = np.zeros(2 * self._around, dtype=np.float32)
+        self._position = -self._around
+        self._kept: list[tuple[int, int, float]] = []
+        self.count = 0
+
+    def add(self, samples: NDArray[np.float32]) -> None:
+        """Looks at the next segment (frames,)."""
+        window = np.concatenate([self._tail, samples])
+        self._search(window, samples.shape[0])
+        self._tail = window[-2 * self._around :]
+        self._position += samples.shape[0]
+
+    def finish(self) -> tuple[ClippedRun, ...]:
+        """The longest runs (at most KEPT), in time order; `count` is then the whole number."""
+        self._search(np.concatenate([self._tail, np.zeros(2 * self._around, np.float32)]), 2 * self._around)
+        return tuple(
+            ClippedRun(max(start, 0) / self._rate, length, self._channel, gain_to_db(level) or 0.0)
+            for start, length, level in sorted(self._longest())
+        )
+
+    def _search(self, window: NDArray[np.float32], count: int) -> None:
+        """Runs that begin in window[around : around + count]."""
+        step = np.abs(np.diff(window))
+        flat = step <= self._tolerance
+        pair = np.flatnonzero(flat[1:] & flat[:-1] & (np.abs(window[1:-1]) >= self._floor))
+        if not pair.shape[0]:
+            return
+        breaks = np.flatnonzero(np.diff(pair) > 1) + 1
+        first = pair[np.concatenate([[0], breaks])]
+        last = pair[np.concatenate([breaks, [pair.shape[0]]]) - 1] + 2
+        mine = (first >= self._around) & (first < self._around + count)
+        for begin, end in zip(first[mine].tolist(), last[mine].tolist(), strict=True):
+            self._judge(window, begin, end)
+
+    def _judge(self, window: NDArray[np.float32], begin: int, end: int) -> None:
+        """Counts window[begin : end + 1] if it is a clipped run."""
+        if end + 1 >= window.shape[0]:
+            return
+        run = np.abs(window[begin : end + 1])
+        top = run.max()
+        if top - run.min() > self._tolerance:
+            return
+        sign = np.sign(window[begin])
+        before, after = top - sign * window[begin - 1], top - sign * window[end + 1]
+        if min(before, after) <= 0.0 or max(before, after) <= STEEP * self._tolerance:
+            return
+        around = window[max(begin - self._around, 0) : end + 1 + self._around]
+        if np.abs(around).max() > top + self._tolerance:
+            return
+        self.count += 1
+        self._kept.append((begin + self._position - self._around, int(end + 1 - begin), float(top)))
+        if len(self._kept) >= 40 * KEPT:
+            self._kept = self._longest()
+
+    def _longest(self) -> list[tuple[int, int, float]]:
+        return sorted(self._kept, key=lambda run: (-run[1], run[0]))[:KEPT]

@@ -1,0 +1,83 @@
+"""What does the wave do between the samples? The interpolating filters.
+
+A band-limited wave is the sum of sinc pulses at its samples. The kernels here are sinc pulses under a
+Kaiser window; their phase 0 is the sample itself, exactly. Two lengths serve two purposes:
+- the *screen* (4×, 24 taps a phase, ripple below 0.07 dB up to 0.45 fs) looks everywhere;
+- the *fine* kernel (32×, 81 taps, stop band below −90 dB, flat to 0.46 fs) reads around every place that
+  the screen finds near the top.
+Source of the under-reading that this cures: ITU-R BS.1770-5 Annex 2, attachment 1:
+20·log10(cos(π·f/(n·fs))), at 0.45 fs 0.554 dB for n = 4 and 0.009 dB for n = 32.
+The screen over rows of ROW samples is one matrix product; positions are in quarter samples.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+ROW = 32
+SCREEN = 4
+FINE = 32
+HALF_SCREEN = 12
+HALF_FINE = 40
+REACH = 48
+"""Samples needed on either side of a place; a multiple of 16 above HALF_FINE."""
+
+_SCREEN_BETA = 3.4
+_FINE_BETA = 9.3
+
+
+def kernel(offset: NDArray[np.float64], half: int, beta: float) -> NDArray[np.float64]:
+    """The windowed sinc at `offset` samples from its centre; zero beyond `half`."""
+    inside = np.abs(offset) < half
+    shape = np.sqrt(np.maximum(0.0, 1.0 - (offset / half) ** 2))
+    return np.where(inside, np.sinc(offset) * np.i0(beta * shape) / np.i0(beta), 0.0)
+
+
+@lru_cache(maxsize=1)
+def screen_matrix() -> NDArray[np.float32]:
+    """(SCREEN·ROW, ROW + 2·HALF_SCREEN − 1): line 4·i + j gives the wave j/4 after sample i of a row.
+    The input column starts HALF_SCREEN − 1 samples before the row."""
+    place = np.arange(SCREEN * ROW)[:, np.newaxis] / SCREEN
+    source = np.arange(ROW + 2 * HALF_SCREEN - 1)[np.newaxis, :] - (HALF_SCREEN - 1)
+    return kernel(place - source, HALF_SCREEN, _SCREEN_BETA).astype(np.float32)
+
+
+@lru_cache(maxsize=1)
+def fine_matrices() -> NDArray[np.float32]:
+    """(SCREEN, 2·HALF_FINE + 1, 9): for a place j/4 after sample n, weights of the samples n − HALF_FINE
+    to n + HALF_FINE that give the wave at −4/32 … +4/32 from the place. The middle column of j = 0 is
+    the sample itself."""
+    step = np.arange(-(FINE // SCREEN) // 2, (FINE // SCREEN) // 2 + 1) / FINE
+    place = np.arange(SCREEN)[:, np.newaxis, np.newaxis] / SCREEN + step[np.newaxis, np.newaxis, :]
+    source = np.arange(-HALF_FINE, HALF_FINE + 1)[np.newaxis, :, np.newaxis]
+    return kernel(place - source, HALF_FINE, _FINE_BETA).astype(np.float32)
+
+
+def screen(samples: NDArray[np.float32], start: int, rows: int) -> NDArray[np.float32]:
+    """Magnitude of the wave at quarter samples (SCREEN·ROW, rows); column r holds the places from
+    sample start + r·ROW on. `samples` must reach REACH beyond the rows on both sides."""
+    columns = np.lib.stride_tricks.as_strided(
+        samples[start - (HALF_SCREEN - 1) :],
+        (rows, ROW + 2 * HALF_SCREEN - 1),
+        (samples.itemsize * ROW, samples.itemsize),
+    )
+    wave = screen_matrix() @ np.ascontiguousarray(columns).T
+    return np.abs(wave, out=wave)
+
+
+def peaks_near(samples: NDArray[np.float32], quarters: NDArray[np.int64]) -> NDArray[np.float32]:
+    """Greatest magnitude within an eighth of a sample of each place (places,), read at 32×.
+    `quarters` are positions in `samples` in quarter samples, REACH away from either end."""
+    peaks = np.empty(quarters.shape[0], dtype=np.float32)
+    frame, phase = quarters // SCREEN, quarters % SCREEN
+    reach = np.arange(-HALF_FINE, HALF_FINE + 1)
+    for j, weights in enumerate(fine_matrices()):
+        chosen = np.flatnonzero(phase == j)
+        for first in range(0, chosen.shape[0], 8192):  # bounds the memory of dense material
+            part = chosen[first : first + 8192]
+            wave = samples[frame[part, np.newaxis] + reach] @ weights
+            peaks[part] = np.maximum(wave.max(axis=1), -wave.min(axis=1))
+    return peaks

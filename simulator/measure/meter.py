@@ -1,0 +1,187 @@
+"""All figures of one stream in one pass: the meter that everything else calls.
+
+Conventions: blocks are float32 (frames, channels); any block size gives the same result, bit for
+bit; memory grows by about 1 kB a second of sound and nothing else. The channels are independent, so
+that the caller may pass a `each` that works on them at the same time (a thread pool's `map`): the
+heavy steps are matrix products, which release Python's lock.
+Sources: see the module of each figure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.measure import dynamics, energy, gating
+from simulator.measure.clipping import ClipDetector
+from simulator.measure.layout import channel_weights
+from simulator.measure.levels import LevelMeter
+from simulator.measure.measurement import Measurement, Series, Warning_
+from simulator.measure.overs import OverCollector
+from simulator.measure.segments import recut
+from simulator.measure.true_peak import TruePeakMeter
+from simulator.measure.weighting import KWeighting
+from simulator.units import db_to_gain, energy_to_lufs, gain_to_db
+
+LRA_RELIABLE_SECONDS = 60.0
+Each = Callable[[Callable[["_Channel"], None], Iterable["_Channel"]], Iterable[None]]
+
+
+class _Channel:
+    """The meters of one channel."""
+
+    def __init__(
+        self, sample_rate: int, channels: int, index: int, weight: float, bits: int | None, ceiling: float
+    ) -> None:
+        self.weight = weight
+        self.samples = np.zeros(0, dtype=np.float32)
+        self.levels = LevelMeter(sample_rate, channels, index)
+        self.true_peak = TruePeakMeter(sample_rate, ceiling)
+        self.clipping = ClipDetector(sample_rate, index, bits)
+        self._weighting = KWeighting(sample_rate) if weight else None
+        self._energy = energy.StepEnergy(sample_rate)
+
+    def work(self) -> None:
+        samples = np.ascontiguousarray(self.samples)
+        self.levels.add(samples)
+        self.true_peak.add(samples)
+        self.clipping.add(samples)
+        if self._weighting is not None:
+            self._energy.add(self._weighting.filter(samples))
+        self.samples = samples
+
+    def fine_sums(self) -> NDArray[np.float64]:
+        return self._energy.fine_sums() * self.weight
+
+
+def measure(
+    blocks: Iterable[NDArray[np.floating]],
+    sample_rate: int,
+    channels: int,
+    *,
+    bits: int | None = None,
+    ceiling_dbtp: float = 0.0,
+    each: Each = map,
+) -> Measurement:
+    """Measures a stream.
+
+    `bits` is the integer word length of the file, None for floating point or lossy. `ceiling_dbtp` is
+    the level above which the wave counts as over. Raises ValueError for a layout that BS.1770 does not
+    know or a block of another width, AudioError for a sample that is no number.
+    """
+    weights = channel_weights(channels)
+    meters = [
+        _Channel(sample_rate, channels, index, weight, bits, db_to_gain(ceiling_dbtp))
+        for index, weight in enumerate(weights)
+    ]
+    overs = OverCollector(sample_rate)
+    frames, cross = 0, 0.0
+    for segment in recut(blocks, channels):
+        for index, meter in enumerate(meters):
+            meter.samples = segment[:, index]
+        for _ in each(_Channel.work, meters):
+            pass
+        overs.add([m.true_peak.places for m in meters], [m.true_peak.place_peaks for m in meters])
+        if channels > 1:
+            cross += float(np.dot(meters[0].samples, meters[1].samples))
+        frames += segment.shape[0]
+    step_peaks = [meter.true_peak.finish() for meter in meters]
+    overs.add([m.true_peak.places for m in meters], [m.true_peak.place_peaks for m in meters])
+    return _result(meters, overs, step_peaks, sample_rate, frames, cross)
+
+
+def measure_array(
+    samples: NDArray[np.floating],
+    sample_rate: int,
+    *,
+    bits: int | None = None,
+    ceiling_dbtp: float = 0.0,
+    each: Each = map,
+) -> Measurement:
+    """Measures an array (frames,) or (frames, channels)."""
+    channels = 1 if samples.ndim == 1 else samples.shape[1]
+    return measure([samples], sample_rate, channels, bits=bits, ceiling_dbtp=ceiling_dbtp, each=each)
+
+
+def _result(
+    meters: list[_Channel],
+    overs: OverCollector,
+    step_peaks: list[NDArray[np.float32]],
+    sample_rate: int,
+    frames: int,
+    cross: float,
+) -> Measurement:
+    channels = len(meters)
+    sums = np.sum([meter.fine_sums() for meter in meters if meter.weight], axis=0)
+    steps = energy.step_energies(sums, sample_rate)
+    fine = gating.running_mean(energy.fine_energies(sums, sample_rate), 4 * energy.FINE_PER_STEP)
+    series = Series(steps, np.max(step_peaks, axis=0)[: steps.shape[0]] if frames else np.zeros(0, np.float32))
+    figures = dynamics.figures(series.energy, series.true_peak)
+    peak = max(meter.levels.peak for meter in meters)
+    highest = max(meters, key=lambda meter: meter.true_peak.best)
+    true_peak = gain_to_db(max(float(highest.true_peak.best), peak))
+    energies = [meter.levels.energy_sum for meter in meters]
+    mean_square = sum(energies) / (frames * channels) if frames else 0.0
+    integrated = gating.integrated_lufs(series.energy)
+    events = overs.finish()
+    runs = sorted((run for meter in meters for run in meter.clipping.finish()), key=lambda run: run.start_s)
+    near = sum(meter.levels.count_within(peak) for meter in meters)
+    return Measurement(
+        sample_rate=sample_rate,
+        channels=channels,
+        frames=frames,
+        integrated_lufs=integrated,
+        loudness_range_lu=figures.loudness_range_lu,
+        max_momentary_lufs=energy_to_lufs(float(fine.max())) if fine.shape[0] else None,
+        max_short_term_lufs=figures.max_short_term_lufs,
+        quietest_passage_lufs=figures.quietest_passage_lufs,
+        sample_peak_dbfs=gain_to_db(peak),
+        true_peak_dbtp=true_peak,
+        true_peak_at_s=None if true_peak is None else highest.true_peak.best_quarter / (4 * sample_rate),
+        peak_to_loudness_db=None if true_peak is None or integrated is None else true_peak - integrated,
+        min_peak_to_short_term_db=figures.min_peak_to_short_term_db,
+        median_peak_to_short_term_db=figures.median_peak_to_short_term_db,
+        crest_factor_db=gain_to_db(peak / mean_square**0.5) if mean_square > 0.0 else None,
+        share_at_ceiling=near / (frames * channels) if frames else 0.0,
+        over_count=overs.count,
+        overs=events,
+        clipped_run_count=sum(meter.clipping.count for meter in meters),
+        clipped_runs=tuple(runs[:100]),
+        dc_offset=tuple(meter.levels.dc_offset() for meter in meters),
+        correlation=_correlation(cross, energies),
+        warnings=_warnings(frames / sample_rate, peak, integrated, figures, channels),
+        series=series,
+    )
+
+
+def _correlation(cross: float, energies: list[float]) -> float | None:
+    """Correlation of the first two channels, −1 to 1; None for mono and where one is silent."""
+    if len(energies) < 2 or energies[0] <= 0.0 or energies[1] <= 0.0:
+        return None
+    return max(-1.0, min(1.0, cross / (energies[0] * energies[1]) ** 0.5))
+
+
+def _warnings(
+    duration_s: float, peak: float, integrated: float | None, figures: dynamics.Figures, channels: int
+) -> tuple[Warning_, ...]:
+    notes = []
+    if not peak:
+        notes.append(Warning_("silent", "Digital silence: there is nothing to measure."))
+    elif duration_s < 0.4:
+        notes.append(Warning_("too_short", "Shorter than 400 ms: loudness needs one whole block."))
+    elif integrated is None:
+        notes.append(Warning_("all_gated", "Everything is quieter than −70 LUFS, so no block counts."))
+    if peak and integrated is not None:
+        if figures.max_short_term_lufs is None:
+            notes.append(Warning_("no_short_term", "Shorter than 3 s: there is no short-term loudness."))
+        elif figures.loudness_range_lu is not None and duration_s < LRA_RELIABLE_SECONDS:
+            notes.append(
+                Warning_("short_for_range", "Shorter than 60 s: the loudness range is not reliable.")
+            )
+    if channels == 1:
+        notes.append(
+            Warning_("mono", "One channel: it reads 3.0 LU lower than the same sound on two loudspeakers.")
+        )
+    return tuple(notes)

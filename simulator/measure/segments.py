@@ -1,0 +1,60 @@
+"""How does the core stay independent of the reader's block size? It cuts every stream anew.
+
+All meters and the limiter work on segments of SEGMENT_FRAMES; only the last one may be shorter. So
+the same samples meet the same arithmetic whatever the reader's blocks were, bit for bit.
+Conventions: blocks are float arrays (frames, channels), or (frames,) for one channel; segments are
+C-ordered float32 (frames, channels).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+SEGMENT_FRAMES = 32768
+"""Two channels of it are 256 KiB: a segment and its products stay in a core's own cache."""
+
+
+def recut(blocks: Iterable[NDArray[np.floating]], channels: int) -> Iterator[NDArray[np.float32]]:
+    """Segments of exactly SEGMENT_FRAMES frames, then one shorter rest if there is one.
+
+    Raises ValueError where a block has another number of channels.
+    """
+    held: list[NDArray[np.float32]] = []
+    held_frames = 0
+    for raw in blocks:
+        block = np.asarray(raw, dtype=np.float32)
+        if block.ndim == 1:
+            block = block[:, np.newaxis]
+        if block.ndim != 2 or block.shape[1] != channels:
+            raise ValueError(f"a block of shape {raw.shape} in a stream of {channels} channels")
+        if not held_frames and block.shape[0] % SEGMENT_FRAMES == 0:
+            whole = block  # the usual case: the reader already cuts as we do, so nothing is copied
+        else:
+            held.append(block)
+            held_frames += block.shape[0]
+            if held_frames < SEGMENT_FRAMES:
+                continue
+            joined = np.concatenate(held) if len(held) > 1 else block
+            cut = held_frames - held_frames % SEGMENT_FRAMES
+            whole, rest = joined[:cut], joined[cut:]
+            held, held_frames = ([rest.copy()], rest.shape[0]) if rest.shape[0] else ([], 0)
+        for start in range(0, whole.shape[0], SEGMENT_FRAMES):
+            yield np.ascontiguousarray(whole[start : start + SEGMENT_FRAMES])
+    if held_frames:
+        yield np.ascontiguousarray(np.concatenate(held))
+
+
+def edge_frames(first: int, last: int, sample_rate: int, steps_per_second: int) -> NDArray[np.int64]:
+    """Frame numbers of the step edges first..last inclusive: edge k is at k/steps_per_second seconds,
+    to the nearest whole frame (where a rate does not divide, steps differ by one frame)."""
+    index = np.arange(first, last + 1, dtype=np.int64)
+    return (2 * index * sample_rate + steps_per_second) // (2 * steps_per_second)
+
+
+def step_of(frames: NDArray[np.int64], sample_rate: int, steps_per_second: int) -> NDArray[np.int64]:
+    """The number of the step that holds each frame, consistent with `edge_frames`."""
+    # the largest k with edge(k) <= frame; edge(k) <= n  <=>  2·k·fs + s < 2·s·(n + 1)
+    return (2 * steps_per_second * (frames + 1) - steps_per_second - 1) // (2 * sample_rate)

@@ -1,0 +1,109 @@
+"""How high does the wave rise between the samples? The true-peak meter of one channel.
+
+Source: ITU-R BS.1770-5 Annex 2, with a longer filter than its example (the annex allows filters that
+do better). Never below the sample peak. Up to 0.45 fs within 0.05 dB of the band-limited wave: a 4×
+screen looks everywhere, and every local maximum of it that lies within the screen's possible
+under-reading of the highest place of its 100 ms step, or of the ceiling, is read again at 32×.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.measure import interpolation
+from simulator.measure.interpolation import REACH, ROW, SCREEN
+from simulator.measure.segments import step_of
+
+STEPS_PER_SECOND = 10
+SCREEN_MARGIN = np.float32(10.0 ** (-0.8 / 20.0))
+"""4× under-reads by up to 0.69 dB at half the sampling rate, and the screen ripples by 0.07 dB."""
+
+SCREEN_RIPPLE = np.float32(10.0 ** (0.1 / 20.0))
+
+
+class TruePeakMeter:
+    """Takes the segments of one channel in order; keeps the maximum of each 100 ms step."""
+
+    def __init__(self, sample_rate: int, ceiling_gain: float) -> None:
+        self._rate = sample_rate
+        self._ceiling = np.float32(ceiling_gain)
+        self._tail = np.zeros(2 * REACH, dtype=np.float32)
+        self._position = -REACH  # frame of the next place to look at
+        self._frames = 0
+        self._steps = np.zeros(0, dtype=np.float32)
+        self.best = np.float32(0.0)
+        self.best_quarter = 0
+        self.places = np.zeros(0, dtype=np.int64)
+        self.place_peaks = np.zeros(0, dtype=np.float32)
+
+    def add(self, samples: NDArray[np.float32]) -> None:
+        """Looks at the next segment; `places` and `place_peaks` then hold what lies above the ceiling,
+        positions in quarter samples from the start of the stream, in order."""
+        self._frames += samples.shape[0]
+        self._look(np.concatenate([self._tail, samples]), samples.shape[0])
+        self._tail = np.concatenate([self._tail, samples])[-2 * REACH :]
+
+    def finish(self) -> NDArray[np.float32]:
+        """Looks at the last REACH frames and what rings after them; returns the linear maximum of every
+        100 ms step that has begun (steps,)."""
+        self._look(np.concatenate([self._tail, np.zeros(2 * REACH, dtype=np.float32)]), 2 * REACH)
+        if not self._frames:
+            return np.zeros(0, dtype=np.float32)
+        return self._steps[: int(self._step(np.array([self._frames - 1]))[0]) + 1]
+
+    def _look(self, samples: NDArray[np.float32], count: int) -> None:
+        """Examines `count` places from self._position on; samples[REACH] is the first of them."""
+        rows = -(-count // ROW)
+        if rows * ROW + 2 * REACH > samples.shape[0]:
+            samples = np.pad(samples, (0, rows * ROW + 2 * REACH - samples.shape[0]))
+        wave = interpolation.screen(samples, REACH, rows)
+        rough = wave.max(axis=0)
+        threshold = self._thresholds(rough)
+        column = np.flatnonzero(rough >= threshold)
+        height = wave[:, column]
+        local = height >= threshold[column]
+        local[1:] &= height[1:] >= height[:-1]
+        local[:-1] &= height[:-1] >= height[1:]
+        line, pick = np.nonzero(local)
+        inside = (column[pick] * ROW + REACH) * SCREEN + line
+        peaks = interpolation.peaks_near(samples, inside)
+        quarter = inside + (self._position - REACH) * SCREEN
+        self._note_steps(quarter, peaks)
+        # an excursion longer than a cycle has few maxima: its other quarter samples mark its extent
+        # (only those that the screen's ripple cannot have lifted over the ceiling)
+        over, (line, pick) = peaks > self._ceiling, np.nonzero(height > self._ceiling * SCREEN_RIPPLE)
+        places = np.concatenate([quarter[over], (column[pick] * ROW + self._position) * SCREEN + line])
+        levels = np.concatenate([peaks[over], height[line, pick] / SCREEN_RIPPLE])
+        order = np.argsort(places, kind="stable")
+        self.places, self.place_peaks = np.maximum(places[order], 0), levels[order]
+        self._position += count
+
+    def _thresholds(self, rough: NDArray[np.float32]) -> NDArray[np.float32]:
+        """From which magnitude on each row is read again (rows,)."""
+        frame = self._position + ROW * np.arange(rough.shape[0])
+        first, last = self._step(frame), self._step(frame + ROW - 1)
+        begins = np.flatnonzero(np.diff(first, prepend=first[0] - 1))
+        highest = np.full(int(last[-1] - first[0]) + 1, np.inf, dtype=np.float32)
+        highest[first[begins] - first[0]] = np.maximum.reduceat(rough, begins)
+        highest[-1] = min(highest[-1], rough[-1])  # a step that only the last row's end reaches
+        wanted = np.minimum(highest[first - first[0]], highest[last - first[0]])
+        # digital silence has no peak to read; the smallest normal number keeps it out
+        return np.maximum(np.minimum(wanted, self._ceiling) * SCREEN_MARGIN, np.finfo(np.float32).tiny)
+
+    def _step(self, frame: NDArray[np.int64]) -> NDArray[np.int64]:
+        """The step of each frame; what rings before the first or after the last frame belongs to it."""
+        return step_of(np.clip(frame, 0, max(self._frames - 1, 0)), self._rate, STEPS_PER_SECOND)
+
+    def _note_steps(self, quarter: NDArray[np.int64], peaks: NDArray[np.float32]) -> None:
+        end = int(self._step(np.array([self._frames - 1]))[0]) + 1
+        if end > self._steps.shape[0]:
+            grown = np.zeros(end + self._steps.shape[0], dtype=np.float32)
+            grown[: self._steps.shape[0]] = self._steps
+            self._steps = grown
+        if not quarter.shape[0]:
+            return
+        np.maximum.at(self._steps, self._step(quarter // SCREEN), peaks)
+        top = int(np.argmax(peaks))
+        if peaks[top] > self.best:
+            self.best, self.best_quarter = peaks[top], max(int(quarter[top]), 0)
