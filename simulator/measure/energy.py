@@ -29,8 +29,8 @@ class StepEnergy:
         """Takes the next weighted samples (frames,)."""
         frames = weighted.shape[0]
         squares = np.multiply(weighted, weighted, out=weighted)  # ours to spend: no later step reads it
-        ends = np.array([self._position, self._position + frames - 1], dtype=np.int64)
-        first, last = (int(step) for step in step_of(ends, self._rate, FINE_PER_SECOND))
+        first = step_of(self._position, self._rate, FINE_PER_SECOND)
+        last = step_of(self._position + frames - 1, self._rate, FINE_PER_SECOND)
         edges = edge_frames(first + 1, last, self._rate, FINE_PER_SECOND) - self._position
         starts = np.concatenate([[0], edges])
         sums = np.add.reduceat(squares, starts)

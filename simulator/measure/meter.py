@@ -117,7 +117,9 @@ def _result(
     sums = np.sum([meter.fine_sums() for meter in meters if meter.weight], axis=0)
     steps = energy.step_energies(sums, sample_rate)
     fine = gating.running_mean(energy.fine_energies(sums, sample_rate), 4 * energy.FINE_PER_STEP)
-    series = Series(steps, np.max(step_peaks, axis=0)[: steps.shape[0]] if frames else np.zeros(0, np.float32))
+    series = Series(
+        steps, np.max(step_peaks, axis=0)[: steps.shape[0]] if frames else np.zeros(0, np.float32)
+    )
     figures = dynamics.figures(series.energy, series.true_peak)
     peak = max(meter.levels.peak for meter in meters)
     highest = max(meters, key=lambda meter: meter.true_peak.best)

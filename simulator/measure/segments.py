@@ -54,7 +54,7 @@ def edge_frames(first: int, last: int, sample_rate: int, steps_per_second: int) 
     return (2 * index * sample_rate + steps_per_second) // (2 * steps_per_second)
 
 
-def step_of(frames: NDArray[np.int64], sample_rate: int, steps_per_second: int) -> NDArray[np.int64]:
-    """The number of the step that holds each frame, consistent with `edge_frames`."""
+def step_of(frame: int, sample_rate: int, steps_per_second: int) -> int:
+    """The number of the step that holds a frame, consistent with `edge_frames`."""
     # the largest k with edge(k) <= frame; edge(k) <= n  <=>  2·k·fs + s < 2·s·(n + 1)
-    return (2 * steps_per_second * (frames + 1) - steps_per_second - 1) // (2 * sample_rate)
+    return (2 * steps_per_second * (frame + 1) - steps_per_second - 1) // (2 * sample_rate)

@@ -13,12 +13,14 @@ from numpy.typing import NDArray
 
 from simulator.measure import interpolation
 from simulator.measure.interpolation import REACH, ROW, SCREEN
-from simulator.measure.segments import step_of
+from simulator.measure.segments import edge_frames, step_of
 
 STEPS_PER_SECOND = 10
 SCREEN_MARGIN = np.float32(10.0 ** (-0.8 / 20.0))
 """4× under-reads by up to 0.69 dB at half the sampling rate, and the screen ripples by 0.07 dB."""
 
+SMALLEST = np.finfo(np.float32).tiny
+"""Digital silence has no peak to read: the smallest normal number keeps it out."""
 SCREEN_RIPPLE = np.float32(10.0 ** (0.1 / 20.0))
 
 
@@ -32,6 +34,7 @@ class TruePeakMeter:
         self._position = -REACH  # frame of the next place to look at
         self._frames = 0
         self._steps = np.zeros(0, dtype=np.float32)
+        self._used = 0
         self.best = np.float32(0.0)
         self.best_quarter = 0
         self.places = np.zeros(0, dtype=np.int64)
@@ -48,9 +51,7 @@ class TruePeakMeter:
         """Looks at the last REACH frames and what rings after them; returns the linear maximum of every
         100 ms step that has begun (steps,)."""
         self._look(np.concatenate([self._tail, np.zeros(2 * REACH, dtype=np.float32)]), 2 * REACH)
-        if not self._frames:
-            return np.zeros(0, dtype=np.float32)
-        return self._steps[: int(self._step(np.array([self._frames - 1]))[0]) + 1]
+        return self._steps[: self._used if self._frames else 0]
 
     def _look(self, samples: NDArray[np.float32], count: int) -> None:
         """Examines `count` places from self._position on; samples[REACH] is the first of them."""
@@ -59,7 +60,8 @@ class TruePeakMeter:
             samples = np.pad(samples, (0, rows * ROW + 2 * REACH - samples.shape[0]))
         wave = interpolation.screen(samples, REACH, rows)
         rough = wave.max(axis=0)
-        threshold = self._thresholds(rough)
+        first, edges = self._cut_steps(rows * ROW)
+        threshold = self._thresholds(rough, edges)
         column = np.flatnonzero(rough >= threshold)
         height = wave[:, column]
         local = height >= threshold[column]
@@ -69,7 +71,7 @@ class TruePeakMeter:
         inside = (column[pick] * ROW + REACH) * SCREEN + line
         peaks = interpolation.peaks_near(samples, inside)
         quarter = inside + (self._position - REACH) * SCREEN
-        self._note_steps(quarter, peaks)
+        self._note_steps(quarter, peaks, first, edges)
         # an excursion longer than a cycle has few maxima: its other quarter samples mark its extent
         # (only those that the screen's ripple cannot have lifted over the ceiling)
         over, (line, pick) = peaks > self._ceiling, np.nonzero(height > self._ceiling * SCREEN_RIPPLE)
@@ -79,31 +81,38 @@ class TruePeakMeter:
         self.places, self.place_peaks = np.maximum(places[order], 0), levels[order]
         self._position += count
 
-    def _thresholds(self, rough: NDArray[np.float32]) -> NDArray[np.float32]:
-        """From which magnitude on each row is read again (rows,)."""
-        frame = self._position + ROW * np.arange(rough.shape[0])
-        first, last = self._step(frame), self._step(frame + ROW - 1)
-        begins = np.flatnonzero(np.diff(first, prepend=first[0] - 1))
-        highest = np.full(int(last[-1] - first[0]) + 1, np.inf, dtype=np.float32)
-        highest[first[begins] - first[0]] = np.maximum.reduceat(rough, begins)
-        highest[-1] = min(highest[-1], rough[-1])  # a step that only the last row's end reaches
-        wanted = np.minimum(highest[first - first[0]], highest[last - first[0]])
-        # digital silence has no peak to read; the smallest normal number keeps it out
-        return np.maximum(np.minimum(wanted, self._ceiling) * SCREEN_MARGIN, np.finfo(np.float32).tiny)
+    def _cut_steps(self, count: int) -> tuple[int, NDArray[np.int64]]:
+        """The first 100 ms step that the next `count` places touch, and the edges of all of them. What
+        rings before the first or after the last frame belongs to that frame's step."""
+        begin = max(self._position, 0)
+        end = max(min(self._position + count, self._frames), begin + 1)
+        first, last = (step_of(frame, self._rate, STEPS_PER_SECOND) for frame in (begin, end - 1))
+        return first, edge_frames(first, last + 1, self._rate, STEPS_PER_SECOND)
 
-    def _step(self, frame: NDArray[np.int64]) -> NDArray[np.int64]:
-        """The step of each frame; what rings before the first or after the last frame belongs to it."""
-        return step_of(np.clip(frame, 0, max(self._frames - 1, 0)), self._rate, STEPS_PER_SECOND)
+    def _thresholds(self, rough: NDArray[np.float32], edges: NDArray[np.int64]) -> NDArray[np.float32]:
+        """From which magnitude on each row is read again (rows,): a row in two steps serves both."""
+        wanted = np.full(rough.shape[0], np.inf, dtype=np.float32)
+        inner = (edges[1:-1] - self._position).tolist()
+        for begin, end in zip([0, *inner], [*inner, ROW * rough.shape[0]], strict=True):
+            rows = slice(begin // ROW, -(-end // ROW))
+            limit = max(min(rough[rows].max(), self._ceiling) * SCREEN_MARGIN, SMALLEST)
+            np.minimum(wanted[rows], limit, out=wanted[rows])
+        return wanted
 
-    def _note_steps(self, quarter: NDArray[np.int64], peaks: NDArray[np.float32]) -> None:
-        end = int(self._step(np.array([self._frames - 1]))[0]) + 1
-        if end > self._steps.shape[0]:
-            grown = np.zeros(end + self._steps.shape[0], dtype=np.float32)
-            grown[: self._steps.shape[0]] = self._steps
-            self._steps = grown
+    def _note_steps(
+        self, quarter: NDArray[np.int64], peaks: NDArray[np.float32], first: int, edges: NDArray[np.int64]
+    ) -> None:
+        end = first + edges.shape[0] - 1
+        if end > self._used:
+            self._used = end
+            if end > self._steps.shape[0]:
+                grown = np.zeros(2 * end, dtype=np.float32)
+                grown[: self._steps.shape[0]] = self._steps
+                self._steps = grown
         if not quarter.shape[0]:
             return
-        np.maximum.at(self._steps, self._step(quarter // SCREEN), peaks)
+        step = first + np.searchsorted(edges[1:-1], quarter // SCREEN, side="right")
+        np.maximum.at(self._steps, step, peaks)
         top = int(np.argmax(peaks))
         if peaks[top] > self.best:
             self.best, self.best_quarter = peaks[top], max(int(quarter[top]), 0)

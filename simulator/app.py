@@ -1,0 +1,97 @@
+"""The command line's frame: finds the command, and turns errors into words and exit codes.
+
+Commands are loaded only when they are called, so that `--help` and completion stay quick.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from collections.abc import Callable
+from typing import NoReturn
+
+import click
+
+from simulator import __version__
+from simulator.errors import DONE, INTERRUPTED, WRONG_USE, SimulatorError
+
+COMMANDS = {
+    "demo": "Hear and see the point: an invented song in an open and a crushed master.",
+    "measure": "Loudness, peaks and dynamics of files, by the published standards.",
+    "predict": "What normalising players will do to masters and references.",
+    "profiles": "The player profiles: list them, show one, start your own.",
+    "render": "Write the audio as a player would play it.",
+}
+
+
+class _Commands(click.Group):
+    """Knows every command's name and line of help without importing it."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        found = importlib.import_module(f"simulator.commands.{cmd_name}").command
+        assert isinstance(found, click.Command)
+        return found
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="fairhearing", message="%(prog)s %(version)s")
+def cli() -> None:
+    """Hear and measure masters as loudness-normalising players will play them.
+
+    Start with `fairhearing demo`. Then: `fairhearing predict LOUD.wav OPEN.wav`.
+    """
+
+
+def main(arguments: list[str] | None = None) -> NoReturn:
+    """Runs the command line and leaves with its exit code."""
+    sys.exit(run(arguments))
+
+
+def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = None) -> int:
+    """Runs one command; returns its exit code. `say` takes error lines (standard error by default)."""
+    say = say or (lambda line: print(line, file=sys.stderr))
+    _hold_blas()
+    try:
+        code = cli.main(args=arguments, prog_name="fairhearing", standalone_mode=False)
+        sys.stdout.flush()
+        return code if isinstance(code, int) else DONE
+    except click.exceptions.Exit as leaving:
+        return leaving.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        say("Interrupted. Nothing half-written is left behind.")
+        return INTERRUPTED
+    except click.NoArgsIsHelpError as problem:
+        say(problem.format_message())
+        return WRONG_USE
+    except click.ClickException as problem:
+        usage = (
+            f"{problem.ctx.command_path}: " if isinstance(problem, click.UsageError) and problem.ctx else ""
+        )
+        say(f"{usage}{problem.format_message()}")
+        if isinstance(problem, click.UsageError) and problem.ctx is not None:
+            say(f"Help: {problem.ctx.command_path} --help")
+        return WRONG_USE
+    except SimulatorError as problem:
+        say(problem.message)
+        if problem.hint:
+            say(f"  {problem.hint}")
+        return problem.exit_code
+    except BrokenPipeError:  # `| head` has read enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+
+
+def _hold_blas() -> None:
+    """One BLAS thread, set before numpy is first imported (see shell/workers.py)."""
+    for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(name, "1")

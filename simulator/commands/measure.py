@@ -1,0 +1,128 @@
+"""`fairhearing measure`: figures of files, nothing decided."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+from simulator.commands.options import cache_options, most_workers, open_store
+
+if TYPE_CHECKING:
+    from simulator.player.playlist import Track
+    from simulator.shell.measuring import Result
+
+COLUMNS_AT_ONCE = 3
+
+
+@click.command("measure")
+@click.argument("files", nargs=-1, required=True)
+@click.option("--json", "as_json", is_flag=True, help="A list with every figure, unrounded.")
+@click.option("--csv", "as_csv", is_flag=True, help="A line a file, unrounded.")
+@click.option(
+    "--ceiling",
+    type=click.FloatRange(-60.0, 20.0),
+    default=0.0,
+    show_default=True,
+    metavar="DBTP",
+    help="The level above which the wave counts as over.",
+)
+@cache_options
+def command(
+    files: tuple[str, ...],
+    as_json: bool,
+    as_csv: bool,
+    ceiling: float,
+    no_cache: bool,
+    rehash: bool,
+    workers: int | None,
+) -> int:
+    """Measures FILES (audio files, folders or playlists; the word demo is the demo's playlist).
+
+    By ITU-R BS.1770-5, EBU Tech 3341 and Tech 3342. Exit code 1: some files could not be read.
+    """
+    from simulator.commands.progress import steps
+    from simulator.errors import SOME_FAILED, NothingDoneError, SimulatorError
+    from simulator.shell.inputs import read_arguments
+    from simulator.shell.measuring import Job, do_all
+
+    if as_json and as_csv:
+        raise click.UsageError("--json and --csv exclude each other.")
+    tracks = read_arguments(files).tracks
+    store = open_store(no_cache, rehash)
+    readable = [track for track in tracks if not track.problem]
+    with steps("Measuring", len(readable)) as step:
+        done = iter(
+            do_all([Job(track.path, ceiling) for track in readable], store, most_workers(workers), step)
+        )
+    results: list[Result | SimulatorError] = [
+        SimulatorError(track.problem) if track.problem else next(done) for track in tracks
+    ]
+    store.close()
+    if as_json or as_csv:
+        _data(tracks, results, as_json)
+    else:
+        _tables(tracks, results)
+    failed = sum(isinstance(result, SimulatorError) for result in results)
+    if failed == len(results):
+        if as_json or as_csv:
+            return NothingDoneError.exit_code
+        raise NothingDoneError("No file could be measured.", "The reasons stand above.")
+    return SOME_FAILED if failed else 0
+
+
+def _data(tracks: tuple[Track, ...], results: list[Result | SimulatorError], as_json: bool) -> None:
+    from simulator.errors import SimulatorError
+    from simulator.report.json_form import error_object, measurement_object
+
+    objects = [
+        error_object(track.path, str(result))
+        if isinstance(result, SimulatorError)
+        else measurement_object(track.path, result.measurement)
+        for track, result in zip(tracks, results, strict=True)
+    ]
+    if as_json:
+        print(json.dumps(objects, indent=1, allow_nan=False, ensure_ascii=False))
+        return
+    names = list(dict.fromkeys(key for one in objects for key in one))
+    writer = csv.DictWriter(sys.stdout, [*[n for n in names if n != "error"], "error"], restval="")
+    writer.writeheader()
+    for one in objects:
+        flat = dict(one)
+        if "dc_offset" in flat:
+            flat["dc_offset"] = " ".join(repr(value) for value in flat["dc_offset"])
+            flat["warnings"] = " ".join(note["code"] for note in flat["warnings"])
+        writer.writerow(flat)
+
+
+def _tables(tracks: tuple[Track, ...], results: list[Result | SimulatorError]) -> None:
+    from rich.console import Console
+
+    from simulator.errors import SimulatorError
+    from simulator.report.tables import MEASURE_ROWS, file_line, grid, measured_cells
+
+    console = Console(highlight=False, markup=False)
+    good = [
+        (track, result.measurement)
+        for track, result in zip(tracks, results, strict=True)
+        if not isinstance(result, SimulatorError)
+    ]
+    for first in range(0, len(good), COLUMNS_AT_ONCE):
+        part = good[first : first + COLUMNS_AT_ONCE]
+        headings = ["", "", *[os.path.basename(track.path) for track, _ in part]]
+        table = grid(headings, [False, False, *[True] * len(part)])
+        cells = [measured_cells(found) for _, found in part]
+        for index, (name, unit) in enumerate(MEASURE_ROWS):
+            table.add_row(name, unit, *[column[index] for column in cells])
+        console.print(table)
+        for track, found in part:
+            notes = " ".join(note.text for note in found.warnings)
+            console.print(f"{os.path.basename(track.path)}: {file_line(found)}. {notes}".rstrip())
+        console.print()
+    for result in results:
+        if isinstance(result, SimulatorError):
+            print(f"{result.message}\n  {result.hint}".rstrip(), file=sys.stderr)

@@ -1,0 +1,64 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from simulator.shell.store import Store
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def cache_options(function: F) -> F:
+    """--no-cache, --rehash, --workers."""
+    function = click.option("--no-cache", is_flag=True, help="Measure anew and keep nothing.")(function)
+    function = click.option(
+        "--rehash", is_flag=True, help="Read every file again, even if it seems unchanged."
+    )(function)
+    return click.option(
+        "--workers",
+        type=click.IntRange(0, 64),
+        default=None,
+        help="Worker processes at most (0: none). Default: one a core, started only where it pays.",
+    )(function)
+
+
+def profile_option(function: F) -> F:
+    """--profile, repeatable."""
+
+    def complete(_: click.Context, __: click.Parameter, incomplete: str) -> list[str]:
+        from simulator.shell.data import bundled_profile_ids
+
+        return [name for name in [*bundled_profile_ids(), "all"] if name.startswith(incomplete)]
+
+    return click.option(
+        "--profile",
+        "profiles",
+        multiple=True,
+        metavar="ID|FILE|all",
+        shell_complete=complete,
+        help="Player profile: an id, a .toml file, several with commas, or all. May be repeated.",
+    )(function)
+
+
+def warn(text: str) -> None:
+    """A line for the user that is not a result."""
+    print(text, file=sys.stderr)
+
+
+def open_store(no_cache: bool, rehash: bool) -> Store:
+    """The cache as the options ask for it."""
+    from simulator.shell.store import Store, cache_folder
+
+    return Store(None if no_cache else cache_folder(), warn, rehash=rehash)
+
+
+def most_workers(asked: int | None) -> int:
+    from simulator.shell.workers import default_workers
+
+    return default_workers() if asked is None else asked

@@ -1,0 +1,113 @@
+"""How `predict` and `demo` show what players do: two versions side by side, then the sentences, then
+every track."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from simulator.report.numbers import level, signed
+from simulator.report.pair import choose_pair, pair_rows, short_names
+from simulator.report.sentences import Version, pair_sentences
+from simulator.report.tables import grid
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from simulator.errors import SimulatorError
+    from simulator.player.prediction import Prediction
+    from simulator.player.profile import Profile
+    from simulator.shell.predicting import Delivered
+
+    Predictions = Sequence[Prediction | SimulatorError | None]
+
+WIDTH = 79
+LIMITED_WORDS = {
+    "nothing": "",
+    "no_upward_gain": "never raised",
+    "headroom": "by its headroom",
+    "ceiling": "by its peak",
+    "max_boost": "by the largest boost",
+    "max_cut": "by the largest cut",
+    "unmeasurable": "not measurable",
+    "no_target": "no target",
+}
+
+
+def console() -> Console:
+    """Plain tables: as wide as the terminal, 80 columns where there is none."""
+    from rich.console import Console
+
+    made = Console(highlight=False, markup=False)
+    return made if made.is_terminal else Console(highlight=False, markup=False, width=WIDTH + 1)
+
+
+def show_heading(out: Console, profile: Profile) -> None:
+    """What the player is, in a sentence."""
+    out.print(f"■ {profile.title} ({profile.id})", style="bold")
+    paragraph(out, profile.sentence)
+
+
+def show_pair(
+    out: Console, profile: Profile, tracks: Sequence[Delivered], predictions: Predictions
+) -> bool:
+    """The side-by-side with its sentences; False where there is no pair to show."""
+    from simulator.player.prediction import Prediction
+
+    pair = choose_pair([(one.track, one.measurement) for one in tracks])
+    if pair is None:
+        return False
+    names = short_names(tracks[pair[0]].track, tracks[pair[1]].track)
+    versions = []
+    for place, name in zip(pair, names, strict=True):
+        found, measured = predictions[place], tracks[place].measurement
+        if not isinstance(found, Prediction) or measured is None:
+            return False
+        versions.append(Version(name, measured, found))
+    first, second = versions
+    table = grid(["", "", first.name, second.name, "difference"], [False, False, True, True, True])
+    for row in pair_rows(first, second):
+        table.add_row(*row)
+    out.print(table)
+    for sentence in pair_sentences(first, second, profile):
+        paragraph(out, sentence, bullet="• ")
+    return True
+
+
+def show_tracks(out: Console, tracks: Sequence[Delivered], predictions: Predictions) -> None:
+    """Every track through one player."""
+    from simulator.player.prediction import Prediction
+
+    table = grid(
+        ["#", "Track", "delivered LUFS", "gain dB", "played LUFS", "loudest passage", "headroom dB", "limited"],
+        [True, False, True, True, True, True, True, False],
+    )
+    for number, (one, found) in enumerate(zip(tracks, predictions, strict=True), 1):
+        if not isinstance(found, Prediction) or one.measurement is None:
+            table.add_row(str(number), one.track.title, "–", "–", "–", "–", "–", "not readable")
+            continue
+        table.add_row(
+            str(number),
+            one.track.title,
+            level(one.measurement.integrated_lufs),
+            signed(found.decision.gain_db),
+            level(found.played.integrated_lufs),
+            level(found.played.max_short_term_lufs),
+            level(found.unused_headroom_db),
+            LIMITED_WORDS[found.decision.limited_by]
+            + (" limiter" if found.limiter.max_reduction_db >= 0.05 else ""),
+        )
+    out.print(table)
+
+
+def paragraph(out: Console, text: str, bullet: str = "") -> None:
+    """Wrapped to the reading width, whatever the terminal's."""
+    lines = textwrap.wrap(
+        text,
+        min(out.width, WIDTH),
+        initial_indent=bullet,
+        subsequent_indent=" " * len(bullet),
+        break_on_hyphens=False,
+    )
+    out.print("\n".join(lines), soft_wrap=True)

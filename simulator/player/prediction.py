@@ -1,0 +1,61 @@
+"""What will be heard, in figures? The decision completed by what it leads to.
+
+Where only gain acts, the figures follow exactly from the measurement; where a limiter acts, they are
+measured on the chain's own output by the caller, who passes that measurement in. `played` is BS.1770 of
+what the chain puts out, whatever the profile counts a mono file as.
+Unused headroom = 0 dBTP − played true peak; negative means over full scale between samples.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from simulator.measure.measurement import Measurement
+from simulator.player.chain import ChainSettings
+from simulator.player.decision import Decision
+from simulator.player.limiter import LimiterReport
+from simulator.player.profile import Profile
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """A decision, what is played, and what the limiter did (zeros where it did nothing).
+    `limiter_loss_lu` is the loudness that the limiter took, against plain gain."""
+
+    decision: Decision
+    played: Measurement
+    limiter: LimiterReport
+    limiter_loss_lu: float = 0.0
+
+    @property
+    def target_shortfall_lu(self) -> float | None:
+        """How far below the target the result stays (negative: above it); None where there is none.
+        For an album it is the album's. A limiter's own loss counts."""
+        decision = self.decision
+        if decision.target_lufs is None or decision.counted_lufs is None:
+            return None
+        return decision.target_lufs - decision.counted_lufs - decision.gain_db + self.limiter_loss_lu
+
+    @property
+    def unused_headroom_db(self) -> float | None:
+        return None if self.played.true_peak_dbtp is None else -self.played.true_peak_dbtp
+
+
+def chain_settings(profile: Profile, decision: Decision) -> ChainSettings:
+    """The chain that carries out a decision."""
+    return ChainSettings(decision.gain_db, profile.limiter if decision.limiter_will_act else None)
+
+
+def from_gain(decision: Decision, measurement: Measurement) -> Prediction:
+    """The prediction where only gain acts: exact."""
+    return Prediction(decision, measurement.with_gain(decision.gain_db), LimiterReport())
+
+
+def from_chain(
+    decision: Decision, measurement: Measurement, played: Measurement, limiter: LimiterReport
+) -> Prediction:
+    """The prediction where the chain's output was measured."""
+    plain = measurement.with_gain(decision.gain_db).integrated_lufs
+    heard = played.integrated_lufs
+    loss = 0.0 if plain is None or heard is None else plain - heard
+    return Prediction(decision, played, limiter, loss)

@@ -1,0 +1,218 @@
+"""What do two versions' figures say in plain words? Sentences made by rule, never by heart.
+
+Each rule looks at numbers and says what they say, in either direction: louder, equal or quieter, with
+headroom or without. Differences up to TIE_LU are equal; up to the profile's uncertainty they are named
+together with it, since real players measure other copies and editions of a track. Punch here is the
+peak to loudness ratio with the true peak held at 0 dBTP: overs are no punch. Nothing judges taste.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from simulator.measure.measurement import Measurement
+from simulator.player.prediction import Prediction
+from simulator.player.profile import Profile
+from simulator.report.numbers import level, share, signed
+
+TIE_LU = 0.2
+PUNCH_TIE_DB = 0.5
+SHORTFALL_SAID_LU = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Version:
+    """One of the two: what it is called in a sentence, as delivered, and as played."""
+
+    name: str
+    delivered: Measurement
+    prediction: Prediction
+
+
+def delivered_sentence(first: Version, second: Version) -> str:
+    """How loud the two are as delivered."""
+    loud, quiet, difference = _ordered(
+        first, second, first.delivered.integrated_lufs, second.delivered.integrated_lufs
+    )
+    if difference is None:
+        return _unmeasurable(first, second)
+    levels = f"({_lufs(loud.delivered.integrated_lufs)} and {_lufs(quiet.delivered.integrated_lufs)})"
+    if difference <= TIE_LU:
+        return f"As delivered, {loud.name} and {quiet.name} are equally loud {levels}."
+    return f"As delivered, {loud.name} is {level(difference)} LU louder than {quiet.name} {levels}."
+
+
+def played_sentence(first: Version, second: Version, profile: Profile) -> str:
+    """What is left of that through the player, over the whole track."""
+    heard = [version.prediction.played.integrated_lufs for version in (first, second)]
+    loud, quiet, difference = _ordered(first, second, heard[0], heard[1])
+    if difference is None:
+        return ""
+    gains = _gains(first, second)
+    if difference <= TIE_LU:
+        return f"Through this player both play equally loud over the whole track ({gains})."
+    tail = _within(difference, profile)
+    return (
+        f"Through this player {loud.name} plays {level(difference)} LU louder than {quiet.name} "
+        f"over the whole track ({gains}){tail}."
+    )
+
+
+def passage_sentence(first: Version, second: Version, profile: Profile) -> str:
+    """How the loudest passages compare as played."""
+    heard = [version.prediction.played.max_short_term_lufs for version in (first, second)]
+    loud, quiet, difference = _ordered(first, second, heard[0], heard[1])
+    if difference is None:
+        return ""
+    if difference <= TIE_LU:
+        return "Their loudest passages play equally loud."
+    return (
+        f"The loudest passage of {loud.name} then plays {level(difference)} LU louder than that of "
+        f"{quiet.name}{_within(difference, profile)}."
+    )
+
+
+def headroom_sentences(version: Version, profile: Profile) -> list[str]:
+    """Why a version stays below the target, and what its raising cost."""
+    decision, short = version.prediction.decision, version.prediction.target_shortfall_lu
+    said = []
+    if short is not None and short > SHORTFALL_SAID_LU:
+        if decision.limited_by == "headroom" and decision.gain_db < 0.05:
+            said.append(
+                f"{_cap(version.name)} has no headroom to be raised and stays {level(short)} LU below the "
+                f"player's target."
+            )
+        elif decision.limited_by == "headroom":
+            said.append(
+                f"{_cap(version.name)} can be raised by only {level(decision.gain_db)} dB before its peaks "
+                f"reach the player's ceiling, and stays {level(short)} LU below the target."
+            )
+        elif decision.limited_by == "no_upward_gain":
+            said.append(
+                f"{_cap(version.name)} lies {level(short)} LU below the target, and this player never "
+                f"raises a level."
+            )
+        elif version.prediction.limiter_loss_lu > SHORTFALL_SAID_LU:
+            said.append(
+                f"The player's limiter keeps {version.name} {level(short)} LU below the target."
+            )
+    report = version.prediction.limiter
+    if report.max_reduction_db >= 0.05:
+        said.append(
+            f"Raising {version.name} makes the player's limiter press its peaks down, by "
+            f"{level(report.max_reduction_db)} dB at most, and by more than 1 dB for "
+            f"{share(report.share_over_1_db)} of the time."
+        )
+    if profile.upward == "unprotected":
+        peak = version.prediction.played.true_peak_dbtp
+        if peak is not None and peak > 0.05:
+            said.append(f"Raised without protection, {version.name} peaks at {signed(peak)} dBTP and clips.")
+    return said
+
+
+def punch_sentence(first: Version, second: Version) -> str:
+    """How far the peaks of each stand out; no gain changes that."""
+    ratios = [punch_db(version.delivered) for version in (first, second)]
+    more, less, difference = _ordered(first, second, ratios[0], ratios[1])
+    if difference is None:
+        return ""
+    numbers = f"({level(punch_db(more.delivered))} against {level(punch_db(less.delivered))} dB)"
+    if difference <= PUNCH_TIE_DB:
+        return f"The peaks of both stand equally far above their loudness {numbers}."
+    return (
+        f"The peaks of {more.name} stand {level(difference)} dB further above its loudness {numbers}, "
+        f"and a player's plain gain does not change that."
+    )
+
+
+def overs_sentence(version: Version) -> str:
+    """What lies above full scale between the samples, delivered and played; empty where nothing does."""
+    found, peak = version.delivered, version.delivered.true_peak_dbtp
+    if not found.over_count or peak is None:
+        return ""
+    times = "once" if found.over_count == 1 else f"{found.over_count} times"
+    played = version.prediction.played.true_peak_dbtp
+    then = ""
+    if played is not None and version.prediction.decision.gain_db < 0.0:
+        then = (
+            f"; as played it peaks at {level(played)} dBTP"
+            if played <= 0.0
+            else f"; as played it still peaks at {signed(played)} dBTP"
+        )
+    return (
+        f"As delivered, {version.name} rises over full scale between the samples {times}, up to "
+        f"{signed(peak)} dBTP{then}."
+    )
+
+
+def uncertainty_sentence(profile: Profile) -> str:
+    """How far the gains may be trusted."""
+    if profile.target_lufs is None:
+        return ""
+    return (
+        f"Gains are exact for these files; a real player may measure another copy or edition: count on "
+        f"±{level(profile.uncertainty_db)} dB."
+    )
+
+
+def pair_sentences(first: Version, second: Version, profile: Profile) -> list[str]:
+    """All that the two say, in reading order."""
+    said = [
+        delivered_sentence(first, second),
+        played_sentence(first, second, profile),
+        passage_sentence(first, second, profile),
+        *headroom_sentences(first, profile),
+        *headroom_sentences(second, profile),
+        punch_sentence(first, second),
+        overs_sentence(first),
+        overs_sentence(second),
+        uncertainty_sentence(profile),
+    ]
+    return [sentence for sentence in said if sentence]
+
+
+def punch_db(found: Measurement) -> float | None:
+    """Peak to loudness with the true peak held at 0 dBTP."""
+    if found.true_peak_dbtp is None or found.integrated_lufs is None:
+        return None
+    return min(found.true_peak_dbtp, 0.0) - found.integrated_lufs
+
+
+def _ordered(
+    first: Version, second: Version, a: float | None, b: float | None
+) -> tuple[Version, Version, float | None]:
+    """The one with more first, and by how much; None where either has no value."""
+    if a is None or b is None:
+        return first, second, None
+    return (first, second, a - b) if a >= b else (second, first, b - a)
+
+
+def _gains(first: Version, second: Version) -> str:
+    return ", ".join(
+        f"{version.name} {_moved(version.prediction.decision.gain_db)}" for version in (first, second)
+    )
+
+
+def _moved(gain_db: float) -> str:
+    if abs(gain_db) < 0.05:
+        return "left as it is"
+    return f"turned {'up' if gain_db > 0.0 else 'down'} by {level(abs(gain_db))} dB"
+
+
+def _within(difference: float, profile: Profile) -> str:
+    if profile.target_lufs is None or difference > profile.uncertainty_db:
+        return ""
+    return f", less than the ±{level(profile.uncertainty_db)} dB by which real players differ"
+
+
+def _unmeasurable(first: Version, second: Version) -> str:
+    names = [v.name for v in (first, second) if v.delivered.integrated_lufs is None]
+    return f"{_cap(' and '.join(names))} {'has' if len(names) == 1 else 'have'} no measurable loudness."
+
+
+def _lufs(value: float | None) -> str:
+    return f"{level(value)} LUFS"
+
+
+def _cap(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,70 @@
+"""Figures as aligned lines. A well-kept library draws them; here is what stands in them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from simulator.measure.measurement import Measurement
+from simulator.report.numbers import level, share
+from simulator.units import format_time
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+MEASURE_ROWS = (
+    ("Integrated loudness", "LUFS"),
+    ("Loudest passage (3 s)", "LUFS"),
+    ("Quietest passage", "LUFS"),
+    ("Contrast", "LU"),
+    ("Loudness range", "LU"),
+    ("Highest momentary (0.4 s)", "LUFS"),
+    ("True peak", "dBTP"),
+    ("Sample peak", "dBFS"),
+    ("Punch: peak to loudness", "dB"),
+    ("Punch: median peak to 3 s", "dB"),
+    ("Crest factor", "dB"),
+    ("Overs between samples", "events"),
+    ("Clipped runs", "runs"),
+    ("At its ceiling", "of samples"),
+    ("Correlation L to R", ""),
+)
+
+
+def grid(headings: Sequence[str], right: Sequence[bool], title: str = "") -> Table:
+    """An empty table in the project's look: columns by space, one rule under the headings."""
+    from rich import box
+    from rich.table import Table
+
+    table = Table(box=box.SIMPLE_HEAD, title=title or None, title_justify="left", pad_edge=False)
+    for heading, aligned in zip(headings, right, strict=True):
+        table.add_column(heading, justify="right" if aligned else "left", overflow="fold")
+    return table
+
+
+def measured_cells(found: Measurement) -> list[str]:
+    """One file's figures in the order of MEASURE_ROWS."""
+    correlation = level(found.correlation, 2)
+    return [
+        level(found.integrated_lufs),
+        level(found.max_short_term_lufs),
+        level(found.quietest_passage_lufs),
+        level(found.contrast_lu),
+        level(found.loudness_range_lu),
+        level(found.max_momentary_lufs),
+        level(found.true_peak_dbtp),
+        level(found.sample_peak_dbfs),
+        level(found.peak_to_loudness_db),
+        level(found.median_peak_to_short_term_db),
+        level(found.crest_factor_db),
+        str(found.over_count),
+        str(found.clipped_run_count),
+        share(found.share_at_ceiling),
+        correlation,
+    ]
+
+
+def file_line(found: Measurement) -> str:
+    """Length and format in words."""
+    kind = {1: "mono", 2: "stereo", 5: "5.0", 6: "5.1"}.get(found.channels, f"{found.channels} channels")
+    return f"{format_time(found.duration_s)}, {found.sample_rate / 1000:g} kHz, {kind}"

@@ -1,0 +1,94 @@
+"""What do these players make of these tracks? Measures, decides, and measures the chain's output where
+a limiter acts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from simulator.errors import SimulatorError
+from simulator.measure.measurement import Measurement
+from simulator.player.decision import Decision, decide_all
+from simulator.player.playlist import Playlist, Track
+from simulator.player.prediction import Prediction, chain_settings, from_chain, from_gain
+from simulator.player.profile import Profile
+from simulator.shell.measuring import Job, Result, do_all
+from simulator.shell.store import Store
+
+CEILING_DBTP = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Delivered:
+    """A track as it was delivered: its measurement, or why there is none."""
+
+    track: Track
+    measurement: Measurement | None
+    problem: SimulatorError | None
+
+
+def deliver(
+    playlist: Playlist, store: Store, workers: int, step: Callable[[], None] = lambda: None
+) -> list[Delivered]:
+    """All tracks measured, in order."""
+    readable = [track for track in playlist.tracks if not track.problem]
+    done = iter(do_all([Job(track.path, CEILING_DBTP) for track in readable], store, workers, step))
+    tracks = []
+    for track in playlist.tracks:
+        found = SimulatorError(f"{track.path}: {track.problem}") if track.problem else next(done)
+        good = isinstance(found, Result)
+        tracks.append(
+            Delivered(
+                track,
+                found.measurement if isinstance(found, Result) else None,
+                None if good or not isinstance(found, SimulatorError) else found,
+            )
+        )
+    return tracks
+
+
+def predict(
+    profiles: Sequence[Profile],
+    tracks: Sequence[Delivered],
+    album_reason: str,
+    store: Store,
+    workers: int,
+    step: Callable[[], None] = lambda: None,
+) -> list[list[Prediction | SimulatorError | None]]:
+    """For each profile a prediction for each track; None where the track could not be read, an error
+    where it could no longer be read a second time."""
+    pairs = [(one.track, one.measurement) for one in tracks]
+    decided = [decide_all(profile, pairs, album_reason) for profile in profiles]
+    jobs: dict[Job, None] = {}
+    for profile, decisions in zip(profiles, decided, strict=True):
+        for one, decision in zip(tracks, decisions, strict=True):
+            job = _job(profile, one, decision)
+            if job is not None:
+                jobs[job] = None
+    done = dict(zip(jobs, do_all(list(jobs), store, workers, step), strict=True))
+    return [
+        [
+            _prediction(decision, one, done.get(job) if (job := _job(profile, one, decision)) else None)
+            for one, decision in zip(tracks, decisions, strict=True)
+        ]
+        for profile, decisions in zip(profiles, decided, strict=True)
+    ]
+
+
+def _job(profile: Profile, one: Delivered, decision: Decision | None) -> Job | None:
+    """The pass through the chain that a decision needs; None where arithmetic does."""
+    if decision is None or not decision.limiter_will_act:
+        return None
+    return Job(one.track.path, CEILING_DBTP, chain_settings(profile, decision))
+
+
+def _prediction(
+    decision: Decision | None, one: Delivered, found: Result | SimulatorError | None
+) -> Prediction | SimulatorError | None:
+    if decision is None or one.measurement is None:
+        return None
+    if isinstance(found, SimulatorError):
+        return found
+    if found is None or found.limiter is None:
+        return from_gain(decision, one.measurement)
+    return from_chain(decision, one.measurement, found.measurement, found.limiter)

@@ -1,0 +1,120 @@
+"""How is the work spread over processor cores, and what if a decoder crashes? Spawned workers.
+
+A pool pays only where the work takes longer than about two seconds (two workers with numpy start in
+0.4 s). A worker that dies breaks its pool; what was not finished is then done again, each job in a
+worker of its own, so that exactly the jobs that kill their worker fail, by name.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from typing import Any, TypeVar
+
+from simulator.errors import AudioError, SimulatorError
+
+Job = TypeVar("Job")
+Result = TypeVar("Result")
+
+
+def default_workers() -> int:
+    """The cores this process may use, at most 4: reading the disk bounds more."""
+    usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return max(1, min(usable, 4))
+
+
+def one_blas_thread() -> None:
+    """Holds BLAS to one thread in this process: with two, the small products run 25 times slower."""
+    import numpy as np  # the library must be there before it can be held
+    import threadpoolctl
+
+    np.zeros(1)
+    threadpoolctl.threadpool_limits(1, user_api="blas")
+
+
+def _prepare() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to handle
+    one_blas_thread()
+
+
+def run(
+    function: Callable[[Job], Result], jobs: Sequence[Job], workers: int, name: Callable[[Job], str]
+) -> Iterator[tuple[int, Result | SimulatorError]]:
+    """Does `function` for every job; yields (index, result) as they finish, and the project's own
+    errors as results. With `workers` 0 the work is done in this process, in order."""
+    if workers <= 0:
+        for index, job in enumerate(jobs):
+            yield index, _guarded(function, job)
+        return
+    left = dict(enumerate(jobs))
+    try:
+        for index, result in _pooled(function, left, min(workers, len(jobs))):
+            del left[index]
+            yield index, result
+    except BrokenProcessPool:
+        for index, job in list(left.items()):
+            try:
+                yield from _pooled(function, {index: job}, 1)
+            except BrokenProcessPool:
+                yield (
+                    index,
+                    AudioError(
+                        f"{name(job)}: the decoder crashed on this file.",
+                        "The file is damaged in a way that it does not survive; export it again.",
+                    ),
+                )
+
+
+def _pooled(
+    function: Callable[[Job], Result], jobs: dict[int, Job], workers: int
+) -> Iterator[tuple[int, Result | SimulatorError]]:
+    context: Any = multiprocessing.get_context("spawn")
+    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_prepare)
+    try:
+        futures = {pool.submit(_guarded, function, job): index for index, job in jobs.items()}
+        waiting = set(futures)
+        while waiting:
+            done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+            broken: BrokenProcessPool | None = None
+            for future in done:
+                try:
+                    result = future.result()
+                except BrokenProcessPool as problem:
+                    broken = problem
+                else:
+                    yield futures[future], result
+            if broken is not None:
+                raise broken
+    except BaseException:
+        _end(pool)
+        raise
+    pool.shutdown(wait=True)
+
+
+def _end(pool: ProcessPoolExecutor) -> None:
+    """Ends the workers at once, by their ids: they ignore Ctrl-C."""
+    for process in list((getattr(pool, "_processes", None) or {}).values()):
+        process.terminate()
+    pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _guarded(function: Callable[[Job], Result], job: Job) -> Result | SimulatorError:
+    try:
+        return function(job)
+    except SimulatorError as problem:
+        return problem
+
+
+def in_order(
+    results: Iterable[tuple[int, Result | SimulatorError]], count: int, step: Callable[[], None]
+) -> list[Result | SimulatorError]:
+    """Collects what `run` yields, in the order of the jobs; `step` is called as each one finishes."""
+    found: dict[int, Result | SimulatorError] = {}
+    for index, result in results:
+        found[index] = result
+        step()
+    return [found[index] for index in range(count)]
