@@ -1,0 +1,76 @@
+"""How do results get onto the disk? Whole or not at all, and never over something of the user's.
+
+A file is written beside its place under a passing name and then moved there in one step.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from simulator.errors import WriteError
+
+
+def refuse_existing(paths: Sequence[Path], force: bool) -> None:
+    """Raises WriteError, before any work, where a result would replace a file that is there."""
+    there = [path for path in paths if os.path.lexists(path)]
+    if there and not force:
+        more = f" and {len(there) - 1} more" if len(there) > 1 else ""
+        raise WriteError(
+            f"{there[0]}{more}: there already, and kept.", "Name another folder, or add --force."
+        )
+
+
+@contextlib.contextmanager
+def whole_file(path: Path, force: bool) -> Iterator[Path]:
+    """Yields the passing name to write to; moves it to `path` at the end, removes it on any failure.
+    Raises WriteError where the disk is full or the place is taken."""
+    passing = path.with_name(f".{path.name[:200]}.{os.getpid()}.part")
+    try:
+        yield passing
+        with open(passing, "rb") as done:
+            os.fsync(done.fileno())
+        if force:
+            os.replace(passing, path)
+        else:
+            _move_new(passing, path)
+    except FileExistsError:
+        raise WriteError(f"{path}: there already, and kept.", "Name another folder, or add --force.") from None
+    except OSError as problem:
+        raise write_error(path, problem) from None
+    finally:
+        with contextlib.suppress(OSError):
+            os.remove(passing)
+
+
+def write_error(path: Path, problem: OSError) -> WriteError:
+    """The system's refusal in words."""
+    cure = (
+        "Make room on that disk, or name another folder with --out."
+        if problem.errno in (errno.ENOSPC, errno.EDQUOT)
+        else "Check the folder and its permissions, or name another with --out."
+    )
+    return WriteError(f"{path}: cannot be written: {problem.strerror or problem}.", cure)
+
+
+def make_folder(path: Path) -> None:
+    """The folder with its parents. Raises WriteError."""
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise write_error(path, problem) from None
+
+
+def _move_new(passing: Path, path: Path) -> None:
+    """Moves without ever replacing; where links are not to be had, the check comes just before."""
+    try:
+        os.link(passing, path)
+    except FileExistsError:
+        raise
+    except OSError:
+        if os.path.lexists(path):
+            raise FileExistsError(errno.EEXIST, "exists", str(path)) from None
+        os.replace(passing, path)
