@@ -18,7 +18,7 @@ from support.signals import noise_bursts
 
 from simulator.measure.meter import measure_array
 
-RATES = (44_100, 48_000, 88_200, 96_000)
+RATES = (44_100, 48_000)
 OFFICIAL = "FAIRHEARING_EBU_WAV"
 
 
@@ -44,14 +44,12 @@ def test_loudness_range_of_an_authentic_programme(case: int, pattern: str, expec
     assert measure_array(samples, sample_rate).loudness_range_lu == pytest.approx(expected, abs=1.0), case
 
 
-def test_repeating_a_programme_leaves_its_loudness_range() -> None:
+@pytest.mark.parametrize("case", [2, 4])
+def test_repeating_a_programme_leaves_its_loudness_range(case: int) -> None:
     """Tech 3342 names this property. 0.1 LU: the windows across the seam are new ones."""
-    once = noise_bursts(48_000, 60.0, seed=5)
-    twice = np.concatenate([once, once])
-    first = measure_array(once, 48_000).loudness_range_lu
-    assert first is not None
-    assert first > 3.0
-    assert measure_array(twice, 48_000).loudness_range_lu == pytest.approx(first, abs=0.1)
+    once = ebu_signals.range_case(case, 48_000)
+    found = measure_array(np.concatenate([once, once]), 48_000).loudness_range_lu
+    assert found == pytest.approx(measure_array(once, 48_000).loudness_range_lu, abs=0.1)
 
 
 @pytest.mark.parametrize("gain_db", [-6.0, 6.0])

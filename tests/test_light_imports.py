@@ -1,0 +1,93 @@
+"""Commands that need no numbers start quickly: they load no numeric, audio or prompt library.
+
+A fresh interpreter runs the command line's own function and then says which of the heavy ones are there.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+
+import pytest
+
+HEAVY = ("numpy", "scipy", "soundfile", "sounddevice", "soxr", "matplotlib", "prompt_toolkit")
+RUNNER = """
+import json, sys
+heavy, arguments = json.loads(sys.argv[1]), json.loads(sys.argv[2])
+from simulator.app import main
+code = None
+try:
+    main(arguments)
+except SystemExit as leaving:
+    code = leaving.code
+loaded = [name for name in heavy if name in sys.modules]
+print(json.dumps({"code": code or 0, "loaded": loaded}), file=sys.stderr)
+"""
+
+
+def run(arguments: list[str], **environment: str) -> tuple[str, dict[str, object]]:
+    """Standard output, and what the runner found."""
+    done = subprocess.run(
+        [sys.executable, "-c", RUNNER, json.dumps(HEAVY), json.dumps(arguments)],
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        timeout=60,
+        check=True,
+        env={**os.environ, **environment},
+    )
+    return done.stdout, json.loads(done.stderr.splitlines()[-1])
+
+
+@pytest.mark.parametrize(
+    ("arguments", "expected"),
+    [
+        (["--help"], "predict"),
+        (["--version"], "fairhearing"),
+        (["profiles", "--help"], "list"),
+        (["profiles", "list"], "minus14-headroom"),
+        (["profiles", "list", "--json"], "minus14-headroom"),
+        (["profiles", "show", "minus14-headroom"], "-1"),
+        (["measure", "--help"], "--json"),
+        (["predict", "--help"], "--profile"),
+        (["render", "--help"], "--format"),
+        (["demo", "--help"], "--out"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else "",
+)
+def test_the_command_loads_nothing_heavy(arguments: list[str], expected: str) -> None:
+    output, found = run(arguments)
+    assert expected in output
+    assert found == {"code": 0, "loaded": []}
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+@pytest.mark.parametrize(
+    ("words", "index", "expected"),
+    [("fairhearing pred", "1", "predict"), ("fairhearing predict --pro", "2", "--profile")],
+    ids=["a command", "an option"],
+)
+def test_completion_loads_nothing_heavy(words: str, index: str, expected: str, shell: str) -> None:
+    last = words.split()[-1]
+    output, found = run(
+        [],
+        _FAIRHEARING_COMPLETE=f"{shell}_complete",
+        COMP_WORDS=words,
+        COMP_CWORD=last if shell == "fish" else index,
+    )
+    assert expected in output
+    assert found["loaded"] == []
+
+
+def test_the_check_itself_sees_a_heavy_import() -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", f"import numpy\n{RUNNER}", json.dumps(HEAVY), json.dumps(["--version"])],
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        timeout=60,
+        check=True,
+    )
+    assert json.loads(done.stderr.splitlines()[-1])["loaded"] == ["numpy"]
