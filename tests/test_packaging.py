@@ -19,11 +19,13 @@ pytestmark = pytest.mark.heavy
 
 ROOT = Path(__file__).resolve().parent.parent
 SECONDS = 240
+PIP_CACHE = str(Path.home() / ".cache" / "pip")
 
 
 def run(arguments: list[str | Path], folder: Path, home: Path) -> str:
     """Standard output; fails with both outputs where the command fails. The home is an empty one, so that
-    neither a cache nor a setting of the person at this machine takes part."""
+    neither a cache nor a setting of the person at this machine takes part; only pip's own cache is kept,
+    since every wheel would be fetched again."""
     environment = {
         key: value
         for key, value in os.environ.items()
@@ -32,7 +34,7 @@ def run(arguments: list[str | Path], folder: Path, home: Path) -> str:
     done = subprocess.run(
         [str(argument) for argument in arguments],
         cwd=folder,
-        env={**environment, "HOME": str(home)},
+        env={"PIP_CACHE_DIR": PIP_CACHE, **environment, "HOME": str(home)},
         stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,
@@ -52,8 +54,6 @@ def script(environment: Path, name: str) -> Path:
 def built(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """The sdist, and the wheel that is built from it (not from the checkout)."""
     out, home = tmp_path_factory.mktemp("dist"), tmp_path_factory.mktemp("home")
-    pip_cache = os.environ.get("PIP_CACHE_DIR") or str(Path.home() / ".cache" / "pip")
-    os.environ.setdefault("PIP_CACHE_DIR", pip_cache)  # the empty home would fetch every wheel again
     run([sys.executable, "-m", "build", "--outdir", out, ROOT], out, home)
     return {"sdist": next(out.glob("*.tar.gz")), "wheel": next(out.glob("*.whl"))}
 
