@@ -31,23 +31,17 @@ class StepEnergy:
         squares = np.multiply(weighted, weighted, out=weighted)  # ours to spend: no later step reads it
         first = step_of(self._position, self._rate, FINE_PER_SECOND)
         last = step_of(self._position + frames - 1, self._rate, FINE_PER_SECOND)
-        edges = edge_frames(first + 1, last, self._rate, FINE_PER_SECOND) - self._position
-        starts = np.concatenate([[0], edges])
-        sums = np.add.reduceat(squares, starts)
+        edges = edge_frames(first + 1, last + 1, self._rate, FINE_PER_SECOND) - self._position
+        sums = np.add.reduceat(squares, np.concatenate([[0], edges[:-1]]))
         sums[0] += self._open_sum
-        self._done.append(sums[:-1])
-        self._open_sum = float(sums[-1])
+        closed = int(edges[-1]) == frames  # the segment ends where its last step does
+        self._done.append(sums if closed else sums[:-1])
+        self._open_sum = 0.0 if closed else float(sums[-1])
         self._position += frames
 
     def fine_sums(self) -> NDArray[np.float64]:
         """Sums of squares of all complete 10 ms steps; an incomplete last one is dropped."""
-        done = np.concatenate(self._done) if self._done else np.zeros(0)
-        step = done.shape[0]
-        if self._position and self._position == int(
-            edge_frames(step + 1, step + 1, self._rate, FINE_PER_SECOND)[0]
-        ):
-            done = np.append(done, self._open_sum)
-        return done
+        return np.concatenate(self._done) if self._done else np.zeros(0)
 
 
 def fine_energies(fine_sums: NDArray[np.float64], sample_rate: int) -> NDArray[np.float64]:

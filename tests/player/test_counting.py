@@ -6,7 +6,7 @@ from __future__ import annotations
 import itertools
 
 import pytest
-from made_measurements import made, on_album, player
+from support.made_measurements import made, on_album, player
 
 from simulator.player.counting import album_members, counted_album, counted_track
 

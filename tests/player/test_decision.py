@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
-from made_measurements import made, on_album, player
+from support.made_measurements import made, on_album, player
 
 from simulator.player.decision import decide, decide_all
 from simulator.player.profile_format import Conditional

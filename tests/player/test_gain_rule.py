@@ -5,7 +5,7 @@ always applies), "boosted and limited" (EBU R 128 s2), "boosted unprotected"."""
 from __future__ import annotations
 
 import pytest
-from made_measurements import player
+from support.made_measurements import player
 
 from simulator.player.gain_rule import applied_gain_db, limiter_in_path, limiter_will_act
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from made_measurements import made, on_album, player
+from support.made_measurements import made, on_album, player
 
 from simulator.player.decision import decide, decide_all
 from simulator.player.profile_format import Conditional

@@ -1,0 +1,38 @@
+"""Worker processes: order, errors as results, and a crash that costs exactly one job."""
+
+from __future__ import annotations
+
+import os
+import signal
+
+import pytest
+
+from simulator.errors import AudioError, SimulatorError
+from simulator.shell.workers import in_order, run
+
+
+def double(job: int) -> int:
+    if job < 0:
+        raise AudioError(f"{job}: too small.", "Take a larger one.")
+    if job == 13:
+        os.kill(os.getpid(), signal.SIGKILL)  # what a crash of a decoder is to the parent
+    return 2 * job
+
+
+def done(jobs: list[int], workers: int) -> list[int | SimulatorError]:
+    return in_order(run(double, jobs, workers, str), len(jobs), lambda: None)
+
+
+@pytest.mark.parametrize("workers", [0, 2])
+def test_results_come_in_order_and_errors_are_results(workers: int) -> None:
+    found = done([1, -2, 3], workers)
+    assert (found[0], found[2]) == (2, 6)
+    assert isinstance(found[1], AudioError)
+    assert (found[1].message, found[1].hint) == ("-2: too small.", "Take a larger one.")
+
+
+def test_a_worker_that_dies_costs_the_one_job_that_killed_it() -> None:
+    found = done([1, 13, 2, 3], 2)
+    assert [found[0], found[2], found[3]] == [2, 4, 6]
+    assert isinstance(found[1], AudioError)
+    assert found[1].message == "13: the decoder crashed on this file."

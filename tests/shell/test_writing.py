@@ -1,0 +1,71 @@
+"""Results are written whole or not at all, and nothing of the user's is replaced."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from simulator.errors import WriteError
+from simulator.shell.writing import make_folder, refuse_existing, whole_file
+
+
+def test_a_file_appears_only_when_it_is_whole(tmp_path: Path) -> None:
+    path = tmp_path / "a.txt"
+    with whole_file(path, force=False) as passing:
+        passing.write_text("half")
+        assert not path.exists()
+        passing.write_text("whole")
+    assert path.read_text() == "whole"
+    assert os.listdir(tmp_path) == ["a.txt"]
+
+
+def test_a_failure_leaves_nothing_behind(tmp_path: Path) -> None:
+    with pytest.raises(RuntimeError, match="stop"), whole_file(tmp_path / "a.txt", force=False) as passing:
+        passing.write_text("half")
+        raise RuntimeError("stop")
+    assert os.listdir(tmp_path) == []
+
+
+def test_a_file_that_came_meanwhile_is_kept(tmp_path: Path) -> None:
+    path = tmp_path / "a.txt"
+    with pytest.raises(WriteError, match="there already, and kept"), whole_file(path, force=False) as passing:
+        passing.write_text("ours")
+        path.write_text("theirs")
+    assert path.read_text() == "theirs"
+    assert os.listdir(tmp_path) == ["a.txt"]
+
+
+def test_force_replaces(tmp_path: Path) -> None:
+    path = tmp_path / "a.txt"
+    path.write_text("old")
+    with whole_file(path, force=True) as passing:
+        passing.write_text("new")
+    assert path.read_text() == "new"
+
+
+def test_existing_results_are_refused_before_any_work(tmp_path: Path) -> None:
+    taken = tmp_path / "a.txt"
+    taken.touch()
+    with pytest.raises(WriteError, match=r"a\.txt: there already"):
+        refuse_existing([tmp_path / "new.txt", taken], force=False)
+    refuse_existing([taken], force=True)
+
+
+def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    with pytest.raises(WriteError, match="cannot be written"):
+        make_folder(tmp_path / "file" / "folder")
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs a device that is always full")
+def test_a_full_disk_is_said_with_its_cure(tmp_path: Path) -> None:
+    (tmp_path / "full").symlink_to("/dev/full")
+    with (
+        pytest.raises(WriteError, match="No space left") as caught,
+        whole_file(tmp_path / "a.txt", force=False),
+        open(tmp_path / "full", "wb", buffering=0) as file,
+    ):
+        file.write(b"x")
+    assert "Make room" in caught.value.hint
