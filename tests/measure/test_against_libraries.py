@@ -6,7 +6,7 @@ Tolerances, with their reasons:
 - loudness range against libebur128: it looks at a 3 s window each second, the program at one each 100 ms
   (Tech 3342 asks for an overlap of 66 % and more; both conform). Looked at each second, the program's own
   windows must agree within 0.02 LU. As they are, whole songs (of 2 to 5 minutes) agree within 0.15 LU:
-  measured 0.02 to 0.10. Excerpts of 40 s, of which it sees 38 windows, differ by up to 1 LU.
+  measured 0.02 to 0.10. Excerpts of 40 s, of which it sees 38 windows, differed by up to 1 LU.
 - true peak against the reference meter of 128 taps a phase at 16×: 0.05 dB.
 """
 
@@ -21,7 +21,7 @@ import soxr
 from numpy.typing import NDArray
 from support import pyloudnorm_reference, real_music
 from support.ebur128 import Library
-from support.signals import both, clipped_noise, noise_bursts, pink_noise
+from support.signals import clipped_noise, noise_bursts, pink_noise
 from support.true_peak_reference import true_peak_dbtp
 
 from simulator.measure import dynamics, gating
@@ -31,11 +31,11 @@ from simulator.units import energy_to_lufs
 
 pytestmark = pytest.mark.external
 
-EXCERPT_SECONDS = 40.0
-MUSIC = [f"{name}-{stem}" for name in real_music.SONGS for stem in real_music.STEMS]
+EXCERPT_SECONDS = 20.0
+MUSIC = ["chaosland-song", "madness-song", "madness-guitar", "freedom-song"]
 SYNTHETIC = {
-    "bursts": (2, 30.0),
-    "bursts in one channel": (1, 20.0),
+    "bursts": (2, 20.0),
+    "bursts in one channel": (1, 12.0),
     "bursts in five channels": (5, 10.0),
     "bursts in six channels": (6, 10.0),
 }
@@ -48,19 +48,23 @@ def synthetic(name: str, sample_rate: int) -> NDArray[np.float32]:
     return noise_bursts(sample_rate, seconds, seed=30, channels=channels)
 
 
-@cache
-def song(name: str, sample_rate: int = 44_100) -> NDArray[np.float32]:
-    """The 40 s around the song's middle."""
+def whole_song(name: str) -> NDArray[np.float32]:
     files = real_music.files()
     assert files is not None
-    samples, own_rate = soundfile.read(files[name], dtype="float32", always_2d=True)
-    assert own_rate == 44_100
-    frames = round(EXCERPT_SECONDS * own_rate)
+    samples, sample_rate = soundfile.read(files[name], dtype="float32", always_2d=True)
+    assert sample_rate == 44_100
+    return samples
+
+
+@cache
+def song(name: str, sample_rate: int = 44_100) -> NDArray[np.float32]:
+    """The 20 s around the song's middle."""
+    if sample_rate != 44_100:
+        return np.ascontiguousarray(soxr.resample(song(name), 44_100, sample_rate, quality="HQ"))
+    samples = whole_song(name)
+    frames = round(EXCERPT_SECONDS * 44_100)
     start = (samples.shape[0] - frames) // 2
-    excerpt = samples[start : start + frames].copy()
-    if sample_rate == own_rate:
-        return excerpt
-    return np.ascontiguousarray(soxr.resample(excerpt, own_rate, sample_rate, quality="HQ"))
+    return samples[start : start + frames].copy()
 
 
 @cache
@@ -102,7 +106,7 @@ def test_all_loudness_figures_agree_on_synthetic_sound(
 def test_integrated_loudness_agrees_on_synthetic_sound_at_high_rates(
     libebur128: Library, sample_rate: int
 ) -> None:
-    samples = synthetic("bursts", sample_rate)[: 12 * sample_rate]
+    samples = noise_bursts(sample_rate, 5.0, seed=31)
     found = measure_array(samples, sample_rate).integrated_lufs
     assert found == pytest.approx(libebur128.integrated_lufs(samples, sample_rate), abs=0.05)
 
@@ -123,11 +127,9 @@ def test_loudness_agrees_on_real_music(libebur128: Library, name: str) -> None:
 @pytest.mark.usefixtures("music_files")
 @pytest.mark.parametrize("name", ["madness-song", "madness-guitar"])
 def test_loudness_range_of_a_whole_song_agrees(libebur128: Library, name: str) -> None:
-    files = real_music.files()
-    assert files is not None
-    samples, sample_rate = soundfile.read(files[name], dtype="float32")
-    found = measure_array(samples, sample_rate).loudness_range_lu
-    assert found == pytest.approx(libebur128.loudness_range_lu(samples, sample_rate), abs=0.15)
+    samples = whole_song(name)
+    found = measure_array(samples, 44_100).loudness_range_lu
+    assert found == pytest.approx(libebur128.loudness_range_lu(samples, 44_100), abs=0.15)
 
 
 @pytest.mark.usefixtures("music_files")
@@ -137,7 +139,7 @@ def test_loudness_range_of_a_whole_song_agrees(libebur128: Library, name: str) -
 def test_integrated_loudness_agrees_on_real_music_at_other_rates(
     libebur128: Library, sample_rate: int, tolerance_lu: float
 ) -> None:
-    samples = song("chaosland-song", sample_rate)[: 15 * sample_rate]
+    samples = song("chaosland-song", sample_rate)[: 8 * sample_rate]
     found = measure_array(samples, sample_rate).integrated_lufs
     assert found == pytest.approx(libebur128.integrated_lufs(samples, sample_rate), abs=tolerance_lu)
 
@@ -145,7 +147,7 @@ def test_integrated_loudness_agrees_on_real_music_at_other_rates(
 @pytest.mark.usefixtures("music_files")
 def test_album_loudness_agrees_on_real_music(libebur128: Library) -> None:
     """The union of the tracks' blocks under one relative gate. A quiet track is in it, 20 dB down."""
-    names = ["chaosland-song", "feelings-song", "madness-song"]
+    names = ["chaosland-song", "freedom-song", "madness-song"]
     factors = [np.float32(1.0), np.float32(0.1), np.float32(0.5)]
     tracks = [song(name) * factor for name, factor in zip(names, factors, strict=True)]
     series = [measure_array(track, 44_100).series.energy for track in tracks]
@@ -157,14 +159,15 @@ def test_album_loudness_agrees_on_real_music(libebur128: Library) -> None:
 @pytest.mark.usefixtures("music_files")
 @pytest.mark.parametrize("name", MUSIC)
 def test_true_peak_of_real_music_agrees_with_a_long_filter(name: str) -> None:
-    found = measured_song(name).true_peak_dbtp
-    assert found == pytest.approx(true_peak_dbtp(song(name)), abs=0.05)
+    excerpt = song(name)[: 10 * 44_100]
+    found = measure_array(excerpt, 44_100).true_peak_dbtp
+    assert found == pytest.approx(true_peak_dbtp(excerpt), abs=0.05)
 
 
 @pytest.mark.parametrize(("drive_db", "seed"), [(6.0, 40), (12.0, 41), (18.0, 42)])
 def test_true_peak_of_clipped_noise_agrees_with_a_long_filter(drive_db: float, seed: int) -> None:
     """Full-band sound, where filters' edges near fs/2 differ: 0.1 dB."""
-    samples = both(clipped_noise(pink_noise(5 * 48_000, seed), drive_db))
+    samples = clipped_noise(pink_noise(3 * 48_000, seed), drive_db)
     found = measure_array(samples, 48_000).true_peak_dbtp
     assert found == pytest.approx(true_peak_dbtp(samples, 32), abs=0.1)
 
@@ -188,7 +191,7 @@ def test_pyloudnorm_with_the_filter_of_the_standard_agrees(name: str, sample_rat
 
 
 @pytest.mark.usefixtures("music_files")
-@pytest.mark.parametrize("name", ["feelings-song", "freedom-guitar"])
+@pytest.mark.parametrize("name", ["madness-guitar", "freedom-song"])
 def test_pyloudnorm_agrees_on_real_music(name: str) -> None:
     expected = pyloudnorm_reference.integrated_lufs(song(name), 44_100)
     assert measured_song(name).integrated_lufs == pytest.approx(expected, abs=0.01)

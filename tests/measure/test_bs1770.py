@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.signal import sosfilt, sosfreqz
+from support.measuring import measured
 from support.signals import (
     both,
     click_train,
@@ -184,15 +185,18 @@ def test_one_channel_reads_3_lu_below_the_same_sound_in_two() -> None:
 
 @pytest.mark.parametrize("sample_rate", ALL_RATES)
 def test_every_rate_from_8_to_192_khz_reads_the_tone(sample_rate: int) -> None:
-    """Two channels at −23 dBFS and 1 kHz: −23 LUFS ±0.1 as Tech 3341 case 1, peak 0 dB over loudness."""
+    """Two channels at −23 dBFS and 1 kHz: −23 LUFS ±0.1 as Tech 3341 case 1, moved by what the weighting
+    itself deviates at that rate (0.12 dB at 8 kHz, 0.06 at 11.025, 0.03 and less above)."""
+    deviation = float((gain_db(sample_rate, 1000.0) - gain_db(48_000, 1000.0))[0])
+    assert abs(deviation) < 0.13
     found = measure_array(both(tones([(-23.0, 4.0)], sample_rate)), sample_rate)
     assert found.duration_s == pytest.approx(4.0)
     assert found.series.energy.shape == (40,)
-    assert found.integrated_lufs == pytest.approx(-23.0, abs=0.1)
-    assert found.max_short_term_lufs == pytest.approx(-23.0, abs=0.1)
+    assert found.integrated_lufs == pytest.approx(-23.0 + deviation, abs=0.02)
+    assert found.max_short_term_lufs == pytest.approx(-23.0 + deviation, abs=0.02)
     assert found.true_peak_dbtp == pytest.approx(-23.0, abs=0.1)
     assert found.crest_factor_db == pytest.approx(3.01, abs=0.01)
-    assert found.peak_to_loudness_db == pytest.approx(0.0, abs=0.1)
+    assert found.peak_to_loudness_db == pytest.approx(-deviation, abs=0.1)
 
 
 def test_the_incomplete_last_block_is_dropped() -> None:
@@ -273,6 +277,12 @@ def test_the_block_size_does_not_change_a_bit(size: int, channels: int) -> None:
     whole = measure_array(samples, 44_100)
     assert whole.over_count
     assert same(in_blocks(samples, size, 44_100), whole)
+
+
+def test_two_threads_do_not_change_a_bit() -> None:
+    """The channels may be worked on at the same time."""
+    samples = noise_bursts(48_000, 5.0, seed=16) * np.float32(6.0)
+    assert same(measured(samples, 48_000), measure_array(samples, 48_000))
 
 
 def test_single_frames_as_blocks_do_not_change_a_bit() -> None:
