@@ -21,6 +21,7 @@ from simulator.demo.modal import Samples, Values, decaying_partials, exponential
 from simulator.demo.spectra import Resonance, low_pass, resonances
 
 NOTE_RMS = 0.1
+KNOCK = [(60.0, -20.0), (150.0, 0.0), (900.0, -3.0), (3500.0, -10.0), (9000.0, -40.0)]
 RMS_SECONDS = 0.3
 Maker = Callable[[float, float, float, int, np.random.Generator], Samples]
 """(pitch in Hz, velocity, seconds wanted, sample rate, random numbers) to the note."""
@@ -71,13 +72,19 @@ class String:
         )
         fade(note, sample_rate, 0.0012, 0.02)
         if self.knock > 0.0:
-            length = int(0.05 * sample_rate)
-            noise = shaped_noise(
-                rng, length, sample_rate, [(60, -20), (150, 0), (900, -3), (3500, -10), (9000, -40)]
-            )
             peak = float(np.max(np.abs(note)))
-            note[:length] += noise * exponential(length, sample_rate, 0.045) * np.float32(self.knock * peak)
+            knock = _knock(rng, sample_rate, 0.045, KNOCK)
+            note[: len(knock)] += knock * np.float32(self.knock * peak)
         return _levelled(note[None, :], sample_rate)
+
+
+def _knock(
+    rng: np.random.Generator, sample_rate: int, t60_s: float, curve: list[tuple[float, float]]
+) -> Samples:
+    """The thump of a hand, a hammer or a mallet, faded in over a millisecond."""
+    length = int(1.2 * t60_s * sample_rate)
+    noise = shaped_noise(rng, length, sample_rate, curve) * exponential(length, sample_rate, t60_s)
+    return fade(noise, sample_rate, 0.001, 0.01)
 
 
 def _levelled(note: Samples, sample_rate: int) -> Samples:
@@ -124,9 +131,8 @@ def _electric_piano(
     decay = 7.0 * (220.0 / hertz) ** 0.5 / (1.0 + 0.45 * (number - 1.0))
     decay[6:] = (0.5, 0.2)
     note = _wide(hertz * number, level, decay, min(seconds, 3.5), sample_rate, rng, 2.2, 0.5)
-    length = int(0.03 * sample_rate)
-    thump = shaped_noise(rng, length, sample_rate, [(60, -6), (250, 0), (1200, -14), (5000, -40)])
-    note[:, :length] += thump * exponential(length, sample_rate, 0.03) * np.float32(0.12)
+    thump = _knock(rng, sample_rate, 0.03, [(60, -6), (250, 0), (1200, -14), (5000, -40)])
+    note[:, : len(thump)] += thump * np.float32(0.12)
     return _levelled(note, sample_rate)
 
 
@@ -153,11 +159,8 @@ def _piano(
         0.0,
         0.8,
     )
-    length = int(0.06 * sample_rate)
-    knock = shaped_noise(rng, length, sample_rate, [(50, -10), (120, 0), (500, -6), (2500, -18), (8000, -45)])
-    both[:, :length] += (
-        knock * exponential(length, sample_rate, 0.06) * np.float32(0.25 * np.max(np.abs(both)))
-    )
+    knock = _knock(rng, sample_rate, 0.06, [(50, -10), (120, 0), (500, -6), (2500, -18), (8000, -45)])
+    both[:, : len(knock)] += knock * np.float32(0.25 * np.max(np.abs(both)))
     return _levelled(both, sample_rate)
 
 
@@ -204,9 +207,8 @@ def _timpani(
     level = np.array([0.35, 1.0, 0.7, 0.45 * velocity, 0.35 * velocity, 0.25 * velocity, 0.2 * velocity])
     decay = np.array([0.35, 2.6, 1.9, 1.4, 1.0, 0.7, 0.5])
     note = _wide(hertz * modes, level, decay, min(seconds, 3.0), sample_rate, rng, 0.3, 0.5)
-    length = int(0.09 * sample_rate)
-    stroke = shaped_noise(rng, length, sample_rate, [(50, -6), (160, 0), (700, -8), (3000, -24), (9000, -50)])
-    note[:, :length] += stroke * exponential(length, sample_rate, 0.07) * np.float32(0.5 + 0.6 * velocity)
+    stroke = _knock(rng, sample_rate, 0.07, [(50, -6), (160, 0), (700, -8), (3000, -24), (9000, -50)])
+    note[:, : len(stroke)] += stroke * np.float32(0.5 + 0.6 * velocity)
     return _levelled(note, sample_rate)
 
 
