@@ -16,11 +16,11 @@ import pytest
 import soundfile
 from support import ebu_signals
 from support.ebu_signals import BURST_PEAKS, INTEGRATED, PEAK_TOLERANCE_DB, STEADY_PEAKS
-from support.measuring import measured
 from support.true_peak_reference import true_peak_dbtp
 
 from simulator.measure.gating import momentary_energies, short_term_energies
 from simulator.measure.measurement import Measurement
+from simulator.measure.meter import measure_array
 from simulator.units import energy_to_lufs
 
 LOUDNESS_RATES = (44_100, 48_000, 88_200, 96_000)
@@ -32,7 +32,7 @@ OFFICIAL = "FAIRHEARING_EBU_WAV"
 @cache
 def integrated_case(case: int, sample_rate: int) -> Measurement:
     """Cases 1 to 6, measured once."""
-    return measured(ebu_signals.integrated_case(case, sample_rate), sample_rate)
+    return measure_array(ebu_signals.integrated_case(case, sample_rate), sample_rate)
 
 
 at_loudness_rates = pytest.mark.parametrize("sample_rate", LOUDNESS_RATES)
@@ -86,12 +86,12 @@ def test_case_6_integrated_loudness_of_five_channels(sample_rate: int) -> None:
 def test_authentic_programme_reads_minus_23(case: int, pattern: str) -> None:
     """File names as in the EBU's set of 2016, from memory."""
     samples, sample_rate = soundfile.read(official_wav(pattern), dtype="float32")
-    assert measured(samples, sample_rate).integrated_lufs == pytest.approx(-23.0, abs=TOLERANCE), case
+    assert measure_array(samples, sample_rate).integrated_lufs == pytest.approx(-23.0, abs=TOLERANCE), case
 
 
 @at_loudness_rates
 def test_case_9_short_term_loudness_stays_constant_after_three_seconds(sample_rate: int) -> None:
-    found = measured(ebu_signals.steady_short_term(sample_rate), sample_rate)
+    found = measure_array(ebu_signals.steady_short_term(sample_rate), sample_rate)
     levels = [energy_to_lufs(e) for e in short_term_energies(found.series.energy)]
     assert len(levels) == 121
     assert levels == pytest.approx([-23.0] * len(levels), abs=TOLERANCE)
@@ -101,7 +101,7 @@ def test_case_9_short_term_loudness_stays_constant_after_three_seconds(sample_ra
 @at_loudness_rates
 def test_case_10_greatest_short_term_loudness_of_twenty_files(sample_rate: int) -> None:
     levels = [
-        measured(ebu_signals.short_term_segment(i, sample_rate), sample_rate).max_short_term_lufs
+        measure_array(ebu_signals.short_term_segment(i, sample_rate), sample_rate).max_short_term_lufs
         for i in range(20)
     ]
     assert levels == pytest.approx([-23.0] * 20, abs=TOLERANCE)
@@ -110,7 +110,7 @@ def test_case_10_greatest_short_term_loudness_of_twenty_files(sample_rate: int) 
 @at_loudness_rates
 def test_case_11_live_short_term_loudness_follows_twenty_rising_tones(sample_rate: int) -> None:
     """A live meter shows the greatest value so far: after each tone it must be that tone's."""
-    found = measured(ebu_signals.short_term_steps(sample_rate), sample_rate)
+    found = measure_array(ebu_signals.short_term_steps(sample_rate), sample_rate)
     so_far = np.maximum.accumulate(short_term_energies(found.series.energy))
     shown = [energy_to_lufs(so_far[60 * (i + 1) - 30]) for i in range(20)]
     assert shown == pytest.approx([-38.0 + i for i in range(20)], abs=TOLERANCE)
@@ -118,7 +118,7 @@ def test_case_11_live_short_term_loudness_follows_twenty_rising_tones(sample_rat
 
 @at_loudness_rates
 def test_case_12_momentary_loudness_stays_constant_after_one_second(sample_rate: int) -> None:
-    found = measured(ebu_signals.steady_momentary(sample_rate), sample_rate)
+    found = measure_array(ebu_signals.steady_momentary(sample_rate), sample_rate)
     levels = [energy_to_lufs(e) for e in momentary_energies(found.series.energy)[6:]]
     assert len(levels) == 91
     assert levels == pytest.approx([-23.0] * len(levels), abs=TOLERANCE)
@@ -129,7 +129,7 @@ def test_case_12_momentary_loudness_stays_constant_after_one_second(sample_rate:
 def test_case_13_greatest_momentary_loudness_of_twenty_files(sample_rate: int) -> None:
     """Needs a hop of 10 ms: at 100 ms the worst segment would read −23.45."""
     levels = [
-        measured(ebu_signals.momentary_segment(i, sample_rate), sample_rate).max_momentary_lufs
+        measure_array(ebu_signals.momentary_segment(i, sample_rate), sample_rate).max_momentary_lufs
         for i in range(20)
     ]
     assert levels == pytest.approx([-23.0] * 20, abs=TOLERANCE)
@@ -138,7 +138,7 @@ def test_case_13_greatest_momentary_loudness_of_twenty_files(sample_rate: int) -
 
 def test_case_13_tells_a_hop_of_100_ms_from_one_of_10_ms() -> None:
     """The check above can fail: read each 100 ms, segment 3 (60 ms of silence) misses the tolerance."""
-    found = measured(ebu_signals.momentary_segment(3, 48_000), 48_000)
+    found = measure_array(ebu_signals.momentary_segment(3, 48_000), 48_000)
     coarse = energy_to_lufs(momentary_energies(found.series.energy).max())
     assert coarse is not None
     assert coarse < -23.0 - TOLERANCE
@@ -151,7 +151,7 @@ def test_case_14_live_momentary_loudness_follows_twenty_rising_tones(sample_rate
     stream = ebu_signals.momentary_steps(sample_rate)
     period = stream.shape[0] // 20
     shown = [
-        measured(stream[max(i - 1, 0) * period : (i + 1) * period], sample_rate).max_momentary_lufs
+        measure_array(stream[max(i - 1, 0) * period : (i + 1) * period], sample_rate).max_momentary_lufs
         for i in range(20)
     ]
     assert shown == pytest.approx([-38.0 + i for i in range(20)], abs=TOLERANCE)
@@ -169,7 +169,7 @@ def test_true_peak_cases_15_to_23(case: int, sample_rate: int) -> None:
         samples, expected = ebu_signals.steady_peak(case, sample_rate), STEADY_PEAKS[case].expected_dbtp
     else:
         samples, expected = ebu_signals.burst_peak(case, sample_rate), BURST_PEAKS[case][0]
-    found = measured(samples, sample_rate).true_peak_dbtp
+    found = measure_array(samples, sample_rate).true_peak_dbtp
     assert found is not None
     assert inside(found, expected)
     # 0.05 dB: the project's own limit, against an independent meter of 128 taps a phase at 32×
@@ -184,7 +184,7 @@ def test_sample_peak_of_the_peak_cases_is_the_published_one(case: int, sample_ra
         samples, expected = ebu_signals.steady_peak(case, sample_rate), STEADY_PEAKS[case].sample_peak_dbfs
     else:
         samples, expected = ebu_signals.burst_peak(case, sample_rate), BURST_PEAKS[case][1]
-    assert measured(samples, sample_rate).sample_peak_dbfs == pytest.approx(expected, abs=0.01)
+    assert measure_array(samples, sample_rate).sample_peak_dbfs == pytest.approx(expected, abs=0.01)
 
 
 @pytest.mark.parametrize("sample_rate", PEAK_RATES)
@@ -195,6 +195,6 @@ def test_a_meter_of_sample_peaks_fails_these_peak_cases(case: int, sample_rate: 
         samples, expected = ebu_signals.steady_peak(case, sample_rate), STEADY_PEAKS[case].expected_dbtp
     else:
         samples, expected = ebu_signals.burst_peak(case, sample_rate), BURST_PEAKS[case][0]
-    found = measured(samples, sample_rate).sample_peak_dbfs
+    found = measure_array(samples, sample_rate).sample_peak_dbfs
     assert found is not None
     assert not inside(found, expected)

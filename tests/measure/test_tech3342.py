@@ -14,8 +14,9 @@ import pytest
 import soundfile
 from support import ebu_signals
 from support.ebu_signals import RANGE
-from support.measuring import measured
 from support.signals import noise_bursts
+
+from simulator.measure.meter import measure_array
 
 RATES = (44_100, 48_000)
 OFFICIAL = "FAIRHEARING_EBU_WAV"
@@ -25,7 +26,7 @@ OFFICIAL = "FAIRHEARING_EBU_WAV"
 @pytest.mark.parametrize("case", sorted(RANGE))
 def test_loudness_range_of_the_tone_steps(case: int, sample_rate: int) -> None:
     _, expected, other_meter = RANGE[case]
-    found = measured(ebu_signals.range_case(case, sample_rate), sample_rate).loudness_range_lu
+    found = measure_array(ebu_signals.range_case(case, sample_rate), sample_rate).loudness_range_lu
     assert found == pytest.approx(expected, abs=0.1)
     assert found == pytest.approx(other_meter, abs=0.1)
 
@@ -40,36 +41,36 @@ def test_loudness_range_of_an_authentic_programme(case: int, pattern: str, expec
     if not folder:
         pytest.skip(f"the programme exists only in the EBU's test set; {OFFICIAL} does not name its folder")
     samples, sample_rate = soundfile.read(sorted(Path(folder).rglob(pattern))[0], dtype="float32")
-    assert measured(samples, sample_rate).loudness_range_lu == pytest.approx(expected, abs=1.0), case
+    assert measure_array(samples, sample_rate).loudness_range_lu == pytest.approx(expected, abs=1.0), case
 
 
 def test_repeating_a_programme_leaves_its_loudness_range() -> None:
     """Tech 3342 names this property. 0.1 LU: the windows across the seam are new ones."""
     once = ebu_signals.range_case(2, 48_000)
-    found = measured(np.concatenate([once, once]), 48_000).loudness_range_lu
-    assert found == pytest.approx(measured(once, 48_000).loudness_range_lu, abs=0.1)
+    found = measure_array(np.concatenate([once, once]), 48_000).loudness_range_lu
+    assert found == pytest.approx(measure_array(once, 48_000).loudness_range_lu, abs=0.1)
 
 
 @pytest.mark.parametrize("gain_db", [-6.0, 6.0])
 def test_gain_leaves_the_loudness_range(gain_db: float) -> None:
     samples = noise_bursts(48_000, 30.0, seed=6)
     louder = samples * np.float32(10.0 ** (gain_db / 20.0))
-    expected = measured(samples, 48_000).loudness_range_lu
-    assert measured(louder, 48_000).loudness_range_lu == pytest.approx(expected, abs=1e-5)
+    expected = measure_array(samples, 48_000).loudness_range_lu
+    assert measure_array(louder, 48_000).loudness_range_lu == pytest.approx(expected, abs=1e-5)
 
 
 def test_silence_before_and_after_does_not_widen_the_loudness_range() -> None:
     """The absolute gate keeps it out; 0.3 LU: windows that hold a part of the silence pass the gates."""
     samples = ebu_signals.range_case(2, 48_000)
     silence = np.zeros((10 * 48_000, 2))
-    found = measured(np.concatenate([silence, samples, silence]), 48_000).loudness_range_lu
+    found = measure_array(np.concatenate([silence, samples, silence]), 48_000).loudness_range_lu
     assert found == pytest.approx(5.0, abs=0.3)
 
 
 def test_under_a_minute_the_range_comes_with_a_warning() -> None:
     """R 128 calls the figure unreliable under one minute."""
-    short = measured(noise_bursts(48_000, 30.0, seed=7), 48_000)
+    short = measure_array(noise_bursts(48_000, 30.0, seed=7), 48_000)
     assert short.loudness_range_lu is not None
     assert "short_for_range" in [warning.code for warning in short.warnings]
-    long = measured(noise_bursts(48_000, 61.0, seed=7), 48_000)
+    long = measure_array(noise_bursts(48_000, 61.0, seed=7), 48_000)
     assert "short_for_range" not in [warning.code for warning in long.warnings]
