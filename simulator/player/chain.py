@@ -1,0 +1,62 @@
+"""What does a player put out for these samples? The one playing chain: the player's gain, then its limiter.
+
+Render, prediction and the desk all use this function, so that they cannot differ. Conventions: samples
+float32 (frames, channels); the gain is one for all channels; the limiter works at the file's own rate;
+the output has the input's frames, in place. With 0 dB and no limiter action it is the input, bit for bit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.measure.segments import recut
+from simulator.player.limiter import LimiterReport, limit
+from simulator.player.profile import LimiterSettings
+from simulator.units import db_to_gain
+
+
+@dataclass(frozen=True, slots=True)
+class ChainSettings:
+    """What the chain does: a gain in dB, and the limiter after it, or None for no limiter."""
+
+    gain_db: float
+    limiter: LimiterSettings | None = None
+
+
+def play(
+    blocks: Iterable[NDArray[np.floating]],
+    sample_rate: int,
+    channels: int,
+    settings: ChainSettings,
+    report: LimiterReport | None = None,
+) -> Iterator[NDArray[np.float32]]:
+    """The stream as the player puts it out, as blocks (frames, channels) of other sizes, in all as many
+    frames. `report` takes what the limiter did; it stays at zero without a limiter. Raises ValueError
+    where a block has another number of channels."""
+    gained = _gained(recut(blocks, channels), settings.gain_db)
+    if settings.limiter is None:
+        return gained
+    return limit(gained, channels, sample_rate, settings.limiter, report or LimiterReport())
+
+
+def play_array(
+    samples: NDArray[np.floating], sample_rate: int, settings: ChainSettings
+) -> tuple[NDArray[np.float32], LimiterReport]:
+    """`play` for samples in memory, (frames, channels) or (frames,); the result has the same shape."""
+    report = LimiterReport()
+    channels = 1 if samples.ndim == 1 else samples.shape[1]
+    pieces = list(play([samples], sample_rate, channels, settings, report))
+    played = np.concatenate(pieces) if pieces else np.zeros((0, channels), dtype=np.float32)
+    return (played[:, 0] if samples.ndim == 1 else played), report
+
+
+def _gained(blocks: Iterator[NDArray[np.float32]], gain_db: float) -> Iterator[NDArray[np.float32]]:
+    """0 dB does no arithmetic at all: the samples keep their bits."""
+    if gain_db == 0.0:
+        return blocks
+    gain = np.float32(db_to_gain(gain_db))
+    return (block * gain for block in blocks)
