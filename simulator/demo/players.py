@@ -61,7 +61,7 @@ class _Event:
         self.start = max(0, int((clock.seconds(first) + late) * rate))
         self.end = max(self.start + 64, int((clock.seconds(first + note.beats) + 0.5 * late) * rate))
         self.velocity = float(np.clip(note.velocity * (1.0 + 0.06 * rng.normal()), 0.08, 1.0))
-        self.step = max(1, round(self.velocity * VELOCITY_STEPS))
+        self.step = max(1, round(note.velocity * VELOCITY_STEPS))
         level = self.velocity**LOUDNESS_POWER
         low, high = passage.level_db
         share = (

@@ -1,7 +1,7 @@
 """What do the instruments that hold their notes sound like: sections and pads, and single voices?
 
 A *section* (many players or detuned oscillators) is made in the frequency domain: each harmonic is a
-narrow bell of bins with random phases, one inverse FFT gives seconds of a chorus that loops without
+narrow bell of random bins, one inverse FFT gives seconds of a chorus that loops without
 a seam. A *solo line* (voice, bowed, blown) is one phase that runs through the whole phrase, with
 glides, vibrato and swells, read from a table of one period for each note.
 
@@ -35,7 +35,7 @@ class Ensemble:
     spread_cents: float
     attack_s: float
     release_s: float
-    alike: float = 0.45
+    alike: float = 0.5
     """Share of the sound that both channels have in common."""
 
 
@@ -104,8 +104,8 @@ def ensemble_loop(
         low, high = int(centre - 3.0 * width), min(int(centre + 3.0 * width) + 2, spectra.shape[1])
         bell = np.exp(-0.5 * np.square((np.arange(low, high) - centre) / width))
         scale = amplitude / np.sqrt(np.sum(np.square(bell)))
-        turn = np.exp(2j * np.pi * rng.random((3, high - low)))
-        spectra[:, low:high] += (scale * bell * turn).astype(np.complex64)
+        turn = rng.standard_normal((3, 2 * (high - low)), dtype=np.float32).view(np.complex64)
+        spectra[:, low:high] += (scale * bell).astype(np.float32) * turn
     sides = spectra[:2] * np.float32(np.sqrt(1.0 - kind.alike)) + spectra[2] * np.float32(np.sqrt(kind.alike))
     loop = np.fft.irfft(sides, LOOP_FRAMES)
     return np.asarray(loop * (RMS / np.sqrt(np.mean(np.square(loop)))), dtype=np.float32)

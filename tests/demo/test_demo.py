@@ -107,8 +107,8 @@ def test_every_file_is_stereo_music_without_dc_that_ends_by_itself(rendered, ste
     # the mixes have none; a soft clip moves the mean of waves that are not symmetric
     assert max(abs(value) for value in m.dc_offset) < (2e-3 if stem in (CRUSHED, DANCE) else 1e-4)
     assert np.abs(samples[-2205:]).max() < 10.0 ** (-60.0 / 20.0)  # the last 50 ms
-    power = np.square(np.abs(np.fft.rfft(samples.mean(axis=1))))
-    bins = np.fft.rfftfreq(len(samples), 1.0 / m.sample_rate)
+    power = np.square(np.abs(np.fft.rfft(samples.mean(axis=1), 1 << 22)))
+    bins = np.fft.rfftfreq(1 << 22, 1.0 / m.sample_rate)
     low, middle, high = (
         10.0 * np.log10(power[(bins >= a) & (bins < b)].sum())
         for a, b in ((40.0, 500.0), (500.0, 4000.0), (4000.0, 16000.0))
