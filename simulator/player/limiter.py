@@ -139,35 +139,44 @@ class _Limiter:
         else:
             curve = curve[skip:]
             self._note(curve, count - skip)
-            yield ready * np.exp(curve).astype(np.float32)[:, np.newaxis]
+            gain, out = np.exp(curve).astype(np.float32), np.empty_like(ready)
+            for channel in range(ready.shape[1]):  # a broadcast over so few channels is several times slower
+                np.multiply(ready[:, channel], gain, out=out[:, channel])
+            yield out
 
     def _level(self, samples: Block, count: int) -> Block | None:
         """Greatest magnitude of any channel at each of the next `count` frames; None where all stay under
         the ceiling. For true peaks `samples` reaches REACH further on both sides, and a frame stands for
         the local maxima of the wave up to the next one (between maxima a sample is the greatest)."""
-        own = samples[self._ring : self._ring + count]
-        level = np.maximum(own.max(axis=1), -own.min(axis=1))
-        if self._true and np.abs(samples).max() * MOST_OVERSHOOT > self._ceiling:
-            for channel in samples.T:
-                place, peak = self._peaks(np.ascontiguousarray(channel), count)
+        planar = np.ascontiguousarray(samples.T)
+        level = np.abs(planar[:, self._ring : self._ring + count]).max(axis=0)
+        if self._true and np.abs(planar).max() * MOST_OVERSHOOT > self._ceiling:
+            for channel in planar:
+                place, peak = self._peaks(channel, count)
                 np.maximum.at(level, place, peak)
         return level if level.max() > self._ceiling else None
 
     def _peaks(self, samples: Block, count: int) -> tuple[NDArray[np.int64], Block]:
-        """Frames (from REACH on) and heights of the wave's local maxima near or over the ceiling."""
+        """Frames (from REACH on) and heights of the wave's local maxima near or over the ceiling. Those that
+        can be the greatest of their row are read at 32×; the others get the most that they can be, which
+        is not above the row's greatest and so costs no more than a row of holding."""
         rows = -(-count // ROW)
         samples = np.pad(samples, (0, max(0, rows * ROW + 2 * REACH - samples.shape[0])))
         wave = interpolation.screen(samples, REACH, rows)
-        threshold = self._ceiling * SCREEN_MARGIN
-        column = np.flatnonzero(wave.max(axis=0) >= threshold)
+        rough = wave.max(axis=0)
+        column = np.flatnonzero(rough >= self._ceiling * SCREEN_MARGIN)
         height = wave[:, column]
-        local = height >= threshold
+        local = height >= self._ceiling * SCREEN_MARGIN
         local[1:] &= height[1:] >= height[:-1]
         local[:-1] &= height[:-1] >= height[1:]
-        line, pick = np.nonzero(local)
+        line, pick = np.divmod(np.flatnonzero(local), max(column.shape[0], 1))
         quarter = column[pick] * ROW * SCREEN + line
-        quarter = quarter[quarter < count * SCREEN]
-        return quarter // SCREEN, interpolation.peaks_near(samples, quarter + REACH * SCREEN)
+        inside = quarter < count * SCREEN
+        quarter, found = quarter[inside], height[line[inside], pick[inside]]
+        peak = found / SCREEN_MARGIN
+        top = np.flatnonzero(peak >= rough[quarter // (ROW * SCREEN)])
+        peak[top] = interpolation.peaks_near(samples, quarter[top] + REACH * SCREEN)
+        return quarter // SCREEN, peak
 
     def _curve(self, level: Block | None, count: int) -> Values | None:
         """The natural logarithm of the gain for the frames that leave now; None where it is 0 throughout."""
