@@ -165,17 +165,19 @@ class _Limiter:
         wave = interpolation.screen(samples, REACH, rows)
         rough = wave.max(axis=0)
         column = np.flatnonzero(rough >= self._ceiling * SCREEN_MARGIN)
-        height = wave[:, column]
+        height = wave.take(column, axis=1)
         local = height >= self._ceiling * SCREEN_MARGIN
         local[1:] &= height[1:] >= height[:-1]
         local[:-1] &= height[:-1] >= height[1:]
-        line, pick = np.divmod(np.flatnonzero(local), max(column.shape[0], 1))
-        quarter = column[pick] * ROW * SCREEN + line
-        inside = quarter < count * SCREEN
-        quarter, found = quarter[inside], height[line[inside], pick[inside]]
-        peak = found / SCREEN_MARGIN
-        top = np.flatnonzero(peak >= rough[quarter // (ROW * SCREEN)])
-        peak[top] = interpolation.peaks_near(samples, quarter[top] + REACH * SCREEN)
+        place = np.flatnonzero(local)
+        line, pick = np.divmod(place, max(column.shape[0], 1))
+        quarter = column.take(pick) * (ROW * SCREEN) + line
+        if count < rows * ROW:  # what the last row reads beyond the end is not the stream's
+            inside = quarter < count * SCREEN
+            quarter, place, pick = quarter[inside], place[inside], pick[inside]
+        peak = height.ravel().take(place) / SCREEN_MARGIN
+        top = np.flatnonzero(peak >= rough.take(column).take(pick))
+        peak[top] = interpolation.peaks_near(samples, quarter.take(top) + REACH * SCREEN)
         return quarter // SCREEN, peak
 
     def _curve(self, level: Block | None, count: int) -> Values | None:
