@@ -35,9 +35,10 @@ def run(arguments: list[str], **environment: str) -> tuple[str, dict[str, object
         text=True,
         encoding="utf-8",
         timeout=60,
-        check=True,
+        check=False,
         env={**os.environ, **environment},
     )
+    assert done.returncode == 0, done.stderr
     return done.stdout, json.loads(done.stderr.splitlines()[-1])
 
 
