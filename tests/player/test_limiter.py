@@ -267,12 +267,16 @@ def test_around_one_peak_the_gain_moves_only_from_the_look_ahead_to_the_end_of_t
 
 
 @pytest.mark.parametrize("release_ms", [50.0, 200.0])
-def test_the_gain_comes_back_by_10_db_in_the_release_time_straight_in_db(release_ms: float) -> None:
+@pytest.mark.parametrize("place", [10_000, SEGMENT_FRAMES - 500])
+def test_the_gain_comes_back_by_10_db_in_the_release_time_straight_in_db(
+    release_ms: float, place: int
+) -> None:
+    """Also where the release runs on from one segment into the next."""
     wave = np.full(RATE, 0.01, dtype=np.float32)
-    wave[10_000] = gain(12.0)
+    wave[place] = gain(12.0)
     limited, _ = limit_array(wave, RATE, settings("sample", 0.0, 1.0, release_ms))
     reduction = 20 * np.log10(limited / wave)
-    start = 10_000 + round(0.001 * RATE) + 10
+    start = place + round(0.001 * RATE) + 10
     later = start + round(release_ms / 1000 * RATE * 0.8)
     assert reduction[later] - reduction[start] == pytest.approx(8.0, abs=0.01)
     middle = reduction[(start + later) // 2]
