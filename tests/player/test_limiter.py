@@ -120,6 +120,13 @@ def test_a_look_ahead_of_a_few_frames_lets_the_moving_gain_add_a_little() -> Non
     assert over < 0.15  # measured +0.06
 
 
+def test_even_a_look_ahead_of_one_frame_binds_the_frames_on_both_sides_of_a_peak() -> None:
+    burst = (ebu_signals.burst_peak(20, RATE) * gain(6.0)).astype(np.float32)
+    peak = true_peak_dbtp(limit_array(burst, RATE, settings("true", -1.0, 0.02, 5.0))[0], 32)
+    assert peak is not None
+    assert peak <= -1.0 + METER_TOLERANCE_DB
+
+
 def test_full_band_clipped_noise_is_measured_and_stated(record_property: pytest.RecordProperty) -> None:
     """Up to half the sampling rate no window of finite length reads the wave exactly: no bound is given."""
     noise = (signals.clipped_noise(signals.white_noise(2 * RATE, 3), 6.0) * gain(3.0)).astype(np.float32)
