@@ -31,7 +31,7 @@ class _Commands(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
         return list(COMMANDS)
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         if cmd_name not in COMMANDS:
             return None
         found = importlib.import_module(f"simulator.commands.{cmd_name}").command
@@ -43,13 +43,20 @@ class _Commands(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=_Commands,
+    invoke_without_command=True,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 90},
+)
 @click.version_option(__version__, prog_name="fairhearing", message="%(prog)s %(version)s")
-def cli() -> None:
+@click.pass_context
+def cli(ctx: click.Context) -> None:
     """Hear and measure masters as loudness-normalising players will play them.
 
     Start with `fairhearing demo`. Then: `fairhearing predict LOUD.wav OPEN.wav`.
     """
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())
 
 
 def main(arguments: list[str] | None = None) -> NoReturn:
@@ -70,7 +77,7 @@ def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = 
     except (click.Abort, KeyboardInterrupt):
         say("Interrupted. Nothing half-written is left behind.")
         return INTERRUPTED
-    except click.NoArgsIsHelpError as problem:
+    except click.exceptions.NoArgsIsHelpError as problem:
         say(problem.format_message())
         return WRONG_USE
     except click.ClickException as problem:

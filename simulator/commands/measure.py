@@ -13,6 +13,7 @@ import click
 from simulator.commands.options import cache_options, most_workers, open_store
 
 if TYPE_CHECKING:
+    from simulator.errors import SimulatorError
     from simulator.player.playlist import Track
     from simulator.shell.measuring import Result
 

@@ -12,6 +12,8 @@ import click
 from simulator.commands.options import cache_options, most_workers, open_store, profile_option
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from simulator.commands.predict_view import Predictions
     from simulator.player.profile import Profile
     from simulator.shell.predicting import Delivered
@@ -72,7 +74,7 @@ def command(
 
 
 def _words(
-    chosen: list[Profile], tracks: list[Delivered], table: list[Predictions], reasons: bool
+    chosen: list[Profile], tracks: list[Delivered], table: Sequence[Predictions], reasons: bool
 ) -> None:
     from simulator.commands.predict_view import console, paragraph, show_heading, show_pair, show_tracks
     from simulator.player.prediction import Prediction
@@ -96,7 +98,7 @@ def _words(
 
 
 def _data(
-    chosen: list[Profile], tracks: list[Delivered], table: list[Predictions], as_json: bool
+    chosen: list[Profile], tracks: list[Delivered], table: Sequence[Predictions], as_json: bool
 ) -> None:
     from simulator.player.prediction import Prediction
     from simulator.report.json_form import SCHEMA, prediction_object

@@ -49,9 +49,7 @@ def show_heading(out: Console, profile: Profile) -> None:
     paragraph(out, profile.sentence)
 
 
-def show_pair(
-    out: Console, profile: Profile, tracks: Sequence[Delivered], predictions: Predictions
-) -> bool:
+def show_pair(out: Console, profile: Profile, tracks: Sequence[Delivered], predictions: Predictions) -> bool:
     """The side-by-side with its sentences; False where there is no pair to show."""
     from simulator.player.prediction import Prediction
 
@@ -80,7 +78,16 @@ def show_tracks(out: Console, tracks: Sequence[Delivered], predictions: Predicti
     from simulator.player.prediction import Prediction
 
     table = grid(
-        ["#", "Track", "delivered LUFS", "gain dB", "played LUFS", "loudest passage", "headroom dB", "limited"],
+        [
+            "#",
+            "Track",
+            "delivered LUFS",
+            "gain dB",
+            "played LUFS",
+            "loudest passage",
+            "headroom dB",
+            "limited",
+        ],
         [True, False, True, True, True, True, True, False],
     )
     for number, (one, found) in enumerate(zip(tracks, predictions, strict=True), 1):

@@ -28,7 +28,9 @@ def list_(as_json: bool) -> None:
     for profile in profiles:
         target = "no target" if profile.target_lufs is None else f"{profile.target_lufs:.0f} LUFS"
         click.echo(f"{profile.id:<{width}}  {target.replace('-', '−'):>9}  {profile.title}")
-    click.echo("\nOne in full: fairhearing profiles show ID. Your own: fairhearing profiles new my-player.toml")
+    click.echo(
+        "\nOne in full: fairhearing profiles show ID. Your own: fairhearing profiles new my-player.toml"
+    )
 
 
 @command.command("show")

@@ -45,7 +45,7 @@ def read_score(name: str, text: str) -> Score:
 
 def playing_order(texts: Mapping[str, str]) -> tuple[str, ...]:
     """The file stems in the playlist's order."""
-    tracks = tomllib.loads(texts[PLAYLIST])["track"]
+    tracks = tomllib.loads(texts[PLAYLIST])["tracks"]
     return tuple(PurePosixPath(track["path"]).stem for track in tracks)
 
 

@@ -47,7 +47,8 @@ class StepEnergy:
 def fine_energies(fine_sums: NDArray[np.float64], sample_rate: int) -> NDArray[np.float64]:
     """Mean squares of 10 ms steps."""
     lengths = np.diff(edge_frames(0, fine_sums.shape[0], sample_rate, FINE_PER_SECOND))
-    return fine_sums / lengths
+    energies: NDArray[np.float64] = fine_sums / lengths
+    return energies
 
 
 def step_energies(fine_sums: NDArray[np.float64], sample_rate: int) -> NDArray[np.float64]:
@@ -55,4 +56,5 @@ def step_energies(fine_sums: NDArray[np.float64], sample_rate: int) -> NDArray[n
     steps = fine_sums.shape[0] // FINE_PER_STEP
     sums = fine_sums[: steps * FINE_PER_STEP].reshape(steps, FINE_PER_STEP).sum(axis=1)
     lengths = np.diff(edge_frames(0, steps, sample_rate, FINE_PER_SECOND // FINE_PER_STEP))
-    return sums / lengths
+    energies: NDArray[np.float64] = sums / lengths
+    return energies

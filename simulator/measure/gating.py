@@ -52,7 +52,8 @@ def gated_energies(
     above = energies[energies > lufs_to_energy(absolute_gate_lufs)]
     if not above.shape[0]:
         return above
-    return above[above > above.mean() * 10.0 ** (relative_gate_lu / 10.0)]
+    counted: NDArray[np.float64] = above[above > above.mean() * 10.0 ** (relative_gate_lu / 10.0)]
+    return counted
 
 
 def integrated_lufs(energy: NDArray[np.float64]) -> float | None:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from simulator.measure import dynamics, gating
 
 METHOD = 1
-"""Version of the measuring method: raised when any number may change, so that stored results are not mixed."""
+"""Version of the measuring method: raised when any number may change; stored results carry it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -162,7 +162,8 @@ def _correlation(cross: float, energies: list[float]) -> float | None:
     """Correlation of the first two channels, −1 to 1; None for mono and where one is silent."""
     if len(energies) < 2 or energies[0] <= 0.0 or energies[1] <= 0.0:
         return None
-    return max(-1.0, min(1.0, cross / (energies[0] * energies[1]) ** 0.5))
+    scale: float = (energies[0] * energies[1]) ** 0.5
+    return max(-1.0, min(1.0, cross / scale))
 
 
 def _warnings(

@@ -38,7 +38,8 @@ def k_weighting_coefficients(sample_rate: int) -> NDArray[np.float64]:
 def _at_rate(section: NDArray[np.float64], ratio: float) -> NDArray[np.float64]:
     numerator = _rebilinear(section[:3], ratio)
     denominator = _rebilinear(section[3:], ratio)
-    return np.concatenate([numerator, denominator]) / denominator[0]
+    joined: NDArray[np.float64] = np.concatenate([numerator, denominator]) / denominator[0]
+    return joined
 
 
 def _rebilinear(c: NDArray[np.float64], ratio: float) -> NDArray[np.float64]:

@@ -15,7 +15,9 @@ LONGEST_NAME = 34
 def choose_pair(tracks: Sequence[tuple[Track, Measurement | None]]) -> tuple[int, int] | None:
     """The loudest and the least loud measurable version of the first song with two of them, in the
     playlist's order; the two tracks of a list of two; None where nothing suggests itself."""
-    good = [i for i, (_, found) in enumerate(tracks) if found is not None and found.integrated_lufs is not None]
+    good = [
+        i for i, (_, found) in enumerate(tracks) if found is not None and found.integrated_lufs is not None
+    ]
     songs: dict[str, list[int]] = {}
     for index in good:
         song = tracks[index][0].song
@@ -49,56 +51,26 @@ def short_names(first: Track, second: Track) -> tuple[str, str]:
 
 def pair_rows(first: Version, second: Version) -> list[tuple[str, str, str, str, str]]:
     """Lines of the side-by-side: what, unit, first, second, and by how much the second has more."""
-    a, b = first, second
-    lines: list[tuple[str, str, float | None, float | None, bool]] = [
-        (
-            "As delivered",
-            "LUFS",
-            a.delivered.integrated_lufs,
-            b.delivered.integrated_lufs,
-            False,
-        ),
-        ("The player's gain", "dB", a.prediction.decision.gain_db, b.prediction.decision.gain_db, True),
-        (
-            "Level as played",
-            "LUFS",
-            a.prediction.played.integrated_lufs,
-            b.prediction.played.integrated_lufs,
-            False,
-        ),
-        (
-            "Loudest passage as played",
-            "LUFS",
-            a.prediction.played.max_short_term_lufs,
-            b.prediction.played.max_short_term_lufs,
-            False,
-        ),
-        (
-            "Unused headroom as played",
-            "dB",
-            a.prediction.unused_headroom_db,
-            b.prediction.unused_headroom_db,
-            False,
-        ),
-        ("Punch: peak to loudness", "dB", punch_db(a.prediction.played), punch_db(b.prediction.played), False),
-        (
-            "Punch: median peak to 3 s",
-            "dB",
-            a.prediction.played.median_peak_to_short_term_db,
-            b.prediction.played.median_peak_to_short_term_db,
-            False,
-        ),
+    both = (first, second)
+    plays = [version.prediction.played for version in both]
+    gains = [version.prediction.decision.gain_db for version in both]
+    lines: list[tuple[str, str, list[float | None]]] = [
+        ("As delivered", "LUFS", [version.delivered.integrated_lufs for version in both]),
+        ("The player's gain", "dB", list(gains)),
+        ("Level as played", "LUFS", [played.integrated_lufs for played in plays]),
+        ("Its loudest passage", "LUFS", [played.max_short_term_lufs for played in plays]),
+        ("Unused headroom", "dB", [version.prediction.unused_headroom_db for version in both]),
+        ("Punch (PLR)", "dB", [played.peak_to_loudness_db for played in plays]),
     ]
-    return [
-        (
-            name,
-            unit,
-            (signed if is_gain else level)(x),
-            (signed if is_gain else level)(y),
-            signed(None if x is None or y is None else y - x),
-        )
-        for name, unit, x, y, is_gain in lines
-    ]
+    if any((version.delivered.true_peak_dbtp or 0.0) > 0.0 for version in both):
+        lines.append(("  peaks held at 0 dBTP", "dB", [punch_db(version.delivered) for version in both]))
+    lines.append(("Punch (median PSR)", "dB", [played.median_peak_to_short_term_db for played in plays]))
+    return [_line(name, unit, *values) for name, unit, values in lines]
+
+
+def _line(name: str, unit: str, a: float | None, b: float | None) -> tuple[str, str, str, str, str]:
+    write = signed if name == "The player's gain" else level
+    return name, unit, write(a), write(b), signed(None if a is None or b is None else b - a)
 
 
 def _ending(title: str) -> str:

@@ -93,9 +93,7 @@ def headroom_sentences(version: Version, profile: Profile) -> list[str]:
                 f"raises a level."
             )
         elif version.prediction.limiter_loss_lu > SHORTFALL_SAID_LU:
-            said.append(
-                f"The player's limiter keeps {version.name} {level(short)} LU below the target."
-            )
+            said.append(f"The player's limiter keeps {version.name} {level(short)} LU below the target.")
     report = version.prediction.limiter
     if report.max_reduction_db >= 0.05:
         said.append(

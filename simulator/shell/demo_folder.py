@@ -23,7 +23,8 @@ def demo_playlist(most_workers: int | None = None) -> Path:
     from simulator.demo.demo import fingerprint, scores
 
     texts = {
-        path.stem: path.read_text(encoding="utf-8") for path in sorted(data_folder("demo_playlist").glob("*.toml"))
+        path.stem: path.read_text(encoding="utf-8")
+        for path in sorted(data_folder("demo_playlist").glob("*.toml"))
     }
     home = cache_folder() / "demo"
     folder = home / fingerprint(texts)
@@ -68,6 +69,8 @@ def write_piece(job: Piece) -> list[str]:
         try:
             soundfile.write(path, steps << 8, rate, subtype="PCM_24")
         except (OSError, RuntimeError) as problem:
-            raise WriteError(f"{path}: cannot be written: {problem}", "Make room in the cache folder.") from None
+            raise WriteError(
+                f"{path}: cannot be written: {problem}", "Make room in the cache folder."
+            ) from None
         written.append(stem)
     return written

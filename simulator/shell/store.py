@@ -24,7 +24,8 @@ YOUNG_SECONDS = 2.0
 """A file may still change without a new time stamp while it is that young, so it is not trusted."""
 _BUSY_SECONDS = 5.0
 _TABLES = """
-CREATE TABLE IF NOT EXISTS file (path BLOB PRIMARY KEY, size INTEGER, mtime_ns INTEGER, inode INTEGER, content TEXT);
+CREATE TABLE IF NOT EXISTS file
+ (path BLOB PRIMARY KEY, size INTEGER, mtime_ns INTEGER, inode INTEGER, content TEXT);
 CREATE TABLE IF NOT EXISTS result (content TEXT, settings TEXT, data BLOB, PRIMARY KEY (content, settings));
 """
 
@@ -94,7 +95,8 @@ class Store:
         if not rows:
             return None
         try:
-            return unpack(bytes(rows[0][0]))
+            data = rows[0][0]
+            return unpack(data) if isinstance(data, bytes) else None
         except (ValueError, TypeError):
             return None  # measured again, and written over
 

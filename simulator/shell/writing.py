@@ -38,7 +38,9 @@ def whole_file(path: Path, force: bool) -> Iterator[Path]:
         else:
             _move_new(passing, path)
     except FileExistsError:
-        raise WriteError(f"{path}: there already, and kept.", "Name another folder, or add --force.") from None
+        raise WriteError(
+            f"{path}: there already, and kept.", "Name another folder, or add --force."
+        ) from None
     except OSError as problem:
         raise write_error(path, problem) from None
     finally:

@@ -150,7 +150,13 @@ def test_equal_is_said_exactly_where_the_played_levels_are_equal(upward: str, se
 
 @pytest.mark.parametrize(
     ("value", "plain", "with_sign"),
-    [(None, "–", "–"), (0.04, "0.0", "0.0"), (-0.04, "0.0", "0.0"), (-1.25, "−1.2", "−1.2"), (3.0, "3.0", "+3.0")],
+    [
+        (None, "–", "–"),
+        (0.04, "0.0", "0.0"),
+        (-0.04, "0.0", "0.0"),
+        (-1.25, "−1.2", "−1.2"),
+        (3.0, "3.0", "+3.0"),
+    ],
 )
 def test_numbers_have_one_decimal_and_a_true_minus(value: float | None, plain: str, with_sign: str) -> None:
     assert (level(value), signed(value)) == (plain, with_sign)

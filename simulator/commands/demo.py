@@ -1,0 +1,82 @@
+"""`fairhearing demo`: an invented song in two masters, measured, played by two players, written to
+files."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import click
+
+from simulator.commands.options import cache_options, most_workers, open_store
+
+PLAYERS = ("minus14-headroom", "minus14-limited")
+
+
+@click.command("demo")
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Where to write the audio. Default: a folder of the tool's own, in the cache.",
+)
+@click.option("--force", is_flag=True, help="Replace files that stand in --out already.")
+@cache_options
+def command(out: Path | None, force: bool, no_cache: bool, rehash: bool, workers: int | None) -> int:
+    """Makes the demo's music, and shows what two players do to an open and to a crushed master."""
+    from simulator.commands.predict_view import console, paragraph, show_heading, show_pair, show_tracks
+    from simulator.commands.progress import steps
+    from simulator.shell.data import load_profiles
+    from simulator.shell.demo_folder import demo_playlist
+    from simulator.shell.playlists import read_playlist
+    from simulator.shell.predicting import deliver, predict
+    from simulator.shell.rendering import Plan, render
+
+    count = most_workers(workers)
+    with steps("Playing the demo's music", 1) as step:
+        source = demo_playlist(count)
+        step()
+    playlist = read_playlist(os.fspath(source))
+    profiles = load_profiles(PLAYERS)
+    store = open_store(no_cache, rehash)
+    screen = console()
+    paragraph(
+        screen,
+        f"{playlist.title} {len(playlist.tracks)} invented tracks, two of them masters of one song: one left "
+        "open, one made as loud as a competent loud master (a stand-in, by this program's own clip and "
+        "limiter). Here is what two kinds of player do to them.",
+    )
+    screen.print()
+    with steps("Measuring", len(playlist.tracks)) as step:
+        tracks = deliver(playlist, store, count, step)
+    predicted = predict(profiles, tracks, playlist.album_reason, store, count)
+    for profile, predictions in zip(profiles, predicted, strict=True):
+        show_heading(screen, profile)
+        show_pair(screen, profile, tracks, predictions)
+        show_tracks(screen, tracks, predictions)
+        screen.print()
+    own = out is None
+    folder = out or source.parent / "rendered"
+    plans = [
+        Plan(profile, folder / profile.id, tracks, predictions)
+        for profile, predictions in zip(profiles, predicted, strict=True)
+    ]
+    for plan in plans:
+        render(plan, force=force, keep_whole=own, workers=count)
+    store.close()
+    screen.print("The audio, as each player would play it:", style="bold")
+    for plan in plans:
+        screen.print(f"  {plan.folder}", soft_wrap=True)
+    paragraph(
+        screen,
+        "Listen to round-played.wav: the loudest 12 seconds of each track, back to back; then to "
+        "round-delivered.wav, the same as delivered. It is much louder: turn your monitors down first.",
+    )
+    screen.print("\nNext, with your own masters:", style="bold")
+    for line in (
+        "fairhearing predict LOUD.wav OPEN.wav",
+        "fairhearing measure MASTER.wav",
+        "fairhearing render PLAYLIST.toml --out FOLDER",
+        "fairhearing profiles list",
+    ):
+        screen.print(f"  {line}")
+    return 0

@@ -1,0 +1,87 @@
+"""`fairhearing render`: the audio as a player would play it, as files."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from simulator.commands.options import cache_options, most_workers, open_store, profile_option
+
+
+@click.command("render")
+@click.argument("inputs", nargs=-1, required=True)
+@profile_option
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    required=True,
+    help="The folder to write to; several profiles get a folder each in it.",
+)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["float32", "wav24", "flac24"]),
+    default="float32",
+    show_default=True,
+    help="float32 keeps everything; the 24-bit forms are dithered and refuse what would clip.",
+)
+@click.option(
+    "--seconds",
+    type=click.FloatRange(0.5, 600.0),
+    default=12.0,
+    show_default=True,
+    help="Length of each passage in the two back-to-back files.",
+)
+@click.option("--force", is_flag=True, help="Replace files that are there already.")
+@cache_options
+def command(
+    inputs: tuple[str, ...],
+    profiles: tuple[str, ...],
+    out: Path,
+    form: str,
+    seconds: float,
+    force: bool,
+    no_cache: bool,
+    rehash: bool,
+    workers: int | None,
+) -> int:
+    """Renders INPUTS (audio files, folders, playlists, or the word demo) as a player plays them.
+
+    Writes OUT/NN-NAME.wav for every track at its own rate, and two back-to-back files of the loudest
+    passages: round-delivered.wav and round-played.wav, with round-places.txt that says where each is
+    from and why. Versions of one song are cut at one place. Nothing is replaced without --force.
+    """
+    from simulator.commands.predict import DEFAULT_PROFILE
+    from simulator.commands.progress import steps
+    from simulator.errors import SOME_FAILED, NothingDoneError
+    from simulator.shell.data import load_profiles
+    from simulator.shell.inputs import read_arguments
+    from simulator.shell.predicting import deliver, predict
+    from simulator.shell.rendering import Plan, render
+
+    playlist = read_arguments(inputs)
+    chosen = load_profiles(profiles or (playlist.profile or DEFAULT_PROFILE,))
+    store = open_store(no_cache, rehash)
+    count = most_workers(workers)
+    with steps("Measuring", len(playlist.tracks)) as step:
+        tracks = deliver(playlist, store, count, step)
+    predicted = predict(chosen, tracks, playlist.album_reason, store, count)
+    store.close()
+    for one in tracks:
+        if one.problem is not None:
+            print(f"{one.problem.message}\n  {one.problem.hint}".rstrip(), file=sys.stderr)
+    if all(one.problem is not None for one in tracks):
+        raise NothingDoneError("No track could be read.", "The reasons stand above.")
+    failed = any(one.problem is not None for one in tracks)
+    for profile, predictions in zip(chosen, predicted, strict=True):
+        folder = out if len(chosen) == 1 else out / profile.id
+        plan = Plan(profile, folder, tracks, predictions, form, seconds)
+        with steps(f"Rendering {profile.id}", len(tracks)) as step:
+            problems = render(plan, force=force, workers=count, step=step)
+        for problem in problems:
+            print(f"{problem.message}\n  {problem.hint}".rstrip(), file=sys.stderr)
+        failed = failed or bool(problems)
+        click.echo(f"{folder}: {profile.title}")
+    return SOME_FAILED if failed else 0

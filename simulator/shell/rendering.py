@@ -1,0 +1,245 @@
+"""The audio as a player would play it, on the disk: every track whole, and the passages back to back.
+
+Both come out of the one chain. Versions of one song are cut at one place, chosen once on the first of
+them; the passages of other tracks are each their own loudest. Everything is cut from the chain's whole
+output, so that a limiter is in the state it would be in there.
+"""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.errors import SimulatorError
+from simulator.player.chain import ChainSettings, play
+from simulator.player.dither import Dither24
+from simulator.player.limiter import LimiterReport
+from simulator.player.passage import Passage, places, with_edges
+from simulator.player.prediction import Prediction, chain_settings
+from simulator.player.profile import Profile
+from simulator.report.numbers import signed
+from simulator.shell import workers as pool
+from simulator.shell.files import AudioReader
+from simulator.shell.predicting import Delivered
+from simulator.shell.writing import make_folder, refuse_existing, whole_file, write_error
+
+GAP_SECONDS = 0.5
+FORMS = {
+    "float32": ("wav", "WAV", "FLOAT"),
+    "wav24": ("wav", "WAV", "PCM_24"),
+    "flac24": ("flac", "FLAC", "PCM_24"),
+}
+ROUND_DELIVERED, ROUND_PLAYED, PLACES = "round-delivered", "round-played", "round-places.txt"
+Audio = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """One player's render of a list of tracks."""
+
+    profile: Profile
+    folder: Path
+    tracks: Sequence[Delivered]
+    predictions: Sequence[Prediction | SimulatorError | None]
+    form: str = "float32"
+    seconds: float = 12.0
+
+    def track_path(self, index: int) -> Path:
+        """DIR/NN-STEM.wav: the place in the list and the source's name."""
+        stem = Path(self.tracks[index].track.path).stem
+        return self.folder / f"{index + 1:02d}-{stem}.{FORMS[self.form][0]}"
+
+    def round_path(self, name: str) -> Path:
+        return self.folder / f"{name}.{FORMS[self.form][0]}"
+
+
+@dataclass(frozen=True, slots=True)
+class TrackJob:
+    """One track's pass through the chain, into a file and into the two cuts."""
+
+    source: str
+    target: str
+    chain: ChainSettings
+    form: str
+    force: bool
+    keep_whole: bool
+    passage: Passage
+
+
+Cuts = tuple[int, Audio, Audio]
+"""Sample rate, the passage as delivered, the passage as played."""
+
+
+def render(
+    plan: Plan,
+    *,
+    force: bool = False,
+    keep_whole: bool = False,
+    workers: int = 0,
+    step: Callable[[], None] = lambda: None,
+) -> list[SimulatorError]:
+    """Writes the plan's files; returns what went wrong with single tracks. With `keep_whole` files that
+    are there already are taken for this plan's own and kept (for the demo's own folder). Raises
+    WriteError where nothing can be written at all."""
+    good = [index for index, found in enumerate(plan.predictions) if isinstance(found, Prediction)]
+    ends = [plan.round_path(ROUND_DELIVERED), plan.round_path(ROUND_PLAYED), plan.folder / PLACES]
+    targets = [*(plan.track_path(index) for index in good), *ends]
+    if keep_whole and all(path.is_file() for path in targets):
+        return []
+    refuse_existing(targets, force or keep_whole)
+    make_folder(plan.folder)
+    chosen = places(
+        [
+            (plan.tracks[index].track.song, measured.series.energy, measured.duration_s)
+            for index in good
+            if (measured := plan.tracks[index].measurement) is not None
+        ],
+        plan.seconds,
+    )
+    passages = dict(zip(good, chosen, strict=True))
+    jobs: list[TrackJob] = []
+    for index in good:
+        found, track = plan.predictions[index], plan.tracks[index].track
+        assert isinstance(found, Prediction)
+        jobs.append(
+            TrackJob(
+                track.path,
+                os.fspath(plan.track_path(index)),
+                chain_settings(plan.profile, found.decision),
+                plan.form,
+                force or keep_whole,
+                keep_whole,
+                passages[index],
+            )
+        )
+    spread = workers if len(jobs) > 1 and _seconds(plan, good) > 150.0 else 0
+    done = pool.in_order(pool.run(render_track, jobs, spread, lambda job: job.source), len(jobs), step)
+    problems = [result for result in done if isinstance(result, SimulatorError)]
+    cuts = {index: cut for index, cut in zip(good, done, strict=True) if not isinstance(cut, SimulatorError)}
+    if cuts:
+        _write_round(plan, cuts, passages, force or keep_whole)
+    return problems
+
+
+def render_track(job: TrackJob) -> Cuts:
+    """Plays one file through the chain into its target; returns the two cuts."""
+    with AudioReader(job.source, hashed=False) as reader:
+        rate, channels = reader.info.sample_rate, reader.info.channels
+        delivered, played = _Cut(job.passage.frames(rate)), _Cut(job.passage.frames(rate))
+        stream = play(delivered.watch(reader), rate, channels, job.chain, LimiterReport())
+        # what a 24-bit file holds needs no dither to stay in 24 bits
+        bits = reader.info.bits
+        dithered = not (job.chain == ChainSettings(0.0, None) and bits is not None and bits <= 24)
+        _write(Path(job.target), played.watch(stream), rate, channels, job.form, job.force, dithered)
+    return rate, delivered.samples(channels), played.samples(channels)
+
+
+class _Cut:
+    """Keeps the frames of a passage from a stream that passes by."""
+
+    def __init__(self, frames: tuple[int, int]) -> None:
+        self._first, self._end = frames
+        self._kept: list[Audio] = []
+
+    def watch(self, blocks: Iterable[Audio]) -> Iterator[Audio]:
+        position = 0
+        for block in blocks:
+            part = block[max(self._first - position, 0) : max(self._end - position, 0)]
+            if part.shape[0]:
+                self._kept.append(part.copy())
+            position += block.shape[0]
+            yield block
+
+    def samples(self, channels: int) -> Audio:
+        return np.concatenate(self._kept) if self._kept else np.zeros((0, channels), np.float32)
+
+
+def _write(
+    path: Path, blocks: Iterable[Audio], rate: int, channels: int, form: str, force: bool, dithered: bool
+) -> None:
+    """Writes a stream to one file, whole or not at all."""
+    import soundfile
+
+    _, container, subtype = FORMS[form]
+    to_integers = Dither24(rate, dithered=dithered)
+    with whole_file(path, force) as passing:
+        try:
+            with soundfile.SoundFile(
+                os.fsencode(passing) if os.name == "posix" else os.fspath(passing),
+                "w",
+                rate,
+                channels,
+                format=container,
+                subtype=subtype,
+            ) as file:
+                for block in blocks:
+                    file.write(block if form == "float32" else _named(path, to_integers, block))
+        except (soundfile.LibsndfileError, AssertionError) as problem:
+            # the library says no more than "System error." where the disk is full
+            raise write_error(path, OSError(None, str(problem).rstrip(". "))) from None
+
+
+def _named(path: Path, to_integers: Dither24, block: Audio) -> NDArray[np.int32]:
+    try:
+        return to_integers.convert(block)
+    except SimulatorError as problem:
+        problem.message = f"{path}: {problem.message}"
+        raise
+
+
+def _write_round(plan: Plan, cuts: dict[int, Cuts], passages: dict[int, Passage], force: bool) -> None:
+    """The two back-to-back files and the table of places."""
+    rate = Counter(cut[0] for cut in cuts.values()).most_common(1)[0][0]
+    channels = max(2, *(cut[1].shape[1] for cut in cuts.values()))
+    gap = np.zeros((round(GAP_SECONDS * rate), channels), dtype=np.float32)
+    for name in (ROUND_DELIVERED, ROUND_PLAYED):
+        parts: list[Audio] = []
+        for own_rate, delivered, played in cuts.values():
+            cut = delivered if name == ROUND_DELIVERED else played
+            parts += [_fitted(cut, own_rate, rate, channels), gap]
+        _write(plan.round_path(name), parts[:-1], rate, channels, plan.form, force, True)
+    with whole_file(plan.folder / PLACES, force) as passing:
+        passing.write_text(_places(plan, cuts, passages, rate), encoding="utf-8")
+
+
+def _fitted(cut: Audio, rate: int, to_rate: int, channels: int) -> Audio:
+    """A cut at the common rate and width: mono goes to both loudspeakers, others to their own."""
+    if rate != to_rate:
+        import soxr
+
+        cut = np.asarray(soxr.resample(cut, rate, to_rate, quality="VHQ"), dtype=np.float32)
+    cut = with_edges(cut, to_rate)
+    if cut.shape[1] == 1:
+        cut = np.repeat(cut, 2, axis=1)
+    return np.pad(cut, ((0, 0), (0, channels - cut.shape[1])))
+
+
+def _places(plan: Plan, cuts: dict[int, Cuts], passages: dict[int, Passage], rate: int) -> str:
+    """The table: where each passage begins in the two files, what it is, and why."""
+    lines = [
+        f"{plan.profile.title} ({plan.profile.id})",
+        f"{ROUND_DELIVERED}: as delivered. {ROUND_PLAYED}: as this player plays it. {rate} Hz.",
+        "",
+        f"{'at':>7}  {'gain dB':>7}  track, and the passage",
+    ]
+    at = 0.0
+    for index, cut in cuts.items():
+        found, place = plan.predictions[index], passages[index]
+        assert isinstance(found, Prediction)
+        minutes, seconds = divmod(at, 60.0)
+        lines.append(
+            f"{int(minutes)}:{seconds:04.1f}".rjust(7)
+            + f"  {signed(found.decision.gain_db):>7}  {plan.tracks[index].track.title}: {place.reason}"
+        )
+        at += cut[1].shape[0] / cut[0] + GAP_SECONDS
+    return "\n".join(lines) + "\n"
+
+
+def _seconds(plan: Plan, good: Sequence[int]) -> float:
+    return sum(found.duration_s for index in good if (found := plan.tracks[index].measurement) is not None)
