@@ -25,12 +25,12 @@ if TYPE_CHECKING:
 WIDTH = 79
 LIMITED_WORDS = {
     "nothing": "",
-    "no_upward_gain": "never raised",
-    "headroom": "by its headroom",
-    "ceiling": "by its peak",
-    "max_boost": "by the largest boost",
-    "max_cut": "by the largest cut",
-    "unmeasurable": "not measurable",
+    "no_upward_gain": "not raised",
+    "headroom": "headroom",
+    "ceiling": "its peak",
+    "max_boost": "max boost",
+    "max_cut": "max cut",
+    "unmeasurable": "unmeasured",
     "no_target": "no target",
 }
 
@@ -81,11 +81,11 @@ def show_tracks(out: Console, tracks: Sequence[Delivered], predictions: Predicti
         [
             "#",
             "Track",
-            "delivered LUFS",
-            "gain dB",
-            "played LUFS",
-            "loudest passage",
-            "headroom dB",
+            "delivered\nLUFS",
+            "gain\ndB",
+            "played\nLUFS",
+            "loudest\nLUFS",
+            "headroom\ndB",
             "limited",
         ],
         [True, False, True, True, True, True, True, False],

@@ -63,7 +63,7 @@ def pair_rows(first: Version, second: Version) -> list[tuple[str, str, str, str,
         ("Punch (PLR)", "dB", [played.peak_to_loudness_db for played in plays]),
     ]
     if any((version.delivered.true_peak_dbtp or 0.0) > 0.0 for version in both):
-        lines.append(("  peaks held at 0 dBTP", "dB", [punch_db(version.delivered) for version in both]))
+        lines.append(("  overs not counted", "dB", [punch_db(version.delivered) for version in both]))
     lines.append(("Punch (median PSR)", "dB", [played.median_peak_to_short_term_db for played in plays]))
     return [_line(name, unit, *values) for name, unit, values in lines]
 

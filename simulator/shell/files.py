@@ -191,7 +191,8 @@ def _check_info(info: AudioInfo, log: str) -> None:
     # libsndfile mends the length of a cut PCM file silently, and says so only in its log
     found = re.search(r"^ ?(?:data|SSND) : (\d+) \(should be (\d+)\)", log, re.MULTILINE)
     if found and int(found[2]) < int(found[1]) < 0x7FFF_0000:  # larger: written by a stream, length unknown
-        raise _cut_short(info, info.frames, round(info.frames * int(found[1]) / max(int(found[2]), 1)))
+        frame_bytes = max(round(int(found[2]) / max(info.frames, 1)), 1)
+        raise _cut_short(info, info.frames, int(found[1]) // frame_bytes)
 
 
 def _cut_short(info: AudioInfo, frames: int, promised: int) -> AudioError:

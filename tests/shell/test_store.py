@@ -44,12 +44,12 @@ def test_a_packed_measurement_comes_back_whole(measured: Measurement) -> None:
     assert same(back, measured)
     assert np.array_equal(back.series.true_peak, measured.series.true_peak)
     assert limiter == LimiterReport(3.0, 0.5, 0.25)
-    assert measured.over_count > 10
+    assert measured.overs
 
 
 @pytest.mark.parametrize("data", [b"", b"\x80", b"not a pack", b"\xc1" * 50])
 def test_bytes_that_are_no_pack_are_refused(data: bytes) -> None:
-    with pytest.raises(ValueError, match="."):
+    with pytest.raises(ValueError, match=r"\w"):
         unpack(data)
 
 

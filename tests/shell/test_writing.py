@@ -22,17 +22,27 @@ def test_a_file_appears_only_when_it_is_whole(tmp_path: Path) -> None:
 
 
 def test_a_failure_leaves_nothing_behind(tmp_path: Path) -> None:
-    with pytest.raises(RuntimeError, match="stop"), whole_file(tmp_path / "a.txt", force=False) as passing:
-        passing.write_text("half")
-        raise RuntimeError("stop")
+
+    def fail() -> None:
+        with whole_file(tmp_path / "a.txt", force=False) as passing:
+            passing.write_text("half")
+            raise RuntimeError("stop")
+
+    with pytest.raises(RuntimeError, match="stop"):
+        fail()
     assert os.listdir(tmp_path) == []
 
 
 def test_a_file_that_came_meanwhile_is_kept(tmp_path: Path) -> None:
     path = tmp_path / "a.txt"
-    with pytest.raises(WriteError, match="there already, and kept"), whole_file(path, force=False) as passing:
-        passing.write_text("ours")
-        path.write_text("theirs")
+
+    def write() -> None:
+        with whole_file(path, force=False) as passing:
+            passing.write_text("ours")
+            path.write_text("theirs")
+
+    with pytest.raises(WriteError, match="there already, and kept"):
+        write()
     assert path.read_text() == "theirs"
     assert os.listdir(tmp_path) == ["a.txt"]
 
