@@ -4,6 +4,7 @@ files."""
 from __future__ import annotations
 
 import os
+import sys
 from pathlib import Path
 
 import click
@@ -25,6 +26,7 @@ def command(out: Path | None, force: bool, no_cache: bool, rehash: bool, workers
     """Makes the demo's music, and shows what two players do to an open and to a crushed master."""
     from simulator.commands.predict_view import console, paragraph, show_heading, show_pair, show_tracks
     from simulator.commands.progress import steps
+    from simulator.errors import SOME_FAILED, NothingDoneError
     from simulator.shell.data import load_profiles
     from simulator.shell.demo_folder import demo_playlist
     from simulator.shell.playlists import read_playlist
@@ -60,9 +62,14 @@ def command(out: Path | None, force: bool, no_cache: bool, rehash: bool, workers
         Plan(profile, folder / profile.id, tracks, predictions)
         for profile, predictions in zip(profiles, predicted, strict=True)
     ]
-    for plan in plans:
-        render(plan, force=force, keep_whole=own, workers=count)
+    outcomes = [render(plan, force=force, keep_whole=own, workers=count) for plan in plans]
     store.close()
+    problems = [one.problem for one in tracks if one.problem is not None]
+    problems += [problem for outcome in outcomes for problem in outcome.problems]
+    for problem in problems:
+        print(f"{problem.message}\n  {problem.hint}".rstrip(), file=sys.stderr)
+    if not any(outcome.tracks for outcome in outcomes):
+        raise NothingDoneError("No track could be rendered.", "The reasons stand above.")
     screen.print("The audio, as each player would play it:", style="bold")
     for plan in plans:
         screen.print(f"  {plan.folder}", soft_wrap=True)
@@ -79,4 +86,4 @@ def command(out: Path | None, force: bool, no_cache: bool, rehash: bool, workers
         "fairhearing profiles list",
     ):
         screen.print(f"  {line}")
-    return 0
+    return SOME_FAILED if problems else 0

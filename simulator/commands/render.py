@@ -74,14 +74,18 @@ def command(
             print(f"{one.problem.message}\n  {one.problem.hint}".rstrip(), file=sys.stderr)
     if all(one.problem is not None for one in tracks):
         raise NothingDoneError("No track could be read.", "The reasons stand above.")
-    failed = any(one.problem is not None for one in tracks)
+    failed, written = any(one.problem is not None for one in tracks), 0
     for profile, predictions in zip(chosen, predicted, strict=True):
         folder = out if len(chosen) == 1 else out / profile.id
         plan = Plan(profile, folder, tracks, predictions, form, seconds)
         with steps(f"Rendering {profile.id}", len(tracks)) as step:
-            problems = render(plan, force=force, workers=count, step=step)
-        for problem in problems:
+            outcome = render(plan, force=force, workers=count, step=step)
+        for problem in outcome.problems:
             print(f"{problem.message}\n  {problem.hint}".rstrip(), file=sys.stderr)
-        failed = failed or bool(problems)
-        click.echo(f"{folder}: {profile.title}")
+        failed = failed or bool(outcome.problems)
+        written += outcome.tracks
+        if outcome.tracks:
+            click.echo(f"{folder}: {profile.title}")
+    if not written:
+        raise NothingDoneError("No track could be rendered.", "The reasons stand above.")
     return SOME_FAILED if failed else 0

@@ -18,23 +18,18 @@ from numpy.typing import NDArray
 
 from simulator.errors import SimulatorError
 from simulator.player.chain import ChainSettings, play
-from simulator.player.dither import Dither24
 from simulator.player.limiter import LimiterReport
 from simulator.player.passage import Passage, places, with_edges
 from simulator.player.prediction import Prediction, chain_settings
 from simulator.player.profile import Profile
 from simulator.report.numbers import signed
 from simulator.shell import workers as pool
+from simulator.shell.audio_writing import FORMS, write_audio
 from simulator.shell.files import AudioReader
 from simulator.shell.predicting import Delivered
-from simulator.shell.writing import make_folder, refuse_existing, whole_file, write_error
+from simulator.shell.writing import make_folder, refuse_existing, whole_file
 
 GAP_SECONDS = 0.5
-FORMS = {
-    "float32": ("wav", "WAV", "FLOAT"),
-    "wav24": ("wav", "WAV", "PCM_24"),
-    "flac24": ("flac", "FLAC", "PCM_24"),
-}
 ROUND_DELIVERED, ROUND_PLAYED, PLACES = "round-delivered", "round-played", "round-places.txt"
 Audio = NDArray[np.float32]
 
@@ -72,6 +67,14 @@ class TrackJob:
     passage: Passage
 
 
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How many tracks stand whole on the disk, and what went wrong with the others or the round."""
+
+    tracks: int
+    problems: list[SimulatorError]
+
+
 Cuts = tuple[int, Audio, Audio]
 """Sample rate, the passage as delivered, the passage as played."""
 
@@ -83,15 +86,15 @@ def render(
     keep_whole: bool = False,
     workers: int = 0,
     step: Callable[[], None] = lambda: None,
-) -> list[SimulatorError]:
-    """Writes the plan's files; returns what went wrong with single tracks. With `keep_whole` files that
-    are there already are taken for this plan's own and kept (for the demo's own folder). Raises
-    WriteError where nothing can be written at all."""
+) -> Outcome:
+    """Writes the plan's files; one that fails costs no other. With `keep_whole` files that are there
+    already are taken for this plan's own and kept (for the demo's own folder). Raises WriteError before
+    any work where something would be overwritten or the folder cannot be made."""
     good = [index for index, found in enumerate(plan.predictions) if isinstance(found, Prediction)]
     ends = [plan.round_path(ROUND_DELIVERED), plan.round_path(ROUND_PLAYED), plan.folder / PLACES]
     targets = [*(plan.track_path(index) for index in good), *ends]
     if keep_whole and all(path.is_file() for path in targets):
-        return []
+        return Outcome(len(good), [])
     refuse_existing(targets, force or keep_whole)
     make_folder(plan.folder)
     chosen = places(
@@ -120,11 +123,14 @@ def render(
         )
     spread = workers if len(jobs) > 1 and _seconds(plan, good) > 150.0 else 0
     done = pool.in_order(pool.run(render_track, jobs, spread, lambda job: job.source), len(jobs), step)
-    problems = [result for result in done if isinstance(result, SimulatorError)]
+    problems = [found for found in (*plan.predictions, *done) if isinstance(found, SimulatorError)]
     cuts = {index: cut for index, cut in zip(good, done, strict=True) if not isinstance(cut, SimulatorError)}
     if cuts:
-        _write_round(plan, cuts, passages, force or keep_whole)
-    return problems
+        try:
+            _write_round(plan, cuts, passages, force or keep_whole)
+        except SimulatorError as problem:
+            problems.append(problem)
+    return Outcome(len(cuts), problems)
 
 
 def render_track(job: TrackJob) -> Cuts:
@@ -136,7 +142,7 @@ def render_track(job: TrackJob) -> Cuts:
         # what a 24-bit file holds needs no dither to stay in 24 bits
         bits = reader.info.bits
         dithered = not (job.chain == ChainSettings(0.0, None) and bits is not None and bits <= 24)
-        _write(Path(job.target), played.watch(stream), rate, channels, job.form, job.force, dithered)
+        write_audio(Path(job.target), played.watch(stream), rate, channels, job.form, job.force, dithered)
     return rate, delivered.samples(channels), played.samples(channels)
 
 
@@ -160,39 +166,6 @@ class _Cut:
         return np.concatenate(self._kept) if self._kept else np.zeros((0, channels), np.float32)
 
 
-def _write(
-    path: Path, blocks: Iterable[Audio], rate: int, channels: int, form: str, force: bool, dithered: bool
-) -> None:
-    """Writes a stream to one file, whole or not at all."""
-    import soundfile
-
-    _, container, subtype = FORMS[form]
-    to_integers = Dither24(rate, dithered=dithered)
-    with whole_file(path, force) as passing:
-        try:
-            with soundfile.SoundFile(
-                os.fsencode(passing) if os.name == "posix" else os.fspath(passing),
-                "w",
-                rate,
-                channels,
-                format=container,
-                subtype=subtype,
-            ) as file:
-                for block in blocks:
-                    file.write(block if form == "float32" else _named(path, to_integers, block))
-        except (soundfile.LibsndfileError, AssertionError) as problem:
-            # the library says no more than "System error." where the disk is full
-            raise write_error(path, OSError(None, str(problem).rstrip(". "))) from None
-
-
-def _named(path: Path, to_integers: Dither24, block: Audio) -> NDArray[np.int32]:
-    try:
-        return to_integers.convert(block)
-    except SimulatorError as problem:
-        problem.message = f"{path}: {problem.message}"
-        raise
-
-
 def _write_round(plan: Plan, cuts: dict[int, Cuts], passages: dict[int, Passage], force: bool) -> None:
     """The two back-to-back files and the table of places."""
     rate = Counter(cut[0] for cut in cuts.values()).most_common(1)[0][0]
@@ -203,7 +176,7 @@ def _write_round(plan: Plan, cuts: dict[int, Cuts], passages: dict[int, Passage]
         for own_rate, delivered, played in cuts.values():
             cut = delivered if name == ROUND_DELIVERED else played
             parts += [_fitted(cut, own_rate, rate, channels), gap]
-        _write(plan.round_path(name), parts[:-1], rate, channels, plan.form, force, True)
+        write_audio(plan.round_path(name), parts[:-1], rate, channels, plan.form, force, True)
     with whole_file(plan.folder / PLACES, force) as passing:
         passing.write_text(_places(plan, cuts, passages, rate), encoding="utf-8")
 

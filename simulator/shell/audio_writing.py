@@ -1,0 +1,69 @@
+"""How do samples get into an audio file? Through libsndfile, whole or not at all, in one of three forms.
+
+float32 keeps every sample; the 24-bit forms are rounded with dither and refuse what would clip.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.errors import SimulatorError
+from simulator.player.dither import Dither24
+from simulator.shell.writing import whole_file, write_error
+
+FORMS = {
+    "float32": ("wav", "WAV", "FLOAT"),
+    "wav24": ("wav", "WAV", "PCM_24"),
+    "flac24": ("flac", "FLAC", "PCM_24"),
+}
+"""Extension, container and subtype of each form."""
+Audio = NDArray[np.float32]
+
+
+def write_audio(
+    path: Path, blocks: Iterable[Audio], rate: int, channels: int, form: str, force: bool, dithered: bool
+) -> None:
+    """Writes a stream to one file, whole or not at all."""
+    import soundfile
+
+    _, container, subtype = FORMS[form]
+    to_integers = Dither24(rate, dithered=dithered)
+    with whole_file(path, force) as passing:
+        try:
+            with soundfile.SoundFile(
+                os.fsencode(passing) if os.name == "posix" else os.fspath(passing),
+                "w",
+                rate,
+                channels,
+                format=container,
+                subtype=subtype,
+            ) as file:
+                for block in blocks:
+                    file.write(block if form == "float32" else _named(path, to_integers, block))
+        except (soundfile.LibsndfileError, AssertionError) as problem:
+            raise write_error(path, _refusal(passing, str(problem))) from None
+
+
+def _refusal(passing: Path, words: str) -> OSError:
+    """Why a file could not be written: libsndfile says no more than "System error." where the disk is
+    full, so the system itself is asked by writing on."""
+    try:
+        with open(passing, "ab", buffering=0) as file:
+            for _ in range(16):
+                file.write(bytes(65536))
+    except OSError as problem:
+        return problem
+    return OSError(None, words.rstrip(". "))
+
+
+def _named(path: Path, to_integers: Dither24, block: Audio) -> NDArray[np.int32]:
+    try:
+        return to_integers.convert(block)
+    except SimulatorError as problem:
+        problem.message = f"{path}: {problem.message}"
+        raise
