@@ -78,11 +78,11 @@ def peaks_near(samples: NDArray[np.float32], quarters: NDArray[np.int64]) -> NDA
     `quarters` are positions in `samples` in quarter samples, REACH away from either end."""
     peaks = np.empty(quarters.shape[0], dtype=np.float32)
     frame, phase = quarters // SCREEN, quarters % SCREEN
-    reach = np.arange(-HALF_FINE, HALF_FINE + 1)
+    around = np.lib.stride_tricks.sliding_window_view(samples, 2 * HALF_FINE + 1)
     for j, weights in enumerate(fine_matrices()):
         chosen = np.flatnonzero(phase == j)
-        for first in range(0, chosen.shape[0], 8192):  # bounds the memory of dense material
-            part = chosen[first : first + 8192]
-            wave = samples[frame[part, np.newaxis] + reach] @ weights
-            peaks[part] = np.maximum(wave.max(axis=1), -wave.min(axis=1))
+        for first in range(0, chosen.shape[0], 2048):  # bounds the memory of dense material
+            part = chosen[first : first + 2048]
+            wave = weights.T @ around[frame[part] - HALF_FINE].T
+            peaks[part] = np.maximum(wave.max(axis=0), -wave.min(axis=0))
     return peaks

@@ -63,7 +63,7 @@ class TruePeakMeter:
         first, edges = self._cut_steps(rows * ROW)
         threshold = self._thresholds(rough, edges)
         column = np.flatnonzero(rough >= threshold)
-        height = wave[:, column]
+        height = wave.take(column, axis=1)
         local = height >= threshold[column]
         local[1:] &= height[1:] >= height[:-1]
         local[:-1] &= height[:-1] >= height[1:]

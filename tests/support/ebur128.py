@@ -10,7 +10,7 @@ from __future__ import annotations
 import ctypes
 import ctypes.util
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import lru_cache
 from itertools import pairwise
@@ -112,10 +112,16 @@ class Library:
     ) -> dict[str, float | None]:
         """Integrated, range, short-term at the end, true and sample peak in one pass, as a file meter
         does it: the yardstick of the benchmark."""
-        with self._state(samples, sample_rate, MODE_ALL) as state:
-            for start in range(0, samples.shape[0], block_frames):
-                self._add(state, samples[start : start + block_frames])
-            channels = 1 if samples.ndim == 1 else samples.shape[1]
+        blocks = (samples[start : start + block_frames] for start in range(0, samples.shape[0], block_frames))
+        return self.measure_blocks(blocks, 1 if samples.ndim == 1 else samples.shape[1], sample_rate)
+
+    def measure_blocks(
+        self, blocks: Iterable[NDArray[np.floating]], channels: int, sample_rate: int
+    ) -> dict[str, float | None]:
+        """The same from a stream."""
+        with self._state(np.zeros((0, channels)), sample_rate, MODE_ALL) as state:
+            for block in blocks:
+                self._add(state, block)
             return {
                 "integrated_lufs": self._level("ebur128_loudness_global", state),
                 "loudness_range_lu": self._level("ebur128_loudness_range", state),

@@ -1,0 +1,168 @@
+"""How fast, against the C library, on this machine, in this one run? Prints one table of ratios.
+
+    python tests/benchmark.py [--quick]
+
+Time is never tested elsewhere. A line fails the run only beyond twice its goal, since the machine may be
+busy. The signal is pink noise in swells, soft-clipped like a dense master: 4 minutes, 44.1 kHz, 24 bit.
+Every time is the best of several, the parties taking turns.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import numpy as np
+import soundfile
+
+sys.path.insert(0, str(Path(__file__).parent))
+from support import ebur128, signals
+
+from simulator.player.chain import ChainSettings, play_array
+from simulator.player.profile import LimiterSettings
+from simulator.shell.measuring import Job, do, do_all
+from simulator.shell.store import Store
+from simulator.shell.workers import one_blas_thread
+
+RATE = 44_100
+MEGABYTE = 1024.0
+
+
+@dataclass
+class Line:
+    """One figure, its goal, and which side of it is good."""
+
+    what: str
+    value: float
+    unit: str
+    goal: float
+    at_most: bool
+
+    @property
+    def far_off(self) -> bool:
+        return self.value > 2.0 * self.goal if self.at_most else self.value < self.goal / 2.0
+
+    def __str__(self) -> str:
+        met = self.value <= self.goal if self.at_most else self.value >= self.goal
+        word = "at most" if self.at_most else "at least"
+        missed = "" if met else "  (missed)"
+        return f"{self.what:<52}{self.value:>8.2f} {self.unit:<3} {word} {self.goal:g}{missed}"
+
+
+def write_master(path: Path, seconds: float, seed: int = 1) -> None:
+    """A stand-in for a dense master, made a minute at a time."""
+    minute = np.stack([signals.pink_noise(60 * RATE, 2 * seed + side, RATE) for side in (0, 1)], axis=1)
+    swell = 0.35 + 0.25 * np.sin(2.0 * np.pi * np.arange(minute.shape[0]) / (RATE * 7.5))
+    minute = np.tanh(minute / np.abs(minute).max() * 6.0 * swell[:, np.newaxis]) * 0.98
+    with soundfile.SoundFile(path, "w", RATE, 2, subtype="PCM_24") as file:
+        for _ in range(max(1, round(seconds / 60.0))):
+            file.write(minute)
+
+
+def best(rounds: int, *parties: Callable[[], object]) -> list[float]:
+    """The best time of each party, in seconds; they take turns."""
+    times = [float("inf")] * len(parties)
+    for _ in range(rounds):
+        for index, party in enumerate(parties):
+            begin = time.perf_counter()
+            party()
+            times[index] = min(times[index], time.perf_counter() - begin)
+    return times
+
+
+def decode(path: Path) -> None:
+    with soundfile.SoundFile(path) as file:
+        while file.read(32_768, dtype="float32").shape[0]:
+            pass
+
+
+def libebur128_all(library: ebur128.Library, path: Path) -> None:
+    """I, range, momentary, short-term, sample and true peak by the C library, streaming."""
+    with soundfile.SoundFile(path) as file:
+        library.measure_blocks(file.blocks(65_536, dtype="float32"), file.channels, file.samplerate)
+
+
+def command(*words: str) -> None:
+    run = [sys.executable, "-m", "simulator", *words]
+    subprocess.run(run, check=True, stdout=subprocess.DEVNULL, cwd=Path(__file__).parent.parent)
+
+
+def resident(path: Path) -> float:
+    """Peak resident memory in MB of a process that measures one file."""
+    code = (
+        "import sys; from simulator.shell.workers import one_blas_thread; one_blas_thread();"
+        "from simulator.shell.measuring import Job, do; do(Job(sys.argv[1]));"
+        "print(next(line.split()[1] for line in open('/proc/self/status') if line.startswith('VmHWM')))"
+    )
+    run = [sys.executable, "-c", code, str(path)]
+    out = subprocess.run(run, check=True, capture_output=True, text=True, cwd=Path(__file__).parent.parent)
+    return float(out.stdout) / MEGABYTE
+
+
+def many(paths: list[Path], workers: int) -> None:
+    do_all([Job(str(path)) for path in paths], Store(None, print), workers)
+
+
+def lines(folder: Path, quick: bool) -> list[Line]:
+    """All figures."""
+    found = []
+    four, hour = folder / "four.wav", folder / "hour.wav"
+    write_master(four, 240.0)
+    library = ebur128.load()
+    rounds = 3 if quick else 7
+    parties: list[Callable[[], object]] = [
+        lambda: do(Job(str(four))),
+        lambda: decode(four),
+        lambda: command("measure", "--no-cache", str(four)),
+    ]
+    if library is not None:
+        parties.append(lambda: libebur128_all(library, four))
+    ours, decoding, whole, *reference = best(rounds, *parties)
+    print(f"decode {decoding:.2f} s, ours {ours:.2f} s, whole command {whole:.2f} s", end="")
+    if reference:
+        print(f", libebur128 {reference[0]:.2f} s")
+        found.append(
+            Line("measure 4 min, against libebur128 (all modes)", ours / reference[0], "x", 0.5, True)
+        )
+        found.append(Line("the whole command, against libebur128", whole / reference[0], "x", 1.0, True))
+    else:
+        print("; libebur128 is not installed: no ratio")
+    samples, _ = soundfile.read(four, dtype="float32", frames=RATE * 60)
+    chain = ChainSettings(4.0, LimiterSettings(-1.0, "true", 3.0, 150.0))
+    limiting = best(rounds, lambda: play_array(samples, RATE, chain))[0]
+    found.append(Line("limiter chain, true peak, busy", 60.0 / limiting, "x", 100.0, False))
+    copies = [folder / f"copy-{index}.wav" for index in range(8 if quick else 16)]
+    for index, copy in enumerate(copies):
+        write_master(copy, 120.0 if quick else 240.0, seed=index)
+    one, two = best(1 if quick else 2, lambda: many(copies, 1), lambda: many(copies, 2))
+    found.append(Line(f"{len(copies)} files, two workers against one process", one / two, "x", 1.7, False))
+    write_master(hour, 3600.0)
+    small, large = resident(four), resident(hour)
+    found.append(Line("peak memory, 4 minutes", small, "MB", 150.0, True))
+    found.append(Line("more for an hour", large - small, "MB", 15.0, True))
+    return found
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--quick", action="store_true", help="fewer rounds and files")
+    quick = parser.parse_args().quick
+    one_blas_thread()
+    with tempfile.TemporaryDirectory() as folder:
+        found = lines(Path(folder), quick)
+    for line in found:
+        print(line)
+    return 1 if any(line.far_off for line in found) else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
