@@ -3,9 +3,9 @@
 A clipped run = three or more consecutive samples, equal within the tolerance, at a local ceiling, at
 full scale or below (the project's own definition; no standard gives one). The tolerance is one step of
 the file's word length, 1e-4 where the samples are floating point or come from a lossy decoder.
-Three rules keep smooth tops out: nothing within 10 ms stands higher; the wave leaves the run downwards
-on both sides, on one of them by more than 8 tolerances (the next sample after the smooth top of a sine
-lies at most some 5 down); and the level is at least −30 dBFS and 500 tolerances.
+Three rules keep smooth tops out: nothing within 10 ms stands higher on its side; the wave leaves the
+run downwards on both sides, by more than 4 tolerances on one and 8 on the other (next to the smooth top
+of a sine the nearer sample lies less than 4 down); and the level is at least −30 dBFS and 500 tolerances.
 """
 
 from __future__ import annotations
@@ -17,8 +17,7 @@ from simulator.measure.measurement import ClippedRun
 from simulator.units import gain_to_db, seconds_to_frames
 
 FLOAT_TOLERANCE = 1e-4
-SHORTEST = 3
-STEEP = 8.0
+NEAR_STEEP, FAR_STEEP = 4.0, 8.0
 FLOOR = 10.0 ** (-30.0 / 20.0)
 FLOOR_TOLERANCES = 500.0
 AROUND_SECONDS = 0.010
@@ -85,10 +84,11 @@ class ClipDetector:
             return
         sign = np.sign(window[begin])
         before, after = top - sign * window[begin - 1], top - sign * window[end + 1]
-        if min(before, after) <= 0.0 or max(before, after) <= STEEP * self._tolerance:
+        least, most = sorted((float(before), float(after)))
+        if least <= NEAR_STEEP * self._tolerance or most <= FAR_STEEP * self._tolerance:
             return
         around = window[max(begin - self._around, 0) : end + 1 + self._around]
-        if np.abs(around).max() > top + self._tolerance:
+        if (sign * around).max() > top + self._tolerance:  # its own side: a clip may be lopsided
             return
         self.count += 1
         self._kept.append((begin + self._position - self._around, int(end + 1 - begin), float(top)))
