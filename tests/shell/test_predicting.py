@@ -11,7 +11,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from support.signals import band_limited, click_train, pink_noise
 
 from simulator.errors import AudioError, SimulatorError
 from simulator.measure.meter import measure_array
@@ -31,6 +30,9 @@ RATE = 44_100
 def sources(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     """Three quiet files with high clicks, so that a boost to −14 LUFS needs a limiter; old enough to be
     trusted by the cache."""
+    # not at the top: the workers of the crash test import this module, and scipy takes them a second
+    from support.signals import band_limited, click_train, pink_noise
+
     folder, made = tmp_path_factory.mktemp("sources"), []
     for number in range(3):
         left, right = (
