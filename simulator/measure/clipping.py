@@ -3,9 +3,11 @@
 A clipped run = three or more consecutive samples, equal within the tolerance, at a local ceiling, at
 full scale or below (the project's own definition; no standard gives one). The tolerance is one step of
 the file's word length, 1e-4 where the samples are floating point or come from a lossy decoder.
-Three rules keep smooth tops out: nothing within 10 ms stands higher on its side; the wave leaves the
+These rules keep smooth tops out: nothing within 10 ms stands higher on its side; the wave leaves the
 run downwards on both sides, by more than 4 tolerances on one and 8 on the other (next to the smooth top
-of a sine the nearer sample lies less than 4 down); and the level is at least −30 dBFS and 500 tolerances.
+of a sine the nearer sample lies less than 4 down); and the level is at least −30 dBFS and 500
+tolerances. A run of only three must be equal to a twentieth of the tolerance, since three samples of an
+unclipped crest meet within one by chance.
 """
 
 from __future__ import annotations
@@ -17,6 +19,8 @@ from simulator.measure.measurement import ClippedRun
 from simulator.units import gain_to_db, seconds_to_frames
 
 FLOAT_TOLERANCE = 1e-4
+SHORTEST = 3
+SHORT_EQUALITY = 0.05
 NEAR_STEEP, FAR_STEEP = 4.0, 8.0
 FLOOR = 10.0 ** (-30.0 / 20.0)
 FLOOR_TOLERANCES = 500.0
@@ -80,7 +84,8 @@ class ClipDetector:
             return
         run = np.abs(window[begin : end + 1])
         top = run.max()
-        if top - run.min() > self._tolerance:
+        spread = float(top - run.min())
+        if spread > self._tolerance * (1.0 if run.shape[0] > SHORTEST else SHORT_EQUALITY):
             return
         sign = np.sign(window[begin])
         before, after = top - sign * window[begin - 1], top - sign * window[end + 1]
