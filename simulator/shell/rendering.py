@@ -27,7 +27,7 @@ from simulator.shell import workers as pool
 from simulator.shell.audio_writing import FORMS, write_audio
 from simulator.shell.files import AudioReader
 from simulator.shell.predicting import Delivered
-from simulator.shell.writing import make_folder, refuse_existing, whole_file
+from simulator.shell.writing import make_folder, refuse_existing, sweep, whole_file
 
 GAP_SECONDS = 0.5
 ROUND_DELIVERED, ROUND_PLAYED, PLACES = "round-delivered", "round-played", "round-places.txt"
@@ -122,7 +122,12 @@ def render(
             )
         )
     spread = workers if len(jobs) > 1 and _seconds(plan, good) > 150.0 else 0
-    done = pool.in_order(pool.run(render_track, jobs, spread, lambda job: job.source), len(jobs), step)
+    running = pool.run(render_track, jobs, spread, lambda job: job.source)
+    try:
+        done = pool.in_order(running, len(jobs), step)
+    finally:
+        running.close()  # ends the workers, where an interrupt came between two results
+        sweep([Path(job.target) for job in jobs])
     problems = [found for found in (*plan.predictions, *done) if isinstance(found, SimulatorError)]
     cuts = {index: cut for index, cut in zip(good, done, strict=True) if not isinstance(cut, SimulatorError)}
     if cuts:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from typing import Any, TypeVar
@@ -43,7 +43,7 @@ def _prepare() -> None:
 
 def run(
     function: Callable[[Job], Result], jobs: Sequence[Job], workers: int, name: Callable[[Job], str]
-) -> Iterator[tuple[int, Result | SimulatorError]]:
+) -> Generator[tuple[int, Result | SimulatorError], None, None]:
     """Does `function` for every job; yields (index, result) as they finish, and the project's own
     errors as results. With `workers` 0 the work is done in this process, in order."""
     if workers <= 0:
@@ -96,9 +96,12 @@ def _pooled(
 
 
 def _end(pool: ProcessPoolExecutor) -> None:
-    """Ends the workers at once, by their ids: they ignore Ctrl-C."""
-    for process in list((getattr(pool, "_processes", None) or {}).values()):
+    """Ends the workers at once, by their ids: they ignore Ctrl-C. None writes any more afterwards."""
+    processes = list((getattr(pool, "_processes", None) or {}).values())
+    for process in processes:
         process.terminate()
+    for process in processes:
+        process.join(2.0)
     pool.shutdown(wait=False, cancel_futures=True)
 
 

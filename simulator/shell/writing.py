@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import multiprocessing
 import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -28,7 +29,7 @@ def refuse_existing(paths: Sequence[Path], force: bool) -> None:
 def whole_file(path: Path, force: bool) -> Iterator[Path]:
     """Yields the passing name to write to; moves it to `path` at the end, removes it on any failure.
     Raises WriteError where the disk is full or the place is taken."""
-    passing = path.with_name(f".{path.name[:200]}.{os.getpid()}.part")
+    passing = _passing(path)
     try:
         yield passing
         with open(passing, "rb") as done:
@@ -46,6 +47,21 @@ def whole_file(path: Path, force: bool) -> Iterator[Path]:
     finally:
         with contextlib.suppress(OSError):
             os.remove(passing)
+
+
+def sweep(paths: Sequence[Path]) -> None:
+    """Removes what workers that were ended, or that crashed, left of these files; what is whole stays."""
+    for path in paths:
+        with contextlib.suppress(OSError):
+            os.remove(_passing(path))
+
+
+def _passing(path: Path) -> Path:
+    """The name while it is written: the same in a worker and in the process that started it, so that
+    each can sweep it away, and another in every run."""
+    parent = multiprocessing.parent_process()
+    run = os.getpid() if parent is None else parent.pid
+    return path.with_name(f".{path.name[:200]}.{run}.part")
 
 
 def write_error(path: Path, problem: OSError) -> WriteError:

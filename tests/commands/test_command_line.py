@@ -317,6 +317,24 @@ def test_ctrl_c_while_a_render_is_written_leaves_no_half_file(tmp_path: Path) ->
     assert os.listdir(out) == []
 
 
+@pytest.mark.skipif(os.name != "posix", reason="sends a signal to a group of processes")
+def test_ctrl_c_while_workers_render_leaves_no_half_file(tmp_path: Path) -> None:
+    """The workers are ended in the midst of their files; the parent sweeps up after them."""
+    noise = np.tile(0.02 * pink_noise(5 * RATE, seed=72, sample_rate=RATE), 12)
+    noise[:: 5 * RATE] = 0.9
+    files = [str(tmp_path / f"{name}.wav") for name in "abcd"]
+    for file in files:
+        soundfile.write(file, noise, RATE, subtype="PCM_16")
+    out = tmp_path / "out"
+    line = ["render", "--profile", "minus14-limited", "--workers", "2", "--out", str(out)]
+    process = started([*line, *files])
+    wait_for(lambda: out.is_dir() and any(name.endswith(".part") for name in os.listdir(out)), process)
+    code, err = interrupt(process)
+    assert code == 130
+    assert err.strip() == "Interrupted. Nothing half-written is left behind."
+    assert [name for name in os.listdir(out) if name.startswith(".")] == []
+
+
 # --- JSON and CSV -----------------------------------------------------------------------------------
 
 

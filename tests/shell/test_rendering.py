@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -19,11 +20,12 @@ from support.true_peak_reference import true_peak_dbtp
 from simulator.errors import SimulatorError, WriteError
 from simulator.player.playlist import Playlist, Track
 from simulator.player.prediction import Prediction
-from simulator.shell import files
+from simulator.shell import files, rendering
 from simulator.shell.data import load_profiles
 from simulator.shell.predicting import deliver, predict
 from simulator.shell.rendering import Outcome, Plan, render
 from simulator.shell.store import Store
+from simulator.shell.writing import whole_file
 
 RATE = 44_100
 LSB = 2.0**-23
@@ -470,3 +472,32 @@ def test_a_track_whose_prediction_failed_is_among_the_problems(tmp_path: Path) -
     plan = Plan(plan.profile, plan.folder, plan.tracks, [lost, plan.predictions[1]], seconds=1.0)
     assert render(plan) == Outcome(1, [lost])
     assert (tmp_path / "out" / "02-b.wav").is_file()
+
+
+def dies_while_writing(job: rendering.TrackJob) -> rendering.Cuts:
+    """Stands in for the real work: the decoder of `b.wav` crashes when half of the file is written."""
+    if Path(job.source).name == "b.wav":
+        with whole_file(Path(job.target), job.force) as passing:
+            passing.write_bytes(b"half")
+            os.kill(os.getpid(), signal.SIGKILL)
+    return rendering.render_track(job)
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="a process ends itself by a POSIX signal")
+def test_a_crash_in_a_worker_costs_one_track_and_leaves_no_half_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sources = [written(tmp_path / f"{name}.wav", peaky(RATE, 1.0, 102)) for name in "ab"]
+    plan = plan_of(sources, "minus14-headroom", tmp_path / "out")
+    monkeypatch.setattr(rendering, "render_track", dies_while_writing)
+    monkeypatch.setattr(rendering, "_seconds", lambda plan, good: 1e6)  # noqa: ARG005 - long enough for workers
+    outcome = render(plan, workers=1)
+    (problem,) = outcome.problems
+    assert outcome.tracks == 1
+    assert "b.wav: the decoder crashed on this file" in problem.message
+    assert sorted(os.listdir(tmp_path / "out")) == [
+        "01-a.wav",
+        "round-delivered.wav",
+        "round-places.txt",
+        "round-played.wav",
+    ]
