@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import importlib
 import os
+import signal
 import sys
 from collections.abc import Callable
 from typing import NoReturn
@@ -61,7 +62,14 @@ def cli(ctx: click.Context) -> None:
 
 def main(arguments: list[str] | None = None) -> NoReturn:
     """Runs the command line and leaves with its exit code."""
+    for name in ("SIGTERM", "SIGHUP"):  # by the normal way out, so that nothing half-written stays
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), _leave)
     sys.exit(run(arguments))
+
+
+def _leave(number: int, _: object) -> NoReturn:
+    raise SystemExit(128 + number)
 
 
 def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = None) -> int:

@@ -38,10 +38,9 @@ def kernel(offset: NDArray[np.float64], half: int, beta: float) -> NDArray[np.fl
 
 @lru_cache(maxsize=1)
 def screen_matrix() -> NDArray[np.float32]:
-    """((SCREEN − 1)·ROW, ROW + 2·HALF_SCREEN − 1): line 3·i + j − 1 gives the wave j/4 after sample i of
-    a row, j = 1 to 3 (j = 0 is the sample itself). The input column starts HALF_SCREEN − 1 samples
-    before the row."""
-    place = (np.arange(ROW)[:, np.newaxis] + np.arange(1, SCREEN) / SCREEN).reshape(-1, 1)
+    """(SCREEN·ROW, ROW + 2·HALF_SCREEN − 1): line 4·i + j gives the wave j/4 after sample i of a row.
+    The input column starts HALF_SCREEN − 1 samples before the row. The lines of j = 0 are the samples."""
+    place = np.arange(SCREEN * ROW)[:, np.newaxis] / SCREEN
     source = np.arange(ROW + 2 * HALF_SCREEN - 1)[np.newaxis, :] - (HALF_SCREEN - 1)
     return kernel(place - source, HALF_SCREEN, _SCREEN_BETA).astype(np.float32)
 
@@ -57,20 +56,29 @@ def fine_matrices() -> NDArray[np.float32]:
     return kernel(place - source, HALF_FINE, _FINE_BETA).astype(np.float32)
 
 
-def screen(samples: NDArray[np.float32], start: int, rows: int) -> NDArray[np.float32]:
-    """Magnitude of the wave at quarter samples (SCREEN·ROW, rows): line 4·i + j of column r is j/4 after
-    sample i of row r; column r holds the places from
-    sample start + r·ROW on. `samples` must reach REACH beyond the rows on both sides."""
-    columns = np.lib.stride_tricks.as_strided(
-        samples[start - (HALF_SCREEN - 1) :],
-        (rows, ROW + 2 * HALF_SCREEN - 1),
-        (samples.itemsize * ROW, samples.itemsize),
-    )
-    columns = np.ascontiguousarray(columns.T)
-    wave = np.empty((ROW, SCREEN, rows), dtype=np.float32)
-    np.abs(columns[HALF_SCREEN - 1 : HALF_SCREEN - 1 + ROW], out=wave[:, 0])
-    np.abs((screen_matrix() @ columns).reshape(ROW, SCREEN - 1, rows), out=wave[:, 1:])
-    return wave.reshape(SCREEN * ROW, rows)
+class Screen:
+    """Looks at the wave at quarter samples. Keeps its working memory: fresh pages for every segment
+    would cost more time than the product itself."""
+
+    def __init__(self) -> None:
+        self._columns = np.zeros((0, ROW + 2 * HALF_SCREEN - 1), dtype=np.float32)
+        self._wave = np.zeros((SCREEN * ROW, 0), dtype=np.float32)
+
+    def look(self, samples: NDArray[np.float32], start: int, rows: int) -> NDArray[np.float32]:
+        """Magnitude of the wave (SCREEN·ROW, rows), valid until the next call: line 4·i + j of column r is
+        j/4 after sample i of row r, which begins at sample start + r·ROW. `samples` must reach REACH
+        beyond the rows on both sides."""
+        if self._wave.shape[1] != rows:
+            self._columns = np.zeros((rows, self._columns.shape[1]), dtype=np.float32)
+            self._wave = np.zeros((SCREEN * ROW, rows), dtype=np.float32)
+        windows = np.lib.stride_tricks.as_strided(
+            samples[start - (HALF_SCREEN - 1) :],
+            self._columns.shape,
+            (samples.itemsize * ROW, samples.itemsize),
+        )
+        np.copyto(self._columns, windows)
+        np.matmul(screen_matrix(), self._columns.T, out=self._wave)
+        return np.abs(self._wave, out=self._wave)
 
 
 def peaks_near(samples: NDArray[np.float32], quarters: NDArray[np.int64]) -> NDArray[np.float32]:

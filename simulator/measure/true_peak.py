@@ -29,6 +29,7 @@ class TruePeakMeter:
 
     def __init__(self, sample_rate: int, ceiling_gain: float) -> None:
         self._rate = sample_rate
+        self._screen = interpolation.Screen()
         self._ceiling = np.float32(ceiling_gain)
         self._tail = np.zeros(2 * REACH, dtype=np.float32)
         self._position = -REACH  # frame of the next place to look at
@@ -58,13 +59,14 @@ class TruePeakMeter:
         rows = -(-count // ROW)
         if rows * ROW + 2 * REACH > samples.shape[0]:
             samples = np.pad(samples, (0, rows * ROW + 2 * REACH - samples.shape[0]))
-        wave = interpolation.screen(samples, REACH, rows)
+        wave = self._screen.look(samples, REACH, rows)
         rough = wave.max(axis=0)
         first, edges = self._cut_steps(rows * ROW)
         threshold = self._thresholds(rough, edges)
         column = np.flatnonzero(rough >= threshold)
         height = wave.take(column, axis=1)
-        local = height >= threshold[column]
+        # of a row only the maxima that could be its highest are read again
+        local = height >= np.maximum(threshold, rough * SCREEN_MARGIN)[column]
         local[1:] &= height[1:] >= height[:-1]
         local[:-1] &= height[:-1] >= height[1:]
         line, pick = np.nonzero(local)

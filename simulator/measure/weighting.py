@@ -119,10 +119,11 @@ class KWeighting:
     def __init__(self, sample_rate: int) -> None:
         self._m = _blocked(sample_rate)
         self._state = np.zeros(4)
-        self._rows = np.zeros((0, ROW + 4))
+        self._rows = np.zeros((0, ROW + 4))  # working memory, kept: see measure/interpolation.Screen
+        self._output = np.zeros((0, ROW))
 
     def filter(self, samples: NDArray[np.float32]) -> NDArray[np.float64]:
-        """K-weighted samples (frames,) of the next segment (frames,).
+        """K-weighted samples (frames,) of the next segment (frames,), valid until the next call.
 
         A segment whose length is not a multiple of ROW·GROUP² must be the last one: it is filled
         with zeros, so the state after it is not that of the stream.
@@ -132,13 +133,15 @@ class KWeighting:
         rows = groups * GROUP
         if self._rows.shape[0] != rows:
             self._rows = np.zeros((rows, ROW + 4))
+            self._output = np.zeros((rows, ROW))
         whole = frames // ROW
         self._rows[:whole, :ROW] = samples[: whole * ROW].reshape(whole, ROW)
         if whole < rows:
             self._rows[whole:, :ROW] = 0.0
             self._rows[whole, : frames - whole * ROW] = samples[whole * ROW :]
         self._rows[:, ROW:] = self._states((self._rows @ self._m.leave).reshape(groups, 4 * GROUP))
-        return (self._rows @ self._m.output).reshape(-1)[:frames]
+        np.matmul(self._rows, self._m.output, out=self._output)
+        return self._output.reshape(-1)[:frames]
 
     def _states(self, left: NDArray[np.float64]) -> NDArray[np.float64]:
         """State before each row (rows, 4), from what each row leaves (groups, 4·GROUP)."""

@@ -95,6 +95,7 @@ class _Limiter:
         self._ceiling = below if float(below) <= ceiling else np.nextafter(below, np.float32(0.0))
         self._aim = math.log(float(self._ceiling) * (1.0 - ROUNDING))
         self._true = settings.detection == "true"
+        self._screen = interpolation.Screen()
         self._look_ahead = max(1, round(settings.look_ahead_ms * sample_rate / 1000.0))
         self._step = RELEASE_DB / DB_PER_NEPER / (settings.release_ms * sample_rate / 1000.0)
         # a peak between samples binds the frames on both sides: one more is held before and after
@@ -162,7 +163,7 @@ class _Limiter:
         is not above the row's greatest and so costs no more than a row of holding."""
         rows = -(-count // ROW)
         samples = np.pad(samples, (0, max(0, rows * ROW + 2 * REACH - samples.shape[0])))
-        wave = interpolation.screen(samples, REACH, rows)
+        wave = self._screen.look(samples, REACH, rows)
         rough = wave.max(axis=0)
         column = np.flatnonzero(rough >= self._ceiling * SCREEN_MARGIN)
         height = wave.take(column, axis=1)
