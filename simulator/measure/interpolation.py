@@ -20,6 +20,8 @@ from numpy.typing import NDArray
 ROW = 32
 SCREEN = 4
 FINE = 32
+NEAR = FINE // SCREEN + 1
+"""Fine places from an eighth of a sample before a quarter sample to an eighth after it."""
 HALF_SCREEN = 12
 HALF_FINE = 40
 REACH = 48
@@ -46,13 +48,13 @@ def screen_matrix() -> NDArray[np.float32]:
 
 
 @lru_cache(maxsize=1)
-def fine_matrices() -> NDArray[np.float32]:
-    """(SCREEN, 2·HALF_FINE + 1, 9): for a place j/4 after sample n, weights of the samples n − HALF_FINE
-    to n + HALF_FINE that give the wave at −4/32 … +4/32 from the place. The middle column of j = 0 is
-    the sample itself."""
-    step = np.arange(-(FINE // SCREEN) // 2, (FINE // SCREEN) // 2 + 1) / FINE
-    place = np.arange(SCREEN)[:, np.newaxis, np.newaxis] / SCREEN + step[np.newaxis, np.newaxis, :]
-    source = np.arange(-HALF_FINE, HALF_FINE + 1)[np.newaxis, :, np.newaxis]
+def fine_matrix() -> NDArray[np.float32]:
+    """(2·HALF_FINE + 1, SCREEN·NEAR): columns NEAR·j to NEAR·j + 8 weigh the samples n − HALF_FINE to
+    n + HALF_FINE so that they give the wave at −4/32 … +4/32 from the place j/4 after sample n. The
+    middle column of j = 0 is the sample itself."""
+    step = np.arange(NEAR) / FINE - (NEAR // 2) / FINE
+    place = (np.arange(SCREEN)[:, np.newaxis] / SCREEN + step).reshape(1, -1)
+    source = np.arange(-HALF_FINE, HALF_FINE + 1)[:, np.newaxis]
     return kernel(place - source, HALF_FINE, _FINE_BETA).astype(np.float32)
 
 
@@ -71,11 +73,8 @@ class Screen:
         if self._wave.shape[1] != rows:
             self._columns = np.zeros((rows, self._columns.shape[1]), dtype=np.float32)
             self._wave = np.zeros((SCREEN * ROW, rows), dtype=np.float32)
-        windows = np.lib.stride_tricks.as_strided(
-            samples[start - (HALF_SCREEN - 1) :],
-            self._columns.shape,
-            (samples.itemsize * ROW, samples.itemsize),
-        )
+        first = start - (HALF_SCREEN - 1)
+        windows = _windows(samples[first:], rows, self._columns.shape[1], ROW)
         np.copyto(self._columns, windows)
         np.matmul(screen_matrix(), self._columns.T, out=self._wave)
         return np.abs(self._wave, out=self._wave)
@@ -85,12 +84,16 @@ def peaks_near(samples: NDArray[np.float32], quarters: NDArray[np.int64]) -> NDA
     """Greatest magnitude within an eighth of a sample of each place (places,), read at 32×.
     `quarters` are positions in `samples` in quarter samples, REACH away from either end."""
     peaks = np.empty(quarters.shape[0], dtype=np.float32)
-    frame, phase = quarters // SCREEN, quarters % SCREEN
-    around = np.lib.stride_tricks.sliding_window_view(samples, 2 * HALF_FINE + 1)
-    for j, weights in enumerate(fine_matrices()):
-        chosen = np.flatnonzero(phase == j)
-        for first in range(0, chosen.shape[0], 2048):  # bounds the memory of dense material
-            part = chosen[first : first + 2048]
-            wave = weights.T @ around[frame[part] - HALF_FINE].T
-            peaks[part] = np.maximum(wave.max(axis=0), -wave.min(axis=0))
+    around = _windows(samples, samples.shape[0] - 2 * HALF_FINE, 2 * HALF_FINE + 1, 1)
+    for first in range(0, quarters.shape[0], 2048):  # bounds the memory of dense material
+        part = quarters[first : first + 2048]
+        wave = around[part // SCREEN - HALF_FINE] @ fine_matrix()
+        near = wave.reshape(-1, SCREEN, NEAR)[np.arange(part.shape[0]), part % SCREEN]
+        peaks[first : first + 2048] = np.abs(near).max(axis=1)
     return peaks
+
+
+def _windows(samples: NDArray[np.float32], count: int, length: int, hop: int) -> NDArray[np.float32]:
+    """`count` views of `length` samples, `hop` apart (count, length). Raises where they reach too far."""
+    size = samples.itemsize
+    return np.ndarray((count, length), np.float32, np.ascontiguousarray(samples), 0, (hop * size, size))
