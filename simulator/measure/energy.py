@@ -10,10 +10,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.measure.gating import STEPS_MOMENTARY, running_mean
 from simulator.measure.segments import edge_frames, step_of
 
 FINE_PER_SECOND = 100
 FINE_PER_STEP = 10
+_PART = 30_000
 
 
 class StepEnergy:
@@ -39,16 +41,24 @@ class StepEnergy:
         self._open_sum = 0.0 if closed else float(sums[-1])
         self._position += frames
 
-    def fine_sums(self) -> NDArray[np.float64]:
-        """Sums of squares of all complete 10 ms steps; an incomplete last one is dropped."""
-        return np.concatenate(self._done) if self._done else np.zeros(0)
+    def take_fine_sums(self) -> NDArray[np.float64]:
+        """Sums of squares of all complete 10 ms steps (an incomplete last one is dropped). Gives them
+        away: they are the only part of the measuring that grows with the sound."""
+        sums = np.concatenate(self._done) if self._done else np.zeros(0)
+        self._done.clear()
+        return sums
 
 
-def fine_energies(fine_sums: NDArray[np.float64], sample_rate: int) -> NDArray[np.float64]:
-    """Mean squares of 10 ms steps."""
-    lengths = np.diff(edge_frames(0, fine_sums.shape[0], sample_rate, FINE_PER_SECOND))
-    energies: NDArray[np.float64] = fine_sums / lengths
-    return energies
+def greatest_momentary(fine_sums: NDArray[np.float64], sample_rate: int) -> float | None:
+    """The greatest mean square of 400 ms, looked at each 10 ms; None where there is no 400 ms. An hour's
+    worth is looked at in parts, to need no second hour's memory."""
+    window = FINE_PER_STEP * STEPS_MOMENTARY
+    best = None
+    for first in range(0, fine_sums.shape[0] - window + 1, _PART):
+        part = fine_sums[first : first + _PART + window - 1]
+        lengths = np.diff(edge_frames(first, first + part.shape[0], sample_rate, FINE_PER_SECOND))
+        best = max(best or 0.0, float(running_mean(part / lengths, window).max()))
+    return best
 
 
 def step_energies(fine_sums: NDArray[np.float64], sample_rate: int) -> NDArray[np.float64]:

@@ -52,8 +52,10 @@ class _Channel:
             self._energy.add(self._weighting.filter(samples))
         self.samples = samples
 
-    def fine_sums(self) -> NDArray[np.float64]:
-        return self._energy.fine_sums() * self.weight
+    def take_fine_sums(self) -> NDArray[np.float64]:
+        sums = self._energy.take_fine_sums()
+        sums *= self.weight
+        return sums
 
 
 def measure(
@@ -114,9 +116,12 @@ def _result(
     cross: float,
 ) -> Measurement:
     channels = len(meters)
-    sums = np.sum([meter.fine_sums() for meter in meters if meter.weight], axis=0)
+    sums = meters[0].take_fine_sums()
+    for meter in meters[1:]:
+        if meter.weight:
+            sums += meter.take_fine_sums()
     steps = energy.step_energies(sums, sample_rate)
-    fine = gating.running_mean(energy.fine_energies(sums, sample_rate), 4 * energy.FINE_PER_STEP)
+    momentary = energy.greatest_momentary(sums, sample_rate)
     series = Series(
         steps, np.max(step_peaks, axis=0)[: steps.shape[0]] if frames else np.zeros(0, np.float32)
     )
@@ -136,7 +141,7 @@ def _result(
         frames=frames,
         integrated_lufs=integrated,
         loudness_range_lu=figures.loudness_range_lu,
-        max_momentary_lufs=energy_to_lufs(float(fine.max())) if fine.shape[0] else None,
+        max_momentary_lufs=None if momentary is None else energy_to_lufs(momentary),
         max_short_term_lufs=figures.max_short_term_lufs,
         quietest_passage_lufs=figures.quietest_passage_lufs,
         sample_peak_dbfs=gain_to_db(peak),

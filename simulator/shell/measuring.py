@@ -7,14 +7,12 @@ A job is small and picklable, so that it can be done in this process or in a spa
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from simulator.errors import SimulatorError
 from simulator.measure.measurement import Measurement
-from simulator.measure.meter import Each, measure
+from simulator.measure.meter import measure
 from simulator.player.chain import ChainSettings, play
 from simulator.player.limiter import LimiterReport
 from simulator.shell import workers
@@ -35,7 +33,6 @@ class Job:
     path: str
     ceiling_dbtp: float = 0.0
     chain: ChainSettings | None = None
-    channels_at_once: int = 2
 
     @property
     def settings(self) -> str:
@@ -52,41 +49,22 @@ class Result:
     content: str
 
 
-@contextmanager
-def channel_threads(channels: int, at_once: int) -> Iterator[Each]:
-    """A `map` that works on several channels at a time, where that helps."""
-    if channels < 2 or at_once < 2:
-        yield map
-        return
-    with ThreadPoolExecutor(min(channels, at_once)) as pool:
-        yield pool.map
-
-
 def do(job: Job) -> Result:
     """Reads the file and measures it. Raises AudioError that begins with the path."""
     with AudioReader(job.path) as reader:
         info = reader.info
         bits = None if info.lossy else info.bits
-        with channel_threads(info.channels, job.channels_at_once) as each:
-            report = LimiterReport() if job.chain is not None else None
-            if job.chain is not None and report is not None:
-                blocks = play(reader, info.sample_rate, info.channels, job.chain, report)
-                bits = None
-            else:
-                blocks = iter(reader)
-            try:
-                found = measure(
-                    blocks,
-                    info.sample_rate,
-                    info.channels,
-                    bits=bits,
-                    ceiling_dbtp=job.ceiling_dbtp,
-                    each=each,
-                )
-            except SimulatorError as problem:
-                if not problem.message.startswith(job.path):
-                    problem.message = f"{job.path}: {problem.message}"
-                raise
+        report = LimiterReport() if job.chain is not None else None
+        blocks = iter(reader)
+        if job.chain is not None and report is not None:
+            blocks = play(reader, info.sample_rate, info.channels, job.chain, report)
+            bits = None
+        try:
+            found = measure(blocks, info.sample_rate, info.channels, bits=bits, ceiling_dbtp=job.ceiling_dbtp)
+        except SimulatorError as problem:
+            if not problem.message.startswith(job.path):
+                problem.message = f"{job.path}: {problem.message}"
+            raise
         return Result(found, report, reader.content)
 
 
@@ -103,7 +81,7 @@ def do_all(
             step()
     left = [index for index in range(len(jobs)) if index not in known]
     count = _workers_for([jobs[index] for index in left], most_workers)
-    todo = [_with_threads(jobs[index], count) for index in left]
+    todo = [jobs[index] for index in left]
     done = workers.in_order(workers.run(do, todo, count, lambda job: job.path), len(todo), step)
     outcome: dict[int, Result | SimulatorError] = dict(known)
     for index, result in zip(left, done, strict=True):
@@ -112,11 +90,6 @@ def do_all(
             store.keep_content(jobs[index].path, result.content)
             store.keep(result.content, jobs[index].settings, result.measurement, result.limiter)
     return [outcome[index] for index in range(len(jobs))]
-
-
-def _with_threads(job: Job, count: int) -> Job:
-    """Channels at the same time only where files are not: two cores are busy with either."""
-    return Job(job.path, job.ceiling_dbtp, job.chain, 1 if count > 1 else 2)
 
 
 def _workers_for(jobs: Sequence[Job], most: int) -> int:
