@@ -18,14 +18,12 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import soundfile
-
-sys.path.insert(0, str(Path(__file__).parent))
-from support import ebur128, signals
 
 from simulator.player.chain import ChainSettings, play_array
 from simulator.player.profile import LimiterSettings
@@ -34,6 +32,8 @@ from simulator.shell.store import Store
 from simulator.shell.workers import one_blas_thread
 
 RATE = 44_100
+sys.path.insert(0, str(Path(__file__).parent))
+# What the workers must not load (they import this file, too) is imported where it is used.
 MEGABYTE = 1024.0
 
 
@@ -60,6 +60,8 @@ class Line:
 
 def write_master(path: Path, seconds: float, seed: int = 1) -> None:
     """A stand-in for a dense master, made a minute at a time."""
+    from support import signals
+
     minute = np.stack([signals.pink_noise(60 * RATE, 2 * seed + side, RATE) for side in (0, 1)], axis=1)
     swell = 0.35 + 0.25 * np.sin(2.0 * np.pi * np.arange(minute.shape[0]) / (RATE * 7.5))
     minute = np.tanh(minute / np.abs(minute).max() * 6.0 * swell[:, np.newaxis]) * 0.98
@@ -85,7 +87,7 @@ def decode(path: Path) -> None:
             pass
 
 
-def libebur128_all(library: ebur128.Library, path: Path) -> None:
+def libebur128_all(library: Any, path: Path) -> None:
     """I, range, momentary, short-term, sample and true peak by the C library, streaming."""
     with soundfile.SoundFile(path) as file:
         library.measure_blocks(file.blocks(65_536, dtype="float32"), file.channels, file.samplerate)
@@ -114,6 +116,8 @@ def many(paths: list[Path], workers: int) -> None:
 
 def lines(folder: Path, quick: bool) -> list[Line]:
     """All figures."""
+    from support import ebur128
+
     found = []
     four, hour = folder / "four.wav", folder / "hour.wav"
     write_master(four, 240.0)
