@@ -4,12 +4,11 @@ files."""
 from __future__ import annotations
 
 import os
-import sys
 from pathlib import Path
 
 import click
 
-from simulator.commands.options import cache_options, most_workers, open_store
+from simulator.commands.options import cache_options, most_workers, open_store, say_problems
 
 PLAYERS = ("minus14-headroom", "minus14-limited")
 
@@ -66,8 +65,7 @@ def command(out: Path | None, force: bool, no_cache: bool, rehash: bool, workers
     store.close()
     problems = [one.problem for one in tracks if one.problem is not None]
     problems += [problem for outcome in outcomes for problem in outcome.problems]
-    for problem in problems:
-        print(f"{problem.message}\n  {problem.hint}".rstrip(), file=sys.stderr)
+    say_problems(problems)
     if not any(outcome.tracks for outcome in outcomes):
         raise NothingDoneError("No track could be rendered.", "The reasons stand above.")
     screen.print("The audio, as each player would play it:", style="bold")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from simulator.commands.options import cache_options, most_workers, open_store
+from simulator.commands.options import cache_options, most_workers, open_store, say_problems
 
 if TYPE_CHECKING:
     from simulator.errors import SimulatorError
@@ -124,6 +124,4 @@ def _tables(tracks: tuple[Track, ...], results: list[Result | SimulatorError]) -
             notes = " ".join(note.text for note in found.warnings)
             console.print(f"{os.path.basename(track.path)}: {file_line(found)}. {notes}".rstrip())
         console.print()
-    for result in results:
-        if isinstance(result, SimulatorError):
-            print(f"{result.message}\n  {result.hint}".rstrip(), file=sys.stderr)
+    say_problems(result for result in results if isinstance(result, SimulatorError))

@@ -9,6 +9,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from simulator.errors import SimulatorError
     from simulator.shell.store import Store
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -49,6 +52,13 @@ def profile_option(function: F) -> F:
 def warn(text: str) -> None:
     """A line for the user that is not a result."""
     print(text, file=sys.stderr)
+
+
+def say_problems(problems: Iterable[SimulatorError | None]) -> None:
+    """What went wrong with single tracks, each with its cure; nothing for None."""
+    for problem in problems:
+        if problem is not None:
+            warn(f"{problem.message}\n  {problem.hint}".rstrip())
 
 
 def open_store(no_cache: bool, rehash: bool) -> Store:

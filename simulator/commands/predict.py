@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from simulator.commands.options import cache_options, most_workers, open_store, profile_option
+from simulator.commands.options import cache_options, most_workers, open_store, profile_option, say_problems
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -79,9 +79,7 @@ def _words(
     from simulator.commands.predict_view import console, paragraph, show_heading, show_pair, show_tracks
     from simulator.player.prediction import Prediction
 
-    for one in tracks:
-        if one.problem is not None:
-            print(f"{one.problem.message}\n  {one.problem.hint}".rstrip(), file=sys.stderr)
+    say_problems(one.problem for one in tracks)
     out = console()
     for profile, predictions in zip(chosen, table, strict=True):
         show_heading(out, profile)

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import click
 
-from simulator.commands.options import cache_options, most_workers, open_store, profile_option
+from simulator.commands.options import cache_options, most_workers, open_store, profile_option, say_problems
 
 
 @click.command("render")
@@ -69,9 +68,7 @@ def command(
         tracks = deliver(playlist, store, count, step)
     predicted = predict(chosen, tracks, playlist.album_reason, store, count)
     store.close()
-    for one in tracks:
-        if one.problem is not None:
-            print(f"{one.problem.message}\n  {one.problem.hint}".rstrip(), file=sys.stderr)
+    say_problems(one.problem for one in tracks)
     if all(one.problem is not None for one in tracks):
         raise NothingDoneError("No track could be read.", "The reasons stand above.")
     failed, written = any(one.problem is not None for one in tracks), 0
@@ -80,8 +77,7 @@ def command(
         plan = Plan(profile, folder, tracks, predictions, form, seconds)
         with steps(f"Rendering {profile.id}", len(tracks)) as step:
             outcome = render(plan, force=force, workers=count, step=step)
-        for problem in outcome.problems:
-            print(f"{problem.message}\n  {problem.hint}".rstrip(), file=sys.stderr)
+        say_problems(outcome.problems)
         failed = failed or bool(outcome.problems)
         written += outcome.tracks
         if outcome.tracks:
