@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from simulator.commands.options import cache_options, most_workers, open_store, say_problems
+from simulator.commands.options import cache_options, most_workers, say_problems
 
 PLAYERS = ("minus14-headroom", "minus14-limited")
 
@@ -24,12 +24,11 @@ PLAYERS = ("minus14-headroom", "minus14-limited")
 def command(out: Path | None, force: bool, no_cache: bool, rehash: bool, workers: int | None) -> int:
     """Makes the demo's music, and shows what two players do to an open and to a crushed master."""
     from simulator.commands.predict_view import console, paragraph, show_heading, show_pair, show_tracks
+    from simulator.commands.prepare import prepare_playlist
     from simulator.commands.progress import steps
     from simulator.errors import SOME_FAILED, NothingDoneError
-    from simulator.shell.data import load_profiles
     from simulator.shell.demo_folder import demo_playlist
     from simulator.shell.playlists import read_playlist
-    from simulator.shell.predicting import deliver, predict
     from simulator.shell.rendering import Plan, render
 
     count = most_workers(workers)
@@ -37,8 +36,6 @@ def command(out: Path | None, force: bool, no_cache: bool, rehash: bool, workers
         source = demo_playlist(count)
         step()
     playlist = read_playlist(os.fspath(source))
-    profiles = load_profiles(PLAYERS)
-    store = open_store(no_cache, rehash)
     screen = console()
     paragraph(
         screen,
@@ -47,10 +44,9 @@ def command(out: Path | None, force: bool, no_cache: bool, rehash: bool, workers
         "limiter). Here is what two kinds of player do to them.",
     )
     screen.print()
-    with steps("Measuring", len(playlist.tracks)) as step:
-        tracks = deliver(playlist, store, count, step)
-    predicted = predict(profiles, tracks, playlist.album_reason, store, count)
-    for profile, predictions in zip(profiles, predicted, strict=True):
+    ready = prepare_playlist(playlist, PLAYERS, no_cache=no_cache, rehash=rehash, workers=workers)
+    tracks = ready.tracks
+    for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
         show_heading(screen, profile)
         show_pair(screen, profile, tracks, predictions)
         show_tracks(screen, tracks, predictions)
@@ -59,10 +55,9 @@ def command(out: Path | None, force: bool, no_cache: bool, rehash: bool, workers
     folder = out or source.parent / "rendered"
     plans = [
         Plan(profile, folder / profile.id, tracks, predictions)
-        for profile, predictions in zip(profiles, predicted, strict=True)
+        for profile, predictions in zip(ready.profiles, ready.predictions, strict=True)
     ]
     outcomes = [render(plan, force=force, keep_whole=own, workers=count) for plan in plans]
-    store.close()
     problems = [one.problem for one in tracks if one.problem is not None]
     problems += [problem for outcome in outcomes for problem in outcome.problems]
     say_problems(problems)

@@ -15,12 +15,9 @@ from simulator.report.tables import grid
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from simulator.errors import SimulatorError
-    from simulator.player.prediction import Prediction
+    from simulator.commands.prepare import Predictions
     from simulator.player.profile import Profile
     from simulator.shell.predicting import Delivered
-
-    Predictions = Sequence[Prediction | SimulatorError | None]
 
 WIDTH = 79
 LIMITED_WORDS = {

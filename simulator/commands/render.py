@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from simulator.commands.options import cache_options, most_workers, open_store, profile_option, say_problems
+from simulator.commands.options import cache_options, profile_option, say_problems
 
 
 @click.command("render")
@@ -52,31 +52,21 @@ def command(
     passages: round-delivered.wav and round-played.wav, with round-places.txt that says where each is
     from and why. Versions of one song are cut at one place. Nothing is replaced without --force.
     """
-    from simulator.commands.predict import DEFAULT_PROFILE
+    from simulator.commands.prepare import nothing_read, prepare
     from simulator.commands.progress import steps
     from simulator.errors import SOME_FAILED, NothingDoneError
-    from simulator.shell.data import load_profiles
-    from simulator.shell.inputs import read_arguments
-    from simulator.shell.predicting import deliver, predict
     from simulator.shell.rendering import Plan, render
 
-    playlist = read_arguments(inputs)
-    chosen = load_profiles(profiles or (playlist.profile or DEFAULT_PROFILE,))
-    store = open_store(no_cache, rehash)
-    count = most_workers(workers)
-    with steps("Measuring", len(playlist.tracks)) as step:
-        tracks = deliver(playlist, store, count, step)
-    predicted = predict(chosen, tracks, playlist.album_reason, store, count)
-    store.close()
-    say_problems(one.problem for one in tracks)
-    if all(one.problem is not None for one in tracks):
-        raise NothingDoneError("No track could be read.", "The reasons stand above.")
-    failed, written = any(one.problem is not None for one in tracks), 0
-    for profile, predictions in zip(chosen, predicted, strict=True):
-        folder = out if len(chosen) == 1 else out / profile.id
-        plan = Plan(profile, folder, tracks, predictions, form, seconds)
-        with steps(f"Rendering {profile.id}", len(tracks)) as step:
-            outcome = render(plan, force=force, workers=count, step=step)
+    ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
+    say_problems(one.problem for one in ready.tracks)
+    if ready.nothing:
+        raise nothing_read()
+    failed, written = any(one.problem is not None for one in ready.tracks), 0
+    for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
+        folder = out if len(ready.profiles) == 1 else out / profile.id
+        plan = Plan(profile, folder, ready.tracks, predictions, form, seconds)
+        with steps(f"Rendering {profile.id}", len(ready.tracks)) as step:
+            outcome = render(plan, force=force, workers=ready.workers, step=step)
         say_problems(outcome.problems)
         failed = failed or bool(outcome.problems)
         written += outcome.tracks
