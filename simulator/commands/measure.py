@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import csv
-import json
 import os
-import sys
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from simulator.commands.data_out import print_csv, print_json
 from simulator.commands.options import cache_options, most_workers, open_store, say_problems
 
 if TYPE_CHECKING:
@@ -61,7 +59,7 @@ def command(
             do_all([Job(track.path, ceiling) for track in readable], store, most_workers(workers), step)
         )
     results: list[Result | SimulatorError] = [
-        SimulatorError(track.problem) if track.problem else next(done) for track in tracks
+        SimulatorError(f"{track.path}: {track.problem}") if track.problem else next(done) for track in tracks
     ]
     store.close()
     if as_json or as_csv:
@@ -87,17 +85,17 @@ def _data(tracks: tuple[Track, ...], results: list[Result | SimulatorError], as_
         for track, result in zip(tracks, results, strict=True)
     ]
     if as_json:
-        print(json.dumps(objects, indent=1, allow_nan=False, ensure_ascii=False))
-        return
-    names = list(dict.fromkeys(key for one in objects for key in one))
-    writer = csv.DictWriter(sys.stdout, [*[n for n in names if n != "error"], "error"], restval="")
-    writer.writeheader()
-    for one in objects:
-        flat = dict(one)
-        if "dc_offset" in flat:
-            flat["dc_offset"] = " ".join(repr(value) for value in flat["dc_offset"])
-            flat["warnings"] = " ".join(note["code"] for note in flat["warnings"])
-        writer.writerow(flat)
+        print_json(objects)
+    else:
+        print_csv([_flat(one) for one in objects])
+
+
+def _flat(one: dict[str, Any]) -> dict[str, Any]:
+    """Lists as words in one cell."""
+    if "dc_offset" not in one:
+        return one
+    levels = " ".join(repr(value) for value in one["dc_offset"])
+    return {**one, "dc_offset": levels, "warnings": " ".join(note["code"] for note in one["warnings"])}
 
 
 def _tables(tracks: tuple[Track, ...], results: list[Result | SimulatorError]) -> None:

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import csv
-import json
-import sys
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from simulator.commands.data_out import print_csv, print_json
 from simulator.commands.options import cache_options, profile_option, say_problems
 from simulator.errors import NOTHING_DONE, SOME_FAILED
 
@@ -88,10 +86,6 @@ def _data(ready: Prepared, as_json: bool) -> None:
             {"schema": SCHEMA, "profile": profile.id, "target_lufs": profile.target_lufs, "tracks": rows}
         )
     if as_json:
-        print(json.dumps(objects, indent=1, allow_nan=False, ensure_ascii=False))
-        return
-    flat = [{"profile": one["profile"], **row} for one in objects for row in one["tracks"]]
-    names = list(dict.fromkeys(key for row in flat for key in row if key != "error"))
-    writer = csv.DictWriter(sys.stdout, [*names, "error"], restval="")
-    writer.writeheader()
-    writer.writerows(flat)
+        print_json(objects)
+    else:
+        print_csv([{"profile": one["profile"], **row} for one in objects for row in one["tracks"]])
