@@ -45,8 +45,9 @@ class TruePeakMeter:
         """Looks at the next segment; `places` and `place_peaks` then hold what lies above the ceiling,
         positions in quarter samples from the start of the stream, in order."""
         self._frames += samples.shape[0]
-        self._look(np.concatenate([self._tail, samples]), samples.shape[0])
-        self._tail = np.concatenate([self._tail, samples])[-2 * REACH :]
+        joined = np.concatenate([self._tail, samples])
+        self._look(joined, samples.shape[0])
+        self._tail = joined[-2 * REACH :]
 
     def finish(self) -> NDArray[np.float32]:
         """Looks at the last REACH frames and what rings after them; returns the linear maximum of every
@@ -63,25 +64,31 @@ class TruePeakMeter:
         rough = wave.max(axis=0)
         first, edges = self._cut_steps(rows * ROW)
         threshold = self._thresholds(rough, edges)
-        column = np.flatnonzero(rough >= threshold)
-        height = wave.take(column, axis=1)
         # of a row only the maxima that could be its highest are read again
-        local = height >= np.maximum(threshold, rough * SCREEN_MARGIN)[column]
-        local[1:] &= height[1:] >= height[:-1]
-        local[:-1] &= height[:-1] >= height[1:]
-        line, pick = np.nonzero(local)
-        inside = (column[pick] * ROW + REACH) * SCREEN + line
+        bar = np.where(rough >= threshold, np.maximum(threshold, rough * SCREEN_MARGIN), np.float32(np.inf))
+        inside = self._quarters(_local_maxima(wave, np.flatnonzero(wave >= bar)), rows)
         peaks = interpolation.peaks_near(samples, inside)
         quarter = inside + (self._position - REACH) * SCREEN
         self._note_steps(quarter, peaks, first, edges)
-        # an excursion longer than a cycle has few maxima: its other quarter samples mark its extent
-        # (only those that the screen's ripple cannot have lifted over the ceiling)
-        over, (line, pick) = peaks > self._ceiling, np.nonzero(height > self._ceiling * SCREEN_RIPPLE)
-        places = np.concatenate([quarter[over], (column[pick] * ROW + self._position) * SCREEN + line])
-        levels = np.concatenate([peaks[over], height[line, pick] / SCREEN_RIPPLE])
+        over = peaks > self._ceiling
+        places, levels = quarter[over], peaks[over]
+        if rough.max() > self._ceiling * SCREEN_RIPPLE:
+            # an excursion longer than a cycle has few maxima: its other quarter samples mark its extent
+            # (only those that the screen's ripple cannot have lifted over the ceiling)
+            extent = np.flatnonzero(wave > self._ceiling * SCREEN_RIPPLE)
+            marks = self._quarters(extent, rows) + (self._position - REACH) * SCREEN
+            places = np.concatenate([places, marks])
+            levels = np.concatenate([levels, wave.ravel()[extent] / SCREEN_RIPPLE])
         order = np.argsort(places, kind="stable")
         self.places, self.place_peaks = np.maximum(places[order], 0), levels[order]
         self._position += count
+
+    @staticmethod
+    def _quarters(cells: NDArray[np.int64], rows: int) -> NDArray[np.int64]:
+        """Cells of the screen's wave as positions in `samples`, in quarter samples."""
+        line, row = np.divmod(cells, rows)
+        quarters: NDArray[np.int64] = (row * ROW + REACH) * SCREEN + line
+        return quarters
 
     def _cut_steps(self, count: int) -> tuple[int, NDArray[np.int64]]:
         """The first 100 ms step that the next `count` places touch, and the edges of all of them. What
@@ -93,12 +100,13 @@ class TruePeakMeter:
 
     def _thresholds(self, rough: NDArray[np.float32], edges: NDArray[np.int64]) -> NDArray[np.float32]:
         """From which magnitude on each row is read again (rows,): a row in two steps serves both."""
-        wanted = np.full(rough.shape[0], np.inf, dtype=np.float32)
-        inner = (edges[1:-1] - self._position).tolist()
-        for begin, end in zip([0, *inner], [*inner, ROW * rough.shape[0]], strict=True):
-            rows = slice(begin // ROW, -(-end // ROW))
-            limit = max(min(rough[rows].max(), self._ceiling) * SCREEN_MARGIN, SMALLEST)
-            np.minimum(wanted[rows], limit, out=wanted[rows])
+        inner = edges[1:-1] - self._position
+        begin = np.concatenate([[0], inner]) // ROW
+        end = np.concatenate([-(-inner // ROW), [rough.shape[0]]])
+        highest = np.maximum(np.maximum.reduceat(rough, begin), rough[end - 1])
+        limit = np.maximum(np.minimum(highest, self._ceiling) * SCREEN_MARGIN, SMALLEST)
+        wanted = np.repeat(limit, np.diff(begin, append=rough.shape[0]))
+        wanted[end - 1] = np.minimum(wanted[end - 1], limit)
         return wanted
 
     def _note_steps(
@@ -118,3 +126,12 @@ class TruePeakMeter:
         top = int(np.argmax(peaks))
         if peaks[top] > self.best:
             self.best, self.best_quarter = peaks[top], max(int(quarter[top]), 0)
+
+
+def _local_maxima(wave: NDArray[np.float32], cells: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Those of the flat `cells` of `wave` (lines, rows) that no neighbour in their row exceeds."""
+    flat, rows = wave.ravel(), wave.shape[1]
+    height = flat[cells]
+    below = flat[np.maximum(cells - rows, cells % rows)]  # the first line is its own neighbour
+    above = flat[np.where(cells + rows < flat.shape[0], cells + rows, cells)]
+    return cells[(height >= below) & (height >= above)]
