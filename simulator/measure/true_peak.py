@@ -134,4 +134,5 @@ def _local_maxima(wave: NDArray[np.float32], cells: NDArray[np.int64]) -> NDArra
     height = flat[cells]
     below = flat[np.maximum(cells - rows, cells % rows)]  # the first line is its own neighbour
     above = flat[np.where(cells + rows < flat.shape[0], cells + rows, cells)]
-    return cells[(height >= below) & (height >= above)]
+    local: NDArray[np.int64] = cells[(height >= below) & (height >= above)]
+    return local

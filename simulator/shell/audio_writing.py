@@ -22,16 +22,29 @@ FORMS = {
     "flac24": ("flac", "FLAC", "PCM_24"),
 }
 """Extension, container and subtype of each form."""
+BYTES = {"FLOAT": 4, "PCM_24": 3}
+WAV_LIMIT = 4_294_000_000
 Audio = NDArray[np.float32]
 
 
 def write_audio(
-    path: Path, blocks: Iterable[Audio], rate: int, channels: int, form: str, force: bool, dithered: bool
+    path: Path,
+    blocks: Iterable[Audio],
+    rate: int,
+    channels: int,
+    form: str,
+    force: bool,
+    dithered: bool,
+    frames: int = 0,
 ) -> None:
-    """Writes a stream to one file, whole or not at all."""
+    """Writes a stream to one file, whole or not at all. `frames`, where known, is how long it will be:
+    a WAV file of more than 4 GB becomes an RF64 one (EBU Tech 3306), which has the same extension."""
     import soundfile
 
     _, container, subtype = FORMS[form]
+    if container == "WAV" and frames * channels * BYTES[subtype] > WAV_LIMIT:
+        container = "RF64"
+    written = 0
     to_integers = Dither24(rate, dithered=dithered)
     with whole_file(path, force) as passing:
         try:
@@ -45,6 +58,10 @@ def write_audio(
             ) as file:
                 for block in blocks:
                     file.write(block if form == "float32" else _named(path, to_integers, block))
+                    written += block.shape[0]
+                short = file.frames != written  # python -O drops the library's own check
+            if short:
+                raise write_error(path, _refusal(passing, "not all of it could be written"))
         except (soundfile.LibsndfileError, AssertionError) as problem:
             raise write_error(path, _refusal(passing, str(problem))) from None
 

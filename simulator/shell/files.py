@@ -30,6 +30,9 @@ LOWEST_RATE, HIGHEST_RATE = 8_000, 192_000
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _BITS |= {f"ALAC_{bits}": bits for bits in (16, 20, 24, 32)}
 _AHEAD = 8
+_XIPH_ORDER = {3: [0, 2, 1], 5: [0, 2, 1, 3, 4], 6: [0, 2, 1, 5, 3, 4]}
+"""Vorbis and Opus hold L C R (Ls Rs LFE), libsndfile gives them as they lie; picks the order of
+measure/layout. Source: Xiph.Org, Vorbis I specification, 4.3.9; RFC 7845, 5.1.1.2."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +87,7 @@ class AudioReader:
 
     def _decode(self, ready: queue.Queue[NDArray[np.float32] | Exception | None]) -> None:
         frames = 0
+        order = _XIPH_ORDER.get(self.info.channels) if self.info.subtype in ("VORBIS", "OPUS") else None
         try:
             with self._file as file:
                 while not self._stop.is_set():
@@ -92,6 +96,8 @@ class AudioReader:
                     if not block.shape[0]:
                         break
                     frames += block.shape[0]
+                    if order is not None:
+                        block = np.ascontiguousarray(block[:, order])
                     if self._digest is not None:
                         self._digest.update(block)
                     ready.put(block)

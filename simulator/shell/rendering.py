@@ -147,7 +147,16 @@ def render_track(job: TrackJob) -> Cuts:
         # what a 24-bit file holds needs no dither to stay in 24 bits
         bits = reader.info.bits
         dithered = not (job.chain == ChainSettings(0.0, None) and bits is not None and bits <= 24)
-        write_audio(Path(job.target), played.watch(stream), rate, channels, job.form, job.force, dithered)
+        write_audio(
+            Path(job.target),
+            played.watch(stream),
+            rate,
+            channels,
+            job.form,
+            job.force,
+            dithered,
+            reader.info.frames,
+        )
     return rate, delivered.samples(channels), played.samples(channels)
 
 
