@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from simulator.report.numbers import level, signed
 from simulator.report.pair import choose_pair, pair_rows, short_names
 from simulator.report.sentences import Version, pair_sentences
-from simulator.report.tables import grid
+from simulator.report.tables import grid, shortened
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from simulator.shell.predicting import Delivered
 
 WIDTH = 79
+LONGEST_TITLE = 40
 LIMITED_WORDS = {
     "nothing": "",
     "no_upward_gain": "not raised",
@@ -88,12 +89,13 @@ def show_tracks(out: Console, tracks: Sequence[Delivered], predictions: Predicti
         [True, False, True, True, True, True, True, False],
     )
     for number, (one, found) in enumerate(zip(tracks, predictions, strict=True), 1):
+        title = shortened(one.track.title, LONGEST_TITLE)
         if not isinstance(found, Prediction) or one.measurement is None:
-            table.add_row(str(number), one.track.title, "–", "–", "–", "–", "–", "not readable")
+            table.add_row(str(number), title, "–", "–", "–", "–", "–", "not readable")
             continue
         table.add_row(
             str(number),
-            one.track.title,
+            title,
             level(one.measurement.integrated_lufs),
             signed(found.decision.gain_db),
             level(found.played.integrated_lufs),

@@ -8,6 +8,7 @@ from simulator.measure.measurement import Measurement
 from simulator.player.playlist import Track
 from simulator.report.numbers import level, signed
 from simulator.report.sentences import Version, punch_db
+from simulator.report.tables import shortened
 
 LONGEST_NAME = 34
 
@@ -43,7 +44,7 @@ def short_names(first: Track, second: Track) -> tuple[str, str]:
     a, b = _ending(first.title), _ending(second.title)
     if a and b and a != b:
         return f"the {a}", f"the {b}"
-    names = tuple(_cut(track.title) for track in (first, second))
+    names = tuple(shortened(track.title, LONGEST_NAME) for track in (first, second))
     if names[0] == names[1]:
         return f"{names[0]} (first)", f"{names[1]} (second)"
     return f"“{names[0]}”", f"“{names[1]}”"
@@ -79,6 +80,3 @@ def _ending(title: str) -> str:
         return ""
     return title[title.rindex("(") + 1 : -1].strip()
 
-
-def _cut(text: str) -> str:
-    return text if len(text) <= LONGEST_NAME else f"{text[: LONGEST_NAME - 1]}…"

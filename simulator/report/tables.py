@@ -42,6 +42,14 @@ def grid(headings: Sequence[str], right: Sequence[bool], title: str = "") -> Tab
     return table
 
 
+def shortened(text: str, longest: int) -> str:
+    """A name that fits: what is too long loses its middle, since versions differ at their ends."""
+    if len(text) <= longest:
+        return text
+    tail = (longest - 1) // 2
+    return f"{text[: longest - 1 - tail].rstrip()}…{text[len(text) - tail :].lstrip()}"
+
+
 def measured_cells(found: Measurement) -> list[str]:
     """One file's figures in the order of MEASURE_ROWS."""
     correlation = level(found.correlation, 2)
