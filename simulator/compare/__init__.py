@@ -1,0 +1,1 @@
+"""Versions of one song: which moments belong together, and what differs between them."""

@@ -1,0 +1,117 @@
+"""Where does each moment of one version lie in the other? The answer, as a value.
+
+Conventions: the *first* version is the one that keeps its place (the open master), the *second* is the one
+that is moved (the loud master). The moment at frame n of the first lies at frame
+    n · second_rate / first_rate · (1 + drift_ppm · 1e-6) + offset_frames
+of the second; `offset_frames` are frames of the second version's rate and need not be whole. `polarity` is
+1, or −1 where the second is upside down. `gain_db` is the gain that brings the second to the first (least
+squares, plain samples): negative where the second is the louder one.
+Similarities run from 0 to 1: see compare/align_similarity.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+Kind = Literal["aligned", "ambiguous", "different"]
+
+METHOD = 1
+"""Version of the aligning method: raised when any number may change; stored alignments carry it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One place at which the second version may lie against the first."""
+
+    offset_frames: float
+    """In frames of the second version's rate."""
+    offset_s: float
+    polarity: int
+    similarity: float
+
+
+@dataclass(frozen=True, slots=True)
+class BandDelay:
+    """How much later the second version comes in one band, against `offset_frames`; in frames of the
+    second's rate, None where the band holds too little in common. Filters delay bands differently."""
+
+    band: str
+    low_hz: float
+    high_hz: float | None
+    delay_frames: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Alignment:
+    """How two versions lie against each other, or why that cannot be said.
+
+    `kind` is "aligned"; "ambiguous" where another place fits within 10 % as well (the fields hold the
+    best place, `candidates` all of them); or "different": not the same performance, then every field that
+    needs a place is None."""
+
+    kind: Kind
+    first_rate: int
+    second_rate: int
+    first_frames: int
+    second_frames: int
+    offset_frames: float | None
+    polarity: int | None
+    gain_db: float | None
+    drift_ppm: float | None
+    snapped: bool
+    """The offset was set to a whole frame because the two then cancel better, or as well."""
+    null_db: float | None
+    """Power of the first minus the moved and matched second, relative to the first, plain samples;
+    None where nothing is left at all, or there is no place."""
+    similarity: float
+    second_best: float | None
+    """Similarity of the next best place; None where no other place came into question."""
+    confidence: float
+    """0.5 to 1: how sure `kind` is as to same or different performance (a logistic of the similarity)."""
+    candidates: tuple[Place, ...]
+    """Best first; more than one only where ambiguous."""
+    delay_by_band: tuple[BandDelay, ...]
+    reason: str
+    method: int = METHOD
+
+    @property
+    def has_place(self) -> bool:
+        return self.offset_frames is not None
+
+    @property
+    def offset_s(self) -> float | None:
+        """The offset in seconds: positive where the second version has the longer head."""
+        return None if self.offset_frames is None else self.offset_frames / self.second_rate
+
+    def second_time_s(self, first_time_s: float) -> float | None:
+        """The moment of the second version that belongs to one of the first (may lie outside of it)."""
+        if self.offset_frames is None:
+            return None
+        stretch = 1.0 + (self.drift_ppm or 0.0) * 1e-6
+        return first_time_s * stretch + self.offset_frames / self.second_rate
+
+    def common_s(self) -> tuple[float, float] | None:
+        """Start and end, in the first version's time, of what both hold; None without a place or
+        without a common part."""
+        if self.offset_frames is None:
+            return None
+        stretch = 1.0 + (self.drift_ppm or 0.0) * 1e-6
+        offset = self.offset_frames / self.second_rate
+        start = max(0.0, -offset / stretch)
+        end = min(
+            self.first_frames / self.first_rate, (self.second_frames / self.second_rate - offset) / stretch
+        )
+        return (start, end) if end > start else None
+
+    def as_json(self) -> dict[str, Any]:
+        """The same with plain types: numbers unrounded, missing ones None."""
+        common = self.common_s()
+        return {
+            **asdict(self),
+            "candidates": [asdict(place) for place in self.candidates],
+            "delay_by_band": [asdict(band) for band in self.delay_by_band],
+            "offset_s": self.offset_s,
+            "common_start_s": None if common is None else common[0],
+            "common_end_s": None if common is None else common[1],
+        }
