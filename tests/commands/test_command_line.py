@@ -282,6 +282,21 @@ def test_ctrl_c_while_a_long_file_is_measured_ends_with_130(tmp_path: Path, comm
     assert not out.exists() or os.listdir(out) == []
 
 
+@pytest.mark.skipif(os.name != "posix", reason="sends signals")
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
+def test_a_render_that_is_ended_leaves_no_half_file(tmp_path: Path, name: str) -> None:
+    long, out = hour_of_silence(tmp_path / "long.wav", 0.08), tmp_path / "out"
+    process = started(["render", "--no-cache", "--out", str(out), str(long)])
+    try:
+        wait_for(lambda: out.exists() and any(".part" in file for file in os.listdir(out)), process)
+        process.send_signal(getattr(signal, name))
+        process.communicate(timeout=20)
+    finally:
+        process.kill()
+    assert process.returncode == 128 + getattr(signal, name)
+    assert not any(".part" in file for file in os.listdir(out))
+
+
 @pytest.mark.skipif(os.name != "posix", reason="sends a signal to a group of processes")
 def test_ctrl_c_while_workers_measure_ends_them_too(tmp_path: Path) -> None:
     files = [str(hour_of_silence(tmp_path / f"{name}.wav", 5.0)) for name in "ab"]
