@@ -1,0 +1,81 @@
+"""How likely is such a result by chance alone? Exact tests, through scipy.
+
+Discrimination is tested one-sided (more right answers than guessing gives), preference two-sided (either
+version may win); the chance of one round is 1/2. Confidence intervals are those of Clopper and Pearson.
+Several pairs are corrected by Holm's rule (S. Holm, "A simple sequentially rejective multiple test
+procedure", Scand. J. Statistics 6, 1979; from memory). Critical values follow from the binomial
+distribution. scipy.stats takes most of a second to import, so it is imported where it is used.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+ALPHA = 0.05
+CAUGHT_RATE = 0.7
+"""The hit rate for which a result that shows nothing says how likely it would have been caught."""
+
+
+def guessing_p(correct: int, rounds: int) -> float:
+    """P(at least `correct` of `rounds` right) for a guesser; one-sided."""
+    from scipy.stats import binomtest
+
+    return float(binomtest(correct, rounds, 0.5, alternative="greater").pvalue)
+
+
+def critical_correct(rounds: int, alpha: float = ALPHA) -> int | None:
+    """The least number of right answers with P < alpha by guessing; None where even all are too few."""
+    from scipy.stats import binom
+
+    for correct in range(rounds + 1):
+        if binom.sf(correct - 1, rounds, 0.5) < alpha:
+            return correct
+    return None
+
+
+def caught_probability(rounds: int, hit_rate: float = CAUGHT_RATE, alpha: float = ALPHA) -> float:
+    """How likely a listener with this true hit rate reaches the critical number (the test's power)."""
+    from scipy.stats import binom
+
+    critical = critical_correct(rounds, alpha)
+    return 0.0 if critical is None else float(binom.sf(critical - 1, rounds, hit_rate))
+
+
+def preference_p(chosen: int, rounds: int) -> float:
+    """P(a split at least as uneven as this) where neither is preferred; two-sided."""
+    from scipy.stats import binomtest
+
+    return float(binomtest(chosen, rounds, 0.5, alternative="two-sided").pvalue)
+
+
+def preference_critical(rounds: int, alpha: float = ALPHA) -> int | None:
+    """The least number of choices for one of two that is significant; None where even all are too few."""
+    return next((k for k in range(rounds // 2, rounds + 1) if preference_p(k, rounds) < alpha), None)
+
+
+def preference_caught_probability(rounds: int, rate: float = CAUGHT_RATE, alpha: float = ALPHA) -> float:
+    """How likely a listener who prefers one at this rate gives a significant result for it."""
+    from scipy.stats import binom
+
+    critical = preference_critical(rounds, alpha)
+    return 0.0 if critical is None else float(binom.sf(critical - 1, rounds, rate))
+
+
+def share_interval(chosen: int, rounds: int, confidence: float = 0.95) -> tuple[float, float]:
+    """The exact confidence interval of the true share, from `chosen` of `rounds`."""
+    from scipy.stats import binomtest
+
+    found = binomtest(chosen, rounds, 0.5).proportion_ci(confidence_level=confidence, method="exact")
+    return float(found.low), float(found.high)
+
+
+def holm(p_values: Sequence[float]) -> list[float]:
+    """Adjusted p values, in the order given: each may be compared with alpha, and the chance of any
+    false positive among them stays under alpha."""
+    count = len(p_values)
+    order = sorted(range(count), key=lambda index: p_values[index])
+    adjusted, highest = [0.0] * count, 0.0
+    for rank, index in enumerate(order):
+        highest = max(highest, min(1.0, (count - rank) * p_values[index]))
+        adjusted[index] = highest
+    return adjusted
