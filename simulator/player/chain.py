@@ -1,4 +1,5 @@
-"""What does a player put out for these samples? The one playing chain: the player's gain, then its limiter.
+"""What does a player put out for these samples? The one playing chain: the player's gain, then
+its limiter, then the converter that plays them.
 
 Render, prediction and the desk all use this function, so that they cannot differ. Conventions: samples
 float32 (frames, channels); the gain is one for all channels; the limiter works at the file's own rate;
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.measure.segments import recut
+from simulator.player.converter import convert
 from simulator.player.limiter import LimiterReport, limit
 from simulator.player.profile import LimiterSettings
 from simulator.units import db_to_gain
@@ -21,10 +23,12 @@ from simulator.units import db_to_gain
 
 @dataclass(frozen=True, slots=True)
 class ChainSettings:
-    """What the chain does: a gain in dB, and the limiter after it, or None for no limiter."""
+    """What the chain does: a gain in dB, the limiter after it, or None for no limiter, and the room above
+    full scale of the converter after that, or None where the converter is not simulated (it never clips)."""
 
     gain_db: float
     limiter: LimiterSettings | None = None
+    converter_headroom_db: float | None = None
 
 
 def play(
@@ -37,10 +41,12 @@ def play(
     """The stream as the player puts it out, as blocks (frames, channels) of other sizes, in all as many
     frames. `report` takes what the limiter did; it stays at zero without a limiter. Raises ValueError
     where a block has another number of channels."""
-    gained = _gained(recut(blocks, channels), settings.gain_db)
-    if settings.limiter is None:
-        return gained
-    return limit(gained, channels, sample_rate, settings.limiter, report or LimiterReport())
+    played = _gained(recut(blocks, channels), settings.gain_db)
+    if settings.limiter is not None:
+        played = limit(played, channels, sample_rate, settings.limiter, report or LimiterReport())
+    if settings.converter_headroom_db is not None:
+        played = convert(played, channels, settings.converter_headroom_db)
+    return played
 
 
 def play_array(

@@ -1,8 +1,8 @@
 """What will be heard, in figures? The decision completed by what it leads to.
 
-Where only gain acts, the figures follow exactly from the measurement; where a limiter acts, they are
-measured on the chain's own output by the caller, who passes that measurement in. `played` is BS.1770 of
-what the chain puts out, whatever the profile counts a mono file as.
+Where only gain acts, the figures follow exactly from the measurement; where a limiter or a clipping
+converter acts, they are measured on the chain's own output by the caller, who passes that measurement in.
+`played` is BS.1770 of what the chain puts out, whatever the profile counts a mono file as.
 Unused headroom = 0 dBTP − played true peak; negative means over full scale between samples.
 """
 
@@ -15,6 +15,9 @@ from simulator.player.chain import ChainSettings
 from simulator.player.decision import Decision
 from simulator.player.limiter import LimiterReport
 from simulator.player.profile import Profile
+
+CONVERTER_MARGIN_DB = 0.1
+"""The meter's and the converter's readings between the samples may differ by less than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +46,18 @@ class Prediction:
 
 def chain_settings(profile: Profile, decision: Decision) -> ChainSettings:
     """The chain that carries out a decision."""
-    return ChainSettings(decision.gain_db, profile.limiter if decision.limiter_will_act else None)
+    limiter = profile.limiter if decision.limiter_will_act else None
+    return ChainSettings(decision.gain_db, limiter, profile.converter_headroom_db)
+
+
+def more_than_gain(profile: Profile, decision: Decision, measurement: Measurement) -> bool:
+    """Does the chain do more to this track than a plain gain, so that its output must be measured?"""
+    if decision.limiter_will_act:
+        return True
+    headroom_db, peak = profile.converter_headroom_db, measurement.true_peak_dbtp
+    if headroom_db is None or peak is None:
+        return False
+    return peak + decision.gain_db > headroom_db - CONVERTER_MARGIN_DB
 
 
 def from_gain(decision: Decision, measurement: Measurement) -> Prediction:

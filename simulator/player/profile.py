@@ -42,7 +42,8 @@ class LimiterSettings(Struct, frozen=True):
 class Profile(Struct, frozen=True):
     """One player. `target_lufs` is None for a player that does not normalise. `sources` maps the key
     of each number, as it stands in the file, to where it comes from. `limiter` is given exactly where
-    `upward` is "limited"; a "boost_only" ceiling counts only where it is "headroom" or "limited"."""
+    `upward` is "limited"; `converter_headroom_db` where a converter that clips is simulated; a "boost_only"
+    ceiling counts only where `upward` is "headroom" or "limited"."""
 
     id: str
     title: str
@@ -59,6 +60,7 @@ class Profile(Struct, frozen=True):
     unmeasurable_gain_db: float
     uncertainty_db: float
     sources: dict[str, str]
+    converter_headroom_db: float | None = None
 
 
 def check_profile_id(profile_id: str, where: str) -> None:
@@ -105,4 +107,5 @@ def parse_profile(text: str, profile_id: str, where: str) -> Profile:
         unmeasurable_gain_db=read.gain.unmeasurable_gain_db or 0.0,
         uncertainty_db=DEFAULT_UNCERTAINTY_DB if uncertainty_db is None else uncertainty_db,
         sources=sources_of(read, where),
+        converter_headroom_db=None if read.converter is None else read.converter.headroom_db,
     )

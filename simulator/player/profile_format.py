@@ -1,8 +1,9 @@
 """How is a player profile written down? The tables of its TOML file, and what they may not say together.
 
 `format = 1`, a title, one sentence for the client, and the tables [loudness], [gain], [ceiling],
-[conditional], [limiter] and [sources]; a number that no source is given for is refused. Ranges are
-sane bounds of this project's own, wide enough for any player. This module must stay free of numpy.
+[conditional], [limiter], [converter] and [sources]; a number that no source is given for is refused.
+Ranges are sane bounds of this project's own, wide enough for any player. This module must stay free of
+numpy.
 """
 
 from __future__ import annotations
@@ -70,6 +71,12 @@ class LimiterTable(Struct, frozen=True, forbid_unknown_fields=True):
     release_ms: Annotated[float, Meta(ge=1, le=5000)]
 
 
+class ConverterTable(Struct, frozen=True, forbid_unknown_fields=True):
+    """The converter that plays the result clips the wave between the samples this far above full scale."""
+
+    headroom_db: Annotated[float, Meta(ge=0, le=12)]
+
+
 class ProfileFile(Struct, frozen=True, forbid_unknown_fields=True):
     format: int
     title: Annotated[str, Meta(min_length=1, max_length=80)]
@@ -80,6 +87,7 @@ class ProfileFile(Struct, frozen=True, forbid_unknown_fields=True):
     ceiling: Ceiling | None = None
     conditional: Conditional | None = None
     limiter: LimiterTable | None = None
+    converter: ConverterTable | None = None
 
 
 TABLES: dict[str, type[Struct]] = {
@@ -88,6 +96,7 @@ TABLES: dict[str, type[Struct]] = {
     "ceiling": Ceiling,
     "conditional": Conditional,
     "limiter": LimiterTable,
+    "converter": ConverterTable,
 }
 PROFILE_KEYS = tuple(f"{table}.{key}" for table, shape in TABLES.items() for key in shape.__struct_fields__)
 """Every key of the tables of a profile, as `table.key`."""

@@ -1,5 +1,5 @@
 """What do these players make of these tracks? Measures, decides, and measures the chain's output where
-a limiter acts."""
+a limiter or a clipping converter acts."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from simulator.errors import SimulatorError
 from simulator.measure.measurement import Measurement
 from simulator.player.decision import Decision, decide_all
 from simulator.player.playlist import Playlist, Track
-from simulator.player.prediction import Prediction, chain_settings, from_chain, from_gain
+from simulator.player.prediction import Prediction, chain_settings, from_chain, from_gain, more_than_gain
 from simulator.player.profile import Profile
 from simulator.shell.measuring import Job, Result, do_all
 from simulator.shell.store import Store
@@ -77,7 +77,7 @@ def predict(
 
 def _job(profile: Profile, one: Delivered, decision: Decision | None) -> Job | None:
     """The pass through the chain that a decision needs; None where arithmetic does."""
-    if decision is None or not decision.limiter_will_act:
+    if decision is None or one.measurement is None or not more_than_gain(profile, decision, one.measurement):
         return None
     return Job(one.track.path, CEILING_DBTP, chain_settings(profile, decision))
 

@@ -1,4 +1,4 @@
-"""The chain is the player's gain and then its limiter, and nothing else."""
+"""The chain is the player's gain, then its limiter, then the converter, and nothing else."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from support import signals
 
 from simulator.player.chain import ChainSettings, play, play_array
+from simulator.player.converter import convert_array
 from simulator.player.limiter import LimiterReport, limit_array
 from simulator.player.profile import LimiterSettings
 
@@ -52,6 +53,19 @@ def test_the_limiter_comes_after_the_gain() -> None:
     assert boost.max_reduction_db == pytest.approx(12.0 + 20 * np.log10(0.5) + 1.0, abs=1.0)
     by_hand, _ = limit_array(wave(peak=0.5) * np.float32(10 ** (12.0 / 20)), RATE, LIMITER)
     assert np.array_equal(raised, by_hand)
+
+
+@pytest.mark.parametrize("limiter", [None, LIMITER, LimiterSettings(-0.1, "sample", 3.0, 150.0)])
+def test_the_converter_comes_last(limiter: LimiterSettings | None) -> None:
+    """After gain and limiter: what leaves them is what it clips, and a turned-down track is not clipped."""
+    samples = wave(peak=0.9)
+    before, _ = play_array(samples, RATE, ChainSettings(6.0, limiter))
+    after, _ = play_array(samples, RATE, ChainSettings(6.0, limiter, 0.0))
+    assert np.array_equal(after, convert_array(before, 0.0))
+    # a limiter that holds the wave itself at −1 dBTP leaves it nothing to clip
+    assert np.array_equal(after, before) is (limiter is LIMITER)
+    down, _ = play_array(samples, RATE, ChainSettings(-6.0, limiter, 0.0))
+    assert np.array_equal(down, play_array(samples, RATE, ChainSettings(-6.0, limiter))[0])
 
 
 @pytest.mark.parametrize("size", [777, 32_768, 40_000])

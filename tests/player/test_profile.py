@@ -114,6 +114,16 @@ def test_the_limiter_holds_the_ceiling_and_sources_may_be_written_in_three_ways(
     }
 
 
+def test_a_converter_that_clips_is_a_table_of_its_own():
+    assert parse(LIMITED).converter_headroom_db is None
+    text = changed(LIMITED, "[sources]", "[converter]\nheadroom_db = 0.5\n[sources]")
+    with pytest.raises(ProfileError, match=r"converter\.headroom_db is 0\.5, and \[sources\] does not say"):
+        parse(text)
+    profile = parse(changed(text, "[sources]", '[sources]\nconverter.headroom_db = "g"'))
+    assert profile.converter_headroom_db == 0.5
+    assert profile.sources["converter.headroom_db"] == "g"
+
+
 def test_numbers_left_to_their_defaults_say_so_in_their_source():
     profile = parse(LIMITED)
     assert (profile.uncertainty_db, profile.unmeasurable_gain_db) == (0.5, 0.0)
@@ -137,6 +147,8 @@ def test_a_copy_can_be_switched_from_one_upward_rule_to_another():
         ("[ceiling]", "[ceilling]", "there is no key `ceilling`", "Did you mean `ceiling`?"),
         ('counts = "sample"', 'counts = "sample"\nzzz = 1', "there is no key `ceiling.zzz`",
          "Known here: level_db, counts, applies."),
+        ("[sources]", "[converter]\nheadroom_db = -1.0\n[sources]",
+         "converter.headroom_db must be a number from 0 to 12, got -1.0", "Correct"),
         ("max_boost_db = 6.0", "max_boost_db = -3.0",
          "gain.max_boost_db must be a number from 0 to 60, got -3.0", "Correct"),
         ("target_lufs = -24", "target_lufs = 3",

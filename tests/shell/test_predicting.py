@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from msgspec import structs
 
 from simulator.errors import AudioError, SimulatorError
 from simulator.measure.meter import measure_array
@@ -74,6 +75,27 @@ def test_a_limited_prediction_is_the_measurement_of_the_chain_s_output(sources: 
     assert report.max_reduction_db > 1.0
     assert found.limiter == report
     assert pack(found.played) == pack(measure_array(played, RATE))
+
+
+def test_a_prediction_with_a_clipping_converter_is_the_measurement_of_the_chain_s_output(
+    sources: list[Path],
+) -> None:
+    """Raised without protection the clicks are clipped between the samples; turned down nothing is."""
+    (untouched,) = load_profiles(["untouched"])
+    for target_lufs, clips in ((-8.0, True), (-40.0, False)):
+        profile = structs.replace(
+            untouched, target_lufs=target_lufs, upward="unprotected", converter_headroom_db=0.0
+        )
+        tracks = deliver(playlist_of(sources[:1]), no_cache(), 0)
+        ((found,),) = predict([profile], tracks, "", no_cache(), 0)
+        assert isinstance(found, Prediction)
+        samples, _ = soundfile.read(sources[0], dtype="float32")
+        plain, _ = play_array(samples, RATE, ChainSettings(found.decision.gain_db))
+        played, _ = play_array(samples, RATE, ChainSettings(found.decision.gain_db, None, 0.0))
+        assert np.array_equal(plain, played) is not clips
+        measured = measure_array(played, RATE)
+        assert found.played.true_peak_dbtp == pytest.approx(measured.true_peak_dbtp, abs=1e-4)
+        assert found.played.integrated_lufs == pytest.approx(measured.integrated_lufs, abs=1e-4)
 
 
 def test_a_plain_prediction_is_the_measurement_of_the_chain_s_output(sources: list[Path]) -> None:
