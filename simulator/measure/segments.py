@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-SEGMENT_FRAMES = 32768
+SEGMENT_FRAMES = 65536
 """Two channels of it are 256 KiB: a segment and its products stay in a core's own cache."""
 
 

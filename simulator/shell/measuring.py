@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 from simulator.errors import SimulatorError
 from simulator.measure.measurement import Measurement
-from simulator.measure.meter import measure
+from simulator.measure.meter import Each, measure
 from simulator.player.chain import ChainSettings, play
 from simulator.player.limiter import LimiterReport
 from simulator.shell import workers
@@ -49,8 +50,15 @@ class Result:
     content: str
 
 
-def do(job: Job) -> Result:
-    """Reads the file and measures it. Raises AudioError that begins with the path."""
+def do_alone(job: Job) -> Result:
+    """`do` with a thread a channel: for the only process that measures."""
+    with ThreadPoolExecutor(2) as pool:
+        return do(job, pool.map)
+
+
+def do(job: Job, each: Each = map) -> Result:
+    """Reads the file and measures it; `each` works on its channels. Raises AudioError that begins with
+    the path."""
     with AudioReader(job.path) as reader:
         info = reader.info
         bits = None if info.lossy else info.bits
@@ -60,7 +68,9 @@ def do(job: Job) -> Result:
             blocks = play(reader, info.sample_rate, info.channels, job.chain, report)
             bits = None
         try:
-            found = measure(blocks, info.sample_rate, info.channels, bits=bits, ceiling_dbtp=job.ceiling_dbtp)
+            found = measure(
+                blocks, info.sample_rate, info.channels, bits=bits, ceiling_dbtp=job.ceiling_dbtp, each=each
+            )
         except SimulatorError as problem:
             if not problem.message.startswith(job.path):
                 problem.message = f"{job.path}: {problem.message}"
@@ -82,7 +92,8 @@ def do_all(
     left = [index for index in range(len(jobs)) if index not in known]
     count = _workers_for([jobs[index] for index in left], most_workers)
     todo = [jobs[index] for index in left]
-    done = workers.in_order(workers.run(do, todo, count, lambda job: job.path), len(todo), step)
+    work = do if count > 1 else do_alone
+    done = workers.in_order(workers.run(work, todo, count, lambda job: job.path), len(todo), step)
     outcome: dict[int, Result | SimulatorError] = dict(known)
     for index, result in zip(left, done, strict=True):
         outcome[index] = result

@@ -279,7 +279,7 @@ def test_the_gain_comes_back_by_10_db_in_the_release_time_straight_in_db(
     release_ms: float, place: int
 ) -> None:
     """Also where the release runs on from one segment into the next."""
-    wave = np.full(RATE, 0.01, dtype=np.float32)
+    wave = np.full(2 * SEGMENT_FRAMES, 0.01, dtype=np.float32)
     wave[place] = gain(12.0)
     limited, _ = limit_array(wave, RATE, settings("sample", 0.0, 1.0, release_ms))
     reduction = 20 * np.log10(limited / wave)
