@@ -1,0 +1,352 @@
+"""How do two versions of one song lie against each other? Offset, polarity, level, drift, or a refusal.
+
+Steps: `align_coarse` finds places worth a look; each is looked at closely (`align_fine`) and judged
+(`align_similarity`); the best one is brought to the first version's rate and out of its drift
+(`align_convert`), measured to a thousandth of a frame, and set to a whole frame where the two cancel
+better there. It never guesses: below the border it says "different", and where a second place is within
+10 % it says "ambiguous".
+Conventions: samples float32 (frames, channels); places and drift as in compare/alignment.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.compare import align_coarse, align_fine
+from simulator.compare.align_convert import NewArray, convert, in_memory
+from simulator.compare.align_similarity import AMBIGUOUS_SHARE, BORDER, confidence, similarity
+from simulator.compare.alignment import Alignment, BandDelay, Kind, Place
+from simulator.units import gain_to_db
+
+BANDS: tuple[tuple[str, float, float | None], ...] = (
+    ("below 150 Hz", 0.0, 150.0),
+    ("150 to 800 Hz", 150.0, 800.0),
+    ("800 Hz to 4 kHz", 800.0, 4000.0),
+    ("above 4 kHz", 4000.0, None),
+)
+SHORTEST_S = 3.0
+"""Versions, and common parts, shorter than this are not judged."""
+LEAST_SHARE = 0.25
+"""The common part must be at least this share of the shorter version."""
+_JUDGING_WINDOWS = 32
+_DRIFT_SEEN_FRAMES = 0.05
+"""A drift that moves the versions by less than this over their common part is not a drift."""
+_DRIFT_LEFT_FRAMES = 0.002
+"""A drift that is there is followed until no more than this is left of it."""
+_NEAR = 0.02
+_AS_WELL = 1.0023
+"""A hundredth of a dB, as a ratio of powers."""
+_ONE_PLACE_S = 0.05
+"""Two places that after the close look are this near are one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Aligned:
+    """The alignment, and the second version ready to be laid over the first: at the first's rate, out of
+    its drift, as many channels. Frame n of the first belongs to place n + `place` of it."""
+
+    alignment: Alignment
+    moved: NDArray[np.floating]
+    place: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    place: float
+    drift_ppm: float
+    polarity: int
+    similarity: float
+    common_frames: int
+
+
+def same_channels(
+    first: NDArray[np.floating], second: NDArray[np.floating]
+) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
+    """Both with as many channels: one channel is played by both loudspeakers. Raises ValueError for
+    layouts that cannot be laid over each other, and for arrays of other shapes."""
+    if first.ndim != 2 or second.ndim != 2:
+        raise ValueError(f"samples must be (frames, channels), not {first.shape} and {second.shape}")
+    ours, theirs = first.shape[1], second.shape[1]
+    if ours == theirs:
+        return first, second
+    if {ours, theirs} == {1, 2}:
+        doubled = tuple(np.broadcast_to(one, (one.shape[0], 2)) for one in (first, second))
+        return doubled[0], doubled[1]
+    raise ValueError(f"{ours} and {theirs} channels cannot be laid over each other")
+
+
+def align(
+    first: NDArray[np.floating],
+    first_rate: int,
+    second: NDArray[np.floating],
+    second_rate: int,
+    new_array: NewArray = in_memory,
+) -> Alignment:
+    """How the second version lies against the first; samples (frames, channels). Raises ValueError for
+    channel layouts that cannot be compared."""
+    return align_and_move(first, first_rate, second, second_rate, new_array).alignment
+
+
+def align_and_move(
+    first: NDArray[np.floating],
+    first_rate: int,
+    second: NDArray[np.floating],
+    second_rate: int,
+    new_array: NewArray = in_memory,
+) -> Aligned:
+    """`align`, with the second version made ready for the difference."""
+    ours, theirs = same_channels(first, second)
+    shape = (first_rate, second_rate, first.shape[0], second.shape[0])
+    shortest = min(first.shape[0] / first_rate, second.shape[0] / second_rate)
+    if shortest < SHORTEST_S:
+        return Aligned(_without_place(shape, 0.0, f"Too short to be judged: {shortest:.1f} s."), theirs, 0.0)
+    sketches = [align_coarse.sketch(first, first_rate), align_coarse.sketch(second, second_rate)]
+    found = align_coarse.places(*sketches)
+    if not found:
+        return Aligned(_without_place(shape, 0.0, "One of the two is silent."), theirs, 0.0)
+    moved = theirs if first_rate == second_rate else convert(theirs, second_rate, first_rate, 0.0, new_array)
+    judged = _apart(_judge(ours, moved, first_rate, found), first_rate)
+    best = judged[0] if judged else None
+    if best is None or best.similarity < BORDER:
+        return Aligned(_refusal(shape, best), theirs, 0.0)
+    return _settle(ours, theirs, moved, shape, judged, new_array)
+
+
+def lay_over(
+    second: NDArray[np.floating], channels: int, alignment: Alignment, new_array: NewArray = in_memory
+) -> Aligned:
+    """The second version made ready for the difference by an alignment that is already known."""
+    if alignment.offset_frames is None:
+        raise ValueError("versions without a place cannot be laid over each other")
+    theirs = np.broadcast_to(second, (second.shape[0], channels)) if second.shape[1] == 1 else second
+    drift = alignment.drift_ppm or 0.0
+    place = alignment.offset_frames * alignment.first_rate / alignment.second_rate / (1.0 + drift * 1e-6)
+    if alignment.first_rate == alignment.second_rate and not drift:
+        return Aligned(alignment, theirs, alignment.offset_frames)
+    moved = convert(theirs, alignment.second_rate, alignment.first_rate, drift, new_array)
+    # a place within rounding of a whole frame is that frame: it was set to it
+    return Aligned(alignment, moved, float(np.rint(place)) if alignment.snapped else place)
+
+
+def _judge(
+    first: NDArray[np.floating],
+    moved: NDArray[np.floating],
+    rate: int,
+    found: Sequence[align_coarse.CoarsePlace],
+) -> list[_Judged]:
+    """Each place looked at closely; those with too little in common are left out."""
+    judged = []
+    search = _search(rate)
+    for one in found:
+        size = align_fine.FINE_WINDOW if one.drift_ppm else align_fine.WINDOW
+        place = one.lag_s * rate
+        shared_frames = min(first.shape[0], moved.shape[0] - place) - max(0.0, -place)
+        least = max(SHORTEST_S * rate, LEAST_SHARE * min(first.shape[0], moved.shape[0]))
+        if shared_frames < least:
+            continue
+        most = _JUDGING_WINDOWS * align_fine.WINDOW // size
+        seen = align_fine.look(first, moved, float(round(place)), one.drift_ppm, most, size)
+        if seen is None:
+            continue
+        shared = align_fine.common(seen)
+        delay, polarity = align_fine.rough_delay(shared, size, search)
+        value = similarity(shared, rate, size, delay)
+        judged.append(_Judged(round(place) + delay, one.drift_ppm, polarity, value, int(shared_frames)))
+    return judged
+
+
+def _search(rate: int) -> int:
+    return max(8, round(align_fine.SEARCH_FRAMES * rate / 44_100))
+
+
+def _steeper(drift_ppm: float, slope: float) -> float:
+    """The drift after a further slope (frames a frame) was found on top of it."""
+    return ((1.0 + drift_ppm * 1e-6) * (1.0 + slope) - 1.0) * 1e6
+
+
+def _apart(judged: list[_Judged], rate: int) -> list[_Judged]:
+    """Best first, without those that turned out to be the place of a better one."""
+    kept: list[_Judged] = []
+    for one in sorted(judged, key=lambda one: -one.similarity):
+        if all(abs(one.place - other.place) > _ONE_PLACE_S * rate for other in kept):
+            kept.append(one)
+    return kept
+
+
+def _settle(
+    first: NDArray[np.floating],
+    theirs: NDArray[np.floating],
+    moved: NDArray[np.floating],
+    shape: tuple[int, int, int, int],
+    judged: list[_Judged],
+    new_array: NewArray,
+) -> Aligned:
+    """The best place measured exactly, out of its drift."""
+    rate, second_rate = shape[:2]
+    best = judged[0]
+    drift, place = best.drift_ppm, best.place
+    if drift:
+        moved = convert(theirs, second_rate, rate, drift, new_array)
+        place /= 1.0 + drift * 1e-6
+        search = 4 * _search(rate)
+        for _ in range(2):
+            line = align_fine.rough_line(_look(first, moved, float(round(place))), best.polarity, search)
+            if line is None or abs(line[1]) * first.shape[0] < 1.0:
+                break
+            place = round(place) + line[0]
+            drift = _steeper(drift, line[1])
+            moved = convert(theirs, second_rate, rate, drift, new_array)
+    for _ in range(4):
+        place, seen, shared = _exact(first, moved, place, best.polarity, rate)
+        slope, error = align_fine.drift_of(seen, shared, best.polarity)
+        span = float(seen.starts[-1] - seen.starts[0])
+        unseen = _DRIFT_LEFT_FRAMES if drift else _DRIFT_SEEN_FRAMES
+        if abs(slope) * span < unseen or abs(slope) < 4.0 * error:
+            break
+        drift = _steeper(drift, slope)
+        moved = convert(theirs, second_rate, rate, drift, new_array)
+    place, snapped, seen, shared = _snap(first, moved, place, best.polarity, seen, shared)
+    gain, left = align_fine.level(seen, best.polarity)
+    final = similarity(shared, rate, seen.size, 0.0)
+    final = final if drift else max(final, best.similarity)  # read at the moments of a drift: not before
+    to_second = second_rate / rate * (1.0 + drift * 1e-6)
+    rivals = [one for one in judged[1:] if one.similarity >= AMBIGUOUS_SHARE * best.similarity]
+    candidates = [Place(place * to_second, place * to_second / second_rate, best.polarity, final)]
+    candidates += [
+        Place(one.place * second_rate / rate, one.place / rate, one.polarity, one.similarity)
+        for one in rivals
+    ]
+    kind: Kind = "ambiguous" if rivals else "aligned"
+    alignment = Alignment(
+        kind=kind,
+        first_rate=rate,
+        second_rate=second_rate,
+        first_frames=shape[2],
+        second_frames=shape[3],
+        offset_frames=place * to_second,
+        polarity=best.polarity,
+        gain_db=gain_to_db(gain),
+        drift_ppm=drift,
+        snapped=snapped,
+        null_db=None if left is None else 10.0 * float(np.log10(left)),
+        similarity=final,
+        second_best=judged[1].similarity if len(judged) > 1 else None,
+        confidence=confidence(final),
+        candidates=tuple(candidates),
+        delay_by_band=_band_delays(shared, best.polarity, rate, seen.size, second_rate / rate),
+        reason="",
+    )
+    return Aligned(_with_reason(alignment), moved, place)
+
+
+def _exact(
+    first: NDArray[np.floating], moved: NDArray[np.floating], place: float, polarity: int, rate: int
+) -> tuple[float, align_fine.Windows, align_fine.Common]:
+    """The place to a thousandth of a frame: read there, look, and again."""
+    search = _search(rate)
+    for turn in range(3):
+        seen = _look(first, moved, place)
+        shared = align_fine.common(seen)
+        start = align_fine.rough_delay(shared, seen.size, search)[0] if turn == 0 else 0.0
+        delay = align_fine.exact_delay(shared, seen.size, polarity, start, align_fine.weights(shared))
+        if delay is None or abs(delay) < 1e-5:
+            break
+        place += delay
+    return place, seen, shared
+
+
+def _look(first: NDArray[np.floating], moved: NDArray[np.floating], place: float) -> align_fine.Windows:
+    seen = align_fine.look(first, moved, place)
+    if seen is None:  # cannot be: the judging has seen a common part of SHORTEST_S
+        raise ValueError("the common part is shorter than a window")
+    return seen
+
+
+def _snap(
+    first: NDArray[np.floating],
+    moved: NDArray[np.floating],
+    place: float,
+    polarity: int,
+    seen: align_fine.Windows,
+    shared: align_fine.Common,
+) -> tuple[float, bool, align_fine.Windows, align_fine.Common]:
+    """The nearest whole frame, if the two cancel at least as well there; or as good as: _AS_WELL within
+    _NEAR of it, since copies of digital masters lie whole frames apart."""
+    whole = float(np.rint(place))
+    if whole == place:
+        return place, True, seen, shared
+    tried = _look(first, moved, whole)
+    allowed = _AS_WELL if abs(whole - place) <= _NEAR else 1.0
+    before, after = align_fine.level(seen, polarity)[1], align_fine.level(tried, polarity)[1]
+    if after is None or (before is not None and after <= before * allowed):
+        return whole, True, tried, align_fine.common(tried)
+    return place, False, seen, shared
+
+
+def _band_delays(
+    shared: align_fine.Common, polarity: int, rate: int, size: int, to_second: float
+) -> tuple[BandDelay, ...]:
+    hz = np.arange(shared.coherence.shape[0]) * rate / size
+    held = align_fine.weights(shared)
+    delays = []
+    for name, low, high in BANDS:
+        inside = np.where((hz > low) & (hz <= (high or rate)), held, 0.0)
+        enough = float(shared.coherence[inside > 0.0].mean()) > 0.1 if np.any(inside > 0.0) else False
+        delay = align_fine.exact_delay(shared, size, polarity, 0.0, inside) if enough else None
+        delays.append(BandDelay(name, low, high, None if delay is None else delay * to_second))
+    return tuple(delays)
+
+
+def _with_reason(found: Alignment) -> Alignment:
+    notes = []
+    if found.kind == "ambiguous":
+        where = ", ".join(f"{place.offset_s:+.3f} s" for place in found.candidates)
+        notes.append(f"The music repeats: these offsets fit within 10 %: {where}.")
+    else:
+        notes.append(f"The same performance (similarity {found.similarity:.2f} of 1).")
+    if found.polarity == -1:
+        notes.append("The second version is upside down (polarity).")
+    if found.drift_ppm:
+        notes.append(f"The second version runs {_speed(found.drift_ppm)}.")
+    return replace(found, reason=" ".join(notes))
+
+
+def _speed(drift_ppm: float) -> str:
+    word = "slower" if drift_ppm > 0.0 else "faster"
+    return f"{abs(drift_ppm):.2f} millionths {word} ({abs(drift_ppm) * 0.06:.2f} ms a minute)"
+
+
+def _refusal(shape: tuple[int, int, int, int], best: _Judged | None) -> Alignment:
+    value = best.similarity if best is not None else 0.0
+    return _without_place(
+        shape,
+        value,
+        f"Not the same performance: at the best place the similarity is {value:.2f} of 1, below {BORDER} "
+        f"(confidence {100.0 * confidence(value):.0f} %).",
+    )
+
+
+def _without_place(shape: tuple[int, int, int, int], value: float, reason: str) -> Alignment:
+    return Alignment(
+        kind="different",
+        first_rate=shape[0],
+        second_rate=shape[1],
+        first_frames=shape[2],
+        second_frames=shape[3],
+        offset_frames=None,
+        polarity=None,
+        gain_db=None,
+        drift_ppm=None,
+        snapped=False,
+        null_db=None,
+        similarity=value,
+        second_best=None,
+        confidence=confidence(value),
+        candidates=(),
+        delay_by_band=(),
+        reason=reason,
+    )
