@@ -20,14 +20,9 @@ from simulator.compare import align_coarse, align_fine
 from simulator.compare.align_convert import NewArray, convert, in_memory
 from simulator.compare.align_similarity import AMBIGUOUS_SHARE, BORDER, confidence, similarity
 from simulator.compare.alignment import Alignment, BandDelay, Kind, Place
+from simulator.compare.bands import BANDS
 from simulator.units import gain_to_db
 
-BANDS: tuple[tuple[str, float, float | None], ...] = (
-    ("below 150 Hz", 0.0, 150.0),
-    ("150 to 800 Hz", 150.0, 800.0),
-    ("800 Hz to 4 kHz", 800.0, 4000.0),
-    ("above 4 kHz", 4000.0, None),
-)
 SHORTEST_S = 3.0
 """Versions, and common parts, shorter than this are not judged."""
 LEAST_SHARE = 0.25

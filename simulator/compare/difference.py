@@ -8,8 +8,9 @@ ungated, in LU: 0 is as loud as the music, −20 a hundredth of its power. None 
 The residual is the sum of two signals:
     gain riding       (curve(t) − gain) · other   what a broadband gain that moves explains (50 ms window)
     waveform change   open − curve(t) · other     the rest
-Their powers add up to the residual's to within a few hundredths, because the curve is itself a local least
-squares fit; `gain_riding_share` is the first power over the sum of both.
+The two are nearly independent, because the curve is itself a local least-squares fit: their powers add up to
+the residual's to within about half an LU (measured on limited music). `gain_riding_share` is the first
+power over the sum of both.
 The level of a difference does not rank quality: smooth gain riding leaves more of it than hard clipping.
 """
 

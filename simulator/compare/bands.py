@@ -1,0 +1,72 @@
+"""How much power lies in each band? Spectra of overlapping frames whose powers add up to the whole.
+
+Frames of about 0.09 s under a sine window, half overlapping: the squares of the windows sum to one, so the
+powers of all bins sum to the power of the signal (Parseval), and a band is a set of bins: a filter without
+phase. Conventions: signals float32 (signals, channels, frames); powers are sums of squares over all frames.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+BANDS: tuple[tuple[str, float, float | None], ...] = (
+    ("below 150 Hz", 0.0, 150.0),
+    ("150 to 800 Hz", 150.0, 800.0),
+    ("800 Hz to 4 kHz", 800.0, 4000.0),
+    ("above 4 kHz", 4000.0, None),
+)
+_FRAME_S = 0.093
+
+Spectra = NDArray[np.complex64]
+
+
+def frame_size(sample_rate: int) -> int:
+    """A power of two of about 0.09 s: 4096 at 44.1 and 48 kHz."""
+    return 1 << max(6, round(float(np.log2(_FRAME_S * sample_rate))))
+
+
+def bin_hz(sample_rate: int) -> NDArray[np.float64]:
+    """The frequency of each bin."""
+    size = frame_size(sample_rate)
+    hz: NDArray[np.float64] = np.arange(size // 2 + 1, dtype=np.float64) * (sample_rate / size)
+    return hz
+
+
+def inside(sample_rate: int, low_hz: float, high_hz: float | None) -> NDArray[np.bool_]:
+    """The bins of a band: low ≤ f < high."""
+    hz = bin_hz(sample_rate)
+    found: NDArray[np.bool_] = (hz >= low_hz) & (hz < (np.inf if high_hz is None else high_hz))
+    return found
+
+
+class Frames:
+    """Cuts a stream of blocks into overlapping windowed frames and gives their spectra."""
+
+    def __init__(self, sample_rate: int, signals: int, channels: int) -> None:
+        self._size = frame_size(sample_rate)
+        self._hop = self._size // 2
+        self._held = np.zeros((signals, channels, self._hop), dtype=np.float32)
+        self._window = np.sin(np.pi * (np.arange(self._size) + 0.5) / self._size).astype(np.float32)
+        # one-sided spectra: every bin but the first and the last stands for two
+        self.bin_weight = np.full(self._size // 2 + 1, 2.0 / self._size)
+        self.bin_weight[[0, -1]] = 1.0 / self._size
+
+    def push(self, block: NDArray[np.float32]) -> Iterator[Spectra]:
+        """Spectra (signals, channels, frames, bins) of what is complete with this block."""
+        joined = np.concatenate([self._held, block], axis=2)
+        count = joined.shape[2] // self._hop - 1
+        if count > 0:
+            shape = (*joined.shape[:2], count, self._size)
+            strides = (*joined.strides[:2], self._hop * joined.itemsize, joined.itemsize)
+            frames = np.lib.stride_tricks.as_strided(joined, shape, strides)
+            yield np.fft.rfft(frames * self._window, axis=3).astype(np.complex64, copy=False)
+        self._held = joined[:, :, max(count, 0) * self._hop :]
+
+    def finish(self) -> Iterator[Spectra]:
+        """The rest, filled up with silence."""
+        rest = self._held.shape[2]
+        whole = -(-rest // self._hop) * self._hop + self._hop
+        yield from self.push(np.zeros((*self._held.shape[:2], whole - rest), dtype=np.float32))

@@ -1,0 +1,199 @@
+"""How large is the difference, and what explains it? Two passes over the common part.
+
+The first pass finds the match (one least-squares gain) and the gain curve; the second takes the spectra of
+the open version, the other one and the gain riding, from which everything else follows.
+Conventions: as in compare/difference.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.compare import bands, tonal
+from simulator.compare.align import Aligned
+from simulator.compare.difference import BandDifference, Difference, ThirdOctave
+from simulator.compare.difference_pass import Pair, pair_of
+from simulator.compare.gain_riding import GainCurve, gain_curve, step_frames
+from simulator.units import gain_to_db
+
+ROUNDING_LU = -110.0
+"""Below this the rest is rounding of float32 and of the filters: it is not split any further."""
+
+Values = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Matched:
+    """The difference as numbers, and what its audio is made with."""
+
+    difference: Difference
+    pair: Pair
+    gain: float
+    """Linear, for the other version with its polarity already put right."""
+    curve: GainCurve
+
+
+@dataclass(slots=True)
+class _Sums:
+    """Spectra summed over frames and channels, by bin."""
+
+    open_power: Values
+    other_power: Values
+    cross: NDArray[np.complex128]
+    residual: Values
+    riding: Values
+    change: Values
+
+
+def measure_difference(open_samples: NDArray[np.floating], aligned: Aligned) -> Matched:
+    """The difference of the open version (frames, channels) and the aligned other one. Raises ValueError
+    where the alignment has no place."""
+    pair = pair_of(open_samples, aligned)
+    cross, other_power, open_power = _step_sums(pair)
+    total, ours = float(other_power.sum()), float(open_power.sum())
+    gain = float(cross.sum()) / total if total > 0.0 else 0.0
+    curve = gain_curve(cross, other_power, open_power, gain, step_frames(pair.sample_rate))
+    if not total > 0.0 or not ours > 0.0 or not gain > 0.0:
+        return Matched(_unmatched(pair), pair, 0.0, curve)
+    sums = _spectra(pair, gain, curve)
+    return Matched(_difference(pair, gain, curve, sums), pair, gain, curve)
+
+
+def _step_sums(pair: Pair) -> tuple[Values, Values, Values]:
+    """Sums of open·other, other² and open² by step of the gain curve, K-weighted."""
+    step = step_frames(pair.sample_rate)
+    steps = max(1, -(-pair.frames // step))
+    sums = np.zeros((3, steps))
+    for at, ours, theirs in pair.weighted():
+        first = at // step
+        edges = np.arange(first, -(-(at + ours.shape[1]) // step)) * step - at
+        edges[0] = 0
+        for row, (a, b) in enumerate(((ours, theirs), (theirs, theirs), (ours, ours))):
+            product = np.einsum("cn,cn->n", a, b, dtype=np.float64)
+            sums[row, first : first + edges.shape[0]] += np.add.reduceat(product, edges)
+    return sums[0], sums[1], sums[2]
+
+
+def _spectra(pair: Pair, gain: float, curve: GainCurve) -> _Sums:
+    count = bands.frame_size(pair.sample_rate) // 2 + 1
+    power = [np.zeros(count) for _ in range(5)]
+    sums = _Sums(power[0], power[1], np.zeros(count, dtype=np.complex128), power[2], power[3], power[4])
+    frames: bands.Frames | None = None
+    for at, ours, theirs in pair.weighted():
+        if frames is None:
+            frames = bands.Frames(pair.sample_rate, 4, ours.shape[0])
+        moving = curve.over(at, ours.shape[1])
+        riding = theirs * (moving - gain).astype(np.float32)
+        residual = ours - np.float32(gain) * theirs
+        for spectra in frames.push(np.stack([ours, theirs, residual, riding])):
+            _add(sums, spectra)
+    if frames is not None:
+        for spectra in frames.finish():
+            _add(sums, spectra)
+        for values in (
+            sums.open_power,
+            sums.other_power,
+            sums.cross,
+            sums.residual,
+            sums.riding,
+            sums.change,
+        ):
+            values *= frames.bin_weight
+    return sums
+
+
+def _add(sums: _Sums, spectra: bands.Spectra) -> None:
+    ours, theirs, residual, riding = spectra.reshape(4, -1, spectra.shape[3])
+    sums.open_power += _power(ours)
+    sums.other_power += _power(theirs)
+    sums.cross += np.einsum("kf,kf->f", ours, theirs.conj())
+    sums.residual += _power(residual)
+    sums.riding += _power(riding)
+    residual -= riding
+    sums.change += _power(residual)
+
+
+def _power(spectra: NDArray[np.complex64]) -> Values:
+    parts = spectra.view(np.float32)
+    squares = np.einsum("kf,kf->f", parts, parts).astype(np.float64)
+    power: Values = squares.reshape(-1, 2).sum(axis=1)
+    return power
+
+
+def _difference(pair: Pair, gain: float, curve: GainCurve, sums: _Sums) -> Difference:
+    rate = pair.sample_rate
+    whole = float(sums.open_power.sum())
+    residual, riding, change = (float(part.sum()) for part in (sums.residual, sums.riding, sums.change))
+    level = _level(residual, whole)
+    split = level is not None and level > ROUNDING_LU
+    octaves: tuple[ThirdOctave, ...] = tonal.third_octaves(sums.open_power, sums.other_power, gain, rate)
+    left = float(tonal.left_by_filter(sums.open_power, sums.other_power, sums.cross).sum())
+    share = min(1.0, max(0.0, 1.0 - left / residual)) if split else None
+    flagged = share is not None and share > tonal.EXPLAINS
+    return Difference(
+        match_gain_db=gain_to_db(gain),
+        polarity=pair.polarity,
+        common_start_s=pair.start / rate,
+        common_seconds=pair.frames / rate,
+        residual_lu=level,
+        gain_riding_lu=_level(riding, whole) if split else None,
+        waveform_change_lu=_level(change, whole) if split else None,
+        gain_riding_share=riding / (riding + change) if split else None,
+        gain_riding_range_db=curve.range_db,
+        bands=tuple(_bands(sums, whole, rate)) if split else (),
+        linear_filter_share=share,
+        tonal_balance_differs=flagged,
+        third_octaves=octaves,
+        reason=_reason(level, split, flagged, octaves),
+    )
+
+
+def _bands(sums: _Sums, whole: float, rate: int) -> list[BandDifference]:
+    found = []
+    for name, low, high in bands.BANDS:
+        held = bands.inside(rate, low, high)
+        levels = (
+            _level(float(part[held].sum()), whole) for part in (sums.residual, sums.riding, sums.change)
+        )
+        found.append(BandDifference(name, low, high, *levels))
+    return found
+
+
+def _level(power: float, whole: float) -> float | None:
+    return 10.0 * float(np.log10(power / whole)) if power > 0.0 else None
+
+
+def _reason(level: float | None, split: bool, flagged: bool, octaves: tuple[ThirdOctave, ...]) -> str:
+    if not split:
+        return "Apart from the gain the two are the same" + (
+            ", to the last bit." if level is None else ", to rounding."
+        )
+    if flagged and tonal.balance_differs(octaves):
+        return "The tonal balance differs; the residual is not attributed to limiting."
+    if flagged:
+        return (
+            "A filter that turns the phase explains most of it; the residual is not attributed to limiting."
+        )
+    return "One fixed filter does not explain it: the level moves, or the wave itself is changed."
+
+
+def _unmatched(pair: Pair) -> Difference:
+    return Difference(
+        match_gain_db=None,
+        polarity=pair.polarity,
+        common_start_s=pair.start / pair.sample_rate,
+        common_seconds=pair.frames / pair.sample_rate,
+        residual_lu=None,
+        gain_riding_lu=None,
+        waveform_change_lu=None,
+        gain_riding_share=None,
+        gain_riding_range_db=None,
+        bands=(),
+        linear_filter_share=None,
+        tonal_balance_differs=False,
+        third_octaves=(),
+        reason="Nothing to match: one of the two is silent where both play.",
+    )

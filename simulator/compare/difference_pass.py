@@ -1,0 +1,73 @@
+"""What do the two versions hold at each moment, side by side? The common part in K-weighted blocks.
+
+The second version is read at its place (between the samples where it must be), its polarity put right.
+Conventions: blocks float32 (channels, frames), at the first version's rate; channels that BS.1770 does not
+count (LFE) are left out of the weighted blocks, and the surround weight is in them already, as its root.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.compare.align import Aligned, same_channels
+from simulator.compare.align_shift import read
+from simulator.measure.layout import channel_weights
+from simulator.measure.segments import SEGMENT_FRAMES
+from simulator.measure.weighting import KWeighting
+
+Block = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """The open version (frames, channels) and the other one as `align_and_move` or `lay_over` gives it."""
+
+    open_samples: NDArray[np.floating]
+    other: NDArray[np.floating]
+    sample_rate: int
+    place: float
+    polarity: int
+    start: int
+    """First frame of the common part in the open version, and the frame after its last."""
+    end: int
+
+    @property
+    def frames(self) -> int:
+        return self.end - self.start
+
+    def blocks(self) -> Iterator[tuple[int, Block, Block]]:
+        """(frames from the start of the common part, open, other), samples as they are."""
+        for at in range(self.start, self.end, SEGMENT_FRAMES):
+            count = min(SEGMENT_FRAMES, self.end - at)
+            ours, theirs = read(self.open_samples, float(at), count), read(self.other, at + self.place, count)
+            yield at - self.start, ours, theirs if self.polarity > 0 else np.negative(theirs)
+
+    def weighted(self) -> Iterator[tuple[int, Block, Block]]:
+        """The same, K-weighted."""
+        weights = channel_weights(self.open_samples.shape[1])
+        counted = [channel for channel, weight in enumerate(weights) if weight]
+        filters = [[KWeighting(self.sample_rate) for _ in counted] for _ in range(2)]
+        for at, *both in self.blocks():
+            out = np.empty((2, len(counted), both[0].shape[1]), dtype=np.float32)
+            for side, block in enumerate(both):
+                for index, channel in enumerate(counted):
+                    out[side, index] = filters[side][index].filter(block[channel])
+                    if weights[channel] != 1.0:
+                        out[side, index] *= np.float32(weights[channel] ** 0.5)
+            yield at, out[0], out[1]
+
+
+def pair_of(open_samples: NDArray[np.floating], aligned: Aligned) -> Pair:
+    """The common part of the open version and an aligned other one. Raises ValueError where the
+    alignment has no place."""
+    found = aligned.alignment
+    if found.polarity is None:
+        raise ValueError("versions without a place have no difference")
+    ours, _ = same_channels(open_samples, aligned.moved)
+    start = max(0, int(np.ceil(-aligned.place)))
+    end = min(ours.shape[0], int(np.floor(aligned.moved.shape[0] - aligned.place)))
+    return Pair(ours, aligned.moved, found.first_rate, aligned.place, found.polarity, start, max(start, end))

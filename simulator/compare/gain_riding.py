@@ -1,0 +1,68 @@
+"""Which moving gain explains the difference best? The smoothed broadband gain curve.
+
+At each moment the gain is the least-squares gain from the other version to the open one under a Hann window
+of 50 ms (K-weighted, all channels together); where the other version is next to silent it falls back to the
+gain of the whole. Between the moments, 3 ms apart, it moves in straight lines.
+Conventions: sums by step are float64 (steps,), from the start of the common part; gains are linear.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.units import seconds_to_frames
+
+WINDOW_S = 0.05
+STEPS_A_WINDOW = 16
+_SILENT = 1e-7
+"""Power relative to the other version's mean under which its gain is not followed (−70 dB)."""
+_LOUD = 1e-2
+
+Values = NDArray[np.float64]
+
+
+def step_frames(sample_rate: int) -> int:
+    """Frames of one step: a sixteenth of the window."""
+    return max(1, seconds_to_frames(WINDOW_S / STEPS_A_WINDOW, sample_rate))
+
+
+@dataclass(frozen=True, slots=True)
+class GainCurve:
+    """Gain by step; `gains[k]` holds at the middle of step k."""
+
+    gains: Values
+    step: int
+    range_db: float | None
+    """5th to 95th percentile, where the open version is louder than its mean power − 20 dB."""
+
+    def over(self, start: int, count: int) -> Values:
+        """The gain at each of `count` frames from `start` of the common part on (count,)."""
+        at = (np.arange(start, start + count) + 0.5) / self.step - 0.5
+        curve: Values = np.interp(at, np.arange(self.gains.shape[0]), self.gains)
+        return curve
+
+
+def gain_curve(cross: Values, other_power: Values, open_power: Values, gain: float, step: int) -> GainCurve:
+    """The curve from sums by step: of open·other, other² and open²."""
+    taper = np.sin(np.pi * (np.arange(STEPS_A_WINDOW) + 0.5) / STEPS_A_WINDOW) ** 2
+    taper = np.convolve(taper, [0.5, 0.5])  # of odd length, so that its middle is a step
+    floor = _SILENT * taper.sum() * float(other_power.mean()) if other_power.shape[0] else 0.0
+    above = _smooth(cross, taper) + floor * gain
+    below = _smooth(other_power, taper) + floor
+    gains = np.divide(above, below, out=np.full_like(above, gain), where=below > 0.0)
+    loudness = _smooth(open_power, taper)
+    loud = (loudness > _LOUD * loudness.mean()) & (gains > 0.0)
+    spread = None
+    if loud.any():
+        low, high = np.percentile(20.0 * np.log10(gains[loud]), [5.0, 95.0])
+        spread = float(high - low)
+    return GainCurve(gains, step, spread)
+
+
+def _smooth(sums: Values, taper: Values) -> Values:
+    half = taper.shape[0] // 2
+    smooth: Values = np.convolve(sums, taper)[half : half + sums.shape[0]]
+    return smooth
