@@ -19,6 +19,9 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
+METHOD = 1
+"""Version of the method: raised when any number may change; stored differences carry it."""
+
 
 @dataclass(frozen=True, slots=True)
 class BandDifference:

@@ -1,7 +1,8 @@
 """Which measurements are already known? The cache: one SQLite file in the user's cache folder.
 
 (path, size, modification time, inode) leads to a content hash, and the content hash with the settings
-to a measurement, so that a renamed or copied file is known too. Two processes may share it (WAL). It is
+to a measurement, so that a renamed or copied file is known too; two content hashes lead to what was found
+between two versions. Two processes may share it (WAL). It is
 only a cache: damaged or of a newer format it is set aside and made anew, and where it cannot be
 written there is one warning and no cache.
 """
@@ -27,6 +28,8 @@ _TABLES = """
 CREATE TABLE IF NOT EXISTS file
  (path BLOB PRIMARY KEY, size INTEGER, mtime_ns INTEGER, inode INTEGER, content TEXT);
 CREATE TABLE IF NOT EXISTS result (content TEXT, settings TEXT, data BLOB, PRIMARY KEY (content, settings));
+CREATE TABLE IF NOT EXISTS pair
+ (first TEXT, second TEXT, settings TEXT, data BLOB, PRIMARY KEY (first, second, settings));
 """
 
 
@@ -109,6 +112,17 @@ class Store:
             _with_method(settings),
             pack(measurement, limiter),
         )
+
+    def find_pair(self, first: str, second: str, settings: str) -> bytes | None:
+        """What was kept for these two contents, in this order, under these settings."""
+        rows = self._do(
+            "SELECT data FROM pair WHERE first = ? AND second = ? AND settings = ?", first, second, settings
+        )
+        data = rows[0][0] if rows else None
+        return data if isinstance(data, bytes) else None
+
+    def keep_pair(self, first: str, second: str, settings: str, data: bytes) -> None:
+        self._do("INSERT OR REPLACE INTO pair VALUES (?, ?, ?, ?)", first, second, settings, data)
 
     def close(self) -> None:
         if self._database is not None:

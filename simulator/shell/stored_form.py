@@ -1,4 +1,4 @@
-"""How do measurements lie in the cache? Packed to bytes and back, checked on the way in.
+"""How does what was found lie in the cache? Packed to bytes and back, checked on the way in.
 
 Not pickle: a cache is only data, and a damaged one must not be able to do anything.
 """
@@ -6,11 +6,13 @@ Not pickle: a cache is only data, and a damaged one must not be able to do anyth
 from __future__ import annotations
 
 from dataclasses import fields
-from typing import Any
+from typing import Any, TypeVar
 
 import msgspec
 import numpy as np
 
+from simulator.compare.alignment import Alignment
+from simulator.compare.difference import Difference
 from simulator.measure.measurement import ClippedRun, Measurement, OverEvent, Series, Warning_
 from simulator.player.limiter import LimiterReport
 
@@ -73,3 +75,19 @@ def unpack(data: bytes) -> tuple[Measurement, LimiterReport | None]:
         raise ValueError(str(problem)) from None
     limiter = None if form.limiter is None else LimiterReport(*form.limiter)
     return measurement, limiter
+
+
+Pair = TypeVar("Pair", Alignment, Difference)
+
+
+def pack_pair(found: Alignment | Difference) -> bytes:
+    """The bytes to keep of what was found between two versions."""
+    return msgspec.msgpack.encode(found)
+
+
+def unpack_pair(data: bytes, kind: type[Pair]) -> Pair:
+    """What `pack_pair` packed. Raises ValueError where the bytes are not that."""
+    try:
+        return msgspec.msgpack.decode(data, type=kind)
+    except (msgspec.MsgspecError, UnicodeDecodeError) as problem:
+        raise ValueError(str(problem)) from None
