@@ -86,10 +86,10 @@ def clock_time(seconds: float) -> str:
 
 def _playing(bar: Bar) -> list[_Field]:
     before = SIGNS[bar.motion] + ("" if bar.number is None else f" {bar.number}")
-    names = [f"{before} {shortened(bar.title, longest)}" for longest in (70, 44, 30, 22, 16, 12, 8)]
+    names = [f"{before} {shortened(bar.title, longest)}" for longest in (70, 44, 30, 22, 16, 12, 8, 5)]
     place, length = clock_time(bar.place_s), clock_time(bar.length_s)
     return [
-        _Field(tuple(zip((0, 1, 3, 5, 7, 9, 12), names, strict=True))),
+        _Field(tuple(zip((0, 1, 3, 5, 7, 9, 12, 13), names, strict=True))),
         _Field(((0, f"{place} / {length}"), (4, f"{place}/{length}"), (10, place))),
         _Field(_how(bar)),
         _Field(_monitor(bar)),

@@ -1,0 +1,166 @@
+"""The prompt takes lines and keys to the desk, draws the toolbar, and leaves by one way out."""
+
+from __future__ import annotations
+
+import io
+import os
+import signal
+import stat
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pyte
+import pytest
+from prompt_toolkit.application import create_app_session
+from prompt_toolkit.data_structures import Size
+from prompt_toolkit.input import create_pipe_input
+from prompt_toolkit.input.base import PipeInput
+from prompt_toolkit.output import DummyOutput
+from prompt_toolkit.output.vt100 import Vt100_Output
+from support.fake_desk import FakeDesk
+
+from simulator.shell.prompt import KEYS, run_prompt
+
+
+@contextmanager
+def typing() -> Iterator[PipeInput]:
+    with create_pipe_input() as keyboard, create_app_session(input=keyboard, output=DummyOutput()):
+        yield keyboard
+
+
+def typed(keys: str, history: Path | None = None, **changes: object) -> FakeDesk:
+    """The desk after these keys."""
+    desk = FakeDesk(**changes)  # type: ignore[arg-type]
+    with typing() as keyboard:
+        keyboard.send_text(keys)
+        assert run_prompt(desk, history) == 0
+    return desk
+
+
+@pytest.mark.parametrize(
+    ("keys", "heard"),
+    [
+        ("play\rnext\rquit\r", ["play", "next", "quit"]),
+        ("\r\rquit\r", ["quit"]),
+        ("play\r\x04", ["play"]),
+        ("play\r\x03next\r\x04", ["play", "<stop>", "next"]),
+        ("half a li\x03quit\r", ["<stop>", "quit"]),
+        (" \t.!-0quit\r", ["<pause>", "<swap>", "<state>", "<loudest>", "<dim>", "<mute>", "quit"]),
+        ("go 0.0-!\rquit\r", ["go 0.0-!", "quit"]),
+        ("ask\rn .\rquit\r", ["ask", "n .", "quit"]),
+        ("pau\t\rquit\r", ["pause", "quit"]),
+        ("p\tlay\rquit\r", ["play", "quit"]),
+    ],
+    ids=[
+        "lines in order",
+        "empty lines are nothing",
+        "Ctrl-D leaves",
+        "Ctrl-C stops and keeps the session",
+        "Ctrl-C drops the open line",
+        "keys on an empty line act at once",
+        "the same keys in a line are letters",
+        "while a question is open too",
+        "Tab completes",
+        "Tab waits where several fit",
+    ],
+)
+def test_keys_reach_the_desk(keys: str, heard: list[str]) -> None:
+    assert typed(keys).heard == heard
+
+
+def test_every_act_that_is_frequent_has_a_key() -> None:
+    assert sorted(KEYS.values()) == ["dim", "loudest", "mute", "pause", "state", "swap"]
+
+
+def test_a_desk_that_leaves_by_itself_ends_the_open_line() -> None:
+    assert typed("half a li", leaves_at_tick=3).heard == []
+
+
+def test_what_goes_wrong_between_two_lines_is_not_swallowed() -> None:
+    with pytest.raises(RuntimeError, match="fell over"):
+        typed("half a li", fails_at_tick=2)
+
+
+def test_the_desk_goes_on_while_a_line_is_open() -> None:
+    desk = FakeDesk()
+    with typing() as keyboard:
+        late = threading.Timer(0.5, keyboard.send_text, ["quit\r"])
+        late.start()
+        run_prompt(desk, None)
+        late.join()
+    assert desk.ticks >= 3
+    assert desk.widths
+
+
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
+def test_a_signal_leaves_by_the_normal_way(name: str) -> None:
+    """The open line is dropped, the handlers that were there before come back."""
+    number = getattr(signal, name)
+    before = signal.getsignal(number)
+    desk = FakeDesk()
+    with typing() as keyboard:
+        keyboard.send_text("half a li")
+        late = threading.Timer(0.3, os.kill, [os.getpid(), number])
+        late.start()
+        assert run_prompt(desk, None) == 128 + number
+        late.join()
+    assert desk.heard == []
+    assert signal.getsignal(number) == before
+
+
+def test_lines_of_an_earlier_session_come_back(tmp_path: Path) -> None:
+    history = tmp_path / "made" / "history"
+    typed("play 2\rquit\r", history)
+    desk = FakeDesk()
+    with typing() as keyboard:
+
+        def later() -> None:  # history loads beside the prompt: keys sent at once would come too early
+            time.sleep(0.3)
+            keyboard.send_text("\x1b[A\x1b[A\r")
+            time.sleep(0.2)
+            keyboard.send_text("\x04")
+
+        thread = threading.Thread(target=later)
+        thread.start()
+        run_prompt(desk, history)
+        thread.join()
+    assert desk.heard == ["play 2"]
+    assert stat.S_IMODE(history.stat().st_mode) == 0o600
+
+
+def test_a_history_that_cannot_be_kept_does_not_stand_in_the_way(tmp_path: Path) -> None:
+    in_the_way = tmp_path / "file"
+    in_the_way.write_text("", encoding="utf-8")
+    assert typed("play\rquit\r", in_the_way / "history").heard == ["play", "quit"]
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(80, 24), (140, 40), (40, 10)])
+def test_the_toolbar_is_drawn_in_two_lines(columns: int, rows: int) -> None:
+    """What a terminal shows is read by pyte, a terminal in Python."""
+    text = io.StringIO()
+    output = Vt100_Output(text, lambda: Size(rows=rows, columns=columns), term="xterm")
+    desk = FakeDesk()
+    screens: list[list[str]] = []
+    with create_pipe_input() as keyboard, create_app_session(input=keyboard, output=output):
+
+        def later() -> None:
+            time.sleep(0.2)
+            keyboard.send_text("\x1b[1;1R")  # where the cursor is, which the prompt asks a terminal
+            time.sleep(0.4)
+            screen = pyte.Screen(columns, rows)
+            pyte.Stream(screen).feed(text.getvalue())
+            screens.append(list(screen.display))
+            keyboard.send_text("\x04")
+
+        thread = threading.Thread(target=later)
+        thread.start()
+        run_prompt(desk, None)
+        thread.join()
+    lines = [line.rstrip() for line in screens[0] if line.strip()]
+    assert lines[0].startswith(">")
+    assert "The song" in lines[1]
+    assert "0:0" in lines[1]
+    assert "no other version" in lines[2]
