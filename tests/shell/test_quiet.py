@@ -1,4 +1,4 @@
-"""What native libraries write to descriptor 2 goes into the log, and nowhere else, for as long as a session."""
+"""What native libraries write to descriptor 2 goes into the log for as long as a session lasts."""
 
 from __future__ import annotations
 
