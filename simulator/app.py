@@ -19,6 +19,7 @@ from simulator.errors import DONE, INTERRUPTED, WRONG_USE, SimulatorError
 
 COMMANDS = {
     "demo": "Hear and see the point: an invented song in an open and a crushed master.",
+    "compare": "What a loud master gained and what it paid against an open one.",
     "measure": "Loudness, peaks and dynamics of files, by the published standards.",
     "predict": "What normalising players will do to masters and references.",
     "profiles": "The player profiles: list them, show one, start your own.",

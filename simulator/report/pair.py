@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from simulator.compare.loss import punch_db
 from simulator.measure.measurement import Measurement
 from simulator.player.playlist import Track
 from simulator.report.numbers import level, signed
-from simulator.report.sentences import Version, punch_db
+from simulator.report.sentences import Version
 from simulator.report.tables import shortened
 
 LONGEST_NAME = 34

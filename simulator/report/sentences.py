@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from simulator.compare.loss import punch_db
 from simulator.measure.measurement import Measurement
 from simulator.player.prediction import Prediction
 from simulator.player.profile import Profile
@@ -167,13 +168,6 @@ def pair_sentences(first: Version, second: Version, profile: Profile) -> list[st
         uncertainty_sentence(profile),
     ]
     return [sentence for sentence in said if sentence]
-
-
-def punch_db(found: Measurement) -> float | None:
-    """Peak to loudness with the true peak held at 0 dBTP."""
-    if found.true_peak_dbtp is None or found.integrated_lufs is None:
-        return None
-    return min(found.true_peak_dbtp, 0.0) - found.integrated_lufs
 
 
 def _ordered(

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 from support.made_measurements import made, player
 
+from simulator.compare.loss import punch_db
 from simulator.measure.measurement import Measurement
 from simulator.player.decision import decide
 from simulator.player.limiter import LimiterReport
@@ -104,7 +105,7 @@ def test_the_limiter_is_said_with_how_much_and_how_often() -> None:
 
 def test_overs_are_no_punch() -> None:
     """Peak to loudness with the true peak held at 0 dBTP: 7.5 for the loud one, not 8.3."""
-    assert sentences.punch_db(LOUD) == pytest.approx(7.5)
+    assert punch_db(LOUD) == pytest.approx(7.5)
     assert sentences.punch_sentence(version("a", LOUD), version("b", OPEN)) == (
         "The peaks of b stand 5.5 dB further above its loudness (13.0 against 7.5 dB), and a player's plain "
         "gain does not change that."

@@ -1,0 +1,137 @@
+"""`fairhearing compare`: what a loud master gained and what it paid against an open one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from simulator.commands.data_out import print_json
+from simulator.commands.options import cache_options, open_store, profile_option, warn
+from simulator.errors import SOME_FAILED
+
+if TYPE_CHECKING:
+    from simulator.compare.loss import Comparison
+    from simulator.report.balance import Names
+    from simulator.shell.comparing import Noise, Pair
+
+
+@click.command("compare")
+@click.argument("inputs", nargs=-1, required=True, metavar="LOUD OPEN")
+@profile_option
+@click.option("--json", "as_json", is_flag=True, help="One object, unrounded, with every sentence's rule.")
+@click.option(
+    "--figure",
+    "figure",
+    multiple=True,
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE.svg|png",
+    help="Draw both over time, and their headroom. May be repeated.",
+)
+@click.option(
+    "--noise",
+    type=click.FloatRange(0.0, 60.0),
+    metavar="LEVEL",
+    help="Write both as played over a steady noise, LEVEL LU below the open one (needs --out).",
+)
+@click.option(
+    "--noise-kind",
+    type=click.Choice(["pink", "car"]),
+    default="pink",
+    show_default=True,
+    help="car: low-passed, as inside a car.",
+)
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="The folder for the two under noise; several profiles get a folder each in it.",
+)
+@click.option("--force", is_flag=True, help="Replace files that are there already.")
+@cache_options
+def command(
+    inputs: tuple[str, ...],
+    profiles: tuple[str, ...],
+    as_json: bool,
+    figure: tuple[Path, ...],
+    noise: float | None,
+    noise_kind: str,
+    out: Path | None,
+    force: bool,
+    no_cache: bool,
+    rehash: bool,
+    workers: int | None,
+) -> int:
+    """Compares the LOUD version of a song with the OPEN one: what was gained, what is left, what it cost.
+
+    Two audio files; or a playlist (or the word demo) with two versions of a song: its loudest is then
+    LOUD, its least loud OPEN. Without --profile: the playlist's own, else minus14-headroom.
+    """
+    from simulator.commands.compare_pair import as_versions, chosen_pair
+    from simulator.commands.prepare import prepare_playlist
+    from simulator.commands.progress import steps
+    from simulator.report.balance import whole_sentences
+    from simulator.report.balance_played import played_sentences
+    from simulator.shell.comparing import Noise, compare_pair, noise_targets, picture_paths
+    from simulator.shell.inputs import read_arguments
+    from simulator.shell.writing import refuse_existing
+
+    if (noise is None) is not (out is None):
+        raise click.UsageError("--noise and --out belong together: a level, and the folder to write to.")
+    playlist = as_versions(read_arguments(inputs))
+    ready = prepare_playlist(playlist, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
+    pair, names = chosen_pair(ready)
+    pictures = picture_paths(figure, ready.profiles, force)
+    folders = [out if len(ready.profiles) == 1 else out / one.id for one in ready.profiles] if out else []
+    refuse_existing([path for folder in folders for path in noise_targets(pair, folder)], force)
+    store = open_store(no_cache, rehash=False)  # what was measured just now is known
+    try:
+        with steps("Laying one over the other", 1) as step:
+            found = compare_pair(pair, store, ready.workers, step)
+    finally:
+        store.close()
+    overall = whole_sentences(found, names)
+    by_player = [played_sentences(found, played, names) for played in found.played]
+    if as_json:
+        from simulator.report.balance_json import comparison_object
+
+        print_json(comparison_object(found, pair.tracks, names, overall, by_player))
+    else:
+        from simulator.commands.compare_view import show_comparison
+
+        show_comparison(found, names, overall, by_player)
+    written = _pictures(pair, names, found, pictures, force)
+    if noise is not None:
+        bed = Noise(noise, "car" if noise_kind == "car" else "pink")
+        written += _under_noise(pair, names, found, bed, folders, force)
+    for line in written:
+        if as_json:
+            warn(line)
+        else:
+            click.echo(line)
+    return SOME_FAILED if ready.failed else 0
+
+
+def _pictures(pair: Pair, names: Names, found: Comparison, paths: list[list[Path]], force: bool) -> list[str]:
+    from simulator.shell.comparing import write_picture
+
+    for played, row in zip(found.played, paths, strict=True):
+        for path in row:
+            write_picture(path, found, played, names, pair, force)
+    return [f"{path}: both over time, and their headroom" for row in paths for path in row]
+
+
+def _under_noise(
+    pair: Pair, names: Names, found: Comparison, noise: Noise, folders: list[Path], force: bool
+) -> list[str]:
+    from simulator.report.numbers import level
+    from simulator.shell.comparing import write_under_noise
+
+    lines = []
+    for place, folder in enumerate(folders):
+        trim_db = write_under_noise(pair, place, found, names, noise, folder, force)
+        lines.append(
+            f"{folder}: both under noise, each trimmed by {level(trim_db)} dB; under-noise.txt says where"
+        )
+    lines.append("Before you listen: turn your monitors down first; steady noise tires, so listen briefly.")
+    return lines

@@ -1,0 +1,62 @@
+"""How `compare` shows two versions: as delivered with the residual, then through each player, in tables and
+sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from simulator.commands.predict_view import console, paragraph, show_heading
+from simulator.compare.loss import Comparison
+from simulator.report.balance import Names, Said
+from simulator.report.balance_table import Row, delivered_rows, played_rows, residual_rows
+from simulator.report.tables import grid, shortened
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+LONGEST_COLUMN = 18
+
+
+def show_comparison(
+    found: Comparison, names: Names, overall: Sequence[Said], by_player: Sequence[Sequence[Said]]
+) -> None:
+    """The whole screen: `overall` and `by_player` are the sentences."""
+    out = console()
+    out.print(f"■ {names.loud[:1].upper()}{names.loud[1:]}, against {names.open}", style="bold")
+    _say(out, overall, ("alignment", "no_difference", "passages"))
+    out.print("\nAs delivered", style="bold")
+    _show_rows(out, delivered_rows(found.delivered), names)
+    difference = found.difference
+    if difference is not None and difference.residual_lu is not None:
+        out.print("The residual of the two, LU against the open one", style="bold")
+        table = grid(["band", "all of it", "gain riding", "waveform change"], [False, True, True, True])
+        for row in residual_rows(difference):
+            table.add_row(*row)
+        out.print(table)
+    shown = ("alignment", "no_difference", "passages", "open_quiet", "caution")
+    _say(out, [one for one in overall if one.rule not in shown])
+    for played, said in zip(found.played, by_player, strict=True):
+        out.print()
+        show_heading(out, played.profile)
+        _show_rows(out, played_rows(played.side), names)
+        _say(out, said)
+    out.print()
+    _say(out, overall, ("open_quiet", "caution"))
+    if len(found.played) == 1:
+        paragraph(out, "Other players: --profile all. A picture: --figure FILE.svg. Under noise: --noise 12.")
+
+
+def _show_rows(out: Console, rows: Sequence[Row], names: Names) -> None:
+    columns = [shortened(name.removeprefix("the "), LONGEST_COLUMN) for name in (names.loud, names.open)]
+    headings = ["", "", *columns, "difference"]
+    table = grid(headings, [False, False, True, True, True])
+    for row in rows:
+        table.add_row(*row)
+    out.print(table)
+
+
+def _say(out: Console, said: Sequence[Said], rules: tuple[str, ...] | None = None) -> None:
+    for one in said:
+        if rules is None or one.rule in rules:
+            paragraph(out, one.text, bullet="• ")

@@ -1,0 +1,189 @@
+"""Two versions compared: measured, played, laid over each other; their pictures; and the two under noise.
+
+The arithmetic is in `compare`, the words are in `report`; here are the files."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from simulator.compare import loss
+from simulator.compare.loss import Comparison, Heard, Played
+from simulator.compare.noise_bed import NoiseKind, common_trim_db, laid_under, noise_bed
+from simulator.errors import SimulatorError, UsageError
+from simulator.measure.measurement import Measurement
+from simulator.player.chain import play
+from simulator.player.playlist import Track
+from simulator.player.prediction import Prediction, chain_settings
+from simulator.player.profile import Profile
+from simulator.report import figures
+from simulator.report.balance import Names
+from simulator.report.numbers import level
+from simulator.shell.aligning import versions
+from simulator.shell.audio_writing import write_audio
+from simulator.shell.files import AudioReader
+from simulator.shell.measuring import Job, Result, do_all
+from simulator.shell.predicting import CEILING_DBTP
+from simulator.shell.store import Store
+from simulator.shell.writing import make_folder, refuse_existing, whole_file
+from simulator.units import db_to_gain, format_time
+
+PICTURES = (".svg", ".png")
+NOISE_SEED = 1770
+NOISE_PLACES = "under-noise.txt"
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """The two versions, with what each of `profiles` makes of them."""
+
+    tracks: tuple[Track, Track]
+    delivered: tuple[Measurement, Measurement]
+    profiles: Sequence[Profile]
+    predictions: Sequence[tuple[Prediction, Prediction]]
+
+
+def compare_pair(
+    pair: Pair, store: Store, workers: int = 0, step: Callable[[], None] = lambda: None
+) -> Comparison:
+    """The comparison of (loud, open). Raises SimulatorError where a file can no longer be read."""
+    loud, open_ = pair.tracks
+    alignment, difference = versions(open_.path, loud.path, store)
+    step()
+    counts = _over_counts(pair, store, workers)
+    players = []
+    for profile, found, overs in zip(pair.profiles, pair.predictions, counts, strict=True):
+        heard = [Heard(*parts) for parts in zip(pair.delivered, found, overs, strict=True)]
+        players.append((profile, heard[0], heard[1]))
+    return loss.compare(pair.delivered[0], pair.delivered[1], players, alignment, difference)
+
+
+def _over_counts(pair: Pair, store: Store, workers: int) -> list[tuple[int, ...]]:
+    """How often each version rises over full scale after each player's gain. A gain moves the border at which
+    overs are counted, so what is still over is measured on the chain's output."""
+    jobs: dict[Job, None] = {}
+    wanted: list[list[int | Job]] = []
+    for profile, both in zip(pair.profiles, pair.predictions, strict=True):
+        row: list[int | Job] = []
+        for track, delivered, found in zip(pair.tracks, pair.delivered, both, strict=True):
+            chain = chain_settings(profile, found.decision)
+            peak = found.played.true_peak_dbtp
+            if peak is None or peak <= CEILING_DBTP:
+                row.append(0)
+            elif chain.gain_db == 0.0 and chain.limiter is None and chain.converter_headroom_db is None:
+                row.append(delivered.over_count)
+            else:
+                job = Job(track.path, CEILING_DBTP, chain)
+                jobs[job] = None
+                row.append(job)
+        wanted.append(row)
+    done = dict(zip(jobs, do_all(list(jobs), store, workers), strict=True))
+    return [tuple(_count(done, one) for one in row) for row in wanted]
+
+
+def _count(done: dict[Job, Result | SimulatorError], one: int | Job) -> int:
+    if isinstance(one, int):
+        return one
+    found = done[one]
+    if isinstance(found, SimulatorError):
+        raise found
+    return found.measurement.over_count
+
+
+def picture_paths(files: Sequence[Path], profiles: Sequence[Profile], force: bool) -> list[list[Path]]:
+    """For each profile the pictures to write: the files as named, or with the profile's id in their names
+    where there are several. Raises before any work where a name has another ending, or a file is there
+    already."""
+    for file in files:
+        if file.suffix.lower() not in PICTURES:
+            raise UsageError(
+                f"{file}: a picture is an .svg or a .png file.", "Name it so, such as --figure pair.svg."
+            )
+    if len(profiles) == 1:
+        paths = [list(files)]
+    else:
+        paths = [[file.with_stem(f"{file.stem}-{one.id}") for file in files] for one in profiles]
+    refuse_existing([path for row in paths for path in row], force)
+    return paths
+
+
+def write_picture(
+    path: Path, found: Comparison, played: Played, names: Names, pair: Pair, force: bool
+) -> None:
+    """Draws the comparison for one player. Raises WriteError."""
+    import matplotlib as mpl
+
+    with mpl.rc_context(figures.STYLE), whole_file(path, force) as passing:
+        form = path.suffix[1:].lower()
+        drawn = figures.comparison_figure(found, played, names, *pair.delivered)
+        dated = {"Date": None} if form == "svg" else None  # the same numbers give the same file
+        drawn.savefig(passing, format=form, metadata=dated)
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """A bed that lies `level_lu` below the open version as played."""
+
+    level_lu: float
+    kind: NoiseKind
+
+
+def noise_targets(pair: Pair, folder: Path) -> list[Path]:
+    """The two files under noise, and their text."""
+    stems = [f"{number:02d}-{Path(track.path).stem}" for number, track in enumerate(pair.tracks, 1)]
+    return [*(folder / f"{stem}-under-noise.wav" for stem in stems), folder / NOISE_PLACES]
+
+
+def write_under_noise(
+    pair: Pair, player: int, found: Comparison, names: Names, noise: Noise, folder: Path, force: bool
+) -> float:
+    """Both versions as player number `player` plays them, whole, at their own rates, with the same steady
+    noise under both. Returns the trim on both, in dB. Raises WriteError, and UsageError where the open
+    version has no loudness."""
+    profile, both = pair.profiles[player], pair.predictions[player]
+    reference = both[1].played.integrated_lufs
+    if reference is None:
+        raise UsageError(f"{pair.tracks[1].path}: it has no loudness to lay a noise under.")
+    targets = noise_targets(pair, folder)
+    refuse_existing(targets, force)
+    make_folder(folder)
+    loudness = reference - noise.level_lu
+    beds = []
+    for measured in pair.delivered:
+        chance = np.random.default_rng(NOISE_SEED)
+        beds.append(noise_bed(chance, noise.kind, loudness, measured.sample_rate, measured.channels))
+    highest = [db_to_gain(one.played.true_peak_dbtp or 0.0) for one in both]
+    trim_db = min(common_trim_db(peak, bed) for peak, bed in zip(highest, beds, strict=True))
+    for track, prediction, bed, target in zip(pair.tracks, both, beds, targets, strict=False):
+        chain = chain_settings(profile, prediction.decision)
+        with AudioReader(track.path, hashed=False) as reader:
+            rate, channels = reader.info.sample_rate, reader.info.channels
+            stream = laid_under(play(reader, rate, channels, chain), bed, trim_db)
+            write_audio(target, stream, rate, channels, "float32", force, False, reader.info.frames)
+    with whole_file(targets[2], force) as passing:
+        passing.write_text(_noise_text(profile, found, names, noise, loudness, trim_db), encoding="utf-8")
+    return trim_db
+
+
+def _noise_text(
+    profile: Profile, found: Comparison, names: Names, noise: Noise, loudness: float, trim_db: float
+) -> str:
+    """What was done, and where to listen."""
+    kind = "pink noise" if noise.kind == "pink" else "noise low-passed like a car's"
+    lines = [
+        f"{profile.title} ({profile.id}): each version turned by its own gain over the whole track.",
+        f"Under both the same steady {kind} at {level(loudness)} LUFS, {level(noise.level_lu)} LU below "
+        f"{names.open} as played.",
+        f"Both files, noise included, are trimmed by {level(trim_db)} dB, so that nothing clips.",
+        "",
+        f"{'passage':<10}{'in 01 (' + names.loud + ')':>34}{'in 02 (' + names.open + ')':>34}",
+    ]
+    for word, window in (("loudest", found.passages.loudest), ("quietest", found.passages.quietest)):
+        places = [
+            format_time(max(0.0, at)) if at is not None else "–" for at in (window.loud_s, window.open_s)
+        ]
+        lines.append(f"{word:<10}{places[0]:>34}{places[1]:>34}")
+    return "\n".join(lines) + "\n"
