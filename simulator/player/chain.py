@@ -1,5 +1,7 @@
-"""What does a player put out for these samples? The one playing chain: the player's gain, then
-its limiter, then the converter that plays them.
+"""What does a player put out for these samples? The one playing chain: what the delivery makes of the
+master, the player's gain, its limiter, then the converter that plays them.
+
+Delivery (conversions, a lossy codec) is a function passed in, from blocks to blocks: this room knows none.
 
 Render, prediction and the desk all use this function, so that they cannot differ. Conventions: samples
 float32 (frames, channels); the gain is one for all channels; the limiter works at the file's own rate;
@@ -8,7 +10,7 @@ the output has the input's frames, in place. With 0 dB and no limiter action it 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,17 +20,24 @@ from simulator.measure.segments import recut
 from simulator.player.converter import convert
 from simulator.player.limiter import LimiterReport, limit
 from simulator.player.profile import LimiterSettings
+from simulator.player.profile_format import FullScale
 from simulator.units import db_to_gain
+
+Deliver = Callable[[Iterable[NDArray[np.floating]]], Iterable[NDArray[np.float32]]]
+"""Takes the master's blocks and gives them as the listener's decoder does, whole frames in place."""
 
 
 @dataclass(frozen=True, slots=True)
 class ChainSettings:
     """What the chain does: a gain in dB, the limiter after it, or None for no limiter, and the room above
-    full scale of the converter after that, or None where the converter is not simulated (it never clips)."""
+    full scale of the converter after that, or None where the converter is not simulated (it never clips).
+    `full_scale` says where what was delivered is held to ±1: before the gain, after gain and limiter, or
+    nowhere."""
 
     gain_db: float
     limiter: LimiterSettings | None = None
     converter_headroom_db: float | None = None
+    full_scale: FullScale = "none"
 
 
 def play(
@@ -37,13 +46,20 @@ def play(
     channels: int,
     settings: ChainSettings,
     report: LimiterReport | None = None,
+    deliver: Deliver | None = None,
 ) -> Iterator[NDArray[np.float32]]:
     """The stream as the player puts it out, as blocks (frames, channels) of other sizes, in all as many
     frames. `report` takes what the limiter did; it stays at zero without a limiter. Raises ValueError
-    where a block has another number of channels."""
-    played = _gained(recut(blocks, channels), settings.gain_db)
+    where a block has another number of channels. With `deliver`, the frames and `sample_rate` are those of
+    what it gives."""
+    delivered = recut(blocks if deliver is None else deliver(blocks), channels)
+    if settings.full_scale == "before_gain":
+        delivered = _held(delivered)
+    played = _gained(delivered, settings.gain_db)
     if settings.limiter is not None:
         played = limit(played, channels, sample_rate, settings.limiter, report or LimiterReport())
+    if settings.full_scale == "after_gain":
+        played = _held(played)
     if settings.converter_headroom_db is not None:
         played = convert(played, channels, settings.converter_headroom_db)
     return played
@@ -66,3 +82,8 @@ def _gained(blocks: Iterator[NDArray[np.float32]], gain_db: float) -> Iterator[N
         return blocks
     gain = np.float32(db_to_gain(gain_db))
     return (block * gain for block in blocks)
+
+
+def _held(blocks: Iterator[NDArray[np.float32]]) -> Iterator[NDArray[np.float32]]:
+    """Samples outside full scale are cut to it; the others keep their bits."""
+    return (np.clip(block, np.float32(-1.0), np.float32(1.0)) for block in blocks)

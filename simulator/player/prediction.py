@@ -2,6 +2,7 @@
 
 Where only gain acts, the figures follow exactly from the measurement; where a limiter or a clipping
 converter acts, they are measured on the chain's own output by the caller, who passes that measurement in.
+A profile's delivery (conversions, a codec) acts before the gain; the gain is decided from the master.
 `played` is BS.1770 of what the chain puts out, whatever the profile counts a mono file as.
 Unused headroom = 0 dBTP − played true peak; negative means over full scale between samples.
 """
@@ -23,12 +24,15 @@ CONVERTER_MARGIN_DB = 0.1
 @dataclass(frozen=True, slots=True)
 class Prediction:
     """A decision, what is played, and what the limiter did (zeros where it did nothing).
-    `limiter_loss_lu` is the loudness that the limiter took, against plain gain."""
+    `limiter_loss_lu` is the loudness that the limiter took, against plain gain. `steps` are the
+    measurements of the master after each step of its delivery, in order, with the step's name; empty
+    where the profile delivers the master as it is."""
 
     decision: Decision
     played: Measurement
     limiter: LimiterReport
     limiter_loss_lu: float = 0.0
+    steps: tuple[tuple[str, Measurement], ...] = ()
 
     @property
     def target_shortfall_lu(self) -> float | None:
@@ -46,13 +50,16 @@ class Prediction:
 
 def chain_settings(profile: Profile, decision: Decision) -> ChainSettings:
     """The chain that carries out a decision."""
-    limiter = profile.limiter if decision.limiter_will_act else None
-    return ChainSettings(decision.gain_db, limiter, profile.converter_headroom_db)
+    # peaks that a codec has moved may reach the limiter where the master's own do not
+    acts = decision.limiter_will_act or (profile.delivery is not None and decision.limiter_in_path)
+    full_scale = "none" if profile.delivery is None else profile.delivery.full_scale
+    limiter = profile.limiter if acts else None
+    return ChainSettings(decision.gain_db, limiter, profile.converter_headroom_db, full_scale)
 
 
 def more_than_gain(profile: Profile, decision: Decision, measurement: Measurement) -> bool:
     """Does the chain do more to this track than a plain gain, so that its output must be measured?"""
-    if decision.limiter_will_act:
+    if decision.limiter_will_act or profile.delivery is not None:
         return True
     headroom_db, peak = profile.converter_headroom_db, measurement.true_peak_dbtp
     if headroom_db is None or peak is None:

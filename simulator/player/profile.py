@@ -17,6 +17,7 @@ from simulator.errors import ProfileError
 from simulator.player.profile_format import (
     Ceiling,
     Conditional,
+    Delivery,
     MonoCounting,
     PeakKind,
     ProfileFile,
@@ -42,7 +43,8 @@ class LimiterSettings(Struct, frozen=True):
 class Profile(Struct, frozen=True):
     """One player. `target_lufs` is None for a player that does not normalise. `sources` maps the key
     of each number, as it stands in the file, to where it comes from. `limiter` is given exactly where
-    `upward` is "limited"; `converter_headroom_db` where a converter that clips is simulated; a "boost_only"
+    `upward` is "limited"; `converter_headroom_db` where a converter that clips is simulated; `delivery` where
+    conversions or a codec stand between the master and the player; a "boost_only"
     ceiling counts only where `upward` is "headroom" or "limited"."""
 
     id: str
@@ -61,6 +63,7 @@ class Profile(Struct, frozen=True):
     uncertainty_db: float
     sources: dict[str, str]
     converter_headroom_db: float | None = None
+    delivery: Delivery | None = None
 
 
 def check_profile_id(profile_id: str, where: str) -> None:
@@ -108,4 +111,5 @@ def parse_profile(text: str, profile_id: str, where: str) -> Profile:
         uncertainty_db=DEFAULT_UNCERTAINTY_DB if uncertainty_db is None else uncertainty_db,
         sources=sources_of(read, where),
         converter_headroom_db=None if read.converter is None else read.converter.headroom_db,
+        delivery=read.delivery,
     )

@@ -1,9 +1,9 @@
 """How is a player profile written down? The tables of its TOML file, and what they may not say together.
 
 `format = 1`, a title, one sentence for the client, and the tables [loudness], [gain], [ceiling],
-[conditional], [limiter], [converter] and [sources]; a number that no source is given for is refused.
-Ranges are sane bounds of this project's own, wide enough for any player. This module must stay free of
-numpy.
+[conditional], [limiter], [delivery], [converter] and [sources]; a number that no source is given for is
+refused. Ranges are sane bounds of this project's own, wide enough for any player. This module must stay
+free of numpy.
 """
 
 from __future__ import annotations
@@ -21,11 +21,17 @@ Upward = Literal["never", "headroom", "limited", "unprotected"]
 PeakKind = Literal["true", "sample"]
 Applies = Literal["boost_only", "always"]
 MonoCounting = Literal["one_channel", "two_loudspeakers"]
+Codec = Literal["none", "vorbis", "opus", "mp3", "aac"]
+FullScale = Literal["before_gain", "after_gain", "none"]
 
 TargetLufs = Annotated[float, Meta(ge=-60, le=0)]
 CeilingDb = Annotated[float, Meta(ge=-40, le=6)]
 LargestDb = Annotated[float, Meta(ge=0, le=60)]
 Sentence = Annotated[str, Meta(min_length=1, max_length=300)]
+
+MOST_KBPS = {"vorbis": 500.0, "opus": 510.0, "mp3": 320.0, "aac": 512.0}
+"""Opus: RFC 6716, 2.1.1; MP3: ISO/IEC 11172-3, table of bit rates; Vorbis: its encoder's highest quality;
+AAC: a bound of this project."""
 
 DEFAULT_SOURCES = {
     "loudness.uncertainty_db": "common practice, no source (the default of this program)",
@@ -77,6 +83,19 @@ class ConverterTable(Struct, frozen=True, forbid_unknown_fields=True):
     headroom_db: Annotated[float, Meta(ge=0, le=12)]
 
 
+class Delivery(Struct, frozen=True, forbid_unknown_fields=True):
+    """What happens to the master on its way to the player: its rate and word length (with dither) are
+    converted, a lossy codec encodes and decodes it, and the decoder's output is held to full scale: before
+    the player's gain (an integer decoder), after it (a floating-point one), or nowhere. None keeps the
+    master's own rate or word length."""
+
+    codec: Codec = "none"
+    bit_rate_kbps: Annotated[float, Meta(ge=32, le=512)] | None = None
+    sample_rate: Literal[44100, 48000] | None = None
+    bits: Literal[16, 24] | None = None
+    full_scale: FullScale = "none"
+
+
 class ProfileFile(Struct, frozen=True, forbid_unknown_fields=True):
     format: int
     title: Annotated[str, Meta(min_length=1, max_length=80)]
@@ -87,6 +106,7 @@ class ProfileFile(Struct, frozen=True, forbid_unknown_fields=True):
     ceiling: Ceiling | None = None
     conditional: Conditional | None = None
     limiter: LimiterTable | None = None
+    delivery: Delivery | None = None
     converter: ConverterTable | None = None
 
 
@@ -96,6 +116,7 @@ TABLES: dict[str, type[Struct]] = {
     "ceiling": Ceiling,
     "conditional": Conditional,
     "limiter": LimiterTable,
+    "delivery": Delivery,
     "converter": ConverterTable,
 }
 PROFILE_KEYS = tuple(f"{table}.{key}" for table, shape in TABLES.items() for key in shape.__struct_fields__)
@@ -128,10 +149,31 @@ def check_sense(read: ProfileFile, where: str) -> None:
         (album and read.conditional is not None,
          f'[conditional] chooses a target for each track, and loudness.scope is "{read.loudness.scope}".',
          'Remove [conditional], or write scope = "track".'),
+        *_delivery_rules(read.delivery),
     )  # fmt: skip
     for broken, says, cure in rules:
         if broken:
             raise ProfileError(f"{where}: {says}", cure)
+
+
+def _delivery_rules(delivery: Delivery | None) -> tuple[tuple[bool, str, str], ...]:
+    """What a [delivery] table may not say: (broken, says, cure)."""
+    if delivery is None:
+        return ()
+    codec, kbps, rate = delivery.codec, delivery.bit_rate_kbps, delivery.sample_rate
+    lossy = codec != "none"
+    most = MOST_KBPS.get(codec, 512.0)
+    return (
+        (lossy and kbps is None, f'delivery.codec is "{codec}", and no bit rate is given.',
+         "Add bit_rate_kbps under [delivery]."),
+        (not lossy and kbps is not None, 'delivery.codec is "none", and a bit rate is given.',
+         "Remove bit_rate_kbps, or name the codec."),
+        (kbps is not None and kbps > most,
+         f"delivery.bit_rate_kbps is {kbps or 0.0:g}, and {codec} goes up to {most:g}.",
+         f"Write {most:g} or less."),
+        (codec == "opus" and rate == 44100,
+         'delivery.codec is "opus", which knows no 44100 Hz.', "Write sample_rate = 48000, or leave it out."),
+    )  # fmt: skip
 
 
 def sources_of(read: ProfileFile, where: str) -> dict[str, str]:
@@ -152,7 +194,7 @@ def sources_of(read: ProfileFile, where: str) -> dict[str, str]:
                 "Remove that line from [sources], or give the number.",
             )
     for key, value in values.items():
-        if isinstance(value, float) and key not in given:
+        if isinstance(value, float | int) and key not in given:
             raise ProfileError(
                 f"{where}: {key} is {value:g}, and [sources] does not say where that comes from.",
                 f'Add `{key} = "..."` under [sources]: a document with its section, '
