@@ -29,7 +29,7 @@ class DeskMeter:
     def look(self) -> Reading:
         """The reading now; worked out anew at most every EACH_SECONDS."""
         now = self._clock()
-        if self._looked_at is not None and 0.0 <= now - self._looked_at < EACH_SECONDS:
+        if self._looked_at is not None and 0.0 <= now - self._looked_at < EACH_SECONDS - 0.01:
             return self.reading
         self._looked_at = now
         found = read_live(self._recent(WANTED_SECONDS), self._rate)
