@@ -1,0 +1,93 @@
+"""How does a vote leave the page and come back? The ballot that the page was made with, and the answer.
+
+A ballot is a preference trial whose rounds the page carries out by itself. The answer is one line that a
+mail can hold:
+
+    fairhearing-vote 1 PAGE LETTERS NAMES CHECK
+
+PAGE is the ballot's id, LETTERS the answers of all rounds ("ABBA…"), NAMES "hidden" or "seen" (whether
+the names stood on the screen before the vote), CHECK the CRC-32 of the four words before it, in eight
+hexadecimal digits: against slips, not against fraud. Lines around it are free; "name:" and "words:" are
+read. Mail programs put ">" before lines and break them; both are undone.
+"""
+
+from __future__ import annotations
+
+import re
+import zlib
+from dataclasses import dataclass, replace
+
+from simulator.hearing.trial import Trial, TrialPlan, begin
+
+FORMAT = "1"
+WORD = "fairhearing-vote"
+_LINE = re.compile(
+    rf"{WORD}\s+(?P<format>\S+)\s+(?P<page>[a-z0-9]+)\s+(?P<letters>[AB]+)\s+(?P<names>hidden|seen)"
+    r"\s+(?P<check>[0-9a-f]{8})\b"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Ballot:
+    """A vote that a page asks for: `page` is its id; the plan's versions are the names that the client
+    sees afterwards; `contents` are the identities of the versions' samples, in the same order."""
+
+    page: str
+    plan: TrialPlan
+    contents: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class VoteAnswer:
+    """What the client sent: letters of all rounds, whether the names were known, who, in which words."""
+
+    page: str
+    letters: str
+    names_seen: bool
+    name: str = ""
+    words: str = ""
+
+
+def answer_line(page: str, letters: str, names_seen: bool) -> str:
+    """The line that the page shows at the end of the vote."""
+    body = f"{FORMAT} {page} {letters} {'seen' if names_seen else 'hidden'}"
+    return f"{WORD} {body} {zlib.crc32(body.encode('ascii')):08x}"
+
+
+def read_answer(text: str) -> VoteAnswer:
+    """The answer in a mail or a file. Raises ValueError, with what is wrong, where there is none, more than
+    one, one that was changed, or one of a newer form."""
+    plain = re.sub(r"^[>|\s]+", "", text, flags=re.MULTILINE)
+    found = {match.group(0).split()[-1]: match for match in _LINE.finditer(plain)}
+    if not found:
+        raise ValueError(f"there is no whole line that begins with {WORD}")
+    if len(found) > 1:
+        raise ValueError("there is more than one answer in it")
+    ((check, match),) = found.items()
+    if match["format"] != FORMAT:
+        raise ValueError(f"its answer has the form {match['format']}, and this program knows {FORMAT}")
+    if answer_line(match["page"], match["letters"], match["names"] == "seen").split()[-1] != check:
+        raise ValueError("the answer was changed on its way: its check does not fit")
+    return VoteAnswer(
+        page=match["page"],
+        letters=match["letters"],
+        names_seen=match["names"] == "seen",
+        name=_free(plain, "name"),
+        words=_free(plain, "words"),
+    )
+
+
+def voted(ballot: Ballot, given: VoteAnswer) -> Trial:
+    """The finished trial. Raises ValueError where the answer is of another page or not whole."""
+    if given.page != ballot.page:
+        raise ValueError(f"it answers the page {given.page}, not {ballot.page}")
+    if len(given.letters) != ballot.plan.rounds:
+        raise ValueError(f"it has {len(given.letters)} answers, and the vote had {ballot.plan.rounds} rounds")
+    letters = tuple("A" if letter == "A" else "B" for letter in given.letters)
+    return replace(begin(ballot.plan), answers=letters)  # type: ignore[arg-type]
+
+
+def _free(plain: str, key: str) -> str:
+    """The first line "KEY: …", as text."""
+    found = re.search(rf"^{key}:[ \t]*(.*)$", plain, re.MULTILINE)
+    return found[1].strip() if found else ""

@@ -1,0 +1,144 @@
+"use strict";
+// The playing deck of the page. One sound at a time: a change fades the old one out for 5 ms and only then
+// the new one in for 5 ms, by raised cosines (ITU-R BS.1534-3, section 5.3), at the same place of the loop.
+// All times are whole frames of the context.
+const FADE_SECONDS = 0.005;
+const LEAD_SECONDS = 0.012;
+
+function raisedCosine(frames, rising) {
+  const curve = new Float32Array(frames + 1);
+  for (let i = 0; i <= frames; i += 1) {
+    const rise = 0.5 - 0.5 * Math.cos((Math.PI * i) / frames);
+    curve[i] = rising ? rise : 1 - rise;
+  }
+  return curve;
+}
+
+function toGain(db) { return Math.pow(10, db / 20); }
+
+function bytesOf(text) {
+  const raw = atob(text.trim());
+  const bytes = new Uint8Array(raw.length);
+  for (let i = 0; i < raw.length; i += 1) bytes[i] = raw.charCodeAt(i);
+  return bytes;
+}
+
+class Deck {
+  constructor(context, output) {
+    this.context = context;
+    this.output = output;
+    this.fade = Math.round(FADE_SECONDS * context.sampleRate);
+    this.origin = 0;   // the frame at which the loop was at its beginning
+    this.free = 0;     // the first frame at which the next change may begin
+    this.voice = null;
+  }
+
+  static async decode(context, id) {
+    return context.decodeAudioData(bytesOf(document.getElementById(id).textContent).buffer);
+  }
+
+  // A copy whose ends are faded, so that the loop has no step.
+  looped(buffer) {
+    const made = this.context.createBuffer(buffer.numberOfChannels, buffer.length, buffer.sampleRate);
+    const length = Math.min(this.fade, Math.floor(buffer.length / 2));
+    for (let channel = 0; channel < buffer.numberOfChannels; channel += 1) {
+      const samples = new Float32Array(buffer.getChannelData(channel));
+      for (let i = 0; i < length; i += 1) {
+        const rise = 0.5 - 0.5 * Math.cos((Math.PI * (i + 0.5)) / length);
+        samples[i] *= rise;
+        samples[samples.length - 1 - i] *= rise;
+      }
+      made.copyToChannel(samples, channel);
+    }
+    return made;
+  }
+
+  // Changes to `buffer` at `gainDb`; `anew` begins the loop, else the place is kept. `at` is a frame.
+  sound(buffer, gainDb, anew, at) {
+    const rate = this.context.sampleRate;
+    const soonest = at === undefined ? Math.ceil((this.context.currentTime + LEAD_SECONDS) * rate) : at;
+    const out = Math.max(soonest, this.free);
+    const begin = this.silence(out);
+    if (anew) this.origin = begin;
+    const offset = (((begin - this.origin) % buffer.length) + buffer.length) % buffer.length;
+    const source = this.context.createBufferSource();
+    const level = this.context.createGain();
+    const edge = this.context.createGain();
+    source.buffer = buffer;
+    source.loop = true;
+    level.gain.value = toGain(gainDb);
+    edge.gain.value = 0;
+    source.connect(level).connect(edge).connect(this.output);
+    edge.gain.setValueCurveAtTime(raisedCosine(this.fade, true), begin / rate, this.fade / rate);
+    source.start(begin / rate, offset / rate);
+    this.voice = { source, edge, buffer };
+    this.free = begin + this.fade + 1;
+    return begin;
+  }
+
+  // Fades out what sounds, from frame `at`; returns the first frame of silence.
+  silence(at) {
+    if (!this.voice) return at;
+    const rate = this.context.sampleRate;
+    this.voice.edge.gain.setValueCurveAtTime(raisedCosine(this.fade, false), at / rate, this.fade / rate);
+    this.voice.source.stop((at + this.fade) / rate);
+    this.voice = null;
+    return at + this.fade;
+  }
+
+  stop() {
+    const rate = this.context.sampleRate;
+    const at = Math.max(Math.ceil((this.context.currentTime + LEAD_SECONDS) * rate), this.free);
+    this.free = this.silence(at) + 1;
+  }
+
+  // The place in the loop, in seconds; null where nothing sounds.
+  place() {
+    if (!this.voice) return null;
+    const rate = this.context.sampleRate;
+    const frame = Math.round(this.context.currentTime * rate) - this.origin;
+    return frame < 0 ? 0 : (frame % this.voice.buffer.length) / rate;
+  }
+}
+
+// The one device of the page, made at the first press of a key.
+class Player {
+  constructor() { this.context = null; this.buffers = new Map(); this.volumeDb = -24; }
+
+  async wake() {
+    if (!this.context) {
+      this.context = new AudioContext();
+      this.volume = this.context.createGain();
+      this.volume.gain.value = toGain(this.volumeDb);
+      this.volume.connect(this.context.destination);
+      this.deck = new Deck(this.context, this.volume);
+    }
+    if (this.context.state !== "running") await this.context.resume();
+  }
+
+  setVolume(db) {
+    this.volumeDb = db;
+    if (this.volume) this.volume.gain.setTargetAtTime(db <= -60 ? 0 : toGain(db), this.context.currentTime, 0.02);
+  }
+
+  async buffer(id) {
+    if (!this.buffers.has(id)) {
+      this.buffers.set(id, Deck.decode(this.context, id).then((found) => this.deck.looped(found)));
+    }
+    return this.buffers.get(id);
+  }
+}
+
+function decibels(db) { return db <= -60 ? "silent" : `${String(db).replace("-", "−")} dB`; }
+
+const player = new Player();
+
+function bindVolume(slider, text) {
+  const show = () => {
+    text.textContent = decibels(Number(slider.value));
+    slider.setAttribute("aria-valuetext", text.textContent);
+  };
+  slider.addEventListener("input", () => { player.setVolume(Number(slider.value)); show(); });
+  show();
+  return show;
+}

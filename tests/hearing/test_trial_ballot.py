@@ -1,0 +1,92 @@
+"""A vote's answer survives the mail, and what does not belong to the page is refused."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as some
+
+from simulator.hearing.trial import TrialPlan, begin
+from simulator.hearing.trial_ballot import Ballot, answer_line, read_answer, voted
+from simulator.hearing.trial_result import PreferenceResult, result
+
+PLAN = TrialPlan("preference", ("open", "crushed"), 6, 9, "matched", 0.01, 60.0, 6.0)
+BALLOT = Ballot("k3f9m2p7qx", PLAN)
+
+
+def test_the_line_is_the_words_and_their_crc() -> None:
+    """CRC-32 of "1 k3f9m2p7qx ABBABA hidden" by Python's binascii and by zlib agree; the page's script has
+    its own, which the browser test compares."""
+    import binascii
+
+    check = f"{binascii.crc32(b'1 k3f9m2p7qx ABBABA hidden'):08x}"
+    assert (
+        answer_line("k3f9m2p7qx", "ABBABA", False) == f"fairhearing-vote 1 k3f9m2p7qx ABBABA hidden {check}"
+    )
+
+
+MAIL = """Hi,
+> here is my vote!
+>
+> Vote: Which master?
+> {line}
+> name: Nerida ‮Vostrel <b>
+> words: the second one breathes
+Best, N.
+"""
+
+
+def test_an_answer_is_found_in_a_quoted_mail_with_its_words() -> None:
+    found = read_answer(MAIL.format(line=answer_line("k3f9m2p7qx", "ABBABA", True)))
+    assert (found.page, found.letters, found.names_seen) == ("k3f9m2p7qx", "ABBABA", True)
+    assert found.name == "Nerida ‮Vostrel <b>"
+    assert found.words == "the second one breathes"
+
+
+def test_a_line_that_the_mail_program_broke_is_read_whole() -> None:
+    broken = answer_line("k3f9m2p7qx", "A" * 60, False).replace(" ", "\n> ", 2)
+    assert read_answer(f"> {broken}\n").letters == "A" * 60
+
+
+def test_the_same_answer_twice_in_a_mail_is_one_answer() -> None:
+    line = answer_line("k3f9m2p7qx", "ABBABA", False)
+    assert read_answer(f"{line}\n\n> {line}\n").letters == "ABBABA"
+
+
+LINE = answer_line("k3f9m2p7qx", "ABBABA", False)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "no whole line"),
+        ("fairhearing-vote 1 k3f9m2p7qx ABBABA", "no whole line"),
+        (LINE.replace("ABBABA", "ABBABB"), "changed on its way"),
+        (LINE.replace("hidden", "seen"), "changed on its way"),
+        (LINE.replace("vote 1 ", "vote 2 "), "form 2, and this program knows 1"),
+        (f"{LINE}\n{answer_line('k3f9m2p7qx', 'AAAAAA', False)}", "more than one answer"),
+    ],
+)
+def test_what_is_no_good_answer_says_why(text: str, words: str) -> None:
+    with pytest.raises(ValueError, match=words):
+        read_answer(text)
+
+
+def test_the_vote_of_another_page_or_with_rounds_missing_is_refused() -> None:
+    with pytest.raises(ValueError, match="answers the page other, not k3f9m2p7qx"):
+        voted(BALLOT, read_answer(answer_line("other", "ABBABA", False)))
+    with pytest.raises(ValueError, match="has 5 answers, and the vote had 6 rounds"):
+        voted(BALLOT, read_answer(answer_line("k3f9m2p7qx", "ABBAB", False)))
+
+
+@given(letters=some.text("AB", min_size=6, max_size=6), seen=some.booleans())
+def test_a_vote_gives_the_trial_that_its_letters_say(letters: str, seen: bool) -> None:
+    trial = voted(BALLOT, read_answer(answer_line("k3f9m2p7qx", letters, seen)))
+    assert "".join(trial.answers) == letters
+    found = result(trial)
+    assert isinstance(found, PreferenceResult)
+    drawn = begin(PLAN).draws
+    for_open = sum(
+        (one.first if letter == "A" else one.second) == 0 for one, letter in zip(drawn, letters, strict=True)
+    )
+    assert found.pairs[0].for_first == for_open
