@@ -42,6 +42,15 @@ def inside(sample_rate: int, low_hz: float, high_hz: float | None) -> NDArray[np
     return found
 
 
+def bin_weights(sample_rate: int) -> NDArray[np.float64]:
+    """What the squared magnitude of each bin counts in the power: spectra are one-sided, so every bin but
+    the first and the last stands for two."""
+    size = frame_size(sample_rate)
+    weights = np.full(size // 2 + 1, 2.0 / size)
+    weights[[0, -1]] = 1.0 / size
+    return weights
+
+
 class Frames:
     """Cuts a stream of blocks into overlapping windowed frames and gives their spectra."""
 
@@ -50,9 +59,6 @@ class Frames:
         self._hop = self._size // 2
         self._held = np.zeros((signals, channels, self._hop), dtype=np.float32)
         self._window = np.sin(np.pi * (np.arange(self._size) + 0.5) / self._size).astype(np.float32)
-        # one-sided spectra: every bin but the first and the last stands for two
-        self.bin_weight = np.full(self._size // 2 + 1, 2.0 / self._size)
-        self.bin_weight[[0, -1]] = 1.0 / self._size
 
     def push(self, block: NDArray[np.float32]) -> Iterator[Spectra]:
         """Spectra (signals, channels, frames, bins) of what is complete with this block."""

@@ -20,6 +20,8 @@ from simulator.measure.segments import SEGMENT_FRAMES
 from simulator.measure.weighting import KWeighting
 
 Block = NDArray[np.float32]
+PART_FRAMES = 32 * SEGMENT_FRAMES
+"""Fixed, so that the result does not depend on how many parts are worked on together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,26 +41,35 @@ class Pair:
     def frames(self) -> int:
         return self.end - self.start
 
-    def blocks(self) -> Iterator[tuple[int, Block, Block]]:
-        """(frames from the start of the common part, open, other), samples as they are."""
-        for at in range(self.start, self.end, SEGMENT_FRAMES):
-            count = min(SEGMENT_FRAMES, self.end - at)
-            ours, theirs = read(self.open_samples, float(at), count), read(self.other, at + self.place, count)
-            yield at - self.start, ours, theirs if self.polarity > 0 else np.negative(theirs)
+    def parts(self) -> list[range]:
+        """The common part in pieces that can be worked on at the same time; frames from its start."""
+        return [range(at, min(at + PART_FRAMES, self.frames)) for at in range(0, self.frames, PART_FRAMES)]
 
-    def weighted(self) -> Iterator[tuple[int, Block, Block]]:
-        """The same, K-weighted."""
+    def blocks(self, part: range | None = None) -> Iterator[tuple[int, Block, Block]]:
+        """(frames from the start of the common part, open, other), samples as they are; of one part, or
+        of the whole."""
+        stretch = range(self.frames) if part is None else part
+        for at in range(stretch.start, stretch.stop, SEGMENT_FRAMES):
+            count = min(SEGMENT_FRAMES, stretch.stop - at)
+            ours = read(self.open_samples, float(self.start + at), count)
+            theirs = read(self.other, self.start + at + self.place, count)
+            yield at, ours, theirs if self.polarity > 0 else np.negative(theirs)
+
+    def weighted(self, part: range) -> Iterator[tuple[int, Block, Block]]:
+        """One part, K-weighted. The filters start a segment earlier (they forget within 50 ms)."""
         weights = channel_weights(self.open_samples.shape[1])
         counted = [channel for channel, weight in enumerate(weights) if weight]
         filters = [[KWeighting(self.sample_rate) for _ in counted] for _ in range(2)]
-        for at, *both in self.blocks():
+        warm = max(0, part.start - SEGMENT_FRAMES)
+        for at, *both in self.blocks(range(warm, part.stop)):
             out = np.empty((2, len(counted), both[0].shape[1]), dtype=np.float32)
             for side, block in enumerate(both):
                 for index, channel in enumerate(counted):
                     out[side, index] = filters[side][index].filter(block[channel])
                     if weights[channel] != 1.0:
                         out[side, index] *= np.float32(weights[channel] ** 0.5)
-            yield at, out[0], out[1]
+            if at >= part.start:
+                yield at, out[0], out[1]
 
 
 def pair_of(open_samples: NDArray[np.floating], aligned: Aligned) -> Pair:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from simulator.compare import alignment as alignment_form
 from simulator.compare import difference as difference_form
-from simulator.compare.align import align_and_move, lay_over
+from simulator.compare.align import Aligned, align_and_move, lay_over
 from simulator.compare.alignment import Alignment
 from simulator.compare.difference import Difference
 from simulator.compare.difference_audio import Part, difference_blocks
@@ -149,14 +149,19 @@ def _do(job: _Job) -> _Found:
             raise _unlike(job.second, job.first, problem) from None
         difference = None
         if job.difference and aligned.alignment.has_place:
-            difference = measure_difference(ours.samples, aligned).difference
+            difference = _measured(ours.samples, aligned).difference
         return _Found(aligned.alignment, difference, contents)
 
 
 def _matched(ours: _Whole, theirs: _Whole, known: Alignment, held: contextlib.ExitStack) -> Matched:
     channels = max(ours.samples.shape[1], theirs.samples.shape[1])
     laid = lay_over(theirs.samples, channels, known, _Scratch(held).new)
-    return measure_difference(ours.samples, laid)
+    return _measured(ours.samples, laid)
+
+
+def _measured(samples: Samples, aligned: Aligned) -> Matched:
+    with ThreadPoolExecutor(min(2, workers.default_workers())) as pool:
+        return measure_difference(samples, aligned, pool.map)
 
 
 @dataclass(frozen=True, slots=True)
