@@ -33,6 +33,12 @@ from simulator.commands.options import cache_options, profile_option, say_proble
     show_default=True,
     help="Length of each passage in the two back-to-back files.",
 )
+@click.option(
+    "--rate",
+    type=click.IntRange(8_000, 192_000),
+    metavar="HZ",
+    help="Write all at this sample rate, converted after the limiter, which no longer holds the peaks then.",
+)
 @click.option("--force", is_flag=True, help="Replace files that are there already.")
 @cache_options
 def command(
@@ -41,6 +47,7 @@ def command(
     out: Path,
     form: str,
     seconds: float,
+    rate: int | None,
     force: bool,
     no_cache: bool,
     rehash: bool,
@@ -48,9 +55,9 @@ def command(
 ) -> int:
     """Renders INPUTS (audio files, folders, playlists, or the word demo) as a player plays them.
 
-    Writes OUT/NN-NAME.wav for every track at its own rate, and two back-to-back files of the loudest
-    passages: round-delivered.wav and round-played.wav, with round-places.txt that says where each is
-    from and why. Versions of one song are cut at one place. Nothing is replaced without --force.
+    Writes OUT/NN-NAME.wav for every track at its own rate (or at --rate), and two back-to-back files of
+    the loudest passages: round-delivered.wav and round-played.wav, with round-places.txt that says where
+    each is from and why. Versions of one song are cut at one place. Nothing is replaced without --force.
     """
     from simulator.commands.prepare import nothing_read, prepare
     from simulator.commands.progress import steps
@@ -64,7 +71,7 @@ def command(
     failed, written = any(one.problem is not None for one in ready.tracks), 0
     for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
         folder = out if len(ready.profiles) == 1 else out / profile.id
-        plan = Plan(profile, folder, ready.tracks, predictions, form, seconds)
+        plan = Plan(profile, folder, ready.tracks, predictions, form, seconds, rate)
         with steps(f"Rendering {profile.id}", len(ready.tracks)) as step:
             outcome = render(plan, force=force, workers=ready.workers, step=step)
         say_problems(outcome.problems)

@@ -22,6 +22,7 @@ from simulator.player.limiter import LimiterReport
 from simulator.player.passage import Passage, places, with_edges
 from simulator.player.prediction import Prediction, chain_settings
 from simulator.player.profile import Profile
+from simulator.player.resample import resample, resampled_frames
 from simulator.report.numbers import signed
 from simulator.shell import workers as pool
 from simulator.shell.audio_writing import FORMS, write_audio
@@ -36,7 +37,7 @@ Audio = NDArray[np.float32]
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """One player's render of a list of tracks."""
+    """One player's render of a list of tracks; at its own rate each, or all at `rate` (Hz)."""
 
     profile: Profile
     folder: Path
@@ -44,6 +45,7 @@ class Plan:
     predictions: Sequence[Prediction | SimulatorError | None]
     form: str = "float32"
     seconds: float = 12.0
+    rate: int | None = None
 
     def track_path(self, index: int) -> Path:
         """DIR/NN-STEM.wav: the place in the list and the source's name."""
@@ -65,6 +67,7 @@ class TrackJob:
     force: bool
     keep_whole: bool
     passage: Passage
+    rate: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +122,7 @@ def render(
                 force or keep_whole,
                 keep_whole,
                 passages[index],
+                plan.rate,
             )
         )
     spread = workers if len(jobs) > 1 and _seconds(plan, good) > 150.0 else 0
@@ -143,19 +147,21 @@ def render_track(job: TrackJob) -> Cuts:
     with AudioReader(job.source, hashed=False) as reader:
         rate, channels = reader.info.sample_rate, reader.info.channels
         delivered, played = _Cut(job.passage.frames(rate)), _Cut(job.passage.frames(rate))
-        stream = play(delivered.watch(reader), rate, channels, job.chain, LimiterReport())
+        to_rate = job.rate or rate
+        stream = played.watch(play(delivered.watch(reader), rate, channels, job.chain, LimiterReport()))
         # what a 24-bit file holds needs no dither to stay in 24 bits
         bits = reader.info.bits
-        dithered = not (job.chain == ChainSettings(0.0, None) and bits is not None and bits <= 24)
+        untouched = job.chain == ChainSettings(0.0, None) and to_rate == rate
+        dithered = not (untouched and bits is not None and bits <= 24)
         write_audio(
             Path(job.target),
-            played.watch(stream),
-            rate,
+            resample(stream, channels, rate, to_rate),
+            to_rate,
             channels,
             job.form,
             job.force,
             dithered,
-            reader.info.frames,
+            resampled_frames(reader.info.frames, rate, to_rate),
         )
     return rate, delivered.samples(channels), played.samples(channels)
 
@@ -182,7 +188,7 @@ class _Cut:
 
 def _write_round(plan: Plan, cuts: dict[int, Cuts], passages: dict[int, Passage], force: bool) -> None:
     """The two back-to-back files and the table of places."""
-    rate = Counter(cut[0] for cut in cuts.values()).most_common(1)[0][0]
+    rate = plan.rate or Counter(cut[0] for cut in cuts.values()).most_common(1)[0][0]
     channels = max(2, *(cut[1].shape[1] for cut in cuts.values()))
     gap = np.zeros((round(GAP_SECONDS * rate), channels), dtype=np.float32)
     for name in (ROUND_DELIVERED, ROUND_PLAYED):
