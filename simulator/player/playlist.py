@@ -14,7 +14,7 @@ from typing import Literal
 
 Role = Literal["master", "reference"]
 
-AUDIO_EXTENSIONS = ("wav", "w64", "rf64", "aif", "aiff", "caf", "flac", "ogg", "oga", "opus", "mp3")
+AUDIO_EXTENSIONS = ("wav", "w64", "rf64", "aif", "aiff", "caf", "flac", "ogg", "oga", "opus", "mp3", "m4a")
 """Files of a folder that count as its tracks."""
 
 ONE_ALBUM = "No album is named, so all files of this {what} count as one album."

@@ -22,10 +22,11 @@ from numpy.typing import NDArray
 from simulator.errors import AudioError
 from simulator.measure.layout import CHANNEL_NAMES
 from simulator.measure.segments import SEGMENT_FRAMES
+from simulator.shell.codec_av import AvFile, looks_like_mp4
 from simulator.units import format_time
 
-READABLE = "WAV, RF64, W64, AIFF, CAF, FLAC, Ogg Vorbis, Opus and MP3"
-LOSSY_SUBTYPES = ("VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III")
+READABLE = "WAV, RF64, W64, AIFF, CAF, FLAC, Ogg Vorbis, Opus and MP3 (M4A with PyAV)"
+LOSSY_SUBTYPES = ("VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III", "AAC", "MP3")
 LOWEST_RATE, HIGHEST_RATE = 8_000, 192_000
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _BITS |= {f"ALAC_{bits}": bits for bits in (16, 20, 24, 32)}
@@ -33,6 +34,10 @@ _AHEAD = 8
 _XIPH_ORDER = {3: [0, 2, 1], 5: [0, 2, 1, 3, 4], 6: [0, 2, 1, 5, 3, 4]}
 """Vorbis and Opus hold L C R (Ls Rs LFE), libsndfile gives them as they lie; picks the order of
 measure/layout. Source: Xiph.Org, Vorbis I specification, 4.3.9; RFC 7845, 5.1.1.2."""
+CUSTOMARY_TO_XIPH = {
+    channels: [order.index(place) for place in range(channels)] for channels, order in _XIPH_ORDER.items()
+}
+"""The way back, for writing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,8 +139,17 @@ def _opened(path: str) -> tuple[Any, AudioInfo]:
     import soundfile
 
     _check_file(path)
+    file: Any
     try:
-        file = soundfile.SoundFile(os.fsencode(path) if os.name == "posix" else path)
+        if looks_like_mp4(path):
+            file = AvFile(path)
+        else:
+            file = soundfile.SoundFile(os.fsencode(path) if os.name == "posix" else path)
+    except ImportError:
+        raise AudioError(
+            f"{path}: M4A files (AAC, ALAC) need the optional library PyAV, which is not installed.",
+            'Install it with `pip install "fairhearing[aac]"`, or export the file as WAV or FLAC.',
+        ) from None
     except (soundfile.LibsndfileError, RuntimeError, OSError, ValueError) as problem:
         raise AudioError(
             f"{path}: this is no audio that can be read ({_plain(problem)}).",

@@ -1,0 +1,147 @@
+"""What does a lossy codec make of this music? Encoded to a file, and read back as the listener's decoder
+gives it.
+
+Vorbis, Opus and MP3 by libsndfile's encoders, AAC by PyAV (an optional extra). Conventions: blocks float32
+(frames, channels) in the meter's order of channels; decoded to float, so that peaks above full scale stay;
+delay and padding removed: the decode has the frames that were encoded, in place (`codec_alignment` checks).
+Bit rates are the whole stream's, in kbit/s. MP3, AAC and Opus keep to them; Vorbis has a quality instead:
+the one whose nominal rate for two channels at 44.1 kHz is the one asked for.
+Sources: rates of Opus: RFC 6716, 2; of MP3: ISO/IEC 11172-3 and 13818-3 (from memory); how libsndfile's
+`compression_level` maps to bit rates: measured.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator
+from itertools import chain as chained
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.errors import AudioError
+from simulator.player.profile_format import Delivery
+from simulator.shell.files import CUSTOMARY_TO_XIPH, AudioReader
+
+Block = NDArray[np.float32]
+
+EXTENSION = {"vorbis": "ogg", "opus": "opus", "mp3": "mp3", "aac": "m4a"}
+_FORM = {"vorbis": ("OGG", "VORBIS"), "opus": ("OGG", "OPUS"), "mp3": ("MP3", "MPEG_LAYER_III")}
+_RATES = {
+    "opus": (8000, 12000, 16000, 24000, 48000),
+    "mp3": (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000),
+    "aac": (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000, 64000, 88200, 96000),
+}
+_MOST_CHANNELS = {"mp3": 2}
+_PIECE = 16_384
+"""Frames a write: one long write to the Vorbis encoder kills the interpreter."""
+_VORBIS_NOMINAL = (64, 80, 96, 112, 128, 160, 192, 224, 256, 320, 500)
+"""kbit/s of the encoder's qualities 0 to 10, two channels at 44.1 kHz (its documentation; from memory)."""
+
+
+def codec_rate(codec: str, sample_rate: int) -> int:
+    """The rate at which a codec takes music of this rate: its own where the codec knows it, else 44.1 kHz
+    for the multiples of 11025 Hz (Opus has none of these) and 48 kHz for all others."""
+    known = _RATES.get(codec)
+    if known is None or sample_rate in known:
+        return sample_rate
+    return 44_100 if sample_rate % 11_025 == 0 and 44_100 in known else 48_000
+
+
+def versions(codec: str) -> str:
+    """The libraries that encode and decode, for the cache: another version may give other samples."""
+    if codec == "aac":
+        av = _av()
+        return f"PyAV {av.__version__} {av.library_versions.get('libavcodec')}"
+    import soundfile
+
+    return f"libsndfile {soundfile.__libsndfile_version__}"
+
+
+def encode(blocks: Iterable[Block], sample_rate: int, channels: int, delivery: Delivery, path: Path) -> int:
+    """Writes the stream to `path`, which must end as EXTENSION says; how many frames went in. `sample_rate`
+    must be one that `codec_rate` gives. Raises AudioError for what the codec cannot take."""
+    codec, kbps = delivery.codec, delivery.bit_rate_kbps or 0.0
+    most = _MOST_CHANNELS.get(codec, 6)
+    if channels > most:
+        raise AudioError(
+            f"{codec} carries at most {most} channels, and this file has {channels}.",
+            "Choose vorbis, opus or aac for surround, or deliver a stereo mix.",
+        )
+    if codec == "aac":
+        from simulator.shell.codec_av import encode_aac
+
+        _av()
+        return encode_aac(blocks, sample_rate, channels, kbps, path)
+    return _encode_sndfile(blocks, sample_rate, channels, codec, kbps, path)
+
+
+def decode(path: Path, frames: int) -> Iterator[Block]:
+    """The blocks of an encoded file, exactly `frames` of them: padding at the end is left out. Raises
+    AudioError where the decoder gives fewer."""
+    left = frames
+    with AudioReader(os.fspath(path), hashed=False) as reader:
+        for block in reader:
+            if left <= 0:
+                continue  # to the end, so that the reader closes its file by its normal way
+            yield block[:left]
+            left -= block.shape[0]
+    if left > 0:
+        raise AudioError(
+            f"The decoder gave back {frames - left} of {frames} frames.",
+            "Another codec or bit rate may work for this file.",
+        )
+
+
+def _encode_sndfile(
+    blocks: Iterable[Block], rate: int, channels: int, codec: str, kbps: float, path: Path
+) -> int:
+    import soundfile
+
+    container, subtype = _FORM[codec]
+    order = CUSTOMARY_TO_XIPH.get(channels) if codec in ("vorbis", "opus") else None
+    how: dict[str, Any] = {"compression_level": _level(codec, rate, channels, kbps)}
+    if codec == "mp3":
+        how["bitrate_mode"] = "CONSTANT"  # alone it is ignored; the level says which rate
+    name = os.fsencode(path) if os.name == "posix" else os.fspath(path)
+    frames = 0
+    try:
+        with soundfile.SoundFile(name, "w", rate, channels, subtype, None, container, **how) as file:
+            for block in chained.from_iterable(_pieces(block) for block in blocks):
+                file.write(block if order is None else np.ascontiguousarray(block[:, order]))
+                frames += block.shape[0]
+    except soundfile.LibsndfileError as problem:
+        raise AudioError(
+            f"The {codec} encoder refused: {problem.error_string.rstrip('. ')}.",
+            "Choose another bit rate or codec for this file, or free space for temporary files.",
+        ) from None
+    return frames
+
+
+def _pieces(block: Block) -> Iterator[Block]:
+    return (block[start : start + _PIECE] for start in range(0, block.shape[0], _PIECE))
+
+
+def _level(codec: str, rate: int, channels: int, kbps: float) -> float:
+    """libsndfile's compression level, 0 (largest) to 1, for a bit rate."""
+    if codec == "vorbis":
+        stereo = kbps * 2.0 / channels
+        return 1.0 - float(np.interp(stereo, _VORBIS_NOMINAL, np.arange(11))) / 10.0
+    if codec == "opus":  # a channel gets 6 to 256 kbit/s
+        level = 1.0 - (kbps * 1000.0 / channels - 6000.0) / 250_000.0
+        return min(max(level, 0.0), 1.0)
+    low, high = (32.0, 320.0) if rate >= 32_000 else (8.0, 160.0) if rate >= 16_000 else (8.0, 64.0)
+    return min(max((high - kbps) / (high - low), 0.0), 0.99)  # at 1 the encoder refuses
+
+
+def _av() -> Any:
+    try:
+        import av
+    except ImportError:
+        raise AudioError(
+            "AAC needs the optional library PyAV, which is not installed.",
+            'Install it with `pip install "fairhearing[aac]"`, or choose vorbis, opus or mp3.',
+        ) from None
+    return av
