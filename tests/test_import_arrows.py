@@ -18,6 +18,7 @@ PACKAGE = Path(simulator.__file__).resolve().parent
 LAYERS = {
     "units": 0,
     "errors": 0,
+    "numbers": 0,
     "measure": 1,
     "player": 2,
     "delivery": 3,
@@ -33,7 +34,7 @@ LAYERS = {
 """Of the rooms of one layer, none imports another (units and errors neither)."""
 
 BELOW_COMMANDS_IN_LAYER_7 = {"app": {"commands"}, "__main__": {"app"}, "commands": set[str]()}
-PURE = {"units", "errors", "measure", "player", "delivery", "compare", "hearing", "report", "demo"}
+PURE = {"units", "errors", "numbers", "measure", "player", "delivery", "compare", "hearing", "report", "demo"}
 OUTSIDE_WORLD = {
     "asyncio", "concurrent", "ctypes", "datetime", "fcntl", "ftplib", "getpass", "glob", "http", "io",
     "locale", "mmap", "multiprocessing", "os", "platform", "platformdirs", "prompt_toolkit", "psutil",

@@ -1,0 +1,29 @@
+"""How is a number written for people? One decimal, a true minus, a dash where there is none."""
+
+from __future__ import annotations
+
+NONE = "–"
+
+
+def level(value: float | None, decimals: int = 1) -> str:
+    """A level, or a dash. Never "−0.0"."""
+    if value is None:
+        return NONE
+    text = f"{value:.{decimals}f}"
+    if float(text) == 0.0:
+        text = text.lstrip("-")
+    return text.replace("-", "−")
+
+
+def signed(value: float | None, decimals: int = 1) -> str:
+    """A change, with its sign; "0.0" without one."""
+    text = level(value, decimals)
+    return text if value is None or text.startswith("−") or float(text) == 0.0 else f"+{text}"
+
+
+def share(value: float) -> str:
+    """A share as a percentage; below a tenth of a percent it says so."""
+    percent = 100.0 * value
+    if 0.0 < percent < 0.1:
+        return "<0.1 %"
+    return f"{percent:.1f} %"
