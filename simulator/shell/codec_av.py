@@ -41,7 +41,8 @@ def encode_aac(blocks: Iterable[Block], sample_rate: int, channels: int, kbps: f
 
     frames = 0
     try:
-        with av.open(str(path), "w", format="mp4") as out:
+        # the length stands in the file in units of this scale, which is a millisecond by default
+        with av.open(str(path), "w", format="mp4", options={"movie_timescale": str(sample_rate)}) as out:
             stream: Any = out.add_stream("aac", rate=sample_rate)
             stream.layout = _LAYOUT[channels]
             stream.bit_rate = round(kbps * 1000.0)
