@@ -145,7 +145,7 @@ def _difference(pair: Pair, gain: float, curve: GainCurve, sums: _Sums) -> Diffe
     level = _level(residual, whole)
     split = level is not None and level > ROUNDING_LU
     octaves: tuple[ThirdOctave, ...] = tonal.third_octaves(sums.open_power, sums.other_power, gain, rate)
-    left = float(tonal.left_by_filter(sums.open_power, sums.other_power, sums.cross).sum())
+    left = gain * gain * float(tonal.left_by_filter(sums.open_power, sums.other_power, sums.cross).sum())
     share = min(1.0, max(0.0, 1.0 - left / residual)) if split else None
     flagged = share is not None and share > tonal.EXPLAINS
     return Difference(

@@ -1,8 +1,9 @@
 """Does one fixed filter explain the difference? Then it is tonal balance (or phase), not limiting.
 
-The best linear filter from the other version to the open one (Wiener) has, at each frequency, the cross
-spectrum over the other's power spectrum; what it leaves is (1 − γ²) of the open version's power. Third
-octaves after IEC 61260-1 (base ten): centre 1000·10^(k/10) Hz, edges 10^(±1/20) from it.
+The best linear filter from the open version to the other one (Wiener) has, at each frequency, the cross
+spectrum over the open one's power spectrum; what it leaves unexplained is (1 − γ²) of the other's power. It
+is asked in that direction because no filter makes partials that distortion adds where there was nothing.
+Third octaves after IEC 61260-1 (base ten): centre 1000·10^(k/10) Hz, edges 10^(±1/20) from it.
 Conventions: spectra summed over frames and channels, by bin.
 """
 
@@ -15,21 +16,24 @@ from simulator.compare import bands
 from simulator.compare.difference import ThirdOctave
 
 EXPLAINS = 0.5
-HEARD_AS_BALANCE_DB = 0.1
-"""Smaller third-octave differences are not called a tonal balance."""
+BALANCE_DB = 0.2
+"""What varies less from third octave to third octave is not called a tonal balance."""
 _FIRST, _LAST = -13, 13
 """50 Hz to 20 kHz: lower bands are narrower than the frames resolve."""
 _FLOOR = 1e-9
+_LEAKAGE = 1e-7
 
 Values = NDArray[np.float64]
 
 
 def left_by_filter(open_power: Values, other_power: Values, cross: NDArray[np.complex128]) -> Values:
-    """Power by bin that the best filter leaves."""
+    """Power of the other version by bin that the best filter on the open one leaves. Bins in which the open
+    version holds less than _LEAKAGE of its strongest one are no more than the skirts of others."""
+    floor = _LEAKAGE * float(open_power.max())
     explained = np.divide(
-        np.abs(cross) ** 2, other_power, out=np.zeros_like(open_power), where=other_power > 0.0
+        np.abs(cross) ** 2, open_power, out=np.zeros_like(open_power), where=open_power > floor
     )
-    left: Values = np.maximum(open_power - explained, 0.0)
+    left: Values = np.maximum(other_power - explained, 0.0)
     return left
 
 
@@ -50,7 +54,6 @@ def third_octaves(
 
 
 def balance_differs(octaves: tuple[ThirdOctave, ...]) -> bool:
-    """Some third octave differs by HEARD_AS_BALANCE_DB or more."""
-    return any(
-        band.difference_db is not None and abs(band.difference_db) >= HEARD_AS_BALANCE_DB for band in octaves
-    )
+    """Two third octaves differ by BALANCE_DB or more (an equal difference in all is but a level)."""
+    levels = [band.difference_db for band in octaves if band.difference_db is not None]
+    return bool(levels) and max(levels) - min(levels) >= BALANCE_DB

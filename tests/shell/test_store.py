@@ -159,3 +159,32 @@ def test_the_cache_is_private(tmp_path: Path, warned: list[str]) -> None:
 def test_the_cache_lies_in_the_users_cache_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
     assert cache_folder() == tmp_path / "fairhearing"
+
+
+def test_what_was_found_between_two_contents_is_kept_in_their_order(
+    tmp_path: Path, warned: list[str]
+) -> None:
+    store = Store(tmp_path, warned.append)
+    store.keep_pair("one", "two", "s", b"found")
+    assert store.find_pair("one", "two", "s") == b"found"
+    assert store.find_pair("two", "one", "s") is None
+    assert store.find_pair("one", "two", "other settings") is None
+    store.close()
+
+
+def test_a_cache_from_before_pairs_were_kept_is_used_as_it_is(
+    tmp_path: Path, warned: list[str], measured: Measurement
+) -> None:
+    store = Store(tmp_path, warned.append)
+    store.keep("c", "s", measured)
+    store.close()
+    database = sqlite3.connect(tmp_path / "measurements.sqlite")
+    database.execute("DROP TABLE pair")
+    database.commit()
+    database.close()
+    store = Store(tmp_path, warned.append)
+    store.keep_pair("one", "two", "s", b"found")
+    assert store.find_pair("one", "two", "s") == b"found"
+    assert store.find("c", "s") is not None
+    store.close()
+    assert warned == []
