@@ -71,7 +71,7 @@ function startVoting(ballot) {
       return;
     }
     silent();
-    if (!given.length) seenFirst = seen;
+    seenFirst = seen;
     given.push(letter);
     heard = new Set();
     if (given.length === ballot.rounds.length) { finish(); return; }

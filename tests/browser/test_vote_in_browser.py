@@ -1,0 +1,179 @@
+"""The blind vote in a real browser, from the first letter to the trial in Python."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from support.chromium import SEND, launched, opened, samples, until
+from support.made_page import PLAIN, order_of, write_music
+
+from simulator.hearing.trial import begin
+from simulator.hearing.trial_ballot import read_answer, voted
+from simulator.hearing.trial_result import PreferenceResult, chosen_versions, result
+from simulator.report.page_clips import level_lufs
+from simulator.shell.page_writing import BuiltPage, build, write
+
+pytestmark = [pytest.mark.heavy, pytest.mark.external]
+ROUNDS = 3
+DESK = {"width": 1280, "height": 800}
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with launched() as found:
+        yield found
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("vote")
+
+
+@pytest.fixture(scope="module")
+def built(folder: Path) -> BuiltPage:
+    return build(order_of(write_music(folder), PLAIN, rounds=ROUNDS))
+
+
+@pytest.fixture(scope="module")
+def path(built: BuiltPage, folder: Path) -> Path:
+    write(built, folder / "vote.html", True)
+    return folder / "vote.html"
+
+
+def hear(page: Any, letter: str) -> None:
+    page.click(f'.letter[data-letter="{letter}"]')
+    small = f"document.querySelector('.letter[data-letter={letter}] small').textContent"
+    until(page, f"{small} === 'playing' && player.deck.voice !== null")
+    page.wait_for_timeout(1050)
+
+
+def play_round(page: Any, answer: str) -> None:
+    hear(page, "A")
+    hear(page, "B")
+    page.click(f'.answer[data-answer="{answer}"]')
+
+
+def test_the_vote_comes_back_as_a_trial_with_the_versions_that_were_chosen(
+    browser: Any, built: BuiltPage, path: Path, folder: Path
+) -> None:
+    with opened(browser, path, viewport=DESK) as watched:
+        page = watched.page
+        assert not any(title in page.content() for title in PLAIN)
+        page.click('.answer[data-answer="A"]', force=True)  # nothing was heard yet
+        assert "Hear A and B first" in page.inner_text("#vote-status")
+        assert page.inner_text("#vote-round") == f"Round 1 of {ROUNDS}"
+        page.click('.letter[data-letter="A"]')
+        page.wait_for_timeout(1100)
+        page.click('.answer[data-answer="A"]', force=True)
+        assert "Hear B first" in page.inner_text("#vote-status")
+        for answer in "ABA":
+            assert page.locator("#rest").is_hidden()
+            play_round(page, answer)
+        until(page, "!document.getElementById('vote-done').hidden")
+        page.fill("#vote-name", "Nerida <i>V</i>")
+        page.fill("#vote-words", "it breathes")
+        text = page.input_value("#vote-text")
+        with page.expect_download() as waiting:
+            page.click("#vote-save")
+        saved = folder / waiting.value.suggested_filename
+        waiting.value.save_as(saved)
+        shown = page.inner_text("#vote-result")
+        assert page.is_visible("#listen")
+        assert PLAIN[0] in page.inner_text("#see")
+        page.click("#play")
+        until(page, "player.deck.voice !== null")
+    assert saved.read_text(encoding="utf-8") == text
+    given = read_answer(text)
+    assert (given.letters, given.names_seen, given.name, given.words) == (
+        "ABA",
+        False,
+        "Nerida <i>V</i>",
+        "it breathes",
+    )
+    assert built.ballot is not None
+    trial = voted(built.ballot, given)
+    chosen = chosen_versions(trial)
+    found = result(trial)
+    assert isinstance(found, PreferenceResult)
+    for number, title in enumerate(PLAIN[:2]):
+        assert f"{title}: {chosen.count(number)} of {ROUNDS}" in shown
+
+
+def test_what_sounds_under_a_letter_is_the_version_that_the_ballot_says(
+    browser: Any, built: BuiltPage, path: Path
+) -> None:
+    """The decoded clip of each letter and round is the ballot's version, by the hash in the ballot."""
+    decode = "return send(await Deck.decode(new OfflineAudioContext(2, 16, 44100), id));"
+    script = f"async (id) => {{ {SEND} {decode} }}"
+    assert built.ballot is not None
+    with opened(browser, path) as watched:
+        ballot = watched.page.evaluate("JSON.parse(document.getElementById('ballot').textContent)")
+        decoded = [samples(watched.page.evaluate(script, one)) for one in ballot["clips"]]
+    hashes = []
+    for one in decoded:  # back to the 16-bit steps: Chromium divides by 32767 above zero, by 32768 below
+        steps = np.rint(np.where(one > 0, one * 32767.0, one * 32768.0)).astype(np.int16)
+        hashes.append(hashlib.sha256(steps.tobytes()).hexdigest())
+    for (a, b), drawn in zip(ballot["rounds"], begin(built.ballot.plan).draws, strict=True):
+        assert hashes[a] == built.ballot.contents[drawn.first]
+        assert hashes[b] == built.ballot.contents[drawn.second]
+    levels = [level_lufs(one.astype(np.float32), 44_100) for one in decoded]
+    assert abs((levels[0] or 0.0) - (levels[1] or 0.0)) <= 0.1
+    assert len({one.shape for one in decoded}) == 1
+
+
+def test_a_vote_after_the_names_says_so_even_when_the_page_is_opened_again(browser: Any, path: Path) -> None:
+    with opened(browser, path, viewport=DESK) as watched:
+        page = watched.page
+        page.click("#vote-waive summary")
+        page.click("#vote-reveal")
+        assert PLAIN[0] in page.inner_text("#see")
+        page.reload()
+        assert page.locator("#rest").is_hidden()
+        for answer in "BBA":
+            play_round(page, answer)
+        assert read_answer(page.input_value("#vote-text")).names_seen
+
+
+def test_names_seen_in_the_middle_of_the_vote_count_as_seen(browser: Any, path: Path) -> None:
+    with opened(browser, path, viewport=DESK) as watched:
+        page = watched.page
+        play_round(page, "A")
+        page.click("#vote-waive summary")
+        page.click("#vote-reveal")
+        for answer in "AA":
+            play_round(page, answer)
+        assert read_answer(page.input_value("#vote-text")).names_seen
+
+
+def test_the_vote_can_be_given_with_the_keyboard_alone(browser: Any, path: Path) -> None:
+    with opened(browser, path, viewport=DESK) as watched:
+        page = watched.page
+        page.focus('.letter[data-letter="A"]')
+        for key in ("Enter", "Tab", "Enter"):
+            page.keyboard.press(key)
+            page.wait_for_timeout(1150)
+        assert page.get_attribute(".answer >> nth=0", "aria-disabled") == "false"
+        page.focus('.answer[data-answer="B"]')
+        page.keyboard.press("Enter")
+        assert page.inner_text("#vote-round") == f"Round 2 of {ROUNDS}"
+        assert page.evaluate("document.activeElement.dataset.letter") == "A"
+
+
+def test_three_versions_show_every_pair_equally_often(browser: Any, folder: Path) -> None:
+    paths = write_music(folder)
+    more = [paths[0], paths[1], folder / "third.wav"]
+    more[2].write_bytes(paths[0].read_bytes())
+    order = order_of(more, ("one", "two", "three"), rounds=3)
+    write(build(replace(order, seconds=1.0)), folder / "three.html", True)
+    with opened(browser, folder / "three.html") as watched:
+        ballot = watched.page.evaluate("JSON.parse(document.getElementById('ballot').textContent)")
+        assert sorted(tuple(sorted(pair)) for pair in ballot["rounds"]) == [(0, 1), (0, 2), (1, 2)]
+        for _ in range(3):
+            play_round(watched.page, "A")
+        assert watched.page.inner_text("#vote-result").count(" of 2") == 3
