@@ -53,7 +53,14 @@ def command(
 
 
 def _words(ready: Prepared, reasons: bool) -> None:
-    from simulator.commands.predict_view import console, paragraph, show_heading, show_pair, show_tracks
+    from simulator.commands.predict_view import (
+        console,
+        paragraph,
+        show_delivery,
+        show_heading,
+        show_pair,
+        show_tracks,
+    )
     from simulator.player.prediction import Prediction
 
     say_problems(one.problem for one in ready.tracks)
@@ -63,6 +70,7 @@ def _words(ready: Prepared, reasons: bool) -> None:
         paired = show_pair(out, profile, ready.tracks, predictions)
         if not paired or len(ready.tracks) > 2:
             show_tracks(out, ready.tracks, predictions)
+        show_delivery(out, ready.tracks, predictions)
         if reasons or not paired:
             for number, found in enumerate(predictions, 1):
                 if isinstance(found, Prediction):

@@ -7,6 +7,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from simulator.report.findings_peaks import NOTE, peak_cells, peak_columns
 from simulator.report.numbers import level, signed
 from simulator.report.pair import choose_pair, pair_rows, short_names
 from simulator.report.sentences import Version, pair_sentences
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 
 WIDTH = 79
 LONGEST_TITLE = 40
+SHORT_TITLE = 18
 LIMITED_WORDS = {
     "nothing": "",
     "no_upward_gain": "not raised",
@@ -105,6 +107,28 @@ def show_tracks(out: Console, tracks: Sequence[Delivered], predictions: Predicti
             + (" limiter" if found.limiter.max_reduction_db >= 0.05 else ""),
         )
     out.print(table)
+
+
+def show_delivery(out: Console, tracks: Sequence[Delivered], predictions: Predictions) -> None:
+    """The peaks after each step of a delivery; nothing where the profile delivers the master itself."""
+    from simulator.player.prediction import Prediction
+
+    good = [found if isinstance(found, Prediction) else None for found in predictions]
+    columns = peak_columns(good)
+    if not columns:
+        return
+    names = ["master", *(name.replace(" at ", "\nat ") for name in columns), "as played"]
+    table = grid(["#", "Track", *names], [True, False, *[True] * len(names)])
+    for number, (one, found) in enumerate(zip(tracks, good, strict=True), 1):
+        if found is None or one.measurement is None:
+            continue
+        table.add_row(
+            str(number),
+            shortened(one.track.title, SHORT_TITLE),
+            *peak_cells(columns, one.measurement, found),
+        )
+    out.print(table)
+    paragraph(out, NOTE)
 
 
 def paragraph(out: Console, text: str, bullet: str = "") -> None:

@@ -11,6 +11,7 @@ from typing import Any
 from simulator.measure.measurement import Measurement
 from simulator.player.playlist import Track
 from simulator.player.prediction import Prediction
+from simulator.report.findings_peaks import step_objects
 
 SCHEMA = 1
 
@@ -72,4 +73,6 @@ def prediction_object(track: Track, found: Prediction | None, error: str) -> dic
         "limiter_max_reduction_db": found.limiter.max_reduction_db,
         "limiter_mean_reduction_db": found.limiter.mean_reduction_db,
         "limiter_share_over_1_db": found.limiter.share_over_1_db,
+        "delivery_steps": step_objects(found),
+        "played_inter_sample_overs": found.played.over_count if found.steps else None,
     }

@@ -9,14 +9,17 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 from simulator.errors import SimulatorError
 from simulator.measure.measurement import Measurement
 from simulator.measure.meter import Each, measure
 from simulator.player.chain import ChainSettings, play
 from simulator.player.limiter import LimiterReport
+from simulator.player.profile_format import Delivery
 from simulator.shell import workers
+from simulator.shell.codec_delivery import Delivering, settings_of
 from simulator.shell.files import AudioReader, read_info
 from simulator.shell.store import Store
 
@@ -24,21 +27,33 @@ POOL_PAYS_SECONDS = 2.5
 """Estimated work from which worker processes are started (they take 0.4 s to start)."""
 _SPEED_MEASURE = 350.0
 _SPEED_LIMIT = 60.0
+_SPEED_CODEC = 40.0
 """Rough speeds in times real time for stereo at 44.1 kHz, for that estimate only."""
 
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One pass over one file: through `chain` if there is one, into the meter."""
+    """One pass over one file: delivered and through `chain` where they are given, into the meter.
+    `before_db` lowers the master before its delivery; `content` and `keep_in` let an encoded file be found
+    again and kept (`do_all` fills them in)."""
 
     path: str
     ceiling_dbtp: float = 0.0
     chain: ChainSettings | None = None
+    delivery: Delivery | None = None
+    before_db: float = 0.0
+    content: str = field(default="", compare=False)
+    keep_in: Path | None = field(default=None, compare=False)
 
     @property
     def settings(self) -> str:
         """What the result depends on besides the content."""
-        return f"ceiling {self.ceiling_dbtp!r}; chain {self.chain!r}"
+        plain = f"ceiling {self.ceiling_dbtp!r}; chain {self.chain!r}"
+        return plain if self.delivery is None else f"{plain}; {settings_of(self.delivery, self.before_db)}"
+
+    @property
+    def lossy(self) -> bool:
+        return self.delivery is not None and self.delivery.codec != "none"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,26 +77,40 @@ def do(job: Job, each: Each = map) -> Result:
     with AudioReader(job.path) as reader:
         info = reader.info
         bits = None if info.lossy else info.bits
+        rate = info.sample_rate
         report = LimiterReport() if job.chain is not None else None
-        blocks = iter(reader)
-        if job.chain is not None and report is not None:
-            blocks = play(reader, info.sample_rate, info.channels, job.chain, report)
-            bits = None
+        delivering = None
         try:
-            found = measure(
-                blocks, info.sample_rate, info.channels, bits=bits, ceiling_dbtp=job.ceiling_dbtp, each=each
-            )
+            if job.delivery is not None:
+                delivering = Delivering(
+                    rate,
+                    info.channels,
+                    job.delivery,
+                    content=lambda: reader.content or job.content,
+                    before_db=job.before_db,
+                    keep_in=job.keep_in,
+                )
+                rate = delivering.sample_rate
+                bits = job.delivery.bits if job.delivery.codec == "none" else None
+            blocks = iter(reader)
+            if job.chain is not None and report is not None:
+                blocks = play(reader, rate, info.channels, job.chain, report, delivering)
+                bits = None
+            elif delivering is not None:
+                blocks = delivering(reader)
+            found = measure(blocks, rate, info.channels, bits=bits, ceiling_dbtp=job.ceiling_dbtp, each=each)
         except SimulatorError as problem:
             if not problem.message.startswith(job.path):
                 problem.message = f"{job.path}: {problem.message}"
             raise
-        return Result(found, report, reader.content)
+        return Result(found, report, reader.content or job.content)
 
 
 def do_all(
     jobs: Sequence[Job], store: Store, most_workers: int, step: Callable[[], None] = lambda: None
 ) -> list[Result | SimulatorError]:
     """All jobs, from the cache where it knows them; in order. `step` is called as each is finished."""
+    jobs = list(jobs)
     known: dict[int, Result] = {}
     for index, job in enumerate(jobs):
         content = store.content_of(job.path)
@@ -89,6 +118,8 @@ def do_all(
         if content is not None and found is not None:
             known[index] = Result(found[0], found[1], content)
             step()
+        elif jobs[index].lossy:
+            jobs[index] = replace(jobs[index], content=content or "", keep_in=store.encoded_folder)
     left = [index for index in range(len(jobs)) if index not in known]
     count = _workers_for([jobs[index] for index in left], most_workers)
     todo = [jobs[index] for index in left]
@@ -104,7 +135,7 @@ def do_all(
 
 
 def _workers_for(jobs: Sequence[Job], most: int) -> int:
-    """0: do the work here. A lossy file is always read in a worker, whose decoder may crash."""
+    """0: do the work here. A codec always works in a worker, which may crash."""
     if not jobs:
         return 0
     seconds, lossy = 0.0, False
@@ -113,8 +144,9 @@ def _workers_for(jobs: Sequence[Job], most: int) -> int:
             info = read_info(job.path)
         except SimulatorError:
             continue
-        lossy = lossy or info.lossy
+        lossy = lossy or info.lossy or job.lossy
         speed = _SPEED_LIMIT if job.chain is not None and job.chain.limiter is not None else _SPEED_MEASURE
+        speed = _SPEED_CODEC if job.lossy else speed
         seconds += info.frames * info.channels / (44_100 * 2) / speed
     if len(jobs) > 1 and most > 1 and seconds > POOL_PAYS_SECONDS:
         return min(most, len(jobs))

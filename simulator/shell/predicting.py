@@ -1,10 +1,10 @@
 """What do these players make of these tracks? Measures, decides, and measures the chain's output where
-a limiter or a clipping converter acts."""
+a limiter or a clipping converter acts, or where the profile delivers another thing than the master."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from simulator.errors import SimulatorError
 from simulator.measure.measurement import Measurement
@@ -12,6 +12,7 @@ from simulator.player.decision import Decision, decide_all
 from simulator.player.playlist import Playlist, Track
 from simulator.player.prediction import Prediction, chain_settings, from_chain, from_gain, more_than_gain
 from simulator.player.profile import Profile
+from simulator.shell.codec_delivery import steps
 from simulator.shell.measuring import Job, Result, do_all
 from simulator.shell.store import Store
 
@@ -65,13 +66,21 @@ def predict(
             job = _job(profile, one, decision)
             if job is not None:
                 jobs[job] = None
+                jobs.update(dict.fromkeys(found for _, found in step_jobs(profile, one)))
     done = dict(zip(jobs, do_all(list(jobs), store, workers, step), strict=True))
     return [
-        [
-            _prediction(decision, one, done.get(job) if (job := _job(profile, one, decision)) else None)
-            for one, decision in zip(tracks, decisions, strict=True)
-        ]
+        [_prediction(profile, decision, one, done) for one, decision in zip(tracks, decisions, strict=True)]
         for profile, decisions in zip(profiles, decided, strict=True)
+    ]
+
+
+def step_jobs(profile: Profile, one: Delivered) -> list[tuple[str, Job]]:
+    """The master measured after each step of the profile's delivery, with the step's name."""
+    if profile.delivery is None or one.measurement is None:
+        return []
+    return [
+        (name, Job(one.track.path, CEILING_DBTP, None, so_far))
+        for name, so_far in steps(profile.delivery, one.measurement.sample_rate)
     ]
 
 
@@ -79,16 +88,26 @@ def _job(profile: Profile, one: Delivered, decision: Decision | None) -> Job | N
     """The pass through the chain that a decision needs; None where arithmetic does."""
     if decision is None or one.measurement is None or not more_than_gain(profile, decision, one.measurement):
         return None
-    return Job(one.track.path, CEILING_DBTP, chain_settings(profile, decision))
+    return Job(one.track.path, CEILING_DBTP, chain_settings(profile, decision), profile.delivery)
 
 
 def _prediction(
-    decision: Decision | None, one: Delivered, found: Result | SimulatorError | None
+    profile: Profile, decision: Decision | None, one: Delivered, done: Mapping[Job, Result | SimulatorError]
 ) -> Prediction | SimulatorError | None:
     if decision is None or one.measurement is None:
         return None
+    job = _job(profile, one, decision)
+    found = None if job is None else done[job]
     if isinstance(found, SimulatorError):
         return found
     if found is None or found.limiter is None:
         return from_gain(decision, one.measurement)
-    return from_chain(decision, one.measurement, found.measurement, found.limiter)
+    measured = []
+    for name, job in step_jobs(profile, one):
+        after = done[job]
+        if isinstance(after, SimulatorError):
+            return after
+        measured.append((name, after.measurement))
+    before = measured[-1][1] if measured else one.measurement
+    prediction = from_chain(decision, before, found.measurement, found.limiter)
+    return replace(prediction, steps=tuple(measured))

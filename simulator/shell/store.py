@@ -52,6 +52,7 @@ class Store:
         clock: Callable[[], float] = time.time,
     ) -> None:
         self._warn, self._clock, self._rehash = warn, clock, rehash
+        self.encoded_folder = None if folder is None else folder / "encoded"
         self._database = None if folder is None else self._open(folder)
 
     def _open(self, folder: Path) -> sqlite3.Connection | None:
