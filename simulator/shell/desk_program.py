@@ -1,0 +1,48 @@
+"""Which frames of which lanes are the session's seconds of tracks? The one place where the two meet.
+
+A source without a lane is the file itself, with the gain as a number; one with a lane (a player's id) is
+what that player's chain puts out for this track, gain and all, with what comes after it as a number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from simulator.hearing.sound import Program, Segment, Source
+from simulator.player.chain import ChainSettings
+from simulator.shell.deck.program import DeckProgram, DeckSegment, LaneKey
+from simulator.units import db_to_gain, seconds_to_frames
+
+
+@dataclass(frozen=True, slots=True)
+class TrackLanes:
+    """A track's file, and the chains of the players that do more to it than a plain gain, by their ids."""
+
+    path: str
+    chains: Mapping[str, ChainSettings]
+
+
+def lane_key(source: Source, tracks: Mapping[int, TrackLanes]) -> LaneKey:
+    """The lane that a source means. Raises KeyError for a track or a player that is not there."""
+    track = tracks[source.track]
+    return LaneKey(track.path, None if source.lane is None else track.chains[source.lane])
+
+
+def deck_program(program: Program, tracks: Mapping[int, TrackLanes], sample_rate: int) -> DeckProgram:
+    """The program in frames at the deck's rate."""
+    return DeckProgram(
+        tuple(_segment(one, tracks, sample_rate) for one in program.segments), repeat=program.repeat
+    )
+
+
+def _segment(segment: Segment, tracks: Mapping[int, TrackLanes], sample_rate: int) -> DeckSegment:
+    return DeckSegment(
+        lane_key(segment.source, tracks),
+        seconds_to_frames(segment.start_s, sample_rate),
+        None if segment.end_s is None else seconds_to_frames(segment.end_s, sample_rate),
+        db_to_gain(segment.source.gain_db) if segment.source.gain_db else 1.0,
+        segment.fade_in,
+        segment.fade_out,
+        seconds_to_frames(segment.silence_after_s, sample_rate),
+    )
