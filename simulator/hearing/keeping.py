@@ -1,0 +1,106 @@
+"""Acts that show, keep and arrange: list, explain, note, mark, marks, replace, devices, wait, help, quit."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from simulator.errors import UsageError
+from simulator.hearing.commands import find_command
+from simulator.hearing.effects import ChooseDevice, Keep, Leave, ListDevices, Replace, Say, Show, Wait
+from simulator.hearing.moving import Outcome
+from simulator.hearing.places import KINDS, Mark, parse_time
+from simulator.hearing.record import Act
+from simulator.hearing.state import Session, find_track, no_words
+from simulator.units import format_time
+
+
+def circumstances(session: Session) -> dict[str, object]:
+    """Where an act was done: what the record says beside it."""
+    return {
+        "track": session.track + 1,
+        "title": session.here.title,
+        "path": session.here.path,
+        "place_s": round(session.place_s, 3),
+        "state": session.state,
+        "profile": session.profile,
+    }
+
+
+def list_(session: Session, words: list[str]) -> Outcome:
+    no_words(words, "list")
+    return session, (Show("list"),)
+
+
+def explain(session: Session, words: list[str]) -> Outcome:
+    """Why a track gets its gain."""
+    track = find_track(session, " ".join(words)) if words else session.track
+    return session, (Show("explain", str(track)),)
+
+
+def note(session: Session, words: list[str], at: str) -> Outcome:
+    """What somebody said, with the place it was said at."""
+    text = " ".join(words).strip()
+    if not text:
+        raise UsageError("What shall be noted?", "note the snare is duller than in the mix")
+    act = Act(at, "note", {"text": text, **circumstances(session)})
+    after = replace(session, notes=(*session.notes, act))
+    return after, (Keep(act), Say(f"Noted at {format_time(session.place_s)} of track {session.track + 1}."))
+
+
+def mark(session: Session, words: list[str], at: str) -> Outcome:
+    """Names this moment; a name that is there moves."""
+    name = " ".join(words).strip() or f"m{len(session.marks) + 1}"
+    if name.casefold() in (*KINDS, "here", "off", "end") or parse_time(name) is not None:
+        raise UsageError(f"“{name}” means a place already.", "Choose another name for the mark.")
+    kept = tuple(one for one in session.marks if one.name.casefold() != name.casefold())
+    made = Mark(name, session.track, session.place_s)
+    act = Act(at, "mark", {"name": name, **circumstances(session)})
+    said = f"Mark “{name}” at {format_time(session.place_s)} of track {session.track + 1}."
+    return replace(session, marks=(*kept, made)), (Keep(act), Say(said))
+
+
+def marks(session: Session, words: list[str]) -> Outcome:
+    no_words(words, "marks")
+    return session, (Show("marks"),)
+
+
+def replace_(session: Session, words: list[str]) -> Outcome:
+    """A new revision of a track. The first word is its number; the rest is the file."""
+    if len(words) < 2:
+        raise UsageError("Which track, and by which file?", "replace 1 song-v2.wav")
+    if not words[0].isdigit() or not 1 <= int(words[0]) <= len(session.tracks):
+        raise UsageError(f"There is no track {words[0]}.", f"Tracks: 1 to {len(session.tracks)}.")
+    path = " ".join(words[1:])
+    return session, (Say(f"Measuring {path} …"), Replace(int(words[0]) - 1, path))
+
+
+def devices(session: Session, words: list[str]) -> Outcome:
+    """All devices, or play through one of them."""
+    if not words:
+        return session, (ListDevices(),)
+    name = " ".join(words)
+    return session, (ChooseDevice(None if name.casefold() == "default" else name),)
+
+
+def wait(session: Session, words: list[str]) -> Outcome:
+    """For scripts."""
+    if len(words) != 1:
+        raise UsageError("Wait how long?", "wait 2, or wait end")
+    if words[0].casefold() == "end":
+        if session.plan is not None and session.plan.kind == "loop" and session.motion == "playing":
+            raise UsageError("A loop has no end.", "loop off, or wait 10")
+        return session, (Wait(None),)
+    seconds = parse_time(words[0])
+    if seconds is None:
+        raise UsageError(f"“{words[0]}” is no length in seconds.", "wait 2, or wait end")
+    return session, (Wait(seconds),)
+
+
+def help_(session: Session, words: list[str]) -> Outcome:
+    """All commands, or one."""
+    return session, (Show("help", find_command(words[0]).name if words else ""),)
+
+
+def quit_(session: Session, words: list[str]) -> Outcome:
+    no_words(words, "quit")
+    return session, (Leave(),)

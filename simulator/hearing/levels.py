@@ -1,0 +1,89 @@
+"""How loud is a passage, as it is heard? From the measured energies, ungated.
+
+The level of a passage is the loudness of its mean K-weighted energy (ITU-R BS.1770-5 without gates), read
+from the series of 100 ms steps; so versions are matched to well within 0.1 LU. What a limiter does is in
+the played measurement's own series.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from simulator.hearing.sound import Source, State
+from simulator.hearing.view import TrackView, same_moment_s, versions
+from simulator.measure.measurement import Measurement
+from simulator.units import energy_to_lufs
+
+STEPS_PER_SECOND = 10
+WINDOW_SECONDS = 12.0
+"""How long the passage is from the place on, where none was chosen."""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of a track, in its own time."""
+
+    track: int
+    start_s: float
+    end_s: float
+
+
+def passage_lufs(measured: Measurement, start_s: float, end_s: float) -> float | None:
+    """Loudness of the mean energy of the steps that lie in the passage; None for silence or nothing."""
+    first = max(round(start_s * STEPS_PER_SECOND), 0)
+    energy = measured.series.energy[first : max(round(end_s * STEPS_PER_SECOND), first + 1)]
+    return energy_to_lufs(float(energy.mean())) if energy.shape[0] else None
+
+
+def span_in(tracks: tuple[TrackView, ...], span: Span, track: int) -> Span:
+    """The same moments in another version."""
+    start = same_moment_s(tracks, span.track, span.start_s, track)
+    return Span(track, start, start + span.end_s - span.start_s)
+
+
+def source_of(
+    tracks: tuple[TrackView, ...], track: int, state: State, profile: str, turned_down_db: float
+) -> Source:
+    """What sounds for a track. A player that was not worked out for it leaves it as it is."""
+    played = tracks[track].played.get(profile)
+    if state == "delivered" or played is None:
+        return Source(track, None, 0.0)
+    after = -turned_down_db if state == "matched" else 0.0
+    return Source(track, profile, after) if played.own_lane else Source(track, None, played.gain_db + after)
+
+
+def heard_lufs(
+    tracks: tuple[TrackView, ...], span: Span, state: State, profile: str, turned_down_db: float
+) -> float | None:
+    """The level of a span as it sounds, before the monitor's trim."""
+    one = tracks[span.track]
+    played = one.played.get(profile)
+    measured = one.delivered if state == "delivered" or played is None else played.measured
+    if measured is None:
+        return None
+    found = passage_lufs(measured, span.start_s, span.end_s)
+    return found if found is None or state != "matched" else found - turned_down_db
+
+
+def matching_db(tracks: tuple[TrackView, ...], span: Span, profile: str) -> dict[int, float]:
+    """By how much each version of the song is turned down so that the span is equally loud in all: as loud
+    as the least loud of them as played. Nothing is ever raised; a version that is silent there stays."""
+    found = {
+        track: level
+        for track in versions(tracks, span.track)
+        if (level := heard_lufs(tracks, span_in(tracks, span, track), "played", profile, 0.0)) is not None
+    }
+    lowest = min(found.values(), default=0.0)
+    return {track: level - lowest for track, level in found.items()}
+
+
+def limiter_lu(tracks: tuple[TrackView, ...], span: Span, profile: str) -> float | None:
+    """What the player's limiter takes from the passage's loudness, against plain gain; None where the
+    player does no more than a gain."""
+    one = tracks[span.track]
+    played = one.played.get(profile)
+    if played is None or not played.own_lane or one.delivered is None:
+        return None
+    before = passage_lufs(one.delivered, span.start_s, span.end_s)
+    after = passage_lufs(played.measured, span.start_s, span.end_s)
+    return None if before is None or after is None else before + played.gain_db - after

@@ -1,0 +1,67 @@
+"""May this act sound at once? No act raises the passage's level by more than 3 dB in one step.
+
+A rise of more than 3 dB comes in over 2 s; one of more than 10 dB is asked about first, and so is a round
+whose later passages stand more than 3 dB above what is heard before them. Dim, mute and pause go back to a
+level that was heard already: they rise over 2 s and never ask. Levels are those of the passages, trim
+included (the program cannot know the sound pressure). The figures are the project's own choice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from simulator.hearing.effects import Effect, Output, Resume, Sound
+from simulator.hearing.moving import Outcome
+from simulator.hearing.sounding import output
+from simulator.hearing.state import Question, Session
+from simulator.numbers import level
+
+STEP_DB = 3.0
+ASK_DB = 10.0
+RAMP_S = 2.0
+NEVER_ASK = ("dim", "mute", "pause")
+
+
+def guarded(before: Session, outcome: Outcome, command: str, line: str, confirmed: bool) -> Outcome:
+    """The outcome with ramps where it rises; or the session before, with a question."""
+    after, effects = outcome
+    rise = _rise_db(before, after)
+    later = steps_up_lu(before, after) if command in ("round", "transitions", "state", "profile") else 0.0
+    if not confirmed and command not in NEVER_ASK:
+        if rise > ASK_DB:
+            return _asked(before, line, f"That is {level(rise)} dB louder than what was heard last.")
+        if later > STEP_DB:
+            return _asked(before, line, f"In it one passage comes {level(later)} dB above the one before.")
+    if rise > STEP_DB:
+        effects = _ramped(after, effects, rise)
+    return after, effects
+
+
+def steps_up_lu(before: Session, after: Session) -> float:
+    """The greatest step upwards from one passage of a round or of transitions to the next."""
+    plan = after.plan
+    if plan is None or plan.kind not in ("round", "transitions") or after.motion == "stopped":
+        return 0.0
+    spans = plan.spans[after.segment :]
+    found = [level for span in spans if (level := after.span_lufs(span)) is not None]
+    steps = [later - earlier for earlier, later in zip(found, found[1:], strict=False)]
+    was = before.plan == plan and before.state == after.state and before.profile == after.profile
+    return 0.0 if was or plan.kind == "transitions" else max(steps, default=0.0)
+
+
+def _rise_db(before: Session, after: Session) -> float:
+    now, last = after.output_lufs(), before.heard_lufs
+    return 0.0 if now is None or last is None else now - last
+
+
+def _asked(before: Session, line: str, text: str) -> Outcome:
+    question = Question(line, f"{text} Go on? (y/n)")
+    return replace(before, question=question), ()
+
+
+def _ramped(after: Session, effects: tuple[Effect, ...], rise_db: float) -> tuple[Effect, ...]:
+    """The same effects, in over RAMP_S."""
+    if any(isinstance(one, Resume) for one in effects) and not any(isinstance(one, Sound) for one in effects):
+        low = replace(output(after), trim_db=after.trim_db - rise_db)
+        return (low, *effects, replace(output(after), ramp_s=RAMP_S))
+    return tuple(replace(one, ramp_s=RAMP_S) if isinstance(one, Sound | Output) else one for one in effects)

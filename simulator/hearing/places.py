@@ -1,0 +1,109 @@
+"""Where in a song shall one listen? The loudest, the quietest, the turn between them, a time, a mark.
+
+All are found on the first version of a song and are then the same moment in every version. Loudest: the
+greatest mean energy over the passage's length. Quietest: the quietest passage of the measuring code (10th
+percentile of the short-term loudness behind Tech 3342's gates). Turn: where the 3 s after a moment are
+furthest above the 3 s before it, both behind Tech 3342's relative gate (the project's own definition).
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+
+from simulator.errors import UsageError
+from simulator.hearing.levels import STEPS_PER_SECOND, Span
+from simulator.hearing.view import TrackView, same_moment_s, versions
+from simulator.measure import dynamics, gating
+from simulator.player.passage import loudest
+from simulator.units import format_time, lufs_to_energy
+
+KINDS = ("loudest", "quietest", "turn")
+WINDOW = 3 * STEPS_PER_SECOND
+GATE_LU = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A named moment, in the time of the track that played when it was set."""
+
+    name: str
+    track: int
+    place_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A passage of a track, and why it was chosen."""
+
+    span: Span
+    reason: str
+
+
+def place_of(tracks: tuple[TrackView, ...], track: int, kind: str, seconds: float) -> Place:
+    """The loudest, quietest or turning passage of a track, `seconds` long or its whole length."""
+    first = versions(tracks, track)[0] if tracks[track].song is not None else track
+    start, reason = _start(tracks[first], kind, seconds)
+    start = same_moment_s(tracks, first, start, track)
+    shared = f", chosen on {tracks[first].version}" if first != track else ""
+    length = tracks[track].duration_s
+    start = min(start, max(length - seconds, 0.0))
+    return Place(Span(track, start, min(start + seconds, length)), f"{reason} ({format_time(start)}){shared}")
+
+
+def _start(view: TrackView, kind: str, seconds: float) -> tuple[float, str]:
+    found = view.delivered
+    if found is None:
+        return 0.0, "its beginning"
+    energy = found.series.energy
+    if kind == "loudest":
+        return loudest(energy, seconds, found.duration_s).start_s, "its loudest passage"
+    if kind == "quietest":
+        window = dynamics.quiet_window(energy)
+        if window is None:
+            return 0.0, "its beginning, since it has no quietest passage"
+        centre = (window + WINDOW / 2) / STEPS_PER_SECOND
+        return max(centre - seconds / 2, 0.0), "its quietest passage"
+    window = _turn(found.series.energy, found.integrated_lufs)
+    if window is None:
+        return 0.0, "its beginning, since it has no turn from quiet to loud"
+    return max(window / STEPS_PER_SECOND - seconds / 2, 0.0), "the turn from quiet to loud"
+
+
+def _turn(energy: np.ndarray, integrated_lufs: float | None) -> int | None:
+    """The step before and after which the level differs most upwards."""
+    windows = gating.short_term_energies(energy)
+    if integrated_lufs is None or windows.shape[0] <= WINDOW:
+        return None
+    before, after = windows[:-WINDOW], windows[WINDOW:]
+    gate = lufs_to_energy(integrated_lufs - GATE_LU)
+    valid = (before >= gate) & (after > before)
+    if not valid.any():
+        return None
+    rise = np.where(valid, after / np.maximum(before, gate), 0.0)
+    return int(np.argmax(rise)) + WINDOW
+
+
+def parse_time(text: str, now_s: float = 0.0) -> float | None:
+    """Seconds from 83, 83.5, 1:23, 1:02:03, or from +10 and -10 against `now_s`; None for anything else."""
+    sign = text[:1] if text[:1] in ("+", "-", "−") else ""
+    body = text[len(sign) :].removesuffix("s").strip()
+    if not re.fullmatch(r"\d{1,6}(:[0-5]?\d){0,2}(\.\d{1,6})?", body):
+        return None
+    seconds = 0.0
+    for part in body.split(":"):
+        seconds = seconds * 60.0 + float(part)
+    return seconds if not sign else now_s + (seconds if sign == "+" else -seconds)
+
+
+def find_mark(marks: tuple[Mark, ...], name: str) -> Mark:
+    """By its name, in any case. Raises UsageError with the names there are."""
+    for mark in marks:
+        if mark.name.casefold() == name.casefold():
+            return mark
+    known = ", ".join(mark.name for mark in marks)
+    raise UsageError(
+        f"There is no mark “{name}”.", f"Marks: {known}." if marks else "Set one with: mark NAME"
+    )

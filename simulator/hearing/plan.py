@@ -1,0 +1,76 @@
+"""What is being played, and what program does it come to? A plan outlives every change of state and player.
+
+Playing the list: one segment a track, joined sample by sample, so that an album runs without a gap.
+A loop: one passage for ever, with fades. A round: a passage of each track, with fades and a short silence.
+Transitions: the end of each track and the beginning of the next, joined as in the list, faded outside.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from simulator.hearing.levels import Span
+from simulator.hearing.sound import Program, Segment, Source
+from simulator.hearing.view import TrackView
+
+SHORTEST_LOOP_S = 0.5
+"""ITU-R BS.1534-3, section 5.3."""
+ROUND_SILENCE_S = 0.5
+PAIR_SILENCE_S = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """`list`: the tracks from `spans`' first track on (its spans have the tracks' whole lengths); `loop`:
+    the one span; `round`: the spans; `transitions`: pairs of spans."""
+
+    kind: Literal["list", "loop", "round", "transitions"]
+    spans: tuple[Span, ...]
+    words: tuple[str, ...] = ()
+    """For a round: why each place was chosen."""
+
+
+def list_plan(tracks: tuple[TrackView, ...], track: int) -> Plan:
+    """From this track to the end of the list, without what cannot be read."""
+    return Plan("list", tuple(Span(i, 0.0, tracks[i].duration_s) for i in _from(tracks, track)))
+
+
+def transitions_plan(tracks: tuple[TrackView, ...], seconds: float) -> Plan:
+    """The last and the first seconds of neighbours."""
+    order = _from(tracks, 0)
+    spans: list[Span] = []
+    for track, after in zip(order, order[1:], strict=False):
+        length = tracks[track].duration_s
+        spans.append(Span(track, max(length - seconds, 0.0), length))
+        spans.append(Span(after, 0.0, min(seconds, tracks[after].duration_s)))
+    return Plan("transitions", tuple(spans))
+
+
+def loop_plan(span: Span, duration_s: float) -> Plan:
+    """The passage for ever; one that is too short is made longer, inside the track."""
+    end = min(max(span.end_s, span.start_s + SHORTEST_LOOP_S), duration_s)
+    start = max(min(span.start_s, end - SHORTEST_LOOP_S), 0.0)
+    return Plan("loop", (Span(span.track, start, end),))
+
+
+def program_of(plan: Plan, source_of: Callable[[int], Source]) -> Program:
+    """The plan as a deck plays it now."""
+    segments: list[Segment] = []
+    for index, span in enumerate(plan.spans):
+        source, first = source_of(span.track), index % 2 == 0
+        if plan.kind == "list":
+            segments.append(Segment(source, 0.0, None, False, False))
+        elif plan.kind == "transitions":
+            silence = 0.0 if first else PAIR_SILENCE_S
+            end = None if first else span.end_s
+            segments.append(Segment(source, span.start_s, end, first, not first, silence))
+        else:
+            silence = ROUND_SILENCE_S if plan.kind == "round" else 0.0
+            segments.append(Segment(source, span.start_s, span.end_s, True, True, silence))
+    return Program(tuple(segments), repeat=plan.kind == "loop")
+
+
+def _from(tracks: tuple[TrackView, ...], track: int) -> list[int]:
+    return [i for i in range(track, len(tracks)) if tracks[i].delivered is not None]

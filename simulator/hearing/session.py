@@ -1,0 +1,229 @@
+"""What does an event do to the session? `step`: a session and an event in, the next session and what the
+outside shall do out. Pure: the clock, the device, the disk and the screen are on the other side.
+
+Every line goes through the one table of commands; what it did is kept in the record; no act raises the level
+by more than 3 dB at once (`loudness_guard`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from simulator.errors import UsageError
+from simulator.hearing import keeping, moving, passages, sounding
+from simulator.hearing.commands import find_command
+from simulator.hearing.effects import Effect, Keep, Say, Show
+from simulator.hearing.events import (
+    Aligned,
+    DeviceFound,
+    DeviceLost,
+    Event,
+    Predicted,
+    Pressed,
+    Replaced,
+    Tick,
+    Typed,
+)
+from simulator.hearing.loudness_guard import guarded
+from simulator.hearing.moving import Outcome
+from simulator.hearing.record import Act
+from simulator.hearing.state import FIRST_TRIM_DB, Session
+from simulator.hearing.view import TrackView
+from simulator.numbers import level
+
+ACTS: dict[str, Callable[[Session, list[str]], Outcome]] = {
+    "list": keeping.list_,
+    "play": moving.play,
+    "pause": moving.pause,
+    "stop": moving.stop,
+    "next": moving.next_,
+    "previous": moving.previous,
+    "go": moving.go,
+    "swap": moving.swap,
+    "round": passages.round_,
+    "transitions": passages.transitions,
+    "loop": passages.loop,
+    "profile": sounding.profile,
+    "state": sounding.state,
+    "trim": sounding.trim,
+    "dim": sounding.dim,
+    "mute": sounding.mute,
+    "hear": sounding.hear,
+    "explain": keeping.explain,
+    "marks": keeping.marks,
+    "replace": keeping.replace_,
+    "devices": keeping.devices,
+    "wait": keeping.wait,
+    "help": keeping.help_,
+    "quit": keeping.quit_,
+}
+NOTED_ACTS = {"note": keeping.note, "mark": keeping.mark}
+UNKEPT = ("list", "explain", "marks", "devices", "wait", "help", "quit", "note", "mark", "replace")
+"""Showing is no act; notes, marks and revisions keep themselves."""
+KEY_LINES = {"loudest": "go loudest"}
+YES, NO = ("y", "yes"), ("n", "no")
+
+
+def opened(session: Session, remembered_trim_db: float | None, at: str) -> Outcome:
+    """The session as it begins: quietly, with the opening screen."""
+    wanted = FIRST_TRIM_DB if remembered_trim_db is None else min(remembered_trim_db, FIRST_TRIM_DB)
+    session = replace(session, trim_db=max(wanted, sounding.LOWEST_TRIM_DB)).settled()
+    if session.readable and session.track not in session.readable:
+        session = replace(session, track=session.readable[0])
+    act = Act(
+        at, "opened", {"profile": session.profile, "tracks": [_identity(one) for one in session.tracks]}
+    )
+    said = f"The monitor trim begins at {level(session.trim_db)} dB."
+    return session, (Keep(act), sounding.output(session), Show("opening"), Say(said))
+
+
+def step(session: Session, event: Event) -> Outcome:
+    """One event. Never raises for what a user typed: the answer then is a sentence."""
+    after, effects = _step(session, event)
+    heard = after.output_lufs()
+    return (after if heard is None else replace(after, heard_lufs=heard)), effects
+
+
+def _step(session: Session, event: Event) -> Outcome:
+    match event:
+        case Typed():
+            return _typed(session, event.line.strip(), event.at)
+        case Pressed():
+            if session.question is not None:
+                return session, ()
+            return _done(session, KEY_LINES.get(event.key, event.key), event.at)
+        case Tick():
+            return _ticked(session, event)
+        case DeviceLost():
+            act = Act(event.at, "device lost", {"why": event.why})
+            said = f"{event.why} The place is kept; devices lists what is there."
+            return replace(session, trouble=event.why), (Keep(act), Say(said))
+        case DeviceFound():
+            act = Act(event.at, "device", {"name": event.name})
+            return replace(session, trouble=""), (Keep(act), Say(f"Sound through {event.name}."))
+        case Predicted():
+            return _predicted(session, event)
+        case Replaced():
+            return _replaced(session, event)
+        case Aligned():
+            return _aligned(session, event)
+
+
+def _typed(session: Session, line: str, at: str) -> Outcome:
+    """A command, or the answer to the open question."""
+    question = session.question
+    if question is None:
+        return _done(session, line, at)
+    session = replace(session, question=None)
+    if line.casefold() in YES:
+        return _done(session, question.line, at, confirmed=True)
+    if line.casefold() in NO or not line:
+        return session, (Say("Left as it was."),)
+    after, effects = _done(session, line, at)
+    return after, (Say("Left as it was."), *effects)
+
+
+def _done(session: Session, line: str, at: str, confirmed: bool = False) -> Outcome:
+    words = line.split()
+    if not words:
+        return session, ()
+    try:
+        name = find_command(words[0]).name
+        if name in NOTED_ACTS:
+            return NOTED_ACTS[name](session, words[1:], at)
+        rest = words[1:] or (["mono"] if words[0].casefold() == "mono" else [])
+        after, effects = guarded(session, ACTS[name](session, rest), name, line, confirmed)
+    except UsageError as problem:
+        return session, (Say(f"{problem.message} {problem.hint}".strip()),)
+    if after.question is not None and after.question != session.question:
+        return after, (Say(after.question.text),)
+    if name not in UNKEPT:
+        effects = (*effects, Keep(Act(at, name, {"line": line, **keeping.circumstances(after)})))
+    return after, effects
+
+
+def _ticked(session: Session, event: Tick) -> Outcome:
+    """The deck's word on where it is."""
+    after = replace(session, dropouts=event.dropouts)
+    plan = session.plan
+    if plan is None or session.motion == "stopped" or event.segment >= len(plan.spans):
+        return after, ()
+    if event.ended:
+        what = {"round": "The round", "transitions": "The transitions"}.get(plan.kind, "The list")
+        ended = replace(after, motion="stopped", plan=None, segment=0, place_s=0.0)
+        return ended, (
+            Say(f"{what} has ended." if what != "The transitions" else "The transitions have ended."),
+        )
+    track = plan.spans[event.segment].track
+    after = replace(after, segment=event.segment, track=track, place_s=event.place_s)
+    if event.segment != session.segment:
+        number, title = track + 1, after.here.title
+        why = plan.words[event.segment] if event.segment < len(plan.words) else ""
+        said = f"{number} {title}{': ' + why if why else ''}."
+        last = session.track if session.track != track else session.last_track
+        return replace(after, last_track=last), (Say(said),)
+    return after, ()
+
+
+def _predicted(session: Session, event: Predicted) -> Outcome:
+    tracks = tuple(
+        replace(one, played={**one.played, event.profile: event.views[i]}) if i in event.views else one
+        for i, one in enumerate(session.tracks)
+    )
+    session = replace(session, tracks=tracks)
+    if session.wanted != event.profile:
+        return session, ()
+    after, effects = guarded(session, sounding.with_profile(session, event.profile), "pause", "", True)
+    return after, effects
+
+
+def _replaced(session: Session, event: Replaced) -> Outcome:
+    """The new revision takes the old one's place, and both stand in the record."""
+    if event.view is None:
+        return session, (Say(f"The old one stays: {event.problem}"),)
+    old = session.tracks[event.track]
+    tracks = tuple(event.view if i == event.track else one for i, one in enumerate(session.tracks))
+    after = replace(session, tracks=tracks, place_s=session.place_s)
+    if event.track == session.track:
+        after = replace(after, place_s=min(session.place_s, max(event.view.duration_s - 0.05, 0.0)))
+    if after.plan is not None:
+        spans = tuple(
+            replace(span, end_s=min(span.end_s, event.view.duration_s)) if span.track == event.track else span
+            for span in after.plan.spans
+        )
+        after = replace(after, plan=replace(after.plan, spans=spans))
+    after = after.settled()
+    act = Act(
+        event.at,
+        "revision",
+        {"track": event.track + 1, "title": old.title, "old": _identity(old), "new": _identity(event.view)},
+    )
+    said = f"Track {event.track + 1} is now {event.view.path} (before: {old.path})."
+    return guarded(session, (after, (*after.sounding(), Keep(act), Say(said))), "pause", "", True)
+
+
+def _aligned(session: Session, event: Aligned) -> Outcome:
+    tracks = tuple(
+        replace(one, offset_s=event.offsets_s.get(i, one.offset_s)) for i, one in enumerate(session.tracks)
+    )
+    effects: tuple[Effect, ...] = (Say(event.text),) if event.text else ()
+    return replace(session, tracks=tracks), effects
+
+
+def _identity(view: TrackView) -> dict[str, object]:
+    """What the record says of a file: enough to know it again."""
+    found = view.delivered
+    if found is None:
+        return {"title": view.title, "path": view.path, "problem": view.problem}
+    return {
+        "title": view.title,
+        "path": view.path,
+        "song": view.song,
+        "sample_rate": found.sample_rate,
+        "channels": found.channels,
+        "frames": found.frames,
+        "integrated_lufs": found.integrated_lufs,
+        "true_peak_dbtp": found.true_peak_dbtp,
+        "method": found.method,
+    }

@@ -1,0 +1,136 @@
+"""Acts on how it sounds: profile, state, trim, dim, mute, hear."""
+
+from __future__ import annotations
+
+import difflib
+import math
+from dataclasses import replace
+
+from simulator.errors import UsageError
+from simulator.hearing.effects import Listen, Output, Predict, RememberTrim, Say
+from simulator.hearing.moving import Outcome
+from simulator.hearing.sound import STATE_WORDS, STATES, State
+from simulator.hearing.state import DIM_DB, Session, no_words
+from simulator.hearing.words import limiter_words, what_plays
+from simulator.numbers import level
+
+LOWEST_TRIM_DB = -60.0
+LISTENS: dict[str, Listen] = {"stereo": "stereo", "mono": "mono", "difference": "difference"}
+LISTEN_WORDS: dict[Listen, str] = {
+    "stereo": "Both channels, as they are.",
+    "mono": "Mono: the sum of both channels, at half, on both loudspeakers.",
+    "difference": "The difference of the channels, left minus right at half, on both loudspeakers.",
+}
+
+
+def output(session: Session) -> Output:
+    """The monitor as the session has it."""
+    return Output(session.trim_db, session.dim, session.mute, session.listen)
+
+
+def profile(session: Session, words: list[str]) -> Outcome:
+    """Another player, while it plays."""
+    if not words:
+        names = ", ".join(session.profiles)
+        return session, (Say(f"The player is {session.profile}. Others: {names}."),)
+    name = " ".join(words)
+    if name not in session.profiles:
+        near = difflib.get_close_matches(name.casefold(), list(session.profiles), 1, 0.4)
+        hint = f"Did you mean {near[0]}?" if near else "All of them: profile"
+        raise UsageError(f"There is no player profile “{name}”.", hint)
+    if any(name not in session.tracks[i].played for i in session.readable):
+        return replace(session, wanted=name), (
+            Say(f"Working out what {name} does to every track …"),
+            Predict(name),
+        )
+    return with_profile(session, name)
+
+
+def with_profile(session: Session, name: str) -> Outcome:
+    """The switch itself, once the player is worked out."""
+    chosen = session.profiles[name]
+    after = replace(session, profile=name, wanted=None)
+    if after.state == "delivered":
+        after = replace(after, state="played")
+    after = after.settled()
+    said = f"{chosen.title}. {chosen.sentence}"
+    return after, (
+        *after.sounding(follow=True),
+        Say(said),
+        Say(f"{what_plays(after)} {limiter_words(after)}".strip()),
+    )
+
+
+def state(session: Session, words: list[str]) -> Outcome:
+    """As delivered, as played, matched here."""
+    if len(words) > 1 or (words and _state(words[0]) is None):
+        raise UsageError(
+            f"There is no state “{' '.join(words)}”.", "state delivered, state played, state matched"
+        )
+    chosen = _state(words[0]) if words else STATES[(STATES.index(session.state) + 1) % len(STATES)]
+    assert chosen is not None
+    after = replace(session, state=chosen).settled()
+    said = f"{STATE_WORDS[chosen].capitalize()}. {what_plays(after)}"
+    if chosen == "matched":
+        said += " " + _matched_words(after)
+    return after, (*after.sounding(follow=True), Say(said))
+
+
+def trim(session: Session, words: list[str]) -> Outcome:
+    """The monitor trim, in dB, 0 at most."""
+    if not words:
+        return session, (Say(f"The monitor trim is {level(session.trim_db)} dB."),)
+    text = " ".join(words).replace("−", "-").casefold().removesuffix("db").strip()
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise UsageError(f"“{' '.join(words)}” is no level in dB.", "trim -12")
+    if value > 0.0:
+        raise UsageError("The trim is never above 0 dB: it only turns down.", "trim 0")
+    after = replace(session, trim_db=max(value, LOWEST_TRIM_DB))
+    return after, (
+        output(after),
+        RememberTrim(after.trim_db),
+        Say(f"Monitor trim {level(after.trim_db)} dB."),
+    )
+
+
+def dim(session: Session, words: list[str]) -> Outcome:
+    """20 dB down, and back."""
+    no_words(words, "dim")
+    after = replace(session, dim=not session.dim)
+    said = f"Dimmed by {level(-DIM_DB, 0)} dB." if after.dim else "Back from dim, rising over 2 s."
+    return after, (output(after), Say(said))
+
+
+def mute(session: Session, words: list[str]) -> Outcome:
+    """Silence while it runs on, and back."""
+    no_words(words, "mute")
+    after = replace(session, mute=not session.mute)
+    return after, (output(after), Say("Muted; it runs on." if after.mute else "Sound again."))
+
+
+def hear(session: Session, words: list[str]) -> Outcome:
+    """Stereo, mono, difference."""
+    if words and words[0].casefold() not in LISTENS:
+        raise UsageError(f"“{words[0]}” cannot be heard.", "hear stereo, hear mono, hear difference")
+    chosen: Listen = (
+        LISTENS[words[0].casefold()] if words else "stereo" if session.listen != "stereo" else "mono"
+    )
+    after = replace(session, listen=chosen)
+    return after, (output(after), Say(LISTEN_WORDS[chosen]))
+
+
+def _state(word: str) -> State | None:
+    found = [one for one in STATES if word and one.startswith(word.casefold())]
+    return found[0] if len(found) == 1 else None
+
+
+def _matched_words(session: Session) -> str:
+    turned = {i: down for i, down in session.turned_down_db.items() if down > 0.0}
+    if not turned:
+        return "There is nothing to match here: no other version, or both are equally loud."
+    parts = [f"“{session.tracks[i].version}” {level(-down)} dB" for i, down in turned.items()]
+    return f"Only turned down: {', '.join(parts)}."

@@ -1,0 +1,56 @@
+"""What does the desk say of itself in a sentence? Made from the session's numbers by rule."""
+
+from __future__ import annotations
+
+from simulator.hearing.levels import limiter_lu
+from simulator.hearing.sound import STATE_WORDS
+from simulator.hearing.state import Session
+from simulator.numbers import level, signed
+from simulator.units import format_time
+
+TIE_LU = 0.05
+
+
+def state_words(session: Session) -> str:
+    """The state, the player, and the gain that it comes to for this track."""
+    words = STATE_WORDS[session.state]
+    if session.state == "delivered":
+        return words
+    return f"{words} by {session.profile} ({signed(gain_db(session))} dB)"
+
+
+def gain_db(session: Session) -> float:
+    """All the gain between the file and the monitor trim: the player's, and what matching takes off."""
+    played = session.here.played.get(session.profile)
+    if session.state == "delivered" or played is None:
+        return 0.0
+    turned = session.turned_down_db.get(session.track, 0.0) if session.state == "matched" else 0.0
+    return played.gain_db - turned
+
+
+def what_plays(session: Session) -> str:
+    """Track, state, place, and the passage against the other version."""
+    name = f"{session.track + 1} {session.here.title}"
+    return (
+        f"{name}, {state_words(session)}, from {format_time(session.place_s)}. {difference(session)}".strip()
+    )
+
+
+def difference(session: Session) -> str:
+    """The passage against the same moments of the other version, as both sound in this state."""
+    other, amount = session.other, session.difference_lu()
+    if other is None or amount is None:
+        return ""
+    name = session.tracks[other].version
+    if abs(amount) < TIE_LU:
+        return f"This passage is level with that of “{name}”."
+    way = "above" if amount > 0.0 else "below"
+    return f"This passage lies {level(abs(amount))} LU {way} that of “{name}”."
+
+
+def limiter_words(session: Session) -> str:
+    """What the limiter takes here, where one acts."""
+    taken = limiter_lu(session.tracks, session.passage, session.profile)
+    if taken is None or session.state == "delivered":
+        return ""
+    return f"The player's limiter takes {level(taken)} LU off this passage."
