@@ -32,6 +32,10 @@ _DRIFT_SEEN_FRAMES = 0.05
 """A drift that moves the versions by less than this over their common part is not a drift."""
 _DRIFT_LEFT_FRAMES = 0.002
 """A drift that is there is followed until no more than this is left of it."""
+_DRIFT_IN_DOUBT = 0.7
+"""A place less similar than this may suffer from a drift that was not seen."""
+_DRIFTS_TRIED = 3
+_MOST_DRIFT_PPM = 1000.0
 _NEAR = 0.02
 _AS_WELL = 1.0023
 """A hundredth of a dB, as a ratio of powers."""
@@ -55,7 +59,6 @@ class _Judged:
     drift_ppm: float
     polarity: int
     similarity: float
-    common_frames: int
 
 
 def same_channels(
@@ -135,23 +138,45 @@ def _judge(
 ) -> list[_Judged]:
     """Each place looked at closely; those with too little in common are left out."""
     judged = []
-    search = _search(rate)
-    for one in found:
-        size = align_fine.FINE_WINDOW if one.drift_ppm else align_fine.WINDOW
+    for number, one in enumerate(found):
         place = one.lag_s * rate
         shared_frames = min(first.shape[0], moved.shape[0] - place) - max(0.0, -place)
         least = max(SHORTEST_S * rate, LEAST_SHARE * min(first.shape[0], moved.shape[0]))
         if shared_frames < least:
             continue
-        most = _JUDGING_WINDOWS * align_fine.WINDOW // size
-        seen = align_fine.look(first, moved, float(round(place)), one.drift_ppm, most, size)
-        if seen is None:
-            continue
-        shared = align_fine.common(seen)
-        delay, polarity = align_fine.rough_delay(shared, size, search)
-        value = similarity(shared, rate, size, delay)
-        judged.append(_Judged(round(place) + delay, one.drift_ppm, polarity, value, int(shared_frames)))
+        seen = _judge_place(first, moved, rate, place, one.drift_ppm)
+        if seen is not None and seen.similarity < _DRIFT_IN_DOUBT and number < _DRIFTS_TRIED:
+            followed = _follow(first, moved, rate, seen)
+            seen = followed if followed and followed.similarity > seen.similarity else seen
+        if seen is not None:
+            judged.append(seen)
     return judged
+
+
+def _judge_place(
+    first: NDArray[np.floating], moved: NDArray[np.floating], rate: int, place: float, drift_ppm: float
+) -> _Judged | None:
+    size = align_fine.FINE_WINDOW if drift_ppm else align_fine.WINDOW
+    most = _JUDGING_WINDOWS * align_fine.WINDOW // size
+    seen = align_fine.look(first, moved, float(round(place)), drift_ppm, most, size)
+    if seen is None:
+        return None
+    shared = align_fine.common(seen)
+    delay, polarity = align_fine.rough_delay(shared, size, _search(rate))
+    return _Judged(round(place) + delay, drift_ppm, polarity, similarity(shared, rate, size, delay))
+
+
+def _follow(
+    first: NDArray[np.floating], moved: NDArray[np.floating], rate: int, judged: _Judged
+) -> _Judged | None:
+    """The same place judged along the line on which each window by itself finds the other version: a drift
+    that the coarse look could not measure."""
+    place, drift = judged.place, judged.drift_ppm
+    seen = align_fine.look(first, moved, float(round(place)), drift)
+    line = None if seen is None else align_fine.rough_line(seen, 10 * _search(rate))
+    if line is None or abs(line[1]) > _MOST_DRIFT_PPM * 1e-6:
+        return None
+    return _judge_place(first, moved, rate, round(place) + line[0], drift + line[1] * 1e6)
 
 
 def _search(rate: int) -> int:
@@ -187,22 +212,20 @@ def _settle(
     if drift:
         moved = convert(theirs, second_rate, rate, drift, new_array)
         place /= 1.0 + drift * 1e-6
-        search = 4 * _search(rate)
         for _ in range(2):
-            line = align_fine.rough_line(_look(first, moved, float(round(place))), best.polarity, search)
+            line = align_fine.rough_line(_look(first, moved, float(round(place))), 4 * _search(rate))
             if line is None or abs(line[1]) * first.shape[0] < 1.0:
                 break
-            place = round(place) + line[0]
-            drift = _steeper(drift, line[1])
+            place, drift = (round(place) + line[0]) / (1.0 + line[1]), _steeper(drift, line[1])
             moved = convert(theirs, second_rate, rate, drift, new_array)
-    for _ in range(4):
+    for rounds_left in (3, 2, 1, 0):
         place, seen, shared = _exact(first, moved, place, best.polarity, rate)
         slope, error = align_fine.drift_of(seen, shared, best.polarity)
         span = float(seen.starts[-1] - seen.starts[0])
         unseen = _DRIFT_LEFT_FRAMES if drift else _DRIFT_SEEN_FRAMES
-        if abs(slope) * span < unseen or abs(slope) < 4.0 * error:
+        if abs(slope) * span < unseen or abs(slope) < 4.0 * error or not rounds_left:
             break
-        drift = _steeper(drift, slope)
+        place, drift = place / (1.0 + slope), _steeper(drift, slope)
         moved = convert(theirs, second_rate, rate, drift, new_array)
     place, snapped, seen, shared = _snap(first, moved, place, best.polarity, seen, shared)
     gain, left = align_fine.level(seen, best.polarity)

@@ -183,17 +183,17 @@ def drift_of(windows: Windows, shared: Common, polarity: int) -> tuple[float, fl
     return float(slope), float(error)
 
 
-def rough_line(windows: Windows, polarity: int, search: int) -> tuple[float, float] | None:
+def rough_line(windows: Windows, search: int) -> tuple[float, float] | None:
     """Delay at frame 0 and slope (frames a frame) of a line through each window's own highest correlation
     within ±search: for drifts that have not been taken out yet. Robust: the median of the slopes between
     all pairs of windows. None where there are too few."""
     delays, heights = [], []
     for ours, theirs in zip(windows.first, windows.second, strict=True):
-        cross = polarity * (ours * theirs.conj()).sum(axis=0)
+        cross = (ours * theirs.conj()).sum(axis=0)
         scale = np.sqrt(np.abs(cross))
         unit = np.divide(cross, scale, out=np.zeros_like(cross), where=scale > 0.0)
         wave = np.fft.irfft(unit.conj(), windows.size)
-        around = np.concatenate([wave[-search:], wave[: search + 1]])
+        around = np.abs(np.concatenate([wave[-search:], wave[: search + 1]]))
         best = int(np.argmax(around))
         delays.append(best - search)
         heights.append(float(around[best]) / (float(np.sqrt(np.mean(np.square(wave)))) or 1.0))

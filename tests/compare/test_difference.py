@@ -198,7 +198,7 @@ def test_a_difference_stands_in_its_band(made: Version, hz: float, band: int) ->
     assert sorted(np.array(levels, dtype=float))[-2] < max(np.array(levels, dtype=float)) - 20.0
 
 
-@pytest.mark.parametrize(("offset", "polarity"), [(0, 1), (5000, -1), (-70_000, 1)])
+@pytest.mark.parametrize(("offset", "polarity"), [(0, 1), (4800, -1), (-72_000, 1)])
 def test_the_audio_is_the_difference_in_the_open_versions_time(
     made: Version, offset: int, polarity: int
 ) -> None:
@@ -216,10 +216,10 @@ def test_the_audio_is_the_difference_in_the_open_versions_time(
     gap = parts["residual"] - parts["gain_riding"] - parts["waveform_change"]
     assert np.abs(gap).max() < 1e-6
     start = max(0, -offset)
-    energies = [  # the meter drops the incomplete last 100 ms of 4.5 s: 0.05
+    energies = [  # whole steps of 100 ms: the meter drops an incomplete one
         measure_array(audio[start:], RATE).series.energy.mean() for audio in (parts["residual"], made)
     ]
-    assert found.difference.residual_lu == pytest.approx(db(energies[0] / energies[1]), abs=0.05)
+    assert found.difference.residual_lu == pytest.approx(db(energies[0] / energies[1]), abs=0.01)
     assert found.difference.common_start_s == pytest.approx(start / RATE)
 
 
