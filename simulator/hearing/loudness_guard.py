@@ -9,6 +9,7 @@ included (the program cannot know the sound pressure). The figures are the proje
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 from simulator.hearing.effects import Effect, Output, Resume, Sound
 from simulator.hearing.moving import Outcome
@@ -44,7 +45,7 @@ def steps_up_lu(before: Session, after: Session) -> float:
         return 0.0
     spans = plan.spans[after.segment :]
     found = [level for span in spans if (level := after.span_lufs(span)) is not None]
-    steps = [later - earlier for earlier, later in zip(found, found[1:], strict=False)]
+    steps = [later - earlier for earlier, later in pairwise(found)]
     was = before.plan == plan and before.state == after.state and before.profile == after.profile
     return 0.0 if was or plan.kind == "transitions" else max(steps, default=0.0)
 

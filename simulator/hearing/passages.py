@@ -51,7 +51,8 @@ def transitions(session: Session, words: list[str]) -> Outcome:
             "There is no neighbour to go on to.", "A list of two tracks or more has transitions."
         )
     count = len(plan.spans) // 2
-    said = f"{count} transition{'s' if count > 1 else ''}, {found:g} s on either side, with the gaps as they are."
+    many = "s" if count > 1 else ""
+    said = f"{count} transition{many}, {found:g} s on either side, with the gaps as they are."
     return _planned(session, plan, said)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 from simulator.hearing.levels import Span
@@ -41,7 +42,7 @@ def transitions_plan(tracks: tuple[TrackView, ...], seconds: float) -> Plan:
     """The last and the first seconds of neighbours."""
     order = _from(tracks, 0)
     spans: list[Span] = []
-    for track, after in zip(order, order[1:], strict=False):
+    for track, after in pairwise(order):
         length = tracks[track].duration_s
         spans.append(Span(track, max(length - seconds, 0.0), length))
         spans.append(Span(after, 0.0, min(seconds, tracks[after].duration_s)))

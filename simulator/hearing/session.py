@@ -62,6 +62,12 @@ NOTED_ACTS = {"note": keeping.note, "mark": keeping.mark}
 UNKEPT = ("list", "explain", "marks", "devices", "wait", "help", "quit", "note", "mark", "replace")
 """Showing is no act; notes, marks and revisions keep themselves."""
 KEY_LINES = {"loudest": "go loudest"}
+ENDED = {
+    "list": "The list has ended.",
+    "loop": "The loop has ended.",
+    "round": "The round has ended.",
+    "transitions": "The transitions have ended.",
+}
 YES, NO = ("y", "yes"), ("n", "no")
 
 
@@ -150,11 +156,8 @@ def _ticked(session: Session, event: Tick) -> Outcome:
     if plan is None or session.motion == "stopped" or event.segment >= len(plan.spans):
         return after, ()
     if event.ended:
-        what = {"round": "The round", "transitions": "The transitions"}.get(plan.kind, "The list")
         ended = replace(after, motion="stopped", plan=None, segment=0, place_s=0.0)
-        return ended, (
-            Say(f"{what} has ended." if what != "The transitions" else "The transitions have ended."),
-        )
+        return ended, (Say(ENDED[plan.kind]),)
     track = plan.spans[event.segment].track
     after = replace(after, segment=event.segment, track=track, place_s=event.place_s)
     if event.segment != session.segment:

@@ -1,0 +1,169 @@
+"""Where does a session's record lie, and how does it survive? One JSON file, written whole after each act.
+
+Beside the playlist as NAME.session.json; for bare files in the user's data folder. A damaged or newer file is
+set aside under another name, never overwritten. A lock file with the writer's process id tells a second desk
+that the first is open; the second then keeps its acts in a record of its own.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import socket
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from simulator.errors import SimulatorError, UsageError
+from simulator.hearing.record import Act, Record, from_json, to_json
+from simulator.shell.writing import whole_file
+
+SUFFIX = ".session.json"
+
+
+def record_path(playlist: Path | None, files: Sequence[str]) -> Path:
+    """Beside the playlist; for bare files in the data folder, by their names."""
+    if playlist is not None:
+        return playlist.with_name(playlist.name.removesuffix(playlist.suffix) + SUFFIX)
+    import platformdirs
+
+    folder = Path(platformdirs.user_data_dir("fairhearing", appauthor=False)) / "sessions"
+    known = hashlib.sha256("\0".join(os.path.abspath(file) for file in files).encode()).hexdigest()[:12]
+    first = Path(files[0]).stem[:40] if files else "session"
+    return folder / f"{first}-{known}{SUFFIX}"
+
+
+class RecordFile:
+    """A record and its file. `keep` adds an act and writes. Where writing fails the acts go on in memory and
+    it is said once; what could not be written is written with the next act."""
+
+    def __init__(self, path: Path, warn: Callable[[str], None], title: str = "") -> None:
+        self.path, self._warn = path, warn
+        self.record = Record(title)
+        self._lock: Path | None = None
+        self._failed = False
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as problem:
+            self._fail(problem)
+            return
+        self.path = self._free_path()
+        self.record = self._read(title)
+
+    def keep(self, act: Act) -> None:
+        """Adds an act; on the disk when this returns, if the disk allows it."""
+        self.record = self.record.with_act(act)
+        try:
+            with whole_file(self.path, True) as passing, open(passing, "wb") as file:
+                file.write(to_json(self.record))
+                file.flush()
+                os.fsync(file.fileno())
+        except (OSError, SimulatorError) as problem:
+            self._fail(problem)
+        else:
+            self._failed = False
+
+    def close(self) -> None:
+        """Takes the lock away."""
+        if self._lock is not None:
+            with contextlib.suppress(OSError):
+                self._lock.unlink()
+            self._lock = None
+
+    def _read(self, title: str) -> Record:
+        try:
+            data = self.path.read_bytes()
+        except FileNotFoundError:
+            return Record(title)
+        except OSError as problem:
+            self._fail(problem)
+            return Record(title)
+        try:
+            return from_json(data)
+        except UsageError as problem:
+            aside = _free_name(self.path, "set-aside")
+            os.replace(self.path, aside)
+            self._warn(
+                f"{self.path}: {problem.message} It was set aside as {aside.name}; a new one is begun."
+            )
+            return Record(title)
+
+    def _free_path(self) -> Path:
+        """The path itself, or one of its own where another desk holds it."""
+        path = self.path
+        for number in range(2, 100):
+            lock = path.with_name(f".{path.name}.lock")
+            if _take(lock):
+                self._lock = lock
+                break
+            path = self.path.with_name(f"{self.path.name.removesuffix(SUFFIX)}.desk{number}{SUFFIX}")
+        if path != self.path:
+            self._warn(f"{self.path} is open at another desk; this one keeps its notes in {path.name}.")
+        return path
+
+    def _fail(self, problem: Exception) -> None:
+        if not self._failed:
+            reason = problem.message if isinstance(problem, SimulatorError) else str(problem)
+            self._warn(f"The record cannot be written ({reason}). Notes are kept in memory until it can.")
+        self._failed = True
+
+
+def _take(lock: Path) -> bool:
+    """Makes the lock file, or takes over one whose process is gone. Where locks cannot be written at all the
+    record cannot be written either, and there is nothing to protect."""
+    mine = json.dumps({"pid": os.getpid(), "host": socket.gethostname()}).encode()
+    for _ in range(3):
+        try:
+            handle = os.open(lock, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
+        except FileExistsError:
+            if _lives(lock):
+                return False
+            with contextlib.suppress(OSError):
+                lock.unlink()
+            continue
+        except OSError:
+            return True
+        with os.fdopen(handle, "wb") as file:
+            file.write(mine)
+        return True
+    return False
+
+
+def _lives(lock: Path) -> bool:
+    """Is the process that holds the lock still there? One of another machine is taken to live."""
+    try:
+        holder = json.loads(lock.read_bytes())
+        pid, host = int(holder["pid"]), str(holder["host"])
+    except FileNotFoundError:
+        return False
+    except (OSError, ValueError, KeyError, TypeError):
+        return False
+    if host != socket.gethostname():
+        return True
+    return _process_lives(pid)
+
+
+def _process_lives(pid: int) -> bool:
+    if os.name == "nt":  # os.kill(pid, 0) would end it there
+        import ctypes
+
+        opened = ctypes.windll.kernel32.OpenProcess(0x1000, False, pid)  # type: ignore[attr-defined]
+        if opened:
+            ctypes.windll.kernel32.CloseHandle(opened)  # type: ignore[attr-defined]
+        return bool(opened)
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except (PermissionError, OverflowError):
+        return True
+    return True
+
+
+def _free_name(path: Path, word: str) -> Path:
+    for number in range(1, 10_000):
+        free = path.with_name(f"{path.name}.{word}-{number}")
+        if not free.exists():
+            return free
+    raise UsageError(f"{path}: too many files were set aside beside it.", "Clear them away.")
