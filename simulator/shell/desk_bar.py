@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from simulator.hearing.levels import Span, limiter_lu
+from simulator.hearing.now import now as now_of
 from simulator.hearing.state import Session
 from simulator.measure.live import Reading
 from simulator.report.toolbar import Bar
@@ -15,37 +16,29 @@ LIMITER_SECONDS = 0.4
 def bar_of(session: Session, deck: Deck, now: Now, reading: Reading, pending: int) -> Bar:
     """The toolbar's values. `reading` is of what leaves the program; `pending` counts what is being worked
     out in the background."""
-    here, other = session.here, session.other
-    place_s = min(session.place_s, here.duration_s)
+    here = now_of(session)
     return Bar(
-        number=session.track + 1,
+        number=here.number,
         title=here.title,
-        motion=session.motion,
-        place_s=place_s,
-        length_s=here.duration_s,
-        profile=session.profile,
-        state=session.state,
-        gain_db=gain_db(session),
-        trim_db=session.trim_db,
-        dim=session.dim,
-        mute=session.mute,
-        listen=session.listen,
-        other="" if other is None else session.tracks[other].version,
-        difference_lu=None if other is None else session.difference_lu(),
+        motion=here.motion,
+        place_s=min(here.place_s, here.length_s),
+        length_s=here.length_s,
+        profile=here.profile,
+        state=here.state,
+        gain_db=here.gain_db,
+        trim_db=here.trim_db,
+        dim=here.dim,
+        mute=here.mute,
+        listen=here.listen,
+        other=here.other,
+        difference_lu=here.difference_lu,
         momentary_lufs=reading.momentary_lufs,
         short_term_lufs=reading.short_term_lufs,
         true_peak_dbtp=reading.true_peak_dbtp,
-        limiter_lu=_limiter_lu(session, place_s),
+        limiter_lu=_limiter_lu(session, here.place_s),
         dropouts=now.dropouts,
         notice=_notice(session, deck, now, pending),
     )
-
-
-def gain_db(session: Session) -> float:
-    """All the gain between the file and the monitor's trim: the player's, and what matching takes off."""
-    source = session.source(session.track)
-    played = session.here.played.get(session.profile)
-    return source.gain_db + (played.gain_db if source.lane is not None and played is not None else 0.0)
 
 
 def _limiter_lu(session: Session, place_s: float) -> float | None:

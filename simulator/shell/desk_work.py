@@ -9,14 +9,14 @@ from __future__ import annotations
 import queue
 import threading
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Generic, TypeVar
 
 from simulator.errors import SimulatorError
 
 T = TypeVar("T")
-Work = Callable[[], list[T]]
-Failed = Callable[[SimulatorError], list[T]]
+Work = Callable[[], Sequence[T]]
+Failed = Callable[[SimulatorError], Sequence[T]]
 
 
 class Background(Generic[T]):
@@ -24,7 +24,7 @@ class Background(Generic[T]):
 
     def __init__(self) -> None:
         self._asked: queue.SimpleQueue[tuple[Work[T], Failed[T]] | None] = queue.SimpleQueue()
-        self._done: queue.SimpleQueue[list[T] | BaseException] = queue.SimpleQueue()
+        self._done: queue.SimpleQueue[Sequence[T] | BaseException] = queue.SimpleQueue()
         self._thread: threading.Thread | None = None
         self._closed = False
         self.pending = 0

@@ -1,0 +1,173 @@
+"""What does the session know of each track, and how does it learn more? Views made from measurements, other
+players worked out, new revisions measured, versions laid over each other.
+
+The first views come from what the command has prepared; the rest is done in the background: everything here
+may run in a thread that is not the prompt's, one call at a time, with a cache connection of its own.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+
+from simulator.errors import SimulatorError, UsageError
+from simulator.hearing.events import Aligned, Event, Predicted, Replaced
+from simulator.hearing.view import PlayedView, TrackView
+from simulator.player.playlist import Playlist, title_from_path
+from simulator.player.prediction import Prediction, chain_settings, more_than_gain
+from simulator.player.profile import Profile
+from simulator.shell.desk_program import TrackLanes
+from simulator.shell.files import read_info
+from simulator.shell.predicting import Delivered, deliver, predict
+from simulator.shell.store import Store
+
+Predictions = Sequence[Prediction | SimulatorError | None]
+
+
+def track_views(
+    tracks: Sequence[Delivered], profiles: Sequence[Profile], predictions: Sequence[Predictions]
+) -> tuple[TrackView, ...]:
+    """One view a track, with the players worked out so far (a row of `predictions` for each profile)."""
+    views = [_view(one) for one in tracks]
+    for profile, row in zip(profiles, predictions, strict=True):
+        for index, played in played_views(profile, tracks, row).items():
+            views[index] = replace(views[index], played={**views[index].played, profile.id: played})
+    return tuple(views)
+
+
+def played_views(
+    profile: Profile, tracks: Sequence[Delivered], predictions: Predictions
+) -> dict[int, PlayedView]:
+    """The tracks through one player, by number; without those that could not be read."""
+    found = {}
+    for index, (one, prediction) in enumerate(zip(tracks, predictions, strict=True)):
+        if isinstance(prediction, Prediction) and one.measurement is not None:
+            own_lane = more_than_gain(profile, prediction.decision, one.measurement)
+            found[index] = PlayedView(prediction, own_lane)
+    return found
+
+
+def track_lanes(tracks: Sequence[TrackView], profiles: Mapping[str, Profile]) -> dict[int, TrackLanes]:
+    """What a deck needs to know of each readable track."""
+    return {
+        index: TrackLanes(
+            view.path,
+            {
+                name: chain_settings(profiles[name], played.prediction.decision)
+                for name, played in view.played.items()
+                if played.own_lane and name in profiles
+            },
+        )
+        for index, view in enumerate(tracks)
+        if view.delivered is not None
+    }
+
+
+def _view(one: Delivered) -> TrackView:
+    track = one.track
+    return TrackView(
+        title=track.title,
+        artist=track.artist,
+        role=track.role,
+        song=track.song,
+        album=track.album,
+        path=track.path,
+        delivered=one.measurement,
+        lossy=one.measurement is not None and _lossy(track.path),
+        problem=str(one.problem or ""),
+    )
+
+
+def _lossy(path: str) -> bool:
+    try:
+        return read_info(path).lossy
+    except SimulatorError:  # known from the cache, gone since: the deck will say so
+        return False
+
+
+class Studio:
+    """Carries out what the session asks of the measuring. `open_store` opens the cache in the calling
+    thread; `profiles` are those that may be asked for; `worked_out` the ids that the session has."""
+
+    def __init__(
+        self,
+        playlist: Playlist,
+        tracks: Sequence[Delivered],
+        profiles: Mapping[str, Profile],
+        worked_out: Sequence[str],
+        open_store: Callable[[], Store],
+        at: Callable[[], str],
+    ) -> None:
+        self._playlist, self._tracks = playlist, list(tracks)
+        self._profiles, self._worked_out = dict(profiles), dict.fromkeys(worked_out)
+        self._open_store, self._at = open_store, at
+        self._store: Store | None = None
+
+    def predict(self, profile_id: str) -> list[Event]:
+        """The answer to `Predict`."""
+        profile = self._profiles[profile_id]
+        row = predict([profile], self._tracks, self._playlist.album_reason, self._cache(), 0)[0]
+        self._worked_out[profile_id] = None
+        return [Predicted(profile_id, played_views(profile, self._tracks, row))]
+
+    def replace(self, track: int, path: str) -> list[Event]:
+        """The answer to `Replace`: the new revision, and what the players worked out so far do to all tracks
+        now (an album's gain may change). Raises SimulatorError where it cannot be read."""
+        whole = os.path.abspath(os.path.expanduser(path))
+        before = self._tracks[track].track
+        if not os.path.isfile(whole):
+            raise UsageError(f"{whole}: there is no such file.", "Give the path of the new revision.")
+        old_name = before.title == title_from_path(before.path)
+        title = title_from_path(whole) if old_name else before.title
+        new = replace(before, path=whole, title=title, problem="")
+        one = deliver(replace(self._playlist, tracks=(new,)), self._cache(), 0)[0]
+        if one.problem is not None:
+            raise one.problem
+        self._tracks[track] = one
+        chosen = [self._profiles[name] for name in self._worked_out]
+        rows = predict(chosen, self._tracks, self._playlist.album_reason, self._cache(), 0)
+        view = track_views(self._tracks, chosen, rows)[track]
+        events: list[Event] = [Replaced(track, view, at=self._at())]
+        for profile, row in zip(chosen, rows, strict=True):
+            events.append(Predicted(profile.id, played_views(profile, self._tracks, row)))
+        events += self.align(only=new.song) if new.song is not None else []
+        return events
+
+    def align(self, only: str | None = None) -> list[Event]:
+        """Lays the versions of each song (or of one) over its first readable one."""
+        groups: dict[str, list[int]] = {}
+        for index, one in enumerate(self._tracks):
+            song = one.track.song
+            if song is not None and one.measurement is not None and only in (None, song):
+                groups.setdefault(song, []).append(index)
+        groups = {song: members for song, members in groups.items() if len(members) > 1}
+        if not groups:
+            return []
+        offsets: dict[int, float] = {}
+        words: list[str] = []
+        for first, *others in groups.values():
+            for other in others:
+                self._align(first, other, offsets, words)
+        return [Aligned(offsets, " ".join(words))]
+
+    def _align(self, first: int, other: int, offsets: dict[int, float], words: list[str]) -> None:
+        from simulator.shell.aligning import alignment_of
+
+        ours, theirs = self._tracks[first].track, self._tracks[other].track
+        try:
+            found = alignment_of(ours.path, theirs.path, self._cache())
+        except SimulatorError as problem:
+            words.append(f"{theirs.title} keeps its own times: {problem}")
+            return
+        if found.offset_s is None:
+            words.append(f"{theirs.title} keeps its own times: {found.reason}")
+        else:
+            offsets[other] = -found.offset_s  # where its time 0 lies in the first version's time
+            if found.kind == "ambiguous":
+                words.append(f"{theirs.title}: {found.reason}")
+
+    def _cache(self) -> Store:
+        if self._store is None:
+            self._store = self._open_store()
+        return self._store

@@ -1,0 +1,100 @@
+"""Which words may stand at the cursor? Completion from the one command table and what the session knows."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from simulator.errors import UsageError
+from simulator.hearing.commands import COMMANDS, Kind, find_command
+from simulator.hearing.places import KINDS as PLACES
+from simulator.hearing.sound import STATES
+from simulator.hearing.state import Session
+from simulator.player.playlist import is_audio_name
+
+LISTEN = ("stereo", "mono", "difference")
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """A word that may take the place of the last `replaces` characters, and what it stands for."""
+
+    text: str
+    replaces: int
+    meaning: str = ""
+
+
+def candidates(session: Session, before: str, devices: Iterable[str] = ()) -> list[Word]:
+    """The words that may stand at the end of `before`; `devices` are the names last seen."""
+    line = before.lstrip()
+    command, space, rest = line.partition(" ")
+    if not space:
+        return [
+            Word(one.name, len(line), one.help) for one in COMMANDS if one.name.startswith(command.casefold())
+        ]
+    try:
+        found = find_command(command)
+    except UsageError:
+        return []
+    kinds = found.kinds
+    if len(kinds) == 1:  # one argument is all that follows, with its blanks
+        typed, place = rest.lstrip(), 0
+    else:
+        typed, place = rest.rpartition(" ")[2], len(rest.split(" ")) - 1
+    if place >= len(kinds):
+        return []
+    pairs = [
+        pair for kind in kinds[place] for pair in _of_kind(session, kind, typed, devices, len(kinds) == 1)
+    ]
+    return [
+        Word(text, len(typed), meaning)
+        for text, meaning in dict(pairs).items()
+        if text.casefold().startswith(typed.casefold())
+    ]
+
+
+def _of_kind(
+    session: Session, kind: Kind, typed: str, devices: Iterable[str], whole: bool
+) -> list[tuple[str, str]]:
+    """Words of a kind with their meanings. `whole`: a name with blanks in it may stand there."""
+    match kind:
+        case "command":
+            return [(one.name, one.help) for one in COMMANDS]
+        case "track":
+            numbers = [(str(i + 1), one.title) for i, one in enumerate(session.tracks)]
+            titles = [(one.title, f"track {i + 1}") for i, one in enumerate(session.tracks)]
+            return titles if typed and whole and not typed.isdigit() else numbers
+        case "profile":
+            return [(name, profile.title) for name, profile in session.profiles.items()]
+        case "state":
+            return [(state, "") for state in STATES]
+        case "place":
+            return [(place, "") for place in PLACES]
+        case "mark":
+            return [(mark.name, "mark") for mark in session.marks]
+        case "device":
+            return [("default", "the system's own"), *((name, "") for name in devices)]
+        case "listen":
+            return [(name, "") for name in LISTEN]
+        case "path":
+            return _paths(typed)
+        case _:
+            return []
+
+
+def _paths(typed: str) -> list[tuple[str, str]]:
+    """Folders, and files that look like audio, below what is typed."""
+    folder, name = os.path.split(typed)
+    found = []
+    with contextlib.suppress(OSError):
+        for entry in sorted(os.scandir(os.path.expanduser(folder) or "."), key=lambda one: one.name):
+            if not entry.name.startswith(name) or (entry.name.startswith(".") and not name):
+                continue
+            whole = os.path.join(folder, entry.name)
+            if entry.is_dir():
+                found.append((whole + os.sep, "folder"))
+            elif is_audio_name(entry.name):
+                found.append((whole, ""))
+    return found
