@@ -48,7 +48,7 @@ def source_of(
     played = tracks[track].played.get(profile)
     if state == "delivered" or played is None:
         return Source(track, None, 0.0)
-    after = -turned_down_db if state == "matched" else 0.0
+    after = 0.0 - turned_down_db if state == "matched" else 0.0
     return Source(track, profile, after) if played.own_lane else Source(track, None, played.gain_db + after)
 
 

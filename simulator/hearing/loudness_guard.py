@@ -1,8 +1,8 @@
 """May this act sound at once? No act raises the passage's level by more than 3 dB in one step.
 
-A rise of more than 3 dB comes in over 2 s; one of more than 10 dB is asked about first, and so is a round
-whose later passages stand more than 3 dB above what is heard before them. Dim, mute and pause go back to a
-level that was heard already: they rise over 2 s and never ask. Levels are those of the passages, trim
+A rise of more than 3 dB comes in over 2 s. One of more than 10 dB is asked about first, where it comes from
+another version, track, player, state or trim (inside a song it is the song's own), and so is a round in
+which a passage stands more than 3 dB above the one before it. Levels are those of the passages, trim
 included (the program cannot know the sound pressure). The figures are the project's own choice.
 """
 
@@ -20,7 +20,7 @@ from simulator.numbers import level
 STEP_DB = 3.0
 ASK_DB = 10.0
 RAMP_S = 2.0
-NEVER_ASK = ("dim", "mute", "pause")
+NEVER_ASK = ("dim", "mute", "pause", "go", "loop", "next", "previous", "transitions", "hear")
 
 
 def guarded(before: Session, outcome: Outcome, command: str, line: str, confirmed: bool) -> Outcome:
@@ -32,7 +32,7 @@ def guarded(before: Session, outcome: Outcome, command: str, line: str, confirme
         if rise > ASK_DB:
             return _asked(before, line, f"That is {level(rise)} dB louder than what was heard last.")
         if later > STEP_DB:
-            return _asked(before, line, f"In it one passage comes {level(later)} dB above the one before.")
+            return _asked(before, line, f"In it a passage comes {level(later)} dB above the one before it.")
     if rise > STEP_DB:
         effects = _ramped(after, effects, rise)
     return after, effects

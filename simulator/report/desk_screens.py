@@ -1,0 +1,269 @@
+"""What stands on the desk's screens? Drawn from the session's values by rule, as plain text.
+
+The opening screen fits 24 lines of 80 cells with the prompt below it. Sentences are those of `sentences`;
+what is said of references compares each one's peak to loudness ratio with the list's median (the project's
+own rule: 3 dB away from it is a word).
+"""
+
+from __future__ import annotations
+
+import statistics
+import textwrap
+
+from rich.console import Console
+from rich.table import Table
+
+from simulator.hearing.commands import COMMANDS, Command
+from simulator.hearing.effects import Show
+from simulator.hearing.state import Session
+from simulator.hearing.view import TrackView
+from simulator.player.playlist import Track
+from simulator.report.numbers import level, signed
+from simulator.report.pair import choose_pair, short_names
+from simulator.report.sentences import (
+    Version,
+    delivered_sentence,
+    headroom_sentences,
+    passage_sentence,
+    played_sentence,
+)
+from simulator.report.tables import grid, shortened
+from simulator.units import format_time
+
+NOTICEABLY_DB = 3.0
+KEYS_LINE = (
+    "Keys on an empty line: space pause, tab swap, . state, ! loudest, - dim, 0 mute. "
+    "Ctrl-C stops, Ctrl-D leaves."
+)
+CAUTION = (
+    "Before you play: turn your monitors down. As delivered can be more than 10 dB louder than as played. "
+    "NIOSH recommends at most 85 dBA for 8 hours a day, WHO and ITU-T H.870 80 dBA for 40 hours a week. The "
+    "program cannot know the sound pressure; local rules come first."
+)
+
+
+def screen(session: Session, show: Show) -> str:
+    """A whole screen as lines of at most `session.width` cells."""
+    if show.screen == "opening":
+        return opening(session)
+    if show.screen == "list":
+        return listing(session)
+    if show.screen == "explain":
+        return explanation(session, int(show.argument))
+    if show.screen == "marks":
+        return marks(session)
+    return help_text(session, show.argument)
+
+
+def opening(session: Session) -> str:
+    """What this is, what the player does to the client's versions and to the references, and how to go on."""
+    profile = session.profiles[session.profile]
+    heading = " · ".join(part for part in (session.title, session.client) if part)
+    lines = [heading] if heading else []
+    lines += wrapped(f"{profile.title} ({profile.id}). {profile.sentence}", session.width)
+    for sentence in [*_pair_sentences(session), *_reference_sentences(session)]:
+        lines += wrapped(sentence, session.width, "• ")
+    problems = sum(one.delivered is None for one in session.tracks)
+    if problems:
+        lines += wrapped(
+            f"{problems} track{'s' if problems > 1 else ''} cannot be read; list says why.",
+            session.width,
+            "• ",
+        )
+    lines += wrapped(CAUTION, session.width)
+    lines += wrapped(f"{KEYS_LINE} All commands: help", session.width)
+    return "\n".join(lines)
+
+
+def listing(session: Session) -> str:
+    """Every track as delivered and as played; of references what is odd about them."""
+    table = grid(
+        ["#", "Track", "delivered\nLUFS", "gain\ndB", "played\nLUFS", "peak\ndBTP", "PLR\ndB", ""],
+        [True, False, True, True, True, True, True, False],
+    )
+    room = max(session.width - 54, 14)
+    middle = _median_plr(session)
+    for number, one in enumerate(session.tracks, 1):
+        title, here = shortened(one.title, 2 * room), ">" if number - 1 == session.track else ""
+        if one.delivered is None:
+            table.add_row(str(number), title, "–", "–", "–", "–", "–", "not readable")
+            continue
+        played = one.played.get(session.profile)
+        table.add_row(
+            f"{here}{number}",
+            title,
+            level(one.delivered.integrated_lufs),
+            "–" if played is None else signed(played.gain_db),
+            "–" if played is None else level(played.measured.integrated_lufs),
+            "–" if played is None else level(played.measured.true_peak_dbtp),
+            level(one.delivered.peak_to_loudness_db),
+            _remarks(one, middle),
+        )
+    problems = [
+        line
+        for number, one in enumerate(session.tracks, 1)
+        if one.problem
+        for line in wrapped(f"{number}. {one.problem}", session.width)
+    ]
+    return "\n".join([drawn(table, session.width), *problems])
+
+
+def explanation(session: Session, track: int) -> str:
+    """Why this track gets this gain, for a client."""
+    one, profile = session.tracks[track], session.profiles[session.profile]
+    played = one.played.get(session.profile)
+    if played is None or one.delivered is None:
+        return "\n".join(wrapped(f"Track {track + 1}: {one.problem or 'not worked out yet.'}", session.width))
+    said = [f"{track + 1} {one.title}, by {profile.title} ({profile.id}).", played.prediction.decision.reason]
+    said += headroom_sentences(Version("this track", one.delivered, played.prediction), profile)
+    peak = played.measured.true_peak_dbtp
+    said.append(
+        f"It then plays at {level(played.measured.integrated_lufs)} LUFS, its loudest passage at "
+        f"{level(played.measured.max_short_term_lufs)} LUFS, and peaks at {level(peak)} dBTP."
+    )
+    if profile.target_lufs is not None:
+        said.append(
+            f"A real player may measure another edition: count on ±{level(profile.uncertainty_db)} dB."
+        )
+    return "\n".join(line for sentence in said for line in wrapped(sentence, session.width))
+
+
+def marks(session: Session) -> str:
+    """All marks and the notes of this session, in order."""
+    lines = []
+    for mark in session.marks:
+        title = shortened(session.tracks[mark.track].title, 40)
+        lines += wrapped(
+            f"{mark.name}: {format_time(mark.place_s)} of {mark.track + 1} {title}", session.width
+        )
+    for act in session.notes:
+        where = f"{format_time(float(act.data['place_s']))} of track {act.data['track']}"
+        lines += wrapped(f"note at {where}: {act.data['text']}", session.width)
+    return "\n".join(lines) if lines else "No marks and no notes yet. Set one: mark NAME, note TEXT"
+
+
+def help_text(session: Session, name: str) -> str:
+    """The table of commands, or one of them."""
+    if name:
+        found = next(command for command in COMMANDS if command.name == name)
+        return "\n".join(line for part in _one_command(found) for line in wrapped(part, session.width))
+    table = Table(box=None, show_header=False, pad_edge=False)
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
+    for command in COMMANDS:
+        arguments = command.arguments.replace(
+            "[loudest|quietest|turn|TIME|MARK] [SECONDS]", "[PLACE] [SECONDS]"
+        )
+        arguments = arguments.replace("TIME|loudest|quietest|turn|MARK", "PLACE")
+        arguments = arguments.replace("[delivered|played|matched]", "[STATE]")
+        arguments = arguments.replace("[stereo|mono|difference]", "[HOW]")
+        table.add_row(f"{command.name} {arguments}".rstrip(), command.help)
+    return "\n".join([drawn(table, session.width), *wrapped(KEYS_LINE, session.width)])
+
+
+def wrapped(text: str, width: int, bullet: str = "") -> list[str]:
+    """A paragraph's lines, in at most 100 cells."""
+    return textwrap.wrap(
+        text,
+        max(min(width, 100) - 1, 30),
+        initial_indent=bullet,
+        subsequent_indent=" " * len(bullet),
+        break_on_hyphens=False,
+    )
+
+
+def drawn(table: Table, width: int) -> str:
+    """A table as text, without trailing spaces."""
+    console = Console(width=width, color_system=None, force_terminal=False, highlight=False, markup=False)
+    with console.capture() as taken:
+        console.print(table)
+    return "\n".join(line.rstrip() for line in taken.get().splitlines() if line.strip())
+
+
+def _one_command(command: Command) -> list[str]:
+    parts = [f"{command.name} {command.arguments}".rstrip(), command.help, f"For example: {command.example}"]
+    if command.short:
+        parts.append(f"Also: {', '.join(command.short)}")
+    if command.key:
+        parts.append(f"Key on an empty line: {command.key}")
+    return parts
+
+
+def _pair_sentences(session: Session) -> list[str]:
+    """The client's two versions against each other."""
+    masters = [(i, one) for i, one in enumerate(session.tracks) if one.role == "master"]
+    pair = choose_pair([(_track(one), one.delivered) for _, one in masters])
+    if pair is None:
+        return _single_sentences(session, [i for i, _ in masters])
+    views = [masters[place][1] for place in pair]
+    names = short_names(_track(views[0]), _track(views[1]))
+    found = []
+    for view, name in zip(views, names, strict=True):
+        played = view.played.get(session.profile)
+        if view.delivered is None or played is None:
+            return []
+        found.append(Version(name, view.delivered, played.prediction))
+    first, second = found
+    profile = session.profiles[session.profile]
+    said = [
+        delivered_sentence(first, second),
+        played_sentence(first, second, profile),
+        passage_sentence(first, second, profile),
+        *(sentence for version in found for sentence in headroom_sentences(version, profile)[:1]),
+    ]
+    return [sentence for sentence in said if sentence]
+
+
+def _single_sentences(session: Session, masters: list[int]) -> list[str]:
+    """Masters without another version: what happens to each, three at most."""
+    said = []
+    for track in masters[:3]:
+        one, played = session.tracks[track], session.tracks[track].played.get(session.profile)
+        if one.delivered is None or played is None or one.delivered.integrated_lufs is None:
+            continue
+        said.append(
+            f"“{shortened(one.title, 40)}”: delivered at {level(one.delivered.integrated_lufs)} LUFS, "
+            f"played at {level(played.measured.integrated_lufs)} LUFS (gain {signed(played.gain_db)} dB)."
+        )
+    return said
+
+
+def _reference_sentences(session: Session) -> list[str]:
+    """What happens to the references as a whole."""
+    views = [one for one in session.tracks if one.role == "reference" and one.delivered is not None]
+    gains = [played.gain_db for one in views if (played := one.played.get(session.profile)) is not None]
+    if not gains:
+        return []
+    count = f"{len(gains)} references" if len(gains) > 1 else "The reference"
+    down, up = sum(gain < -0.05 for gain in gains), sum(gain > 0.05 for gain in gains)
+    parts = [f"{down} turned down" if down else "", f"{up} turned up" if up else ""]
+    same = len(gains) - down - up
+    parts.append(f"{same} left as delivered" if same else "")
+    words = ", ".join(part for part in parts if part)
+    return [f"{count}: {words}, by {signed(min(gains))} to {signed(max(gains))} dB."]
+
+
+def _remarks(one: TrackView, middle: float | None) -> str:
+    words = ["lossy"] if one.lossy else []
+    if one.mono:
+        words.append("mono")
+    ratio = None if one.delivered is None else one.delivered.peak_to_loudness_db
+    if one.role == "reference" and ratio is not None and middle is not None:
+        if ratio < middle - NOTICEABLY_DB:
+            words.append("much denser")
+        elif ratio > middle + NOTICEABLY_DB:
+            words.append("much more open")
+    return ", ".join([*(["ref"] if one.role == "reference" else []), *words])
+
+
+def _median_plr(session: Session) -> float | None:
+    found = [
+        ratio
+        for one in session.tracks
+        if one.delivered is not None and (ratio := one.delivered.peak_to_loudness_db) is not None
+    ]
+    return statistics.median(found) if len(found) > 2 else None
+
+
+def _track(one: TrackView) -> Track:
+    return Track(one.path, one.title, one.artist, song=one.song, album=one.album)
