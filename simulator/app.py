@@ -21,9 +21,11 @@ COMMANDS = {
     "demo": "Hear and see the point: an invented song in an open and a crushed master.",
     "compare": "What a loud master gained and what it paid against an open one.",
     "measure": "Loudness, peaks and dynamics of files, by the published standards.",
+    "page": "One HTML file for the client: listen, see, read, and vote blind.",
     "predict": "What normalising players will do to masters and references.",
     "profiles": "The player profiles: list them, show one, start your own.",
     "render": "Write the audio as a player would play it.",
+    "votes": "Take a client's answers to a page's vote into the record.",
 }
 
 

@@ -1,7 +1,7 @@
 """Which sounds does the page carry, and with which gain does it play them in each state?
 
 A passage is stored once where the player's chain is nothing but a gain: the louder of delivered and
-played, which the page turns down for the other. Where a limiter or a converter acts both are stored.
+played, which the page turns down for the other. Where a codec, a limiter or a converter acts, both are.
 *Matched* turns each passage down, from as played, to the quietest version among the masters (BS.1770-5
 of the passage); a reference that is quieter still is left as it is. A mono passage is measured on both
 loudspeakers, as it is heard. Samples are float32 (frames, channels); gains in dB.
@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.measure.meter import measure_array
-from simulator.player.chain import ChainSettings
 from simulator.report.page_samples import Stored, folded, stored
 from simulator.units import db_to_gain
 
@@ -25,13 +24,15 @@ Audio = NDArray[np.float32]
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """One passage of one track, from the file and from the chain's whole output, at one rate."""
+    """One passage of one track, from the file and from the chain's whole output, at one rate. `plain` says
+    that the chain does nothing but its gain."""
 
     track: int
     rate: int
     delivered: Audio
     played: Audio
-    chain: ChainSettings
+    gain_db: float
+    plain: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,8 +84,8 @@ def sounds(cuts: Sequence[Cut], masters: Sequence[int], names: Sequence[str], se
 
 
 def _sound(cut: Cut, names: tuple[str, str], matched_db: float, level: float | None, seed: int) -> Sound:
-    gain_db = cut.chain.gain_db
-    if cut.chain.limiter is not None or cut.chain.converter_headroom_db is not None:
+    gain_db = cut.gain_db
+    if not cut.plain:
         file = Clip(names[0], cut.rate, stored(folded(cut.delivered), seed))
         play = Clip(names[1], cut.rate, stored(folded(cut.played), seed + 1))
         return Sound(cut.track, _as_it_is(file), _as_it_is(play), matched_db, level)

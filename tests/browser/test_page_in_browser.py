@@ -18,7 +18,8 @@ from support.made_page import NASTY, PLAIN, order_of, write_music
 from simulator.player.chain import play_array
 from simulator.player.prediction import Prediction, chain_settings
 from simulator.report.page_samples import LARGEST_ERROR
-from simulator.shell.page_writing import PageOrder, build, write
+from simulator.shell.page_order import PageOrder
+from simulator.shell.page_writing import build, write
 from simulator.units import db_to_gain
 
 pytestmark = [pytest.mark.heavy, pytest.mark.external]

@@ -10,7 +10,7 @@ from support.signals import both, pink_noise
 
 from simulator.player.playlist import Playlist, Track
 from simulator.shell.data import load_profile
-from simulator.shell.page_writing import PageOrder
+from simulator.shell.page_order import PageOrder
 from simulator.shell.predicting import deliver, predict
 from simulator.shell.store import Store
 

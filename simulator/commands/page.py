@@ -1,0 +1,88 @@
+"""`fairhearing page`: one HTML file for the client, to listen to, look at and read at home."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from simulator.commands.options import cache_options, profile_option, say_problems, warn
+
+
+@click.command("page")
+@click.argument("inputs", nargs=-1, required=True)
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(dir_okay=False, path_type=Path),
+    required=True,
+    help="The HTML file to write.",
+)
+@profile_option
+@click.option(
+    "--vote",
+    "rounds",
+    type=click.IntRange(1, 200),
+    default=None,
+    metavar="ROUNDS",
+    help="Open the page on a blind vote between the versions, of so many rounds.",
+)
+@click.option(
+    "--seconds",
+    type=click.FloatRange(0.5, 60.0),
+    default=6.0,
+    show_default=True,
+    help="Length of each passage.",
+)
+@click.option(
+    "--tracks",
+    default=None,
+    metavar="NUMBERS",
+    help="The tracks that can be heard on the page, as 1,2,5-7; the others are only shown.",
+)
+@click.option("--force", is_flag=True, help="Replace the file if it is there already.")
+@cache_options
+def command(
+    inputs: tuple[str, ...],
+    output: Path,
+    profiles: tuple[str, ...],
+    rounds: int | None,
+    seconds: float,
+    tracks: str | None,
+    force: bool,
+    no_cache: bool,
+    rehash: bool,
+    workers: int | None,
+) -> int:
+    """Writes the client's page for INPUTS (audio files, folders, playlists, or the word demo).
+
+    One file that holds everything and asks nothing of any network: passages of every track as played,
+    matched and as delivered, curves, and plain words. The page is about the first --profile; more of
+    them stand in its tables. With --vote it opens on a blind vote; `fairhearing votes` takes the answer.
+    """
+    from simulator.commands.page_steps import build_page, keep_ballot, ready_for_page, track_numbers
+    from simulator.commands.prepare import nothing_read
+    from simulator.errors import SOME_FAILED, UsageError
+    from simulator.shell.page_writing import LARGE_BYTES, write
+    from simulator.shell.writing import refuse_existing
+
+    if output.suffix.lower() not in (".html", ".htm"):
+        raise UsageError(f"{output}: the page is an HTML file.", "Let its name end in .html.")
+    refuse_existing([output], force)
+    ready = ready_for_page(inputs, output, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
+    say_problems(one.problem for one in ready.prepared.tracks)
+    if ready.prepared.nothing:
+        raise nothing_read()
+    heard = track_numbers(tracks, len(ready.prepared.tracks))
+    page = build_page(ready, heard, seconds, rounds or 0)
+    say_problems(page.problems)
+    click.echo(f"{output}: {page.size_bytes / 1e6:.1f} MB")
+    if page.size_bytes > LARGE_BYTES:
+        warn(
+            f"That is more than {LARGE_BYTES / 1e6:.0f} MB, and many mail systems refuse so much.\n"
+            "  Use fewer --seconds, or name the --tracks that matter."
+        )
+    if page.ballot is not None:
+        click.echo(keep_ballot(ready, page.ballot, output))
+    write(page, output, force)
+    return SOME_FAILED if ready.prepared.failed or page.problems else 0

@@ -1,0 +1,136 @@
+"""The steps of `page`: what is asked for, measured and aligned; the page built; its ballot kept."""
+
+from __future__ import annotations
+
+import datetime
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from simulator.commands.compare_pair import as_versions
+from simulator.commands.options import open_store, warn
+from simulator.commands.prepare import Prepared, prepare_playlist
+from simulator.commands.progress import steps
+from simulator.errors import SimulatorError, UsageError
+from simulator.hearing.record import Act
+from simulator.hearing.trial_ballot import Ballot
+from simulator.hearing.trial_record import ballot_act
+from simulator.report import page_record as on_page
+from simulator.shell.aligning import alignment_of
+from simulator.shell.inputs import read_arguments
+from simulator.shell.page_order import PageOrder
+from simulator.shell.page_record import add_acts, is_record, playlist_of, read_record, record_of
+from simulator.shell.page_writing import BuiltPage, build
+
+
+@dataclass(frozen=True, slots=True)
+class PageReady:
+    """All that a page is built from: the measured playlist, how its versions lie, and the record's acts."""
+
+    prepared: Prepared
+    offsets_s: dict[int, float]
+    record: Path
+    acts: tuple[Act, ...]
+
+
+def ready_for_page(
+    inputs: Sequence[str],
+    output: Path,
+    profiles: Sequence[str],
+    *,
+    no_cache: bool,
+    rehash: bool,
+    workers: int | None,
+) -> PageReady:
+    """Reads and measures INPUTS, which may be one record instead of its playlist."""
+    record = record_of(inputs, output)
+    found = read_record(record)
+    words = [str(playlist_of(Path(word))) if is_record(word) else word for word in inputs]
+    playlist = as_versions(read_arguments(words))
+    ready = prepare_playlist(playlist, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
+    ready, offsets = _aligned(ready, no_cache)
+    return PageReady(ready, offsets, record, found.acts if found is not None else ())
+
+
+def track_numbers(asked: str | None, count: int) -> list[int]:
+    """The places (from 0) that --tracks names: 1,2,5-7. Raises UsageError."""
+    if asked is None:
+        return list(range(count))
+    chosen: dict[int, None] = {}
+    for part in asked.split(","):
+        match = re.fullmatch(r"\s*(\d+)(?:\s*-\s*(\d+))?\s*", part)
+        first, last = (int(match[1]), int(match[2] or match[1])) if match else (0, 0)
+        if not 1 <= first <= last <= count:
+            raise UsageError(
+                f"--tracks: “{part.strip()}” is no track of this list.",
+                f"Numbers from 1 to {count}, as 1,2 or 1-{count}.",
+            )
+        chosen.update(dict.fromkeys(range(first - 1, last)))
+    return sorted(chosen)
+
+
+def build_page(ready: PageReady, heard: Sequence[int], seconds: float, rounds: int) -> BuiltPage:
+    """The page in memory, with progress on standard error."""
+    prepared = ready.prepared
+    order = PageOrder(
+        playlist=prepared.playlist,
+        profiles=prepared.profiles,
+        tracks=prepared.tracks,
+        predictions=prepared.predictions,
+        heard=heard,
+        seconds=seconds,
+        rounds=rounds,
+        offsets_s=ready.offsets_s,
+        marks=on_page.marks(ready.acts, prepared.playlist.tracks),
+        decisions=on_page.decisions(ready.acts),
+        notes=on_page.notes(ready.acts),
+        workers=prepared.workers,
+    )
+    with steps("Cutting", len(heard)) as step:
+        return build(order, step)
+
+
+def keep_ballot(ready: PageReady, ballot: Ballot, page: Path) -> str:
+    """Puts the ballot into the record; a line that says where."""
+    add_acts(ready.record, ready.prepared.playlist.title, [ballot_act(now(), ballot, page.name)])
+    return (
+        f"{ready.record}: the vote's key is kept here.\n"
+        f"When the answer comes: fairhearing votes ANSWER.txt --record {ready.record}"
+    )
+
+
+def now() -> str:
+    """This moment, with the offset to UTC."""
+    return datetime.datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+def _aligned(ready: Prepared, no_cache: bool) -> tuple[Prepared, dict[int, float]]:
+    """By how much each version lies later than the first of its song. A version that cannot be laid on the
+    first one goes its own way: it no longer counts as a version on this page, and a line says so."""
+    first_of: dict[str, int] = {}
+    offsets: dict[int, float] = {}
+    tracks = list(ready.tracks)
+    store = open_store(no_cache, False)
+    try:
+        for index, one in enumerate(ready.tracks):
+            if one.track.song is None or one.measurement is None:
+                continue
+            leader = first_of.setdefault(one.track.song, index)
+            if leader == index:
+                offsets[index] = 0.0
+                continue
+            try:
+                found = alignment_of(ready.tracks[leader].track.path, one.track.path, store)
+            except SimulatorError as problem:
+                warn(f"{problem.message}\n  It is heard at its own passages.")
+                tracks[index] = replace(one, track=replace(one.track, song=None))
+                continue
+            if found.offset_frames is None or found.kind != "aligned":
+                warn(f"{one.track.path}: {found.reason}\n  It is heard at its own passages.")
+                tracks[index] = replace(one, track=replace(one.track, song=None))
+            else:
+                offsets[index] = found.offset_frames / found.second_rate
+    finally:
+        store.close()
+    return replace(ready, tracks=tracks), offsets

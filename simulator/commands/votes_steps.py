@@ -1,0 +1,87 @@
+"""The steps of `votes`: an answer read, its page found in a record, the trial replayed and kept."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from simulator.commands.page_steps import now
+from simulator.errors import NothingDoneError, UsageError
+from simulator.hearing.record import Record
+from simulator.hearing.trial_ballot import Ballot, VoteAnswer, read_answer, voted
+from simulator.hearing.trial_record import ballots, has_vote, vote_act
+from simulator.hearing.trial_result import result
+from simulator.hearing.trial_words import result_sentences
+from simulator.shell.page_record import ENDING, add_acts, read_record
+
+LARGEST_ANSWER_BYTES = 1_000_000
+
+
+def take_vote(file: Path, record: Path | None) -> list[str]:
+    """Reads one answer and adds it to its record; the lines to print. Raises UsageError, NothingDoneError,
+    WriteError."""
+    given = _read(file)
+    path, kept, ballot = _find(file, given, record)
+    try:
+        trial = voted(ballot, given)
+    except ValueError as problem:
+        raise UsageError(f"{file}: {problem}.", "Ask for the answer again.") from None
+    if has_vote(kept.acts, given):
+        return [f"{file}: this answer is in {path} already."]
+    add_acts(path, kept.title, [vote_act(now(), given, trial)])
+    who = f" by {given.name}" if given.name else ""
+    lines = [f"{file}: vote{who}, {ballot.plan.rounds} rounds, added to {path}."]
+    lines += [f"  {sentence}" for sentence in result_sentences(ballot.plan, result(trial))]
+    lines.append(
+        "  The names had been seen before this vote: it was not blind."
+        if given.names_seen
+        else "  The names were hidden until the last answer, as far as the page can know."
+    )
+    return lines + ([f"  In the client's words: {given.words}"] if given.words else [])
+
+
+def _read(file: Path) -> VoteAnswer:
+    try:
+        data = file.read_bytes()
+    except OSError as problem:
+        raise UsageError(f"{file}: cannot be read: {problem.strerror}.", "Check the path.") from None
+    try:
+        if len(data) > LARGEST_ANSWER_BYTES:
+            raise ValueError("it is far too long for an answer")
+        return read_answer(data.decode("utf-8-sig", errors="replace"))
+    except ValueError as problem:
+        raise UsageError(
+            f"{file}: {problem}.", "Save the mail as plain text, or ask for the small file of the page."
+        ) from None
+
+
+def _find(file: Path, given: VoteAnswer, record: Path | None) -> tuple[Path, Record, Ballot]:
+    """The record that holds the page's ballot."""
+    looked = []
+    for path in [record] if record is not None else _near(file):
+        looked.append(path)
+        try:
+            found = read_record(path)
+        except UsageError:
+            if record is not None:
+                raise
+            continue  # another file of that name, or a damaged record: it is left alone
+        if found is None:
+            continue
+        ballot = ballots(found.acts).get(given.page)
+        if ballot is not None:
+            return path, found, ballot
+    where = ", ".join(str(path) for path in looked) or f"no *{ENDING} beside it or here"
+    raise NothingDoneError(
+        f"{file}: the page {given.page} is not in the record ({where}).",
+        "Name the record of the playlist that the page was made from: --record NAME.session.json",
+    )
+
+
+def _near(file: Path) -> Iterator[Path]:
+    seen = set()
+    for folder in (file.parent, Path()):
+        for path in sorted(folder.glob(f"*{ENDING}")):
+            if path.resolve() not in seen:
+                seen.add(path.resolve())
+                yield path

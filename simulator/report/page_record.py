@@ -1,0 +1,69 @@
+"""What of the session's record stands on the page? Marks as passages, decisions and notes as sentences.
+
+Acts belong to a track by its path. Kinds and keys that are not known are left out; nothing is guessed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from simulator.hearing.record import Act
+from simulator.player.playlist import Track
+from simulator.report.numbers import level
+from simulator.report.page_places import Mark
+from simulator.units import format_time
+
+
+def marks(acts: Sequence[Act], tracks: Sequence[Track]) -> list[Mark]:
+    """The marks on these tracks; a name that was set again counts where it was set last."""
+    found: dict[str, Mark] = {}
+    places = {track.path: index for index, track in reversed(list(enumerate(tracks)))}
+    for act in acts:
+        if act.kind != "mark":
+            continue
+        name, path, at = (act.data.get(key) for key in ("name", "path", "place_s"))
+        if isinstance(name, str) and isinstance(at, int | float) and path in places:
+            found.pop(name.casefold(), None)
+            found[name.casefold()] = Mark(places[path], float(at), name)
+    return list(found.values())
+
+
+def notes(acts: Sequence[Act]) -> list[str]:
+    """Each note with the place it was said at."""
+    return [
+        f"{act.data['text']}{_where(act.data)}"
+        for act in acts
+        if act.kind == "note" and isinstance(act.data.get("text"), str)
+    ]
+
+
+def decisions(acts: Sequence[Act]) -> list[str]:
+    """Each decision: for which destination, target loudness, ceiling, by whom, why."""
+    said = []
+    for act in acts:
+        if act.kind != "decision":
+            continue
+        target, ceiling = (act.data.get(key) for key in ("target_lufs", "ceiling_dbtp"))
+        parts = [
+            _text(act.data, "destination"),
+            f"{level(float(target))} LUFS" if isinstance(target, int | float) else "",
+            f"ceiling {level(float(ceiling))} dBTP" if isinstance(ceiling, int | float) else "",
+            f"decided by {who}" if (who := _text(act.data, "who")) else "",
+            f"because {why}" if (why := _text(act.data, "why")) else _text(act.data, "text"),
+        ]
+        day = act.at[:10]
+        said.append(f"{day}: {', '.join(part for part in parts if part)}.")
+    return said
+
+
+def _where(data: dict[str, Any]) -> str:
+    title, at = data.get("title"), data.get("place_s")
+    if not isinstance(title, str) or not isinstance(at, int | float):
+        return ""
+    return f" ({title}, at {format_time(float(at))})"
+
+
+def _text(data: dict[str, Any], key: str) -> str:
+    value = data.get(key)
+    return value if isinstance(value, str) else ""

@@ -1,0 +1,93 @@
+"""Which versions does a page's vote put side by side, and what of them goes into the page?"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Mapping, Sequence
+
+from simulator.errors import UsageError
+from simulator.hearing.trial import TrialPlan, problem_of
+from simulator.hearing.trial_ballot import Ballot
+from simulator.hearing.trial_draw import draw
+from simulator.player.prediction import Prediction
+from simulator.report import page_listen
+from simulator.report.page import PageVote
+from simulator.report.page_clips import Clip, VoteSound, vote_sounds
+from simulator.report.page_content import PageTrack, song_groups
+from simulator.report.page_places import Place
+from simulator.report.page_vote import page_vote
+from simulator.shell.page_chance import Chance
+from simulator.shell.page_order import PageOrder
+from simulator.shell.passages_audio import Cuts, converted
+
+
+def vote_members(order: PageOrder, tracks: Sequence[PageTrack], good: Mapping[int, Prediction]) -> list[int]:
+    """The versions that are voted on: those of the first song with two or more of them that sound here.
+    Raises UsageError where there is none, or the rounds do not fit."""
+    groups = song_groups([one for one in tracks if one.number - 1 in good and one.track.role == "master"])
+    if not groups:
+        raise UsageError(
+            "A vote needs two to four versions of one song.",
+            'Give them the same song = "…" in the playlist, or name two files.',
+        )
+    members = [one.number - 1 for one in groups[0]]
+    problem = problem_of(_plan(order, members, 0, 0.0, None))
+    if problem:
+        raise UsageError(problem, "Change --vote, or choose the versions with --tracks.")
+    return members
+
+
+def _plan(
+    order: PageOrder, members: Sequence[int], seed: int, difference_lu: float, place: Place | None
+) -> TrialPlan:
+    return TrialPlan(
+        kind="preference",
+        versions=tuple(_names([order.tracks[index].track.title for index in members])),
+        rounds=order.rounds,
+        seed=seed,
+        state="matched",
+        level_difference_lu=difference_lu,
+        passage_start_s=place.passage.start_s if place else 0.0,
+        passage_s=place.passage.seconds if place else 0.0,
+        passage_reason=place.passage.reason if place else "",
+    )
+
+
+def _names(titles: Sequence[str]) -> Iterator[str]:
+    """Titles, told apart by a number where two are the same."""
+    for place, title in enumerate(titles):
+        yield f"{title} ({place + 1})" if titles.count(title) > 1 else title
+
+
+def vote_of(
+    order: PageOrder,
+    members: Sequence[int],
+    places: Mapping[int, Sequence[Place]],
+    cuts: Mapping[int, Cuts],
+    title: str,
+    chance: Chance,
+) -> tuple[Ballot, PageVote, list[Clip]]:
+    """The ballot, what the page shows of it, and its sounds."""
+    rate = cuts[members[0]].rate
+    labels = [page_listen.label_of(place) for place in places[members[0]]]
+    for index in members[1:]:
+        own = [page_listen.label_of(place) for place in places[index]]
+        labels = [label for label in labels if label in own]
+    if not labels:
+        raise UsageError("The versions share no passage.", "Use a smaller --seconds.")
+    played = []
+    for index in members:
+        number = next(i for i, p in enumerate(places[index]) if page_listen.label_of(p) == labels[0])
+        played.append(converted(cuts[index].played[number], cuts[index].rate, rate))
+    try:
+        made: VoteSound = vote_sounds(played, rate, [chance.name() for _ in members], chance.number())
+    except ValueError as problem:
+        raise UsageError(f"The vote cannot be held: {problem}.", "Use another --seconds.") from None
+    plan = _plan(order, members, chance.number(), made.difference_lu, places[members[0]][0])
+    contents = tuple(hashlib.sha256(clip.stored.samples.tobytes()).hexdigest() for clip in made.clips)
+    ballot = Ballot(chance.word(10), plan, contents)
+    shown = list(range(len(members)))
+    chance.shuffle(shown)
+    drawn = draw(plan.kind, len(members), plan.rounds, plan.seed)
+    vote = page_vote(ballot, drawn, shown, [clip.name for clip in made.clips], title)
+    return ballot, vote, list(made.clips)

@@ -1,0 +1,34 @@
+"""What is a page asked to be? The measured playlist, and what shall sound and stand on the page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from simulator.errors import SimulatorError
+from simulator.player.playlist import Playlist
+from simulator.player.prediction import Prediction
+from simulator.player.profile import Profile
+from simulator.report.page_places import Mark
+from simulator.shell.predicting import Delivered
+
+
+@dataclass(frozen=True, slots=True)
+class PageOrder:
+    """What the page is asked to be. `predictions` has a row for each profile; `heard` are the places of
+    the tracks that sound on it; `rounds` of the vote, or 0 for none; `offsets_s` says by how much each
+    track lies later than the first version of its song."""
+
+    playlist: Playlist
+    profiles: Sequence[Profile]
+    tracks: Sequence[Delivered]
+    predictions: Sequence[Sequence[Prediction | SimulatorError | None]]
+    heard: Sequence[int]
+    seconds: float
+    rounds: int = 0
+    offsets_s: Mapping[int, float] | None = None
+    marks: Sequence[Mark] = ()
+    decisions: Sequence[str] = ()
+    notes: Sequence[str] = ()
+    seed: int | None = None
+    workers: int = 0

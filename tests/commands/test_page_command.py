@@ -1,0 +1,146 @@
+"""`fairhearing page` as its users meet it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from support.made_page import write_music
+
+from simulator import app
+from simulator.commands.page_steps import track_numbers
+from simulator.errors import UsageError
+from simulator.hearing.record import Act, Record, from_json, to_json
+from simulator.hearing.trial_record import ballots
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("client")
+    write_music(made)
+    (made / "list.toml").write_text(
+        'format = 1\ntitle = "Lantern"\nclient = "The <label>"\nprofile = "minus14-limited"\n'
+        '[[tracks]]\npath = "open.wav"\ntitle = "Lantern (open)"\nsong = "l"\n'
+        '[[tracks]]\npath = "gone.wav"\n'
+        '[[tracks]]\npath = "loud.wav"\ntitle = "Lantern (loud)"\nsong = "l"\n'
+        '[[tracks]]\npath = "reference.wav"\nrole = "reference"\n',
+        encoding="utf-8",
+    )
+    return made
+
+
+@pytest.fixture(autouse=True)
+def inside(folder: Path, tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.getbasetemp() / "page_cache"))
+    monkeypatch.chdir(folder)
+
+
+@pytest.fixture
+def answer(capsys: pytest.CaptureFixture[str]) -> Any:
+    def run(line: str) -> tuple[int, str, str]:
+        code = app.run(line.split())
+        found = capsys.readouterr()
+        return code, found.out, found.err
+
+    return run
+
+
+def test_a_page_of_a_playlist_with_a_vote(answer: Any, folder: Path, tmp_path: Path) -> None:
+    """The size is said before writing, the missing track costs no other, the ballot is in the record."""
+    out = tmp_path / "page.html"
+    code, said, problems = answer(f"page list.toml -o {out} --vote 4 --seconds 1 --tracks 1,3")
+    assert code == 1
+    assert "gone.wav: there is no such file" in problems
+    assert f"{out}: {out.stat().st_size / 1e6:.1f} MB" in said
+    record = from_json((folder / "list.session.json").read_bytes())
+    ((page, ballot),) = ballots(record.acts).items()
+    assert f'"page": "{page}"' in out.read_text(encoding="utf-8")
+    assert ballot.plan.versions == ("Lantern (open)", "Lantern (loud)")
+    assert ballot.plan.rounds == 4
+    assert ballot.plan.level_difference_lu <= 0.1
+    assert record.acts[0].data["file"] == "page.html"
+    (folder / "list.session.json").unlink()
+
+
+def test_a_page_from_the_record_has_its_marks_notes_and_decisions(
+    answer: Any, folder: Path, tmp_path: Path
+) -> None:
+    path = str(folder / "open.wav")
+    where = {"track": 1, "title": "Lantern (open)", "path": path, "place_s": 3.0}
+    acts = (
+        Act("2026-01-02T10:00:00+01:00", "mark", {"name": "bridge", **where}),
+        Act("2026-01-02T10:01:00+01:00", "note", {"text": "less <b> here", **where}),
+        Act(
+            "2026-01-02T10:02:00+01:00",
+            "decision",
+            {"destination": "streaming", "target_lufs": -13.0, "ceiling_dbtp": -1.0, "who": "Nerida"},
+        ),
+    )
+    (folder / "list.session.json").write_bytes(to_json(Record("Lantern", acts)))
+    out = tmp_path / "page.html"
+    code, _, _ = answer(f"page list.session.json -o {out} --seconds 1 --tracks 1,3-4")
+    text = out.read_text(encoding="utf-8")
+    assert code == 1
+    assert "Mark: bridge" in text
+    assert "less &lt;b&gt; here (Lantern (open), at 0:03.0)" in text
+    assert "2026-01-02: streaming, −13.0 LUFS, ceiling −1.0 dBTP, decided by Nerida." in text
+    sounds = json.loads(text.split('id="sounds">')[1].split("</script>")[0])
+    bridge = sounds["kinds"][0]["items"]
+    assert bridge["0"]["where"].endswith("from 0:03.0.")
+    assert "2" in bridge  # the other version has it too
+    (folder / "list.session.json").unlink()
+
+
+def test_two_files_are_two_versions(answer: Any, tmp_path: Path) -> None:
+    out = tmp_path / "two.html"
+    code, said, _ = answer(f"page open.wav loud.wav -o {out} --vote 2 --seconds 1")
+    assert code == 0
+    assert f"{tmp_path / 'two.session.json'}: the vote's key is kept here" in said
+
+
+@pytest.mark.parametrize(
+    ("line", "code", "words"),
+    [
+        ("page open.wav -o page.txt", 2, "Let its name end in .html"),
+        ("page open.wav -o taken.html", 4, "there already, and kept"),
+        ("page open.wav -o new.html --tracks 2", 2, "“2” is no track of this list"),
+        ("page open.wav -o new.html --vote 4", 2, "two to four versions of one song"),
+        ("page gone.wav -o new.html", 4, "No track could be read"),
+        ("page gone.session.json -o new.html", 2, "no playlist of that name beside it"),
+        ("page open.wav", 2, "--output"),
+    ],
+)
+def test_what_cannot_be_done_says_why_and_writes_nothing(
+    answer: Any, folder: Path, line: str, code: int, words: str
+) -> None:
+    (folder / "taken.html").write_text("mine", encoding="utf-8")
+    got, _, problems = answer(line)
+    assert got == code
+    assert words in problems
+    assert (folder / "taken.html").read_text(encoding="utf-8") == "mine"
+    assert not (folder / "new.html").exists()
+    assert not (folder / "new.session.json").exists()
+
+
+def test_a_large_page_is_warned_of(answer: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("simulator.shell.page_writing.LARGE_BYTES", 100_000)
+    code, _, problems = answer(f"page open.wav -o {tmp_path / 'large.html'} --seconds 1")
+    assert code == 0
+    assert "many mail systems refuse so much" in problems
+    assert "--tracks" in problems
+
+
+@pytest.mark.parametrize(
+    ("asked", "places"),
+    [(None, [0, 1, 2, 3, 4]), ("1", [0]), ("2,1", [0, 1]), ("1-3, 5", [0, 1, 2, 4]), ("2-2,2", [1])],
+)
+def test_track_numbers(asked: str | None, places: list[int]) -> None:
+    assert track_numbers(asked, 5) == places
+
+
+@pytest.mark.parametrize("asked", ["0", "6", "3-2", "a", "", "1,,2", "-1"])
+def test_wrong_track_numbers_are_refused(asked: str) -> None:
+    with pytest.raises(UsageError, match="no track of this list"):
+        track_numbers(asked, 5)

@@ -1,0 +1,122 @@
+"""`fairhearing votes`: answers into the record, and only those that belong there."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from simulator import app
+from simulator.hearing.record import Act, Record, from_json, to_json
+from simulator.hearing.trial import TrialPlan
+from simulator.hearing.trial_ballot import Ballot, answer_line
+from simulator.hearing.trial_record import ballot_act, votes
+from simulator.hearing.trial_result import PreferenceResult, result
+
+PLAN = TrialPlan("preference", ("open", "loud"), 8, 3, "matched", 0.03, 52.3, 6.0, "its loudest 6 s")
+OLD = Act("2026-01-01T09:00:00+00:00", "note", {"text": "old"})
+
+
+@pytest.fixture
+def record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A record with a page's ballot, in the folder that the command runs in."""
+    monkeypatch.chdir(tmp_path)
+    acts = (OLD, ballot_act("2026-01-02T09:00:00+00:00", Ballot("abcdefghjk", PLAN), "page.html"))
+    path = tmp_path / "song.session.json"
+    path.write_bytes(to_json(Record("Song", acts)))
+    return path
+
+
+@pytest.fixture
+def answer(capsys: pytest.CaptureFixture[str]) -> Any:
+    def run(*words: str) -> tuple[int, str, str]:
+        code = app.run(["votes", *words])
+        found = capsys.readouterr()
+        return code, found.out, found.err
+
+    return run
+
+
+def test_an_answer_goes_into_the_record_with_all_its_rounds(answer: Any, record: Path) -> None:
+    line = answer_line("abcdefghjk", "ABBABBAB", False)
+    Path("mail.txt").write_text(f"Hi!\n> {line}\n> name: Nerida\n> words: it breathes\n", encoding="utf-8")
+    code, said, problems = answer("mail.txt")
+    assert (code, problems) == (0, "")
+    assert "vote by Nerida, 8 rounds, added to song.session.json" in said
+    assert "The names were hidden until the last answer, as far as the page can know." in said
+    assert "In the client's words: it breathes" in said
+    assert "levels differed by 0.03 LU" in said
+    kept = from_json(record.read_bytes())
+    assert kept.acts[0] == OLD
+    ((given, trial),) = votes(kept.acts)
+    assert (given.name, given.words, given.names_seen) == ("Nerida", "it breathes", False)
+    assert "".join(trial.answers) == "ABBABBAB"
+    found = result(trial)
+    assert isinstance(found, PreferenceResult)
+    assert f"open {found.pairs[0].for_first}, loud {8 - found.pairs[0].for_first} of 8" in said
+
+
+def test_that_the_names_had_been_seen_is_kept_and_said(answer: Any, record: Path) -> None:
+    Path("vote.txt").write_text(answer_line("abcdefghjk", "AAAAAAAA", True), encoding="utf-8")
+    code, said, _ = answer("vote.txt", "--record", str(record))
+    assert code == 0
+    assert "The names had been seen before this vote: it was not blind." in said
+    assert votes(from_json(record.read_bytes()).acts)[0][0].names_seen
+
+
+def test_the_same_answer_twice_is_kept_once(answer: Any, record: Path) -> None:
+    Path("vote.txt").write_text(answer_line("abcdefghjk", "ABABABAB", False), encoding="utf-8")
+    answer("vote.txt")
+    before = record.read_bytes()
+    code, said, _ = answer("vote.txt")
+    assert code == 0
+    assert "is in song.session.json already" in said
+    assert record.read_bytes() == before
+
+
+GOOD = answer_line("abcdefghjk", "ABABABAB", False)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (answer_line("zzzzzzzzzz", "ABABABAB", False), "the page zzzzzzzzzz is not in the record"),
+        (answer_line("abcdefghjk", "ABABABA", False), "has 7 answers, and the vote had 8 rounds"),
+        (GOOD.replace("ABABABAB", "AAABABAB"), "changed on its way"),
+        ("I liked A", "no whole line that begins with fairhearing-vote"),
+        ("\0\xff" * 10, "no whole line"),
+    ],
+)
+def test_what_does_not_belong_to_the_page_changes_nothing(
+    answer: Any, record: Path, text: str, words: str
+) -> None:
+    Path("vote.txt").write_text(text, encoding="utf-8")
+    Path("good.txt").write_text(GOOD, encoding="utf-8")
+    before = record.read_bytes()
+    code, said, problems = answer("vote.txt")
+    assert (code, said) == (4, "")
+    assert words in problems
+    assert record.read_bytes() == before
+    assert answer("vote.txt", "good.txt")[0] == 1  # the good one is taken all the same
+    assert len(votes(from_json(record.read_bytes()).acts)) == 1
+
+
+def test_a_missing_answer_or_record_is_named(answer: Any, record: Path) -> None:
+    code, _, problems = answer("gone.txt")
+    assert code == 4
+    assert "gone.txt: cannot be read" in problems
+    Path("vote.txt").write_text(GOOD, encoding="utf-8")
+    code, _, problems = answer("vote.txt", "--record", "other.session.json")
+    assert code == 4
+    assert "not in the record (other.session.json)" in problems
+    assert record.is_file()
+
+
+def test_a_damaged_record_is_left_alone(answer: Any, record: Path) -> None:
+    record.write_bytes(b'{"format": 1, "title": "x", "acts": [')
+    Path("vote.txt").write_text(GOOD, encoding="utf-8")
+    code, _, problems = answer("vote.txt", "--record", str(record))
+    assert code == 4
+    assert "this is no session record" in problems
+    assert record.read_bytes() == b'{"format": 1, "title": "x", "acts": ['
