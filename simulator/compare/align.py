@@ -36,6 +36,8 @@ _DRIFT_IN_DOUBT = 0.7
 """A place less similar than this may suffer from a drift that was not seen."""
 _DRIFTS_TRIED = 3
 _MOST_DRIFT_PPM = 1000.0
+_AGREES = 0.97
+"""A lesser share of the common part that fits is said."""
 _NEAR = 0.02
 _AS_WELL = 1.0023
 """A hundredth of a dB, as a ratio of powers."""
@@ -233,7 +235,7 @@ def _settle(
     final = final if drift else max(final, best.similarity)  # read at the moments of a drift: not before
     to_second = second_rate / rate * (1.0 + drift * 1e-6)
     rivals = [one for one in judged[1:] if one.similarity >= AMBIGUOUS_SHARE * best.similarity]
-    candidates = [Place(place * to_second, place * to_second / second_rate, best.polarity, final)]
+    candidates = [Place(place * to_second + 0.0, place * to_second / second_rate + 0.0, best.polarity, final)]
     candidates += [
         Place(one.place * second_rate / rate, one.place / rate, one.polarity, one.similarity)
         for one in rivals
@@ -245,7 +247,7 @@ def _settle(
         second_rate=second_rate,
         first_frames=shape[2],
         second_frames=shape[3],
-        offset_frames=place * to_second,
+        offset_frames=place * to_second + 0.0,  # no −0.0
         polarity=best.polarity,
         gain_db=gain_to_db(gain),
         drift_ppm=drift,
@@ -257,6 +259,7 @@ def _settle(
         candidates=tuple(candidates),
         delay_by_band=_band_delays(shared, best.polarity, rate, seen.size, second_rate / rate),
         reason="",
+        agreeing_share=align_fine.agreement(seen, shared, best.polarity),
     )
     return Aligned(_with_reason(alignment), moved, place)
 
@@ -330,6 +333,12 @@ def _with_reason(found: Alignment) -> Alignment:
         notes.append("The second version is upside down (polarity).")
     if found.drift_ppm:
         notes.append(f"The second version runs {_speed(found.drift_ppm)}.")
+    if found.agreeing_share is not None and found.agreeing_share < _AGREES:
+        share = 100.0 * found.agreeing_share
+        notes.append(
+            f"Only {share:.0f} % of the common part fits this place: one of the two was edited, or "
+            "holds something that the other lacks."
+        )
     return replace(found, reason=" ".join(notes))
 
 

@@ -27,6 +27,9 @@ MOST_WINDOWS = 96
 _SURE = 1e-3
 """Coherence counts no more than as 1 − this: beyond it, rounding would rule."""
 
+_HEARD = 1e-3
+"""Power relative to the mean under which a window is next to silent (−30 dB)."""
+
 Spectra = NDArray[np.complex64]
 Values = NDArray[np.float64]
 
@@ -181,6 +184,24 @@ def drift_of(windows: Windows, shared: Common, polarity: int) -> tuple[float, fl
     spread = np.sqrt(np.sum(w * w * rest * rest) / np.sum(w * w))
     error = spread / np.sqrt(np.average((x - centre) ** 2, weights=w * w)) / np.sqrt(len(x))
     return float(slope), float(error)
+
+
+def agreement(windows: Windows, shared: Common, polarity: int) -> float | None:
+    """Share of the windows that fit this place: correlation (both flattened, by coherence) at least a third
+    of that of the windows that fit well. Windows in which both are next to silent are left out; a window in
+    which only one plays does not fit. None where all are."""
+    power = np.sqrt(shared.first_power * shared.second_power)
+    held = np.divide(shared.coherence, power, out=np.zeros_like(power), where=power > 0.0)
+    cross = polarity * np.einsum("wcf,wcf,f->w", windows.first, windows.second.conj(), held).real
+    ours, theirs = (
+        np.einsum("wcf,f->w", np.square(np.abs(one)), held) for one in (windows.first, windows.second)
+    )
+    heard = (ours > _HEARD * ours.mean()) | (theirs > _HEARD * theirs.mean())
+    if not heard.any():
+        return None
+    both = np.sqrt(ours * theirs)
+    fit = np.divide(cross, both, out=np.zeros_like(cross), where=both > 0.0)[heard]
+    return float(np.mean(fit > np.percentile(fit, 90.0) / 3.0))
 
 
 def rough_line(windows: Windows, search: int) -> tuple[float, float] | None:

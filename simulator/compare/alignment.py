@@ -73,6 +73,9 @@ class Alignment:
     """Best first; more than one only where ambiguous."""
     delay_by_band: tuple[BandDelay, ...]
     reason: str
+    agreeing_share: float | None = None
+    """Share of the common part whose windows fit this place; less than 1 where something was edited, or
+    only one of the two plays; None without a place."""
     method: int = METHOD
 
     @property

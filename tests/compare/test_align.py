@@ -140,6 +140,23 @@ def test_a_loop_under_a_solo_is_not_ambiguous() -> None:
     assert found.candidates[0].offset_frames == -1000
 
 
+def test_an_edit_is_said_with_the_share_that_still_fits(made: Version) -> None:
+    """Three seconds are cut out of the last third: what comes before keeps its place."""
+    edited = np.concatenate([made[: 6 * RATE], made[9 * RATE :], song(2.0, seed=8)])
+    found = align(made, RATE, edited, RATE)
+    assert found.kind == "aligned"
+    assert found.offset_frames == 0.0
+    assert found.agreeing_share == pytest.approx(6.0 / 9.0, abs=0.06)
+    assert "was edited" in found.reason
+
+
+def test_versions_without_an_edit_fit_throughout(made: Version) -> None:
+    settings = LimiterSettings(ceiling_db=-1.0, detection="sample", look_ahead_ms=1.0, release_ms=50.0)
+    found = align(made, RATE, limit_array(made * np.float32(12.0), RATE, settings)[0], RATE)
+    assert found.agreeing_share == 1.0
+    assert "edited" not in found.reason
+
+
 @pytest.mark.parametrize(
     ("second", "reason"),
     [(np.zeros((RATE * 12, 2), np.float32), "silent"), (np.ones((RATE, 2), np.float32), "Too short")],
