@@ -1,0 +1,299 @@
+"""The listening desk: the thin mutable holder of session, deck and record.
+
+Lines, keys and ticks go into the session's `step`; what comes out of it is carried out here, and nothing is
+decided. Everything happens in the caller's thread: ten times a second, and at every line.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Protocol
+
+from simulator.errors import SimulatorError
+from simulator.hearing import effects as do
+from simulator.hearing import events as happens
+from simulator.hearing.record import Act
+from simulator.hearing.session import step
+from simulator.hearing.state import Session
+from simulator.measure.live import Reading
+from simulator.report.desk_screens import screen
+from simulator.report.toolbar import Bar
+from simulator.shell.deck.program import Deck as Player
+from simulator.shell.deck.program import DeckProgram, Now
+from simulator.shell.desk_bar import bar_of
+from simulator.shell.desk_meter import DeskMeter
+from simulator.shell.desk_program import TrackLanes, deck_program, lane_key
+from simulator.shell.desk_text import device_text, wrapped
+from simulator.shell.desk_tracks import track_lanes
+from simulator.shell.desk_words import Word, candidates
+from simulator.shell.desk_work import Background
+from simulator.shell.user_config import remember_trim
+from simulator.units import db_to_gain, seconds_to_frames
+
+TICK_SECONDS = 0.1
+DIM_DB = -20.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Failure:
+    """Background work that came to nothing: why, and the player that was wanted, if it was one."""
+
+    text: str
+    profile: str = ""
+
+
+Taken = happens.Event | _Failure
+
+
+class Record(Protocol):
+    """Where acts are kept (see shell/record_file.py)."""
+
+    def keep(self, act: Act) -> None: ...
+
+
+class Studio(Protocol):
+    """What the desk has done elsewhere, in the background (see shell/desk_tracks.py)."""
+
+    def predict(self, profile_id: str) -> list[happens.Event]: ...
+    def replace(self, track: int, path: str) -> list[happens.Event]: ...
+    def align(self) -> list[happens.Event]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """What the desk needs of the world: where words go, the clock (seconds) and how to let time pass, the
+    time of day in words, and the folder for what is remembered."""
+
+    say: Callable[[str], None]
+    config: Path
+    clock: Callable[[], float] = time.monotonic
+    sleep: Callable[[float], None] = time.sleep
+    at: Callable[[], str] = lambda: datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+class Desk:
+    """Session, deck and record together. `scripted`: the lines come from a script, so that `wait` waits
+    and background work is waited for before the next line."""
+
+    def __init__(
+        self,
+        session: Session,
+        player: Player,
+        record: Record,
+        studio: Studio,
+        outside: Outside,
+        *,
+        scripted: bool,
+    ) -> None:
+        self.session = session
+        self.left = False
+        self._player, self._record, self._studio, self._outside = player, record, studio, outside
+        self._scripted = scripted
+        self._meter = DeskMeter(player.recent, player.sample_rate, outside.clock)
+        self._work: Background[Taken] = Background()
+        self._now: Now = player.now()
+        self._program: DeckProgram | None = None
+        self._alive = True
+        self._said_problems: set[str] = set()
+        self._devices: list[str] = []
+
+    # ---- what the prompt calls
+
+    @property
+    def asks(self) -> bool:
+        """Is a question open, so that the next line is its answer?"""
+        return self.session.question is not None
+
+    def open(self, session: Session, effects: Iterable[do.Effect]) -> None:
+        """The session as it begins; starts what need not be waited for."""
+        self.session = session
+        self._carry_out(effects)
+        self._work.start(self._studio.align, _failed)
+        for track, lanes in self._lanes().items():
+            self._player.lanes.want(lane_key(self.session.source(track), {track: lanes}))
+
+    def enter(self, line: str) -> None:
+        """A line that was typed, or the answer to an open question."""
+        self.tick()
+        self._step(happens.Typed(line.strip(), self._outside.at()))
+        if self._scripted:
+            self._settle()
+
+    def press(self, key: str) -> None:
+        """A key on an empty line."""
+        self.tick()
+        self._step(happens.Pressed(key, self._outside.at()))
+
+    def interrupt(self) -> None:
+        """Ctrl-C: an open question is a no, what plays stops, and the session stays."""
+        self.tick()
+        if self.asks:
+            self._step(happens.Typed("n", self._outside.at()))
+        if self.session.motion != "stopped":
+            self._step(happens.Typed("stop", self._outside.at()))
+
+    def tick(self) -> None:
+        """Asks the deck where it is, and takes what was done in the background."""
+        self._look()
+        for event in self._work.take():
+            self._take(event)
+
+    def resize(self, width: int) -> None:
+        """The screens are drawn to this many cells."""
+        if width != self.session.width:
+            self.session = replace(self.session, width=width)
+
+    def bar(self) -> Bar:
+        """What the toolbar shows now."""
+        reading = self._meter.look() if self._now.playing else Reading()
+        return bar_of(self.session, self._player, self._now, reading, self._work.pending)
+
+    def candidates(self, before: str) -> list[Word]:
+        """What may stand at the cursor."""
+        return candidates(self.session, before, self._devices)
+
+    def close(self) -> None:
+        """The deck's processes ended, its lanes removed."""
+        self._work.close()
+        self._player.close()
+
+    # ---- what happens inside
+
+    def _look(self) -> None:
+        now = self._now = self._player.now()
+        if now.alive != self._alive:
+            self._alive = now.alive
+            at = self._outside.at()
+            if now.alive:
+                self._step(happens.DeviceFound(self._player.device or "", at))
+            else:
+                self._step(happens.DeviceLost(now.why or "The device is gone.", at))
+        if self._program is not None:
+            place_s = now.frame / self._player.sample_rate
+            self._step(happens.Tick(now.segment, place_s, now.ended, now.dropouts))
+            self._say_lane_problem(now)
+
+    def _say_lane_problem(self, now: Now) -> None:
+        """Once for each lane that cannot be made."""
+        if self._program is None or not now.waiting:
+            return
+        problem = self._player.lanes.look(self._program.segments[now.segment].lane).problem
+        if problem is not None and problem not in self._said_problems:
+            self._said_problems.add(problem)
+            self._say(problem)
+
+    def _take(self, event: Taken) -> None:
+        """What the background came to."""
+        if not isinstance(event, _Failure):
+            self._step(event)
+            return
+        if event.profile and self.session.wanted == event.profile:
+            self.session = replace(self.session, wanted=None)
+        self._say(event.text)
+
+    def _step(self, event: happens.Event) -> None:
+        self.session, effects = step(self.session, event)
+        self._carry_out(effects)
+
+    def _carry_out(self, effects: Iterable[do.Effect]) -> None:
+        for effect in effects:
+            self._do(effect)
+
+    def _do(self, effect: do.Effect) -> None:  # one line for each kind of effect
+        match effect:
+            case do.Sound():
+                self._sound(effect)
+            case do.Pause():
+                self._player.pause()
+            case do.Resume():
+                self._player.resume()
+            case do.Output(trim_db, dim, mute, listen, ramp_s):
+                gain = 0.0 if mute else db_to_gain(trim_db + (DIM_DB if dim else 0.0))
+                self._player.output(gain, listen, ramp_s)
+            case do.Say(text):
+                self._say(text)
+            case do.Show():
+                self._outside.say(screen(self.session, effect))
+            case do.Keep(act):
+                self._record.keep(act)
+            case do.ListDevices():
+                self._list_devices()
+            case do.ChooseDevice(name):
+                self._choose(name)
+            case do.Predict(profile):
+                self._work.start(
+                    lambda: self._studio.predict(profile),
+                    lambda problem: [_Failure(str(problem), profile)],
+                )
+            case do.Replace(track, path):
+                self._work.start(
+                    lambda: self._studio.replace(track, path),
+                    lambda problem: [happens.Replaced(track, None, str(problem), self._outside.at())],
+                )
+            case do.RememberTrim(trim_db):
+                remember_trim(self._outside.config, trim_db)
+            case do.Wait(seconds):
+                self._wait(seconds)
+            case do.Leave():
+                self.left = True
+
+    def _sound(self, effect: do.Sound) -> None:
+        program = deck_program(effect.program, self._lanes(), self._player.sample_rate)
+        self._program = program
+        for number, segment in enumerate(program.segments):
+            self._player.lanes.want(segment.lane, urgent=number == effect.segment)
+        frame = seconds_to_frames(effect.place_s, self._player.sample_rate)
+        since = self._now.clock if effect.follow else None
+        self._player.sound(program, effect.segment, frame, effect.ramp_s, since)
+
+    def _choose(self, name: str | None) -> None:
+        try:
+            self._player.choose(name)
+        except SimulatorError as problem:
+            self._say(str(problem))
+
+    def _wait(self, seconds: float | None) -> None:
+        """Lets time pass; in a file as fast as it can be written. At a prompt nobody needs to wait."""
+        if not self._scripted:
+            self._say("At the prompt there is nothing to wait for: what plays goes on.")
+            return
+        self._settle()
+        passed = 0.0
+        while not self.left and (seconds is None or passed < seconds - 1e-9):
+            if seconds is None and (self._now.ended or not self._now.playing):
+                break
+            part = TICK_SECONDS if seconds is None else min(TICK_SECONDS, seconds - passed)
+            self._pass_time(part)
+            passed += part
+            self.tick()
+
+    def _pass_time(self, seconds: float) -> None:
+        if self._player.kind == "file":
+            self._player.pass_time(seconds)
+        else:
+            self._outside.sleep(seconds)
+
+    def _settle(self) -> None:
+        """Waits for what was asked of the background."""
+        while self._work.pending:
+            for event in self._work.take(TICK_SECONDS):
+                self._take(event)
+
+    def _list_devices(self) -> None:
+        found = self._player.devices()
+        self._devices = [one.name for one in found]
+        self._outside.say(device_text(found, self._player.silent_because, self.session.width))
+
+    def _lanes(self) -> dict[int, TrackLanes]:
+        return track_lanes(self.session.tracks, self.session.profiles)
+
+    def _say(self, text: str) -> None:
+        self._outside.say(wrapped(text, self.session.width))
+
+
+def _failed(problem: SimulatorError) -> list[Taken]:
+    return [_Failure(str(problem))]
