@@ -2,8 +2,8 @@
 
 Conventions: samples float32 (frames, 2), the newest last; momentary is the last 400 ms, short-term the last
 3 s (ITU-R BS.1770-5 weighting, EBU Tech 3341 windows, no gates); true peak is the highest of the last 400 ms.
-None where there are not enough samples yet, or nothing but silence. Each reading is worked out anew from the
-samples alone, so that a late or lost reading leaves no trace in the next.
+None where there are not enough samples yet, or nothing above −70 LUFS (the standard's absolute gate). Each
+reading is worked out anew from the samples alone, so that a late or lost one leaves no trace in the next.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.measure.gating import ABSOLUTE_GATE_LUFS
 from simulator.measure.true_peak import TruePeakMeter
 from simulator.measure.weighting import KWeighting
 from simulator.units import energy_to_lufs, gain_to_db, seconds_to_frames
@@ -58,7 +59,8 @@ def read_live(samples: NDArray[np.float32], sample_rate: int) -> Reading:
 
 
 def _loudness(square: NDArray[np.float64], frames: int) -> float | None:
-    """Loudness of the last `frames` squares; None where there are fewer."""
+    """Loudness of the last `frames` squares; None where there are fewer, and below the absolute gate."""
     if square.shape[0] < frames:
         return None
-    return energy_to_lufs(float(square[-frames:].mean()))
+    found = energy_to_lufs(float(square[-frames:].mean()))
+    return None if found is None or found < ABSOLUTE_GATE_LUFS else found

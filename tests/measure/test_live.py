@@ -64,3 +64,10 @@ def test_a_window_that_is_not_full_is_not_read() -> None:
     found = read_live(sine(-20.0, 1.0), RATE)
     assert found.momentary_lufs == pytest.approx(-20.0, abs=0.1)
     assert found.short_term_lufs is None
+
+
+def test_what_rings_on_after_the_music_is_no_reading() -> None:
+    """A constant offset leaves the weighting's high-pass as next to nothing, which no meter shows."""
+    found = read_live(np.full((4 * RATE, 2), 0.1, np.float32), RATE)
+    assert (found.momentary_lufs, found.short_term_lufs) == (None, None)
+    assert found.true_peak_dbtp == pytest.approx(-20.0, abs=1.5)
