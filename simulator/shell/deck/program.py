@@ -106,6 +106,10 @@ class Lanes(Protocol):
 class Deck(Protocol):
     """What every deck can do, whatever its sink. No method waits for sound; all belong to one thread."""
 
+    def ready(self) -> None:
+        """Waits until it runs. Opening a device takes a moment, which a session can use for other things;
+        every other method waits too. Raises UsageError for a device that is not there."""
+
     @property
     def kind(self) -> Kind: ...
     @property
@@ -152,7 +156,7 @@ class Deck(Protocol):
         """Where it is. Also keeps the deck going (lost devices, coming lanes): call it ten times a second."""
 
     def recent(self, seconds: float) -> NDArray[np.float32]:
-        """The last frames (frames, 2) that left the program; at most 12 s of them."""
+        """The last frames (frames, 2) that left the program; at most 4 s of them."""
 
     def devices(self) -> Sequence[DeviceView]:
         """The devices that are there now, looked for anew (takes about half a second)."""

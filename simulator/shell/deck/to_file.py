@@ -1,0 +1,185 @@
+"""The deck that plays into a file: the same callback, driven by hand, as fast as the lanes are made.
+
+Time is what the session lets pass. float32 WAV, whole or not at all.
+"""
+
+from __future__ import annotations
+
+import atexit
+import contextlib
+import multiprocessing
+import os
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.errors import UsageError, WriteError
+from simulator.shell.audio_writing import WAV_LIMIT
+from simulator.shell.deck.callback import Callback
+from simulator.shell.deck.cells import Shared
+from simulator.shell.deck.lanes import MOST_BYTES, LaneBook
+from simulator.shell.deck.making import MakerProcess
+from simulator.shell.deck.mapped import FRAME_BYTES, MappedLanes
+from simulator.shell.deck.orders import Orders
+from simulator.shell.deck.program import DeckProgram, DeviceView, Kind, Listen, Now
+from simulator.shell.deck.scratch import Scratch
+from simulator.shell.writing import refuse_existing, whole_file, write_error
+
+BLOCK_FRAMES = 1024
+LOOK_SECONDS = 0.005
+
+
+class FileDeck:
+    """A session's sound as a file."""
+
+    def __init__(
+        self,
+        path: Path,
+        sample_rate: int,
+        *,
+        force: bool = False,
+        cache: Path | None = None,
+        most_bytes: int = MOST_BYTES,
+    ) -> None:
+        """Begins the file. Raises WriteError where it is there already or cannot be written."""
+        import soundfile
+
+        refuse_existing([path], force)
+        self._path, self._rate = path, sample_rate
+        context: Any = multiprocessing.get_context("spawn")
+        shared = Shared(context)
+        self._cells = shared.cells(sample_rate)
+        self._closing = contextlib.ExitStack()
+        scratch = Scratch(cache)
+        self._closing.callback(scratch.close)
+        try:
+            passing = self._closing.enter_context(whole_file(path, force))
+            self._file = self._closing.enter_context(
+                soundfile.SoundFile(
+                    os.fsencode(passing) if os.name == "posix" else os.fspath(passing),
+                    "w",
+                    sample_rate,
+                    2,
+                    format="WAV",
+                    subtype="FLOAT",
+                )
+            )
+        except soundfile.LibsndfileError as problem:
+            scratch.close()
+            raise write_error(path, OSError(None, problem.error_string.rstrip(". "))) from None
+        maker = MakerProcess(context, shared, str(scratch.folder), scratch.log, sample_rate)
+        self._closing.callback(maker.close)
+        self._book = LaneBook(self._cells, sample_rate, maker, scratch.free_bytes, most_bytes)
+        self._orders = Orders(self._book, self._cells, sample_rate)
+        self._mapped = MappedLanes(scratch.folder, self._cells, sample_rate)
+        self._callback = Callback(self._mapped, self._cells, sample_rate)
+        self._out = np.zeros((BLOCK_FRAMES, 2), np.float32)
+        self._owed = 0.0
+        self._frames = 0
+        atexit.register(self.close)
+
+    kind: Kind = "file"
+    latency_s = 0.0
+    device: str | None = None
+    silent_because: str | None = None
+
+    def ready(self) -> None:
+        """It is."""
+
+    @property
+    def sample_rate(self) -> int:
+        return self._rate
+
+    @property
+    def lanes(self) -> LaneBook:
+        return self._book
+
+    def sound(
+        self,
+        program: DeckProgram,
+        segment: int = 0,
+        frame: int = 0,
+        ramp_s: float = 0.0,
+        since: int | None = None,
+    ) -> None:
+        """Plays the program from a place on; see `program.Deck`."""
+        self._callback.asked = self._orders.program(program, segment, frame, ramp_s, since)
+
+    def pause(self) -> None:
+        """5 ms out, and then silence."""
+        self._callback.paused = self._orders.paused = True
+
+    def resume(self) -> None:
+        """5 ms in."""
+        self._callback.paused = self._orders.paused = False
+
+    def output(self, gain: float, listen: Listen = "stereo", ramp_s: float = 0.0) -> None:
+        """The monitor's gain and what is listened to; see `program.Deck`."""
+        self._callback.leaving = self._orders.output(gain, listen, ramp_s)
+
+    def now(self) -> Now:
+        """Where it is; keeps the lanes coming."""
+        self._book.tend()
+        self._orders.tend(self._cells.read())
+        return self._orders.now(alive=True, why=None)
+
+    def recent(self, seconds: float) -> NDArray[np.float32]:
+        """The last frames that left (frames, 2)."""
+        return self._cells.recent(round(seconds * self._rate))
+
+    def devices(self) -> Sequence[DeviceView]:
+        """There are none to choose from."""
+        return []
+
+    def choose(self, name: str | None) -> None:  # noqa: ARG002
+        """Raises UsageError: the session goes into the file."""
+        raise UsageError(f"The session plays into {self._path}.", "Start it without --to-file for a device.")
+
+    def pass_time(self, seconds: float) -> None:
+        """Plays that much into the file. Raises WriteError where the disk is full or the file too long."""
+        self._owed += seconds * self._rate
+        while self._owed >= 1.0:
+            count = min(BLOCK_FRAMES, int(self._owed))
+            self._wait_for_lanes(count)
+            block = self._out[:count]
+            self._callback.fill(block)
+            self._write(block)
+            self._owed -= count
+
+    def close(self) -> None:
+        """Ends the file with the fade of what still sounds, and the maker."""
+        atexit.unregister(self.close)
+        with self._closing:
+            if self._frames:
+                self.pause()
+                self._owed = 0.0
+                self.pass_time(0.006)
+
+    def _write(self, block: NDArray[np.float32]) -> None:
+        self._frames += block.shape[0]
+        if self._frames * FRAME_BYTES > WAV_LIMIT:
+            raise WriteError(f"{self._path}: the session is too long for one WAV file.", "Play it in parts.")
+        try:
+            self._file.write(block)
+        except Exception as problem:
+            raise write_error(self._path, OSError(None, str(problem).rstrip(". "))) from None
+
+    def _wait_for_lanes(self, frames: int) -> None:
+        """Until the lanes at the place are made far enough, or cannot be."""
+        while True:
+            at = self._callback.place()
+            if at is not None:
+                order, part, _ = at
+                near = {order.parts[index % len(order.parts)].lane for index in (part, part + 1)}
+                self._mapped.keep(near)
+                self._orders.tend(self._cells.read())
+            self._book.tend()
+            if at is None or not self._callback.lacks(frames):
+                return
+            if any(self._book.problem(lane) for lane in near):
+                return
+            time.sleep(LOOK_SECONDS)
