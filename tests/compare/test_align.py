@@ -47,7 +47,7 @@ def test_whole_offsets_levels_and_polarity_are_found_exactly(
     assert found.snapped
 
 
-@pytest.mark.parametrize("frames", [0.25, -1000.731, 7000.013])
+@pytest.mark.parametrize("frames", [0.25, -1000.731, pytest.param(7000.013, marks=pytest.mark.heavy)])
 def test_fractions_of_a_frame_are_found_to_a_thousandth(made: Version, frames: float) -> None:
     found = align(made, RATE, delayed(made, frames), RATE)
     exact(found, frames, 1, 0.0)

@@ -131,7 +131,7 @@ PAIRS = list(itertools.combinations([f"{song}-{stem}" for song in SONGS for stem
 
 @pytest.mark.parametrize(
     ("one", "other"),
-    [pytest.param(*pair, marks=[] if index % 14 == 0 else heavy) for index, pair in enumerate(PAIRS)],
+    [pytest.param(*pair, marks=[] if index == 0 else heavy) for index, pair in enumerate(PAIRS)],
 )
 def test_unrelated_recordings_are_refused(music_files: dict[str, Path], one: str, other: str) -> None:
     """Also the guitar and the backing of one song, which were not one recording. All are far from the
