@@ -103,11 +103,11 @@ def align_and_move(
     shape = (first_rate, second_rate, first.shape[0], second.shape[0])
     shortest = min(first.shape[0] / first_rate, second.shape[0] / second_rate)
     if shortest < SHORTEST_S:
-        return Aligned(_without_place(shape, 0.0, f"Too short to be judged: {shortest:.1f} s."), theirs, 0.0)
+        return Aligned(_without_place(shape, None, f"Too short to be judged: {shortest:.1f} s."), theirs, 0.0)
     sketches = [align_coarse.sketch(first, first_rate), align_coarse.sketch(second, second_rate)]
     found = align_coarse.places(*sketches)
     if not found:
-        return Aligned(_without_place(shape, 0.0, "One of the two is silent."), theirs, 0.0)
+        return Aligned(_without_place(shape, None, "One of the two is silent."), theirs, 0.0)
     moved = theirs if first_rate == second_rate else convert(theirs, second_rate, first_rate, 0.0, new_array)
     judged = _apart(_judge(ours, moved, first_rate, found), first_rate)
     best = judged[0] if judged else None
@@ -348,16 +348,19 @@ def _speed(drift_ppm: float) -> str:
 
 
 def _refusal(shape: tuple[int, int, int, int], best: _Judged | None) -> Alignment:
-    value = best.similarity if best is not None else 0.0
+    if best is None:
+        return _without_place(shape, None, "No place with enough in common to be judged was found.")
+    value = best.similarity
+    sure = 100.0 * confidence(value)
     return _without_place(
         shape,
         value,
         f"Not the same performance: at the best place the similarity is {value:.2f} of 1, below {BORDER} "
-        f"(confidence {100.0 * confidence(value):.0f} %).",
+        f"(confidence {sure:.0f} %).",
     )
 
 
-def _without_place(shape: tuple[int, int, int, int], value: float, reason: str) -> Alignment:
+def _without_place(shape: tuple[int, int, int, int], value: float | None, reason: str) -> Alignment:
     return Alignment(
         kind="different",
         first_rate=shape[0],
@@ -370,9 +373,9 @@ def _without_place(shape: tuple[int, int, int, int], value: float, reason: str) 
         drift_ppm=None,
         snapped=False,
         null_db=None,
-        similarity=value,
+        similarity=value or 0.0,
         second_best=None,
-        confidence=confidence(value),
+        confidence=confidence(value) if value is not None else 0.5,
         candidates=(),
         delay_by_band=(),
         reason=reason,

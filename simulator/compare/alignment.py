@@ -5,7 +5,7 @@ that is moved (the loud master). The moment at frame n of the first lies at fram
     n · second_rate / first_rate · (1 + drift_ppm · 1e-6) + offset_frames
 of the second; `offset_frames` are frames of the second version's rate and need not be whole. `polarity` is
 1, or −1 where the second is upside down. `gain_db` is the gain that brings the second to the first (least
-squares, plain samples): negative where the second is the louder one.
+squares, plain samples, over windows all over the common part): negative where the second is the louder one.
 Similarities run from 0 to 1: see compare/align_similarity.
 """
 
@@ -68,7 +68,8 @@ class Alignment:
     second_best: float | None
     """Similarity of the next best place; None where no other place came into question."""
     confidence: float
-    """0.5 to 1: how sure `kind` is as to same or different performance (a logistic of the similarity)."""
+    """0.5 to 1: how sure `kind` is as to same or different performance (a logistic of the similarity); 0.5
+    where nothing could be judged."""
     candidates: tuple[Place, ...]
     """Best first; more than one only where ambiguous."""
     delay_by_band: tuple[BandDelay, ...]

@@ -21,7 +21,8 @@ from simulator.measure.weighting import KWeighting
 
 Block = NDArray[np.float32]
 PART_FRAMES = 1 << 20
-"""A multiple of SEGMENT_FRAMES. Fixed, so that the result does not depend on how many parts are worked on together."""
+"""A multiple of SEGMENT_FRAMES; fixed, so that the result does not depend on how many are worked on
+together."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -164,6 +164,7 @@ def test_versions_without_an_edit_fit_throughout(made: Version) -> None:
 def test_what_cannot_be_judged_says_why(made: Version, second: Version, reason: str) -> None:
     found = align(made, RATE, second, RATE)
     assert found.kind == "different"
+    assert found.confidence == 0.5  # it does not claim to know
     assert reason in found.reason
 
 
