@@ -18,8 +18,10 @@ from simulator import __version__
 from simulator.errors import DONE, INTERRUPTED, WRONG_USE, SimulatorError
 
 COMMANDS = {
+    "check": "Is a master ready to go out? Findings, and what to do about them.",
     "demo": "Hear and see the point: an invented song in an open and a crushed master.",
     "compare": "What a loud master gained and what it paid against an open one.",
+    "listen": "The listening desk: play a list as a player would, and switch at once.",
     "measure": "Loudness, peaks and dynamics of files, by the published standards.",
     "page": "One HTML file for the client: listen, see, read, and vote blind.",
     "predict": "What normalising players will do to masters and references.",

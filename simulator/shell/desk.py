@@ -27,7 +27,7 @@ from simulator.shell.deck.program import DeckProgram, Now
 from simulator.shell.desk_bar import bar_of
 from simulator.shell.desk_meter import DeskMeter
 from simulator.shell.desk_program import TrackLanes, deck_program, lane_key
-from simulator.shell.desk_text import device_text, wrapped
+from simulator.shell.desk_text import device_text, where_it_goes, wrapped
 from simulator.shell.desk_tracks import track_lanes
 from simulator.shell.desk_words import Word, candidates
 from simulator.shell.desk_work import Background
@@ -112,6 +112,7 @@ class Desk:
         """The session as it begins; starts what need not be waited for."""
         self.session = session
         self._carry_out(effects)
+        self._say(where_it_goes(self._player))
         self._work.start(self._studio.align, _failed)
         for track, lanes in self._lanes().items():
             self._player.lanes.want(lane_key(self.session.source(track), {track: lanes}))
@@ -157,9 +158,8 @@ class Desk:
         return candidates(self.session, before, self._devices)
 
     def close(self) -> None:
-        """The deck's processes ended, its lanes removed."""
+        """Nothing more is begun. The deck is its owner's to close."""
         self._work.close()
-        self._player.close()
 
     # ---- what happens inside
 

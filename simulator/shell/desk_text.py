@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from simulator.shell.deck.program import DeviceView
+from simulator.shell.deck.program import Deck, DeviceView
 
 WIDEST = 100
 """Longer lines are hard to read on any screen."""
@@ -17,6 +17,16 @@ def wrapped(text: str, width: int) -> str:
     for paragraph in text.splitlines() or [""]:
         lines += textwrap.wrap(paragraph, max(20, min(width - 1, WIDEST)), break_on_hyphens=False) or [""]
     return "\n".join(lines)
+
+
+def where_it_goes(deck: Deck) -> str:
+    """Where the sound goes, or why there is none and how to get it."""
+    rate = f"{deck.sample_rate / 1000:g} kHz"
+    if deck.kind == "file":
+        return f"The session goes into a file at {rate}. Its time passes only where a line says wait."
+    if deck.kind == "silent":
+        return f"There is no sound. {deck.silent_because or ''}".rstrip()
+    return f"Sound goes through “{deck.device}” at {rate}."
 
 
 def device_text(devices: Sequence[DeviceView], silent_because: str | None, width: int) -> str:

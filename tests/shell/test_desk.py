@@ -138,7 +138,8 @@ def test_a_session_opens_quietly_with_its_screen_its_record_and_its_lanes(
     opened_bench = bench()
     assert opened_bench.player.orders == [("output", round(10 ** (-12 / 20), 6), "stereo", 0.0)]
     assert "NIOSH" in opened_bench.said[0]
-    assert "−12.0 dB" in opened_bench.last
+    assert any("−12.0 dB" in line for line in opened_bench.said)
+    assert "into a file" in opened_bench.last
     assert [act.kind for act in opened_bench.kept.acts] == ["opened"]
     wanted = [key.path for key, _ in opened_bench.player.lanes.wanted]
     assert wanted == ["/open.wav", "/loud.wav", "/ref.wav"]
@@ -364,9 +365,9 @@ def test_screens_follow_the_width_of_the_terminal(bench: Callable[..., Bench]) -
         assert all(len(line) <= width for line in found.last.splitlines())
 
 
-def test_quit_leaves_and_closing_ends_the_deck(bench: Callable[..., Bench]) -> None:
+def test_quit_leaves(bench: Callable[..., Bench]) -> None:
     found = bench()
     found.desk.enter("quit")
     assert found.desk.left
     found.desk.close()
-    assert found.player.orders[-1] == ("close",)
+    assert ("close",) not in found.player.orders  # whoever opened the deck closes it

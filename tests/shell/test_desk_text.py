@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from support.fake_player import FakePlayer
 
 from simulator.shell.deck.program import DeviceView
-from simulator.shell.desk_text import WIDEST, device_text, wrapped
+from simulator.shell.desk_text import WIDEST, device_text, where_it_goes, wrapped
 
 SENTENCE = "The crushed master is turned down by seven decibels, the open one stays as it is. " * 4
 
@@ -39,3 +40,16 @@ def test_without_any_it_says_why_and_how_to_get_sound() -> None:
     assert device_text([], "PortAudio is missing. Install libportaudio2.", 80) == (
         "PortAudio is missing. Install libportaudio2."
     )
+
+
+@pytest.mark.parametrize(
+    ("deck", "words"),
+    [
+        (FakePlayer("device", device="Monitors"), "Sound goes through “Monitors” at 48 kHz."),
+        (FakePlayer("file"), "only where a line says wait"),
+        (FakePlayer("silent", silent_because="Install libportaudio2."), "There is no sound. Install libport"),
+    ],
+    ids=["a device", "a file", "the silent clock"],
+)
+def test_where_the_sound_goes_is_said_at_the_start(deck: FakePlayer, words: str) -> None:
+    assert words in where_it_goes(deck)

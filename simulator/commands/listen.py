@@ -1,0 +1,166 @@
+"""`fairhearing listen`: the listening desk, a playlist played as a player would play it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
+
+import click
+
+from simulator.commands.options import cache_options, profile_option, say_problems
+
+if TYPE_CHECKING:
+    from simulator.commands.prepare import Prepared
+    from simulator.hearing.state import Session
+    from simulator.shell.deck.program import Deck as Player
+    from simulator.shell.desk import Outside
+    from simulator.shell.desk_tracks import Studio
+    from simulator.shell.record_file import RecordFile
+
+LOG = "listen.log"
+HISTORY = "listen-history"
+WIDTH = 80
+DUMB = ("dumb", "unknown")
+
+
+@click.command("listen")
+@click.argument("inputs", nargs=-1, required=True)
+@profile_option
+@click.option("--device", metavar="NAME", help="The output device, by its name or a part of it.")
+@click.option(
+    "--to-file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="OUT.wav",
+    help="Play the session into a file, as fast as it can be written (for scripts: wait).",
+)
+@click.option("--force", is_flag=True, help="Replace the file of --to-file if it is there already.")
+@cache_options
+def command(
+    inputs: tuple[str, ...],
+    profiles: tuple[str, ...],
+    device: str | None,
+    to_file: Path | None,
+    force: bool,
+    no_cache: bool,
+    rehash: bool,
+    workers: int | None,
+) -> int:
+    """Opens the listening desk on INPUTS (audio files, folders, playlists, or the word demo).
+
+    Every switch is instant and at the same moment of the song. With several profiles the first one begins.
+    Without a terminal on both ends the same commands are read as plain lines.
+    """
+    from simulator.commands.prepare import nothing_read, prepare
+    from simulator.errors import SOME_FAILED, UsageError
+    from simulator.shell.quiet import native_messages_to
+    from simulator.shell.store import cache_folder
+
+    if device is not None and to_file is not None:
+        raise UsageError("--device and --to-file exclude each other.", "A file needs no device.")
+    ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
+    say_problems(one.problem for one in ready.tracks)
+    if ready.nothing:
+        raise nothing_read()
+    with native_messages_to(cache_folder() / LOG):
+        player = _open_player(ready, device, to_file, force)
+        try:
+            code = _listen(inputs, ready, player, no_cache, rehash)
+        finally:
+            player.close()
+    if code:
+        raise SystemExit(code)
+    return SOME_FAILED if ready.failed else 0
+
+
+def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: bool, rehash: bool) -> int:
+    """The session itself, on a terminal or without one; 0, or 128 + the signal that ended it."""
+    from simulator.hearing.session import opened
+    from simulator.shell.desk import Desk, Outside
+    from simulator.shell.user_config import config_folder, data_folder_of_user, starting_trim_db
+
+    interactive = _on_terminal()
+    outside = Outside(_say, config_folder())
+    session, studio = _session(ready, no_cache, rehash, outside, interactive)
+    record = _record(inputs, ready)
+    desk = Desk(session, player, record, studio, outside, scripted=not interactive)
+    try:
+        desk.open(*opened(session, starting_trim_db(outside.config), outside.at()))
+        if interactive:
+            from simulator.shell.prompt import run_prompt
+
+            return run_prompt(desk, data_folder_of_user() / HISTORY)
+        from simulator.shell.plain import run_plain
+
+        return run_plain(desk, sys.stdin or (), _say, keep_on_interrupt=_is_terminal(sys.stdin))
+    finally:
+        desk.close()
+        record.close()
+
+
+def _session(
+    ready: Prepared, no_cache: bool, rehash: bool, outside: Outside, interactive: bool
+) -> tuple[Session, Studio]:
+    """The session as it stands before it is opened, and who works things out for it."""
+    from simulator.hearing.state import Session
+    from simulator.shell.data import ALL, load_profiles
+    from simulator.shell.desk_tracks import Studio, track_views
+    from simulator.shell.store import Store, cache_folder
+
+    profiles = {one.id: one for one in [*load_profiles([ALL]), *ready.profiles]}
+    worked_out = [one.id for one in ready.profiles]
+    session = Session(
+        track_views(ready.tracks, ready.profiles, ready.predictions),
+        profiles,
+        worked_out[0],
+        title=ready.playlist.title,
+        client=ready.playlist.client,
+        width=shutil.get_terminal_size((WIDTH, 24)).columns if interactive else WIDTH,
+    )
+
+    def open_store() -> Store:
+        return Store(None if no_cache else cache_folder(), lambda _: None, rehash=rehash)
+
+    studio = Studio(ready.playlist, ready.tracks, profiles, worked_out, open_store, outside.at)
+    return session, studio
+
+
+def _record(inputs: tuple[str, ...], ready: Prepared) -> RecordFile:
+    """Beside the playlist, where one playlist is all that was named."""
+    from simulator.shell.playlists import is_playlist_name
+    from simulator.shell.record_file import RecordFile, record_path
+
+    playlist = Path(inputs[0]) if len(inputs) == 1 and is_playlist_name(inputs[0]) else None
+    path = record_path(playlist, [one.track.path for one in ready.tracks])
+    return RecordFile(path, _say, ready.playlist.title)
+
+
+def _open_player(ready: Prepared, device: str | None, to_file: Path | None, force: bool) -> Player:
+    """The deck. A file gets the rate that most of the tracks have, so that least is resampled."""
+    from collections import Counter
+
+    from simulator.shell.deck.opening import open_deck
+
+    rate = None
+    if to_file is not None:
+        rates = Counter(one.measurement.sample_rate for one in ready.tracks if one.measurement is not None)
+        rate = rates.most_common(1)[0][0]
+    return open_deck(device=device, to_file=to_file, sample_rate=rate, force=force)
+
+
+def _on_terminal() -> bool:
+    """Is there a terminal on both ends that can draw a prompt?"""
+    return _is_terminal(sys.stdin) and _is_terminal(sys.stdout) and os.environ.get("TERM") not in DUMB
+
+
+def _is_terminal(stream: TextIO | None) -> bool:
+    try:
+        return stream is not None and stream.isatty()
+    except ValueError:  # closed
+        return False
+
+
+def _say(text: str) -> None:
+    print(text, flush=True)
