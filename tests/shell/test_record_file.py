@@ -1,0 +1,153 @@
+"""The record's file: whole at every moment, never overwritten blindly, one writer at a time."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from simulator.hearing.record import Act, from_json
+from simulator.shell.record_file import RecordFile, record_path
+
+WRITER = (
+    "import sys; from pathlib import Path; from simulator.shell.record_file import RecordFile;"
+    "from simulator.hearing.record import Act\n"
+    "file = RecordFile(Path(sys.argv[1]), print)\n"
+    "for number in range(100_000):\n"
+    "    file.keep(Act('t', 'note', {'number': number, 'text': 'x' * 500}))\n"
+    "    print(number, flush=True)\n"
+)
+
+
+def noted(path: Path) -> list[object]:
+    return [act.data["number"] for act in from_json(path.read_bytes()).acts]
+
+
+def test_it_lies_beside_the_playlist_or_in_the_data_folder(tmp_path: Path) -> None:
+    assert record_path(tmp_path / "which.toml", []) == tmp_path / "which.session.json"
+    bare = record_path(None, ["/a/one.wav", "/a/two.wav"])
+    assert bare.name.startswith("one-")
+    assert bare != record_path(None, ["/a/one.wav"])
+
+
+def test_acts_are_on_the_disk_when_keep_returns_and_are_read_again(tmp_path: Path) -> None:
+    path, said = tmp_path / "a.session.json", []
+    file = RecordFile(path, said.append, "A title")
+    file.keep(Act("t", "note", {"number": 1}))
+    assert noted(path) == [1]
+    file.close()
+    again = RecordFile(path, said.append)
+    again.keep(Act("t", "note", {"number": 2}))
+    again.close()
+    assert noted(path) == [1, 2]
+    assert again.record.title == "A title"
+    assert said == []
+    assert [one.name for one in tmp_path.iterdir()] == ["a.session.json"]
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b'{"format": 1, "title"', "no session record"),
+        (b'{"format": 7}', "has format 7"),
+        (b"", "no session record"),
+    ],
+    ids=["torn", "newer", "empty"],
+)
+def test_what_cannot_be_read_is_set_aside_and_kept(tmp_path: Path, content: bytes, words: str) -> None:
+    path, said = tmp_path / "a.session.json", []
+    path.write_bytes(content)
+    file = RecordFile(path, said.append)
+    file.keep(Act("t", "note", {"number": 1}))
+    file.close()
+    assert noted(path) == [1]
+    aside = path.with_name("a.session.json.set-aside-1")
+    assert aside.read_bytes() == content
+    assert words in said[0]
+    assert aside.name in said[0]
+
+
+def test_a_second_desk_is_noticed_and_keeps_its_own_record(tmp_path: Path) -> None:
+    path, said = tmp_path / "a.session.json", []
+    first = RecordFile(path, said.append)
+    second = RecordFile(path, said.append)
+    first.keep(Act("t", "note", {"number": 1}))
+    second.keep(Act("t", "note", {"number": 2}))
+    assert noted(path) == [1]
+    assert noted(tmp_path / "a.desk2.session.json") == [2]
+    assert "open at another desk" in said[0]
+    first.close()
+    second.close()
+    third = RecordFile(path, said.append)
+    assert third.path == path
+    third.close()
+
+
+@pytest.mark.parametrize("lock", [b"", b"not json", json.dumps({"pid": 2**22 + 7, "host": "@"}).encode()])
+def test_a_lock_whose_desk_is_gone_is_taken_over(tmp_path: Path, lock: bytes) -> None:
+    import socket
+
+    path, said = tmp_path / "a.session.json", []
+    (tmp_path / ".a.session.json.lock").write_bytes(lock.replace(b"@", socket.gethostname().encode()))
+    file = RecordFile(path, said.append)
+    assert file.path == path
+    assert said == []
+    file.close()
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="root may write everywhere")
+def test_a_folder_that_cannot_be_written_costs_the_record_and_not_the_session(tmp_path: Path) -> None:
+    tmp_path.chmod(0o500)
+    said: list[str] = []
+    try:
+        file = RecordFile(tmp_path / "a.session.json", said.append)
+        file.keep(Act("t", "note", {"number": 1}))
+        file.keep(Act("t", "note", {"number": 2}))
+    finally:
+        tmp_path.chmod(0o700)
+    assert len(said) == 1
+    assert len(file.record.acts) == 2
+
+
+def test_a_folder_that_cannot_be_made_is_said_once(tmp_path: Path) -> None:
+    (tmp_path / "file").write_bytes(b"")
+    said: list[str] = []
+    file = RecordFile(tmp_path / "file" / "a.session.json", said.append)
+    file.keep(Act("t", "note", {"number": 1}))
+    file.keep(Act("t", "note", {"number": 2}))
+    assert len(said) == 1
+    assert "kept in memory" in said[0]
+
+
+def killed_while_writing(path: Path, after_s: float) -> tuple[int, list[object]]:
+    """The last act that the writer told of, and what is on the disk after it was killed."""
+    writer = subprocess.Popen([sys.executable, "-c", WRITER, str(path)], stdout=subprocess.PIPE, text=True)
+    assert writer.stdout is not None
+    try:
+        writer.stdout.readline()
+        time.sleep(after_s)
+        writer.send_signal(signal.SIGKILL)
+        told = writer.stdout.read().split()
+    finally:
+        writer.kill()
+        writer.wait()
+        writer.stdout.close()
+    return (int(told[-1]) if told else 0), noted(path)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="sends SIGKILL")
+@pytest.mark.parametrize("times", [5, pytest.param(200, marks=pytest.mark.heavy)])
+def test_a_desk_that_is_killed_loses_at_most_the_last_act(tmp_path: Path, times: int) -> None:
+    """At random moments of its writing (seeded)."""
+    moments = np.random.default_rng(11).uniform(0.0, 0.05, times)
+    for number, moment in enumerate(moments):
+        told, kept = killed_while_writing(tmp_path / f"{number}.session.json", float(moment))
+        assert kept[: told + 1] == list(range(told + 1))
+        assert len(kept) <= told + 2
