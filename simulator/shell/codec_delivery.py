@@ -46,7 +46,8 @@ def steps(delivery: Delivery, sample_rate: int) -> list[tuple[str, Delivery]]:
         found.append((f"at {rate / 1000:g} kHz", so_far))
     if delivery.bits is not None:
         so_far = structs.replace(so_far, bits=delivery.bits)
-        found.append((f"in {delivery.bits} bits", so_far))
+        where = "" if rate == sample_rate else f" at {rate / 1000:g} kHz"
+        found.append((f"in {delivery.bits} bits{where}", so_far))
     if delivery.codec != "none":
         found.append((codec_name(delivery), delivery))
     return found

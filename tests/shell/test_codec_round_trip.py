@@ -195,7 +195,11 @@ def test_a_damaged_cache_does_no_harm(tmp_path: Path) -> None:
 def test_the_steps_of_a_delivery_in_their_order() -> None:
     whole = Delivery(codec="opus", bit_rate_kbps=128.0, bits=16)
     assert delivered_rate(RATE, whole) == 48_000
-    assert [name for name, _ in steps(whole, RATE)] == ["at 48 kHz", "in 16 bits", "Opus at 128 kbit/s"]
+    assert [name for name, _ in steps(whole, RATE)] == [
+        "at 48 kHz",
+        "in 16 bits at 48 kHz",
+        "Opus at 128 kbit/s",
+    ]
     assert [name for name, _ in steps(whole, 48_000)] == ["in 16 bits", "Opus at 128 kbit/s"]
     assert steps(Delivery(), RATE) == []
 

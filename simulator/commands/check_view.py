@@ -1,0 +1,65 @@
+"""How `check` shows its findings: what was decided, then each master, the serious things first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from simulator.commands.predict_view import LONGEST_TITLE, paragraph
+from simulator.report.findings import brief, headline, ordered, verdict
+from simulator.report.tables import shortened
+from simulator.units import format_time
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from simulator.delivery.finding import Decided, Finding
+    from simulator.player.profile import Profile
+    from simulator.shell.checking import Checked
+
+INDENT = " " * 6
+PLACES_IN_TEXT = ("overs", "true_peak_after", "clipped_runs")
+"""Their sentences name their places already."""
+
+
+def show_decided(out: Console, decided: Decided, profiles: Sequence[Profile]) -> None:
+    """What the masters are held against."""
+    words = []
+    if decided.target_lufs is not None:
+        words.append(f"{decided.target_lufs:.1f} LUFS".replace("-", "−"))
+    if decided.ceiling_dbtp is not None:
+        words.append(f"at most {decided.ceiling_dbtp:.1f} dBTP".replace("-", "−"))
+    if words:
+        where = f", for {decided.destination}" if decided.destination else ""
+        paragraph(out, f"Decided {decided.said}: {', '.join(words)}{where}.")
+    else:
+        paragraph(out, "No loudness and no ceiling was decided: --decision, --target, --ceiling name them.")
+    if not profiles:
+        paragraph(out, "Conversions, codecs and players: --for names the profiles to check them for.")
+    out.print()
+
+
+def show_master(out: Console, one: Checked) -> None:
+    """One master: fix, look, players, and the fine ones in brief."""
+    out.print(f"■ {shortened(one.track.title, LONGEST_TITLE)}", style="bold")
+    paragraph(out, verdict(one.findings))
+    for found in ordered(one.findings):
+        if found.level != "fine" or found.check == "player":
+            _show(out, found)
+    rest = brief(one.findings)
+    if rest:
+        paragraph(out, rest, bullet="fine  ")
+    out.print()
+
+
+def _show(out: Console, found: Finding) -> None:
+    paragraph(out, headline(found), bullet=f"{found.level:<4}  ")
+    text = found.text
+    if found.at_s and found.check not in PLACES_IN_TEXT:
+        places = ", ".join(format_time(at) for at in found.at_s)
+        text = f"{text} At {places}.".strip()
+    for words in (text, found.advice):
+        if words:
+            paragraph(out, words, bullet=INDENT)
+    if found.level != "fine":
+        paragraph(out, f"Source: {found.source}.", bullet=INDENT)

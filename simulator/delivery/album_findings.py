@@ -1,0 +1,121 @@
+"""Do the tracks of an album belong together? Format, gaps, level relations, order.
+
+The tracks come in their playing order. Findings are about one track each. Limits: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from simulator.delivery.edge_findings import END_DBFS, END_S
+from simulator.delivery.finding import Finding
+from simulator.delivery.scan import Scan
+from simulator.measure.measurement import Measurement
+from simulator.units import gain_to_db
+
+LONGEST_GAP_S = 5.0
+FAR_LU = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class AlbumTrack:
+    """One track of an album; `bits` is None for floating point or lossy, `order` the number that the
+    playlist gives it."""
+
+    title: str
+    measurement: Measurement
+    scan: Scan
+    bits: int | None
+    order: int | None
+
+
+def runs_on(scan: Scan) -> bool:
+    """Does it still sound when it ends?"""
+    last = scan.tail[-max(round(END_S * scan.sample_rate), 1) :]
+    level = gain_to_db(float(((last.astype(float) ** 2).mean()) ** 0.5)) if last.shape[0] else None
+    return level is not None and level > END_DBFS
+
+
+def album_findings(tracks: Sequence[AlbumTrack]) -> list[list[Finding]]:
+    """For each track its findings within the album; nothing for an album of one."""
+    if len(tracks) < 2:
+        return [[] for _ in tracks]
+    rate = Counter(one.scan.sample_rate for one in tracks).most_common(1)[0][0]
+    bits = Counter(one.bits for one in tracks).most_common(1)[0][0]
+    levels = [level for one in tracks if (level := one.measurement.integrated_lufs) is not None]
+    middle = median(levels) if levels else None
+    found = []
+    for index, one in enumerate(tracks):
+        own = [_rate(one, rate), _bits(one, bits), _level(one, middle)]
+        if index + 1 < len(tracks):
+            own.append(_gap(one, tracks[index + 1]))
+        if (order := _order(tracks, index)) is not None:
+            own.append(order)
+        found.append(own)
+    return found
+
+
+def _rate(one: AlbumTrack, rate: int) -> Finding:
+    other = one.scan.sample_rate != rate
+    return Finding(
+        "album_rate", "Rate within the album", "fix" if other else "fine", float(one.scan.sample_rate), "Hz",
+        float(rate), (), "Most tracks of the album have another." if other else "",
+        "Deliver all tracks of an album at one rate." if other else "",
+    )  # fmt: skip
+
+
+def _bits(one: AlbumTrack, bits: int | None) -> Finding:
+    other = one.bits != bits
+    return Finding(
+        "album_bits", "Word length within the album", "look" if other else "fine",
+        None if one.bits is None else float(one.bits), "bits", None if bits is None else float(bits), (),
+        "Most tracks of the album have another." if other else "",
+        "Deliver all tracks of an album in one form." if other else "",
+    )  # fmt: skip
+
+
+def _level(one: AlbumTrack, middle: float | None) -> Finding:
+    own = one.measurement.integrated_lufs
+    if own is None or middle is None:
+        return Finding("album_level", "Level within the album", "fine", None, "LU", 0.0)
+    away = own - middle
+    far = abs(away) > FAR_LU
+    return Finding(
+        "album_level", "Level within the album", "look" if far else "fine", away, "LU", 0.0, (),
+        f"{abs(away):.1f} LU {'above' if away > 0 else 'below'} the middle of its tracks." if far else "",
+        "Listen to the change from the track before, and to the next." if far else "",
+    )  # fmt: skip
+
+
+def _gap(one: AlbumTrack, following: AlbumTrack) -> Finding:
+    seconds = one.scan.tail_s + following.scan.head_s
+    long = seconds > LONGEST_GAP_S
+    begins_loud = following.scan.head.shape[0] > 0 and following.scan.head_s <= 0.001
+    text = "It runs on into the next track." if runs_on(one.scan) and begins_loud else ""
+    return Finding(
+        "album_gap", "Gap to the next track", "look" if long else "fine", seconds, "s", LONGEST_GAP_S, (),
+        f"Silence before “{following.title}” is longer than usual." if long else text,
+        "Trim the tail of this track or the head of the next." if long else "",
+    )  # fmt: skip
+
+
+def _order(tracks: Sequence[AlbumTrack], index: int) -> Finding | None:
+    """None where the playlist numbers nothing."""
+    orders = [one.order for one in tracks]
+    if all(order is None for order in orders):
+        return None
+    own, where = orders[index], ("album_order", "Place within the album")
+    wanted = float(index + 1)
+    if own is None:
+        return Finding(*where, "look", None, "", wanted, (), "It has no number, and other tracks have.",
+                       "Give it its album_order.")  # fmt: skip
+    if orders.count(own) > 1:
+        return Finding(*where, "fix", float(own), "", wanted, (), f"Two tracks have the number {own}.",
+                       "Give each track its own album_order.")  # fmt: skip
+    if own != index + 1:
+        return Finding(*where, "look", float(own), "", wanted, (), f"It stands at place {index + 1}.",
+                       "Make sure that this is the order agreed, and that none is missing.")  # fmt: skip
+    return Finding(*where, "fine", float(own), "", wanted)

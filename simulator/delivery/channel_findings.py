@@ -1,0 +1,76 @@
+"""Do the channels agree? DC, balance, correlation, one silent or the same twice.
+
+Balance is left minus right in dB over the whole file; correlation −1 to 1. Limits: common practice, no
+source.
+"""
+
+from __future__ import annotations
+
+import math
+
+from simulator.delivery.finding import Finding, Level
+from simulator.delivery.scan import Scan
+from simulator.measure.measurement import Measurement
+
+DC_LIMIT = 0.001
+"""−60 dBFS."""
+BALANCE_DB = 0.8
+OPPOSED = -0.9
+
+
+def channel_findings(found: Measurement, scan: Scan) -> list[Finding]:
+    """DC for every layout; the others for two channels."""
+    findings = [_dc(found)]
+    if found.channels == 2:
+        findings += [_balance(scan), _correlation(found, scan)]
+    return findings
+
+
+def _dc(found: Measurement) -> Finding:
+    worst = max(found.dc_offset, key=abs, default=0.0)
+    bad = abs(worst) > DC_LIMIT
+    channel = found.dc_offset.index(worst) + 1 if found.dc_offset else 1
+    return Finding(
+        "dc", "DC offset", "look" if bad else "fine", 100.0 * worst, "% of full scale", 100.0 * DC_LIMIT, (),
+        f"In channel {channel}, {20.0 * math.log10(abs(worst)):.0f} dBFS.".replace("-", "−") if bad else "",
+        "Remove it with a high-pass below 10 Hz, before the last limiter." if bad else "",
+    )  # fmt: skip
+
+
+def _balance(scan: Scan) -> Finding:
+    left, right = scan.channel_energy
+    where = ("balance", "Left against right")
+    if left <= 0.0 or right <= 0.0:
+        both = left <= 0.0 and right <= 0.0
+        side = "left" if left <= 0.0 else "right"
+        return Finding(
+            *where, "fine" if both else "fix", None, "dB", 0.0, (),
+            "Both channels are silent." if both else f"The {side} channel is silent throughout.",
+            "" if both else "Export it again with both channels, or as one.",
+        )  # fmt: skip
+    value = 10.0 * math.log10(left / right)
+    bad = abs(value) >= BALANCE_DB
+    return Finding(
+        *where, "look" if bad else "fine", value, "dB", BALANCE_DB if bad else 0.0, (),
+        f"The {'left' if value > 0 else 'right'} channel carries {abs(value):.1f} dB more." if bad else "",
+        "Listen whether the middle stands in the middle." if bad else "",
+    )  # fmt: skip
+
+
+def _correlation(found: Measurement, scan: Scan) -> Finding:
+    value = found.correlation
+    where = ("correlation", "Correlation")
+    level: Level = "fine"
+    text = advice = ""
+    if value is None:
+        text = "It cannot be measured."
+    elif scan.same_channels:
+        level, text = "look", "Both channels are the same, bit for bit: mono in two channels."
+        advice = "Make sure that this is meant."
+    elif value <= OPPOSED:
+        level, text = "fix", "The channels oppose each other: one has its polarity turned."
+        advice = "Turn the polarity of one channel."
+    elif value < 0.0:
+        level, text = "look", "In mono the channels take from each other."
+        advice = "Listen in mono."
+    return Finding(*where, level, value, "", 0.0, (), text, advice)

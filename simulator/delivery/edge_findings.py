@@ -1,0 +1,98 @@
+"""Does the file begin and end as music does? Silence, cut fades, clicks at the edges.
+
+Silence is what stays below −80 dBFS. An end is cut where the last 5 ms still sound; a start jumps where the
+very first sample stands high; a click is a burst shorter than 5 ms with silence on both sides. All limits:
+common practice, no source.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.delivery.finding import Finding
+from simulator.delivery.scan import SILENT, Scan
+from simulator.units import gain_to_db
+
+HEAD_S, TAIL_S = 1.0, 5.0
+END_S = 0.005
+END_DBFS = -60.0
+JUMP_DBFS = -40.0
+CLICK_S = 0.005
+AROUND_S = 0.030
+CLICK_DBFS = -60.0
+
+
+def edge_findings(scan: Scan, *, runs_on: bool = False) -> list[Finding]:
+    """`runs_on`: the next track of the album follows without a gap, so that the end is meant to sound."""
+    whole_s = scan.frames / scan.sample_rate
+    return [
+        _silence("head_silence", "Silence at the head", scan.head_s, HEAD_S, 0.0),
+        _silence("tail_silence", "Silence at the tail", scan.tail_s, TAIL_S, whole_s - scan.tail_s),
+        _start(scan),
+        _end(scan, runs_on),
+        _clicks(scan),
+    ]
+
+
+def _silence(check: str, name: str, seconds: float, most: float, at_s: float) -> Finding:
+    long = seconds > most
+    return Finding(
+        check, name, "look" if long else "fine", seconds, "s", most, (max(at_s, 0.0),) if long else (),
+        "Longer than usual." if long else "", "Trim it, if it is not meant." if long else "",
+    )  # fmt: skip
+
+
+def _start(scan: Scan) -> Finding:
+    value = gain_to_db(float(np.abs(scan.head[0]).max())) if scan.head.shape[0] else None
+    bad = value is not None and value > JUMP_DBFS
+    return Finding(
+        "start", "First sample", "look" if bad else "fine", value, "dBFS", JUMP_DBFS, (0.0,) if bad else (),
+        "The music starts in the middle of a wave, which clicks." if bad else "",
+        "Fade in over a few milliseconds, or start earlier." if bad else "",
+    )  # fmt: skip
+
+
+def _end(scan: Scan, runs_on: bool) -> Finding:
+    last = scan.tail[-max(round(END_S * scan.sample_rate), 1) :]
+    value = gain_to_db(float(np.sqrt(np.square(last, dtype=np.float64).mean()))) if last.shape[0] else None
+    sounds = value is not None and value > END_DBFS
+    bad = sounds and not runs_on
+    at = ((scan.frames - 1) / scan.sample_rate,) if bad else ()
+    text = "It still sounds when it ends: the fade or the reverberation is cut." if bad else ""
+    if sounds and runs_on:
+        text = "It runs on into the next track."
+    return Finding(
+        "end", "Level at the end", "look" if bad else "fine", value, "dBFS", END_DBFS, at, text,
+        "Let it die away, and fade the last of it to nothing." if bad else "",
+    )  # fmt: skip
+
+
+def _clicks(scan: Scan) -> Finding:
+    offset_s = max(scan.frames - scan.tail.shape[0], 0) / scan.sample_rate
+    at = _bursts(scan.head, scan.sample_rate)
+    at += [offset_s + place for place in _bursts(scan.tail, scan.sample_rate) if offset_s + place not in at]
+    return Finding(
+        "edge_clicks", "Clicks at the edges", "look" if at else "fine", float(len(at)), "clicks", 0.0,
+        tuple(at), "A short burst with silence on both sides." if at else "",
+        "Listen there, and cut it out." if at else "",
+    )  # fmt: skip
+
+
+def _bursts(samples: NDArray[np.float32], rate: int) -> list[float]:
+    """Seconds at which a burst of at most 5 ms stands between two silences of 30 ms; what goes on beyond the
+    window counts as sound, what lies before the file or after it as silence."""
+    level = np.abs(samples).max(axis=1) if samples.shape[0] else np.zeros(0)
+    loud = np.flatnonzero(level >= SILENT)
+    if not loud.shape[0]:
+        return []
+    around = round(AROUND_S * rate)
+    breaks = np.flatnonzero(np.diff(loud) > around) + 1
+    begins = loud[np.concatenate([[0], breaks])]
+    ends = loud[np.concatenate([breaks, [loud.shape[0]]]) - 1] + 1
+    found = []
+    for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
+        inside = begin >= around and end + around <= samples.shape[0]
+        if inside and end - begin <= CLICK_S * rate and level[begin:end].max() > 10 ** (CLICK_DBFS / 20.0):
+            found.append(begin / rate)
+    return found

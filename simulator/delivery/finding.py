@@ -1,0 +1,50 @@
+"""What did one check find? A value that says how serious, how much, against what, where, and what to do.
+
+Levels: "fine" (as it should be, or only worth knowing), "look" (listen or look there before it goes out),
+"fix" (what was decided or what the format can hold is missed). None of them says what a service accepts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Level = Literal["fine", "look", "fix"]
+
+PRACTICE = "common practice, no source"
+PROJECT = "this program's own definition; no standard gives one"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """`check` is a stable key, `name` what people read. `value` in `unit` is held `against` a number in the
+    same unit (None where there is none). `at_s` are places in seconds, the worst first. `advice` is empty
+    where nothing is to be done."""
+
+    check: str
+    name: str
+    level: Level
+    value: float | None
+    unit: str
+    against: float | None = None
+    at_s: tuple[float, ...] = ()
+    text: str = ""
+    advice: str = ""
+    source: str = PRACTICE
+
+
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """What was decided for the delivery, where something was: None leaves the check without a target.
+    `said` tells where it was decided, in words."""
+
+    target_lufs: float | None = None
+    ceiling_dbtp: float | None = None
+    destination: str = ""
+    said: str = ""
+
+
+def worst(findings: tuple[Finding, ...] | list[Finding]) -> Level:
+    """The most serious level among them."""
+    levels = {found.level for found in findings}
+    return "fix" if "fix" in levels else "look" if "look" in levels else "fine"

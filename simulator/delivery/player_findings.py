@@ -1,0 +1,41 @@
+"""What will a player do to this master? One finding a profile.
+
+Worth a look are peaks above full scale as played, and a limiter that takes 3 dB and more (common practice, no
+source); all else is only worth knowing.
+"""
+
+from __future__ import annotations
+
+from simulator.delivery.finding import PRACTICE, Finding
+from simulator.delivery.level_findings import FULL_SCALE_DBTP
+from simulator.player.prediction import Prediction
+from simulator.player.profile import Profile
+
+HARD_LIMITING_DB = 3.0
+
+
+def player_finding(profile: Profile, found: Prediction) -> Finding:
+    """Loudness as played against the player's target."""
+    played, reduction = found.played, found.limiter.max_reduction_db
+    peak = played.true_peak_dbtp
+    over = peak is not None and peak > FULL_SCALE_DBTP
+    words = [found.decision.reason]
+    if peak is not None:
+        words.append(f"Played, it peaks at {_db(peak)} dBTP.")
+    if reduction >= 0.05:
+        words.append(f"Its limiter takes up to {reduction:.1f} dB.")
+    advice = ""
+    if over:
+        advice = "Peaks above full scale are cut by some converters: a lower ceiling avoids it."
+    elif reduction >= HARD_LIMITING_DB:
+        advice = "Listen to what that limiter does: fewer or lower peaks in the master leave it less to do."
+    at = (played.true_peak_at_s,) if over and played.true_peak_at_s is not None else ()
+    source = profile.sources.get("loudness.target_lufs", PRACTICE)
+    return Finding(
+        "player", f"Through {profile.title}", "look" if advice else "fine", played.integrated_lufs, "LUFS",
+        profile.target_lufs, at, " ".join(words), advice, source,
+    )  # fmt: skip
+
+
+def _db(value: float) -> str:
+    return f"{value:.2f}".replace("-", "−")

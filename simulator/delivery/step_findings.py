@@ -1,0 +1,100 @@
+"""What do conversions and codecs do to the peaks, and how far must the output come down before them?
+
+A step's peak is held against full scale, where decoders may cut, and against the decided ceiling where there
+is one. After an encoder peaks do not fall dB for dB, so the cure is not computed: the output is lowered,
+everything is done again, and the new peak is the proof. Arithmetic: the first try lowers by the excess, each
+further one by what is still missing and a little more, in whole tenths of a dB.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from simulator.delivery.finding import Decided, Finding
+from simulator.delivery.level_findings import (
+    FULL_SCALE_DBTP,
+    FULL_SCALE_SOURCE,
+    READING_DB,
+    worst_overs,
+)
+from simulator.measure.measurement import Measurement
+from simulator.units import format_time
+
+MOST_TRIES = 6
+MORE_DB = 0.05
+TENTHS = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Cure:
+    """The output lowered by `lower_db` before the conversions gives `proof_dbtp` after them; `reached`
+    says whether that is under the limit."""
+
+    lower_db: float
+    proof_dbtp: float
+    reached: bool
+
+
+def missed_limit(found: Measurement, decided: Decided) -> float | None:
+    """The level in dBTP that the peak of a step is above; None where it is under all of them."""
+    peak = found.true_peak_dbtp
+    if peak is None:
+        return None
+    if peak > FULL_SCALE_DBTP + READING_DB:
+        return FULL_SCALE_DBTP
+    ceiling = decided.ceiling_dbtp
+    return ceiling if ceiling is not None and peak > ceiling + READING_DB else None
+
+
+def next_lowering_db(tried: Cure | None, peak_dbtp: float, limit_dbtp: float) -> float:
+    """By how much to lower the output in the next try; `peak_dbtp` is the peak of the last one."""
+    missing = peak_dbtp - limit_dbtp
+    down = missing if tried is None else tried.lower_db + missing + MORE_DB
+    tenths = round(down * TENTHS)
+    return (tenths if tenths >= down * TENTHS - 1e-6 else tenths + 1) / TENTHS
+
+
+def judged(lower_db: float, peak_dbtp: float | None, limit_dbtp: float) -> Cure:
+    """A try and its outcome."""
+    peak = -200.0 if peak_dbtp is None else peak_dbtp
+    return Cure(lower_db, peak, peak <= limit_dbtp)
+
+
+def step_finding(step: str, found: Measurement, decided: Decided, cure: Cure | None) -> Finding:
+    """The peak after one step of a delivery."""
+    peak, limit = found.true_peak_dbtp, missed_limit(found, decided)
+    where = ("true_peak_after", f"True peak {_placed(step)}")
+    if limit is None:
+        against = FULL_SCALE_DBTP if decided.ceiling_dbtp is None else decided.ceiling_dbtp
+        return Finding(*where, "fine", peak, "dBTP", against, source=FULL_SCALE_SOURCE)
+    worst = worst_overs(found.overs)
+    text = ""
+    if found.over_count:
+        events = "over" if found.over_count == 1 else "overs"
+        places = ", ".join(f"{format_time(over.start_s)} ({over.peak_dbtp:+.2f})" for over in worst)
+        text = f"{found.over_count} {events} between samples: {places}."
+    over_full_scale = limit == FULL_SCALE_DBTP
+    at = tuple(over.start_s for over in worst)
+    if not at and found.true_peak_at_s is not None:
+        at = (found.true_peak_at_s,)
+    return Finding(
+        *where, "fix" if over_full_scale else "look", peak, "dBTP", limit, at, text, _advice(cure, limit),
+        FULL_SCALE_SOURCE if over_full_scale else f"decided {decided.said}".strip(),
+    )  # fmt: skip
+
+
+def _placed(step: str) -> str:
+    return step if step.startswith(("at ", "in ")) else f"after {step}"
+
+
+def _advice(cure: Cure | None, limit: float) -> str:
+    if cure is None:
+        return "Lower the output and check again."
+    proof = f"{cure.proof_dbtp:.2f}".replace("-", "−")
+    if cure.reached:
+        return f"Lower the output by {cure.lower_db:.1f} dB: done so, it peaks at {proof} dBTP here."
+    bound = f"{limit:.2f}".replace("-", "−")
+    return (
+        f"Even lowered by {cure.lower_db:.1f} dB it peaks at {proof} dBTP here, above {bound}: "
+        "another codec setting, or less limiting, helps more."
+    )

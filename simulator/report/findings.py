@@ -1,0 +1,86 @@
+"""How are findings shown? What is to be fixed first, then what deserves a look, then the rest in brief."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from simulator.delivery.finding import Finding, Level, worst
+from simulator.report.json_form import SCHEMA
+from simulator.report.numbers import NONE
+
+ORDER: tuple[Level, ...] = ("fix", "look", "fine")
+WHOLE = ("events", "runs", "clicks", "bits", "Hz")
+VERDICT = {
+    "fix": "There is something to fix.",
+    "look": "Nothing must be fixed; some things deserve a look.",
+    "fine": "Everything that was checked is fine.",
+}
+
+
+def ordered(findings: Iterable[Finding]) -> list[Finding]:
+    """By seriousness, else as given."""
+    return sorted(findings, key=lambda found: ORDER.index(found.level))
+
+
+def value_words(found: Finding) -> str:
+    """`−0.80 dBTP`; a dash where nothing is measured."""
+    if found.value is None:
+        return NONE
+    return _number(found.value, found.unit)
+
+
+def headline(found: Finding) -> str:
+    """One line: what, how much, against what."""
+    if found.value is None and found.against is None:
+        return found.name
+    against = "" if found.against is None else f" (against {_number(found.against, found.unit)})"
+    return f"{found.name}: {value_words(found)}{against}"
+
+
+def brief(findings: Sequence[Finding]) -> str:
+    """The fine ones in one paragraph."""
+    parts = [
+        found.name if found.value is None else f"{found.name} {value_words(found)}"
+        for found in findings
+        if found.level == "fine" and found.check != "player"
+    ]
+    return "; ".join(parts) + "." if parts else ""
+
+
+def verdict(findings: Sequence[Finding]) -> str:
+    """One sentence for one master."""
+    return VERDICT[worst(list(findings))]
+
+
+def master_object(path: str, findings: Sequence[Finding]) -> dict[str, Any]:
+    """One master of `check --json`: unrounded, in the order of the checks."""
+    return {
+        "schema": SCHEMA,
+        "path": path,
+        "level": worst(list(findings)),
+        "findings": [
+            {
+                "check": found.check,
+                "name": found.name,
+                "level": found.level,
+                "value": found.value,
+                "unit": found.unit,
+                "against": found.against,
+                "at_s": list(found.at_s),
+                "text": found.text,
+                "advice": found.advice,
+                "source": found.source,
+            }
+            for found in findings
+        ],
+    }
+
+
+def _number(value: float, unit: str) -> str:
+    if unit in WHOLE:
+        return f"{value:.0f} {unit}"
+    text = f"{value:.2f}" if unit != "% of full scale" else f"{value:.3f}"
+    if float(text) == 0.0:
+        text = text.lstrip("-")
+    return f"{text} {unit}".rstrip().replace("-", "−")

@@ -1,0 +1,54 @@
+"""What was decided in a session? The last decision in its record.
+
+A decision is an act of the kind "decision" with `destination` (words), `target_lufs` and `ceiling_dbtp`
+(numbers, or null where that was not decided), and beside them who and why.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from simulator.delivery.finding import Decided
+from simulator.errors import UsageError
+from simulator.hearing.record import from_json
+
+KIND = "decision"
+
+
+def read_decided(path: str) -> Decided:
+    """Raises UsageError for a file that is no record, holds no decision, or decides nothing measurable."""
+    try:
+        data = Path(path).read_bytes()
+    except OSError as problem:
+        raise UsageError(
+            f"{path}: the record cannot be read: {problem.strerror or problem}.", "Check the path."
+        ) from None
+    try:
+        record = from_json(data)
+    except UsageError as problem:
+        problem.message = f"{path}: {problem.message}"
+        raise
+    acts = record.of_kind(KIND)
+    if not acts:
+        raise UsageError(
+            f"{path}: no decision is recorded there.",
+            "Decide in the session first, or use --target and --ceiling.",
+        )
+    last = acts[-1]
+    target, ceiling = (_number(path, last.data, key) for key in ("target_lufs", "ceiling_dbtp"))
+    if target is None and ceiling is None:
+        raise UsageError(
+            f"{path}: its last decision names no loudness and no ceiling.", "Use --target and --ceiling."
+        )
+    destination = last.data.get("destination")
+    return Decided(target, ceiling, destination if isinstance(destination, str) else "", f"on {last.at[:10]}")
+
+
+def _number(path: str, data: dict[str, Any], key: str) -> float | None:
+    value = data.get(key)
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise UsageError(f"{path}: {key} of the last decision is {value!r}, no number.", "Decide again.")
+    return float(value)
