@@ -10,39 +10,27 @@ Conventions: samples float32 (frames, channels); places and drift as in compare/
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simulator.compare import align_coarse, align_fine
 from simulator.compare.align_convert import NewArray, convert, in_memory
+from simulator.compare.align_judge import SHORTEST_S, Judged, judge, search_frames
+from simulator.compare.align_reason import refusal, with_reason, without_place
 from simulator.compare.align_similarity import AMBIGUOUS_SHARE, BORDER, confidence, similarity
 from simulator.compare.alignment import Alignment, BandDelay, Kind, Place
 from simulator.compare.bands import BANDS
 from simulator.units import gain_to_db
 
-SHORTEST_S = 3.0
-"""Versions, and common parts, shorter than this are not judged."""
-LEAST_SHARE = 0.25
-"""The common part must be at least this share of the shorter version."""
-_JUDGING_WINDOWS = 32
 _DRIFT_SEEN_FRAMES = 0.05
 """A drift that moves the versions by less than this over their common part is not a drift."""
 _DRIFT_LEFT_FRAMES = 0.002
 """A drift that is there is followed until no more than this is left of it."""
-_DRIFT_IN_DOUBT = 0.7
-"""A place less similar than this may suffer from a drift that was not seen."""
-_DRIFTS_TRIED = 3
-_MOST_DRIFT_PPM = 1000.0
-_AGREES = 0.97
-"""A lesser share of the common part that fits is said."""
 _NEAR = 0.02
 _AS_WELL = 1.0023
 """A hundredth of a dB, as a ratio of powers."""
-_ONE_PLACE_S = 0.05
-"""Two places that after the close look are this near are one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,14 +41,6 @@ class Aligned:
     alignment: Alignment
     moved: NDArray[np.floating]
     place: float
-
-
-@dataclass(frozen=True, slots=True)
-class _Judged:
-    place: float
-    drift_ppm: float
-    polarity: int
-    similarity: float
 
 
 def same_channels(
@@ -103,16 +83,16 @@ def align_and_move(
     shape = (first_rate, second_rate, first.shape[0], second.shape[0])
     shortest = min(first.shape[0] / first_rate, second.shape[0] / second_rate)
     if shortest < SHORTEST_S:
-        return Aligned(_without_place(shape, None, f"Too short to be judged: {shortest:.1f} s."), theirs, 0.0)
+        return Aligned(without_place(shape, None, f"Too short to be judged: {shortest:.1f} s."), theirs, 0.0)
     sketches = [align_coarse.sketch(first, first_rate), align_coarse.sketch(second, second_rate)]
     found = align_coarse.places(*sketches)
     if not found:
-        return Aligned(_without_place(shape, None, "One of the two is silent."), theirs, 0.0)
+        return Aligned(without_place(shape, None, "One of the two is silent."), theirs, 0.0)
     moved = theirs if first_rate == second_rate else convert(theirs, second_rate, first_rate, 0.0, new_array)
-    judged = _apart(_judge(ours, moved, first_rate, found), first_rate)
+    judged = judge(ours, moved, first_rate, found)
     best = judged[0] if judged else None
     if best is None or best.similarity < BORDER:
-        return Aligned(_refusal(shape, best), theirs, 0.0)
+        return Aligned(refusal(shape, best.similarity if best else None), theirs, 0.0)
     return _settle(ours, theirs, moved, shape, judged, new_array)
 
 
@@ -132,71 +112,9 @@ def lay_over(
     return Aligned(alignment, moved, float(np.rint(place)) if alignment.snapped else place)
 
 
-def _judge(
-    first: NDArray[np.floating],
-    moved: NDArray[np.floating],
-    rate: int,
-    found: Sequence[align_coarse.CoarsePlace],
-) -> list[_Judged]:
-    """Each place looked at closely; those with too little in common are left out."""
-    judged = []
-    for number, one in enumerate(found):
-        place = one.lag_s * rate
-        shared_frames = min(first.shape[0], moved.shape[0] - place) - max(0.0, -place)
-        least = max(SHORTEST_S * rate, LEAST_SHARE * min(first.shape[0], moved.shape[0]))
-        if shared_frames < least:
-            continue
-        seen = _judge_place(first, moved, rate, place, one.drift_ppm)
-        if seen is not None and seen.similarity < _DRIFT_IN_DOUBT and number < _DRIFTS_TRIED:
-            followed = _follow(first, moved, rate, seen)
-            seen = followed if followed and followed.similarity > seen.similarity else seen
-        if seen is not None:
-            judged.append(seen)
-    return judged
-
-
-def _judge_place(
-    first: NDArray[np.floating], moved: NDArray[np.floating], rate: int, place: float, drift_ppm: float
-) -> _Judged | None:
-    size = align_fine.FINE_WINDOW if drift_ppm else align_fine.WINDOW
-    most = _JUDGING_WINDOWS * align_fine.WINDOW // size
-    seen = align_fine.look(first, moved, float(round(place)), drift_ppm, most, size)
-    if seen is None:
-        return None
-    shared = align_fine.common(seen)
-    delay, polarity = align_fine.rough_delay(shared, size, _search(rate))
-    return _Judged(round(place) + delay, drift_ppm, polarity, similarity(shared, rate, size, delay))
-
-
-def _follow(
-    first: NDArray[np.floating], moved: NDArray[np.floating], rate: int, judged: _Judged
-) -> _Judged | None:
-    """The same place judged along the line on which each window by itself finds the other version: a drift
-    that the coarse look could not measure."""
-    place, drift = judged.place, judged.drift_ppm
-    seen = align_fine.look(first, moved, float(round(place)), drift)
-    line = None if seen is None else align_fine.rough_line(seen, 10 * _search(rate))
-    if line is None or abs(line[1]) > _MOST_DRIFT_PPM * 1e-6:
-        return None
-    return _judge_place(first, moved, rate, round(place) + line[0], drift + line[1] * 1e6)
-
-
-def _search(rate: int) -> int:
-    return max(8, round(align_fine.SEARCH_FRAMES * rate / 44_100))
-
-
 def _steeper(drift_ppm: float, slope: float) -> float:
     """The drift after a further slope (frames a frame) was found on top of it."""
     return ((1.0 + drift_ppm * 1e-6) * (1.0 + slope) - 1.0) * 1e6
-
-
-def _apart(judged: list[_Judged], rate: int) -> list[_Judged]:
-    """Best first, without those that turned out to be the place of a better one."""
-    kept: list[_Judged] = []
-    for one in sorted(judged, key=lambda one: -one.similarity):
-        if all(abs(one.place - other.place) > _ONE_PLACE_S * rate for other in kept):
-            kept.append(one)
-    return kept
 
 
 def _settle(
@@ -204,7 +122,7 @@ def _settle(
     theirs: NDArray[np.floating],
     moved: NDArray[np.floating],
     shape: tuple[int, int, int, int],
-    judged: list[_Judged],
+    judged: list[Judged],
     new_array: NewArray,
 ) -> Aligned:
     """The best place measured exactly, out of its drift."""
@@ -215,7 +133,7 @@ def _settle(
         moved = convert(theirs, second_rate, rate, drift, new_array)
         place /= 1.0 + drift * 1e-6
         for _ in range(2):
-            line = align_fine.rough_line(_look(first, moved, float(round(place))), 4 * _search(rate))
+            line = align_fine.rough_line(_look(first, moved, float(round(place))), 4 * search_frames(rate))
             if line is None or abs(line[1]) * first.shape[0] < 1.0:
                 break
             place, drift = (round(place) + line[0]) / (1.0 + line[1]), _steeper(drift, line[1])
@@ -261,14 +179,14 @@ def _settle(
         reason="",
         agreeing_share=align_fine.agreement(seen, shared, best.polarity),
     )
-    return Aligned(_with_reason(alignment), moved, place)
+    return Aligned(with_reason(alignment), moved, place)
 
 
 def _exact(
     first: NDArray[np.floating], moved: NDArray[np.floating], place: float, polarity: int, rate: int
 ) -> tuple[float, align_fine.Windows, align_fine.Common]:
     """The place to a thousandth of a frame: read there, look, and again."""
-    search = _search(rate)
+    search = search_frames(rate)
     for turn in range(3):
         seen = _look(first, moved, place)
         shared = align_fine.common(seen)
@@ -320,63 +238,3 @@ def _band_delays(
         delay = align_fine.exact_delay(shared, size, polarity, 0.0, inside) if enough else None
         delays.append(BandDelay(name, low, high, None if delay is None else delay * to_second))
     return tuple(delays)
-
-
-def _with_reason(found: Alignment) -> Alignment:
-    notes = []
-    if found.kind == "ambiguous":
-        where = ", ".join(f"{place.offset_s:+.3f} s" for place in found.candidates)
-        notes.append(f"The music repeats: these offsets fit within 10 %: {where}.")
-    else:
-        notes.append(f"The same performance (similarity {found.similarity:.2f} of 1).")
-    if found.polarity == -1:
-        notes.append("The second version is upside down (polarity).")
-    if found.drift_ppm:
-        notes.append(f"The second version runs {_speed(found.drift_ppm)}.")
-    if found.agreeing_share is not None and found.agreeing_share < _AGREES:
-        share = 100.0 * found.agreeing_share
-        notes.append(
-            f"Only {share:.0f} % of the common part fits this place: one of the two was edited, or "
-            "holds something that the other lacks."
-        )
-    return replace(found, reason=" ".join(notes))
-
-
-def _speed(drift_ppm: float) -> str:
-    word = "slower" if drift_ppm > 0.0 else "faster"
-    return f"{abs(drift_ppm):.2f} millionths {word} ({abs(drift_ppm) * 0.06:.2f} ms a minute)"
-
-
-def _refusal(shape: tuple[int, int, int, int], best: _Judged | None) -> Alignment:
-    if best is None:
-        return _without_place(shape, None, "No place with enough in common to be judged was found.")
-    value = best.similarity
-    sure = 100.0 * confidence(value)
-    return _without_place(
-        shape,
-        value,
-        f"Not the same performance: at the best place the similarity is {value:.2f} of 1, below {BORDER} "
-        f"(confidence {sure:.0f} %).",
-    )
-
-
-def _without_place(shape: tuple[int, int, int, int], value: float | None, reason: str) -> Alignment:
-    return Alignment(
-        kind="different",
-        first_rate=shape[0],
-        second_rate=shape[1],
-        first_frames=shape[2],
-        second_frames=shape[3],
-        offset_frames=None,
-        polarity=None,
-        gain_db=None,
-        drift_ppm=None,
-        snapped=False,
-        null_db=None,
-        similarity=value or 0.0,
-        second_best=None,
-        confidence=confidence(value) if value is not None else 0.5,
-        candidates=(),
-        delay_by_band=(),
-        reason=reason,
-    )
