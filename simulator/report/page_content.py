@@ -21,6 +21,7 @@ from simulator.report.numbers import level, share, signed
 from simulator.report.page_profile import number_rows
 from simulator.report.page_words import (
     balance,
+    isolated,
     method_sentences,
     move_words,
     one_master,
@@ -170,7 +171,9 @@ def _caption(group: Sequence[PageTrack]) -> str:
         found = one.predictions[0]
         if found is not None and one.delivered is not None:
             before, after = one.delivered.integrated_lufs, found.played.integrated_lufs
-            said.append(f"{one.track.title}: {level(before)} LUFS delivered, {level(after)} LUFS played")
+            said.append(
+                f"{isolated(one.track.title)}: {level(before)} LUFS delivered, {level(after)} LUFS played"
+            )
     return "; ".join(said) + "." if said else ""
 
 
@@ -226,7 +229,7 @@ def _versions(content: PageContent, places: Sequence[int]) -> tuple[Version, Ver
         found = one.predictions[0]
         if one.delivered is None or found is None:
             return None
-        made.append(Version(name, one.delivered, found))
+        made.append(Version(isolated(name), one.delivered, found))
     return made[0], made[1]
 
 
@@ -241,7 +244,7 @@ def _said(content: PageContent) -> tuple[list[str], list[Any]]:
     for one in masters:
         found = one.predictions[0]
         if one.delivered is not None and found is not None:
-            return one_master(Version(f"“{one.track.title}”", one.delivered, found), profile), []
+            return one_master(Version(isolated(f"“{one.track.title}”"), one.delivered, found), profile), []
     return [], []
 
 

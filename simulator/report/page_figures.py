@@ -180,6 +180,7 @@ def _svg(draw: Callable[[Axes], None], size: tuple[float, float], label: str, na
         for spine in axes.spines.values():
             spine.set_visible(False)
         axes.tick_params(length=0, colors=SOFT, pad=4)
+        axes.tick_params(axis="x", pad=7)
         axes.set_axisbelow(True)
         draw(axes)
         written = _Text()

@@ -17,6 +17,7 @@ from simulator.player.prediction import Prediction
 from simulator.report.numbers import level
 from simulator.report.page_clips import Clip, Sound
 from simulator.report.page_places import Place
+from simulator.report.page_words import isolated
 
 LEAST_DROP_DB = 6
 KIND_NAMES = {"loudest": "The loudest", "quietest": "The quietest", "turn": "The turn", "mark": "Mark"}
@@ -106,7 +107,9 @@ def data(
     heard = {index for offer in offers for index in offer.sounds}
     return {
         "drop": drop_db([predictions[index] for index in sorted(heard)]),
-        "tracks": {str(index): track.title for index, (_, track) in tracks.items() if index in heard},
+        "tracks": {
+            str(index): isolated(track.title) for index, (_, track) in tracks.items() if index in heard
+        },
         "kinds": [
             {
                 "items": {
@@ -137,7 +140,7 @@ def _matched_note(offers: Sequence[Offer], tracks: Mapping[int, tuple[int, Track
             continue
         reached = max(levels.values())
         behind += [
-            f"{tracks[index][1].title} ({offer.label.lower()}: {level(reached - one)} LU below)"
+            f"{isolated(tracks[index][1].title)} ({offer.label.lower()}: {level(reached - one)} LU below)"
             for index, one in levels.items()
             if reached - one > MATCHED_WITHIN_LU
         ]

@@ -76,4 +76,22 @@ def number_rows(profile: Profile) -> list[tuple[str, str, str]]:
                 "conditional.peak_to_loudness_below_db",
             ),
         ]
+    rows += _delivery_rows(profile)
     return [(what, value, profile.sources.get(key, NONE)) for what, value, key in rows]
+
+
+def _delivery_rows(profile: Profile) -> list[tuple[str, str, str]]:
+    """What reaches the listener instead of the master, where the profile says so."""
+    delivery, rows = profile.delivery, []
+    if delivery is None:
+        return []
+    if delivery.sample_rate is not None:
+        rows.append(("Delivered at", f"{delivery.sample_rate} Hz", "delivery.sample_rate"))
+    if delivery.bits is not None:
+        rows.append(("Delivered in", f"{delivery.bits} bits", "delivery.bits"))
+    if delivery.codec != "none":
+        name = {"mp3": "MP3", "aac": "AAC"}.get(delivery.codec, delivery.codec.capitalize())
+        rows.append(("Delivered as", name, "delivery.codec"))
+    if delivery.bit_rate_kbps is not None:
+        rows.append(("Bit rate", f"{delivery.bit_rate_kbps:g} kbit/s", "delivery.bit_rate_kbps"))
+    return rows

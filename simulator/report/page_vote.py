@@ -15,6 +15,7 @@ from simulator.hearing.trial_draw import Round
 from simulator.hearing.trial_result import PreferenceResult, result
 from simulator.hearing.trial_words import plan_sentence, result_sentences
 from simulator.report.page import PageVote
+from simulator.report.page_words import isolated
 
 
 def page_vote(
@@ -33,7 +34,7 @@ def page_vote(
             "rounds": [[place[one.first], place[one.second]] for one in drawn],
         },
         reveal={
-            "names": list(plan.versions),
+            "names": [isolated(name) for name in plan.versions],
             "versions": list(shown),
             "offered": offered,
             "sentences": _sentences(ballot) if len(clips) == 2 else [],
@@ -49,12 +50,13 @@ def page_vote(
 
 def _sentences(ballot: Ballot) -> list[str]:
     """For two versions: what the result says, by how often the first was chosen."""
-    trial = begin(ballot.plan)
+    plan = replace(ballot.plan, versions=tuple(isolated(name) for name in ballot.plan.versions))
+    trial = begin(plan)
     said = []
     for wanted in range(ballot.plan.rounds + 1):
         found = result(_chosen(trial, wanted))
         assert isinstance(found, PreferenceResult)
-        said.append(result_sentences(ballot.plan, found)[0])
+        said.append(result_sentences(plan, found)[0])
     return said
 
 

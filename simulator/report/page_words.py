@@ -7,6 +7,7 @@ the desk say the same. Nothing judges taste.
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import dataclass
 
 from simulator.compare.loss import punch_db
@@ -35,6 +36,15 @@ class Part:
     title: str
     sentences: tuple[str, ...]
     nothing: str
+
+
+def isolated(text: str) -> str:
+    """A title for use inside a sentence: where it holds text from right to left, or marks of direction, it
+    is set apart so that the sentence around it keeps its order (FSI and PDI, Unicode's UAX #9)."""
+    turning = ("R", "AL", "RLE", "RLO", "RLI", "LRE", "LRO", "LRI", "FSI", "PDF", "PDI")
+    if any(unicodedata.bidirectional(letter) in turning for letter in text):
+        return f"\u2068{text}\u2069"
+    return text
 
 
 def three_sentences(first: Version, second: Version, profile: Profile) -> list[str]:

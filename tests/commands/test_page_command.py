@@ -93,6 +93,7 @@ def test_a_page_from_the_record_has_its_marks_notes_and_decisions(
     (folder / "list.session.json").unlink()
 
 
+@pytest.mark.heavy
 def test_two_files_are_two_versions(answer: Any, tmp_path: Path) -> None:
     out = tmp_path / "two.html"
     code, said, _ = answer(f"page open.wav loud.wav -o {out} --vote 2 --seconds 1")
@@ -124,6 +125,7 @@ def test_what_cannot_be_done_says_why_and_writes_nothing(
     assert not (folder / "new.session.json").exists()
 
 
+@pytest.mark.heavy
 def test_a_large_page_is_warned_of(answer: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("simulator.shell.page_writing.LARGE_BYTES", 100_000)
     code, _, problems = answer(f"page open.wav -o {tmp_path / 'large.html'} --seconds 1")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as some
 
 from simulator.hearing.trial import TrialPlan, begin
@@ -79,6 +79,7 @@ def test_the_vote_of_another_page_or_with_rounds_missing_is_refused() -> None:
         voted(BALLOT, read_answer(answer_line("k3f9m2p7qx", "ABBAB", False)))
 
 
+@settings(max_examples=30)
 @given(letters=some.text("AB", min_size=6, max_size=6), seen=some.booleans())
 def test_a_vote_gives_the_trial_that_its_letters_say(letters: str, seen: bool) -> None:
     trial = voted(BALLOT, read_answer(answer_line("k3f9m2p7qx", letters, seen)))

@@ -6,7 +6,7 @@ import json
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as some
 
 from simulator.hearing.trial import TrialPlan, begin
@@ -16,6 +16,7 @@ from simulator.hearing.trial_result import result
 PLAN = TrialPlan("preference", ("one", "two"), 10, 3, "matched", 0.02, 12.0, 8.0, "its loudest 8 s")
 
 
+@settings(max_examples=30)
 @given(
     seed=some.integers(0, 2**63),
     kind=some.sampled_from(["preference", "discrimination"]),

@@ -1,0 +1,60 @@
+"""What of the record reaches the page."""
+
+from __future__ import annotations
+
+import pytest
+
+from simulator.hearing.record import Act
+from simulator.player.playlist import Track
+from simulator.report.page_places import Mark
+from simulator.report.page_record import decisions, marks, notes
+
+AT = "2026-01-02T10:00:00+01:00"
+TRACKS = [Track("/music/a.wav", "A"), Track("/music/b.wav", "B")]
+
+
+def mark(name: object, path: object, place_s: object) -> Act:
+    return Act(AT, "mark", {"name": name, "path": path, "place_s": place_s})
+
+
+def test_marks_belong_to_tracks_by_path_and_count_where_they_were_set_last() -> None:
+    acts = [
+        mark("bridge", "/music/a.wav", 10.0),
+        mark("end", "/music/b.wav", 50.0),
+        mark("Bridge", "/music/b.wav", 12.5),
+        mark("elsewhere", "/music/other.wav", 1.0),
+    ]
+    assert marks(acts, TRACKS) == [Mark(1, 50.0, "end"), Mark(1, 12.5, "Bridge")]
+
+
+@pytest.mark.parametrize(
+    "act",
+    [mark(1, "/music/a.wav", 1.0), mark("x", "/music/a.wav", "soon"), mark("x", None, 1.0), Act(AT, "mark")],
+)
+def test_an_act_that_is_not_whole_is_left_out(act: Act) -> None:
+    assert marks([act], TRACKS) == []
+
+
+def test_notes_have_their_place() -> None:
+    acts = [
+        Act(AT, "note", {"text": "less bass", "title": "A", "place_s": 62.04}),
+        Act(AT, "note", {"text": "all in all fine"}),
+        Act(AT, "note", {}),
+        Act(AT, "vote", {"text": "no note"}),
+    ]
+    assert notes(acts) == ["less bass (A, at 1:02.0)", "all in all fine"]
+
+
+def test_decisions_say_what_is_known_of_them() -> None:
+    whole = {
+        "destination": "streaming",
+        "target_lufs": -13,
+        "ceiling_dbtp": -1.0,
+        "who": "N",
+        "why": "it breathes",
+    }
+    acts = [Act(AT, "decision", whole), Act(AT, "decision", {"text": "take the open one"})]
+    assert decisions(acts) == [
+        "2026-01-02: streaming, −13.0 LUFS, ceiling −1.0 dBTP, decided by N, because it breathes.",
+        "2026-01-02: take the open one.",
+    ]
