@@ -10,11 +10,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from simulator.delivery.edge_findings import END_DBFS, END_S
+from simulator.delivery.edge_findings import END_DBFS, end_level_dbfs
 from simulator.delivery.finding import Finding
 from simulator.delivery.scan import Scan
 from simulator.measure.measurement import Measurement
-from simulator.units import gain_to_db
 
 LONGEST_GAP_S = 5.0
 FAR_LU = 4.0
@@ -34,8 +33,7 @@ class AlbumTrack:
 
 def runs_on(scan: Scan) -> bool:
     """Does it still sound when it ends?"""
-    last = scan.tail[-max(round(END_S * scan.sample_rate), 1) :]
-    level = gain_to_db(float(((last.astype(float) ** 2).mean()) ** 0.5)) if last.shape[0] else None
+    level = end_level_dbfs(scan)
     return level is not None and level > END_DBFS
 
 

@@ -53,9 +53,14 @@ def _start(scan: Scan) -> Finding:
     )  # fmt: skip
 
 
+def end_level_dbfs(scan: Scan) -> float | None:
+    """The RMS of the last 5 ms about their mean (an offset is no sound); None for silence."""
+    last = scan.tail[-max(round(END_S * scan.sample_rate), 1) :].astype(np.float64)
+    return gain_to_db(float(last.std(axis=0).max())) if last.shape[0] else None
+
+
 def _end(scan: Scan, runs_on: bool) -> Finding:
-    last = scan.tail[-max(round(END_S * scan.sample_rate), 1) :]
-    value = gain_to_db(float(np.sqrt(np.square(last, dtype=np.float64).mean()))) if last.shape[0] else None
+    value = end_level_dbfs(scan)
     sounds = value is not None and value > END_DBFS
     bad = sounds and not runs_on
     at = ((scan.frames - 1) / scan.sample_rate,) if bad else ()

@@ -3,8 +3,8 @@
 Loudness is held against the decided target: within 0.2 LU it is met, within 1 LU it deserves a look (EBU
 R 128 allows ±0.2 LU for measuring and ±1.0 LU live; secondary). The true peak is held against the
 decided ceiling, both by more than the meter may err. Without a decision a peak above full scale is to be
-fixed, and one above −1 dBTP deserves a look (EBU R 128 and AES TD1008 section 4; both secondary). As long as only gain acts the cure is arithmetic:
-the output comes down by peak minus ceiling.
+fixed, and one above −1 dBTP deserves a look (EBU R 128 and AES TD1008 section 4; both secondary). As long as
+only gain acts the cure is arithmetic: the output comes down by peak minus ceiling.
 """
 
 from __future__ import annotations
