@@ -69,7 +69,7 @@ def command(
     if output.suffix.lower() not in (".html", ".htm"):
         raise UsageError(f"{output}: the page is an HTML file.", "Let its name end in .html.")
     refuse_existing([output], force)
-    ready = ready_for_page(inputs, output, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
+    ready = ready_for_page(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
     say_problems(one.problem for one in ready.prepared.tracks)
     if ready.prepared.nothing:
         raise nothing_read()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import re
+import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,7 +21,7 @@ from simulator.report import page_record as on_page
 from simulator.shell.aligning import alignment_of
 from simulator.shell.inputs import read_arguments
 from simulator.shell.page_order import PageOrder
-from simulator.shell.page_record import add_acts, is_record, playlist_of, read_record, record_of
+from simulator.shell.page_record import add_act, is_record, playlist_of, read_record, record_of
 from simulator.shell.page_writing import BuiltPage, build
 
 
@@ -36,21 +37,29 @@ class PageReady:
 
 def ready_for_page(
     inputs: Sequence[str],
-    output: Path,
     profiles: Sequence[str],
     *,
     no_cache: bool,
     rehash: bool,
     workers: int | None,
 ) -> PageReady:
-    """Reads and measures INPUTS, which may be one record instead of its playlist."""
-    record = record_of(inputs, output)
-    found = read_record(record)
+    """Reads and measures INPUTS, which may be one record instead of its playlist. Raises UsageError for a
+    record that is named and cannot be read; one that merely lies there is left out, and a line says so."""
+    named = len(inputs) == 1 and is_record(inputs[0])
     words = [str(playlist_of(Path(word))) if is_record(word) else word for word in inputs]
     playlist = as_versions(read_arguments(words))
+    record = record_of(inputs, [track.path for track in playlist.tracks])
+    acts: tuple[Act, ...] = ()
+    try:
+        found = read_record(record)
+        acts = () if found is None else found.acts
+    except UsageError as problem:
+        if named:
+            raise
+        warn(f"{problem.message}\n  The page is made without its notes.")
     ready = prepare_playlist(playlist, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
     ready, offsets = _aligned(ready, no_cache)
-    return PageReady(ready, offsets, record, found.acts if found is not None else ())
+    return PageReady(ready, offsets, record, acts)
 
 
 def track_numbers(asked: str | None, count: int) -> list[int]:
@@ -92,11 +101,12 @@ def build_page(ready: PageReady, heard: Sequence[int], seconds: float, rounds: i
 
 
 def keep_ballot(ready: PageReady, ballot: Ballot, page: Path) -> str:
-    """Puts the ballot into the record; a line that says where."""
-    add_acts(ready.record, ready.prepared.playlist.title, [ballot_act(now(), ballot, page.name)])
+    """Puts the ballot into the record; a line that says where. Raises WriteError."""
+    act = ballot_act(now(), ballot, page.name)
+    kept = add_act(ready.record, ready.prepared.playlist.title, act, warn)
     return (
-        f"{ready.record}: the vote's key is kept here.\n"
-        f"When the answer comes: fairhearing votes ANSWER.txt --record {ready.record}"
+        f"The vote's key is kept in {kept}.\n"
+        f"When the answer comes: fairhearing votes vote-{ballot.page}.txt --record {shlex.quote(str(kept))}"
     )
 
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
+from simulator.commands.options import warn
 from simulator.commands.page_steps import now
 from simulator.errors import NothingDoneError, UsageError
 from simulator.hearing.record import Record
@@ -12,7 +12,8 @@ from simulator.hearing.trial_ballot import Ballot, VoteAnswer, read_answer, vote
 from simulator.hearing.trial_record import ballots, has_vote, vote_act
 from simulator.hearing.trial_result import result
 from simulator.hearing.trial_words import result_sentences
-from simulator.shell.page_record import ENDING, add_acts, read_record
+from simulator.shell.page_record import add_act, read_record, records_near
+from simulator.shell.record_file import SUFFIX
 
 LARGEST_ANSWER_BYTES = 1_000_000
 
@@ -28,7 +29,7 @@ def take_vote(file: Path, record: Path | None) -> list[str]:
         raise UsageError(f"{file}: {problem}.", "Ask for the answer again.") from None
     if has_vote(kept.acts, given):
         return [f"{file}: this answer is in {path} already."]
-    add_acts(path, kept.title, [vote_act(now(), given, trial)])
+    add_act(path, kept.title, vote_act(now(), given, trial), warn, only_here=True)
     who = f" by {given.name}" if given.name else ""
     lines = [f"{file}: vote{who}, {ballot.plan.rounds} rounds, added to {path}."]
     lines += [f"  {sentence}" for sentence in result_sentences(ballot.plan, result(trial))]
@@ -58,7 +59,7 @@ def _read(file: Path) -> VoteAnswer:
 def _find(file: Path, given: VoteAnswer, record: Path | None) -> tuple[Path, Record, Ballot]:
     """The record that holds the page's ballot."""
     looked = []
-    for path in [record] if record is not None else _near(file):
+    for path in [record] if record is not None else records_near(file):
         looked.append(path)
         try:
             found = read_record(path)
@@ -71,17 +72,8 @@ def _find(file: Path, given: VoteAnswer, record: Path | None) -> tuple[Path, Rec
         ballot = ballots(found.acts).get(given.page)
         if ballot is not None:
             return path, found, ballot
-    where = ", ".join(str(path) for path in looked) or f"no *{ENDING} beside it or here"
+    where = ", ".join(str(path) for path in looked) or f"no *{SUFFIX} beside it or here"
     raise NothingDoneError(
         f"{file}: the page {given.page} is not in the record ({where}).",
         "Name the record of the playlist that the page was made from: --record NAME.session.json",
     )
-
-
-def _near(file: Path) -> Iterator[Path]:
-    seen = set()
-    for folder in (file.parent, Path()):
-        for path in sorted(folder.glob(f"*{ENDING}")):
-            if path.resolve() not in seen:
-                seen.add(path.resolve())
-                yield path

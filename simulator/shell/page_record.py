@@ -1,29 +1,30 @@
-"""Where is the record that a page belongs to, and how do its ballots and votes get into it?
+"""Which record does a page belong to, and how do its ballots and votes get into it?
 
-A playlist's record is NAME.session.json beside it. A page that is made of files or folders has its record
-beside the page. Records are replaced whole, in one step.
+The same record as the desk's (`record_file`): beside the playlist, or for bare files in the user's data
+folder. What is put in here is read back: a vote that is said to be kept is on the disk.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
-from simulator.errors import UsageError
+from simulator.errors import UsageError, WriteError
 from simulator.hearing.record import Act, Record, from_json, to_json
-from simulator.shell.writing import whole_file, write_error
+from simulator.shell.playlists import is_playlist_name
+from simulator.shell.record_file import SUFFIX, RecordFile, record_path
 
-ENDING = ".session.json"
 PLAYLISTS = (".toml", ".m3u8", ".m3u", ".xspf")
 
 
 def is_record(word: str) -> bool:
-    return word.endswith(ENDING)
+    """Does the word name a record?"""
+    return word.endswith(SUFFIX)
 
 
 def playlist_of(record: Path) -> Path:
     """The playlist beside a record. Raises UsageError where there is none."""
-    stem = record.name.removesuffix(ENDING)
+    stem = record.name.removesuffix(SUFFIX)
     for ending in PLAYLISTS:
         playlist = record.with_name(f"{stem}{ending}")
         if playlist.is_file():
@@ -34,19 +35,17 @@ def playlist_of(record: Path) -> Path:
     )
 
 
-def record_of(inputs: Sequence[str], page: Path) -> Path:
-    """Where the record of a page over these inputs lies, whether or not it is there yet."""
-    if len(inputs) == 1:
-        only = Path(inputs[0])
-        if is_record(inputs[0]):
-            return only
-        if only.suffix.lower() in PLAYLISTS and only.is_file():
-            return only.with_name(f"{only.stem}{ENDING}")
-    return page.with_name(f"{page.stem}{ENDING}")
+def record_of(inputs: Sequence[str], files: Sequence[str]) -> Path:
+    """Where the record of these inputs lies, whether or not it is there yet; `files` are its tracks."""
+    if len(inputs) == 1 and is_record(inputs[0]):
+        return Path(inputs[0])
+    playlist = Path(inputs[0]) if len(inputs) == 1 and is_playlist_name(inputs[0]) else None
+    return record_path(playlist, files)
 
 
 def read_record(path: Path) -> Record | None:
-    """The record; None where there is none yet. Raises UsageError for what is no record."""
+    """The record; None where there is none yet. Raises UsageError for what is no record; the file stays
+    as it is."""
     try:
         data = path.read_bytes()
     except FileNotFoundError:
@@ -60,13 +59,36 @@ def read_record(path: Path) -> Record | None:
         raise
 
 
-def add_acts(path: Path, title: str, acts: Sequence[Act]) -> None:
-    """The record with more acts at its end, begun where there is none. Raises WriteError."""
-    record = read_record(path) or Record(title)
-    for act in acts:
-        record = record.with_act(act)
+def records_near(file: Path) -> Iterator[Path]:
+    """The records that an answer may belong to: beside it, here, and in the user's data folder."""
+    seen = set()
+    for folder in (file.parent, Path(), record_path(None, []).parent):
+        for path in sorted(folder.glob(f"*{SUFFIX}")):
+            if path.resolve() not in seen:
+                seen.add(path.resolve())
+                yield path
+
+
+def add_act(
+    path: Path, title: str, act: Act, warn: Callable[[str], None], *, only_here: bool = False
+) -> Path:
+    """Adds an act to the record and returns the file that it is in: where a desk has the record open, one of
+    its own beside it, or with `only_here` nothing is done. Raises UsageError for that, WriteError where it
+    could not be written."""
+    lines: list[str] = []
+    kept = RecordFile(path, lines.append, title)
     try:
-        with whole_file(path, True) as passing:
-            passing.write_bytes(to_json(record))
-    except OSError as problem:
-        raise write_error(path, problem) from None
+        if only_here and kept.path != path:
+            raise UsageError(f"{path} is open at a desk.", "Close the desk (quit), and try again.")
+        kept.keep(act)
+        for line in lines:
+            warn(line)
+        found = read_record(kept.path)
+        written = from_json(to_json(Record(title, (act,)))).acts[0]  # tuples come back as lists
+        if found is None or not found.acts or found.acts[-1] != written:
+            raise WriteError(
+                f"{kept.path}: the record could not be written.", "Check the folder and the disk."
+            )
+        return kept.path
+    finally:
+        kept.close()

@@ -13,8 +13,11 @@ import pytest
 from support.chromium import SEND, launched, opened, samples, until
 from support.made_page import PLAIN, order_of, write_music
 
+from simulator import app
+from simulator.hearing.record import from_json
 from simulator.hearing.trial import begin
 from simulator.hearing.trial_ballot import read_answer, voted
+from simulator.hearing.trial_record import votes
 from simulator.hearing.trial_result import PreferenceResult, chosen_versions, result
 from simulator.report.page_clips import level_lufs
 from simulator.shell.page_writing import BuiltPage, build, write
@@ -103,6 +106,31 @@ def test_the_vote_comes_back_as_a_trial_with_the_versions_that_were_chosen(
     assert isinstance(found, PreferenceResult)
     for number, title in enumerate(PLAIN[:2]):
         assert f"{title}: {chosen.count(number)} of {ROUNDS}" in shown
+
+
+def test_from_the_command_through_the_browser_into_the_record(
+    browser: Any, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`page --vote` writes the page, the client votes and saves the small file, `votes` takes it."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(folder / "cache"))
+    monkeypatch.chdir(folder)
+    write_music(folder)
+    rows = "".join(f'[[tracks]]\npath = "{name}.wav"\nsong = "s"\n' for name in ("open", "loud"))
+    (folder / "song.toml").write_text(f'format = 1\ntitle = "Song"\n{rows}', encoding="utf-8")
+    assert app.run(["page", "song.toml", "-o", "song.html", "--vote", "2", "--seconds", "1"]) == 0
+    with opened(browser, folder / "song.html") as watched:
+        for letter in "BA":
+            play_round(watched.page, letter)
+        with watched.page.expect_download() as waiting:
+            watched.page.click("#vote-save")
+        saved = folder / waiting.value.suggested_filename
+        waiting.value.save_as(saved)
+    assert app.run(["votes", saved.name]) == 0
+    record = from_json((folder / "song.session.json").read_bytes())
+    assert [act.kind for act in record.acts] == ["ballot", "vote"]
+    ((given, trial),) = votes(record.acts)
+    assert (given.letters, given.names_seen) == ("BA", False)
+    assert trial.plan.versions == ("open", "loud")
 
 
 def test_what_sounds_under_a_letter_is_the_version_that_the_ballot_says(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,8 @@ from simulator import app
 from simulator.commands.page_steps import track_numbers
 from simulator.errors import UsageError
 from simulator.hearing.record import Act, Record, from_json, to_json
-from simulator.hearing.trial_record import ballots
+from simulator.hearing.trial_ballot import answer_line
+from simulator.hearing.trial_record import ballots, votes
 
 
 @pytest.fixture(scope="module")
@@ -33,6 +35,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(autouse=True)
 def inside(folder: Path, tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path_factory.getbasetemp() / "page_data"))
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.getbasetemp() / "page_cache"))
     monkeypatch.chdir(folder)
 
@@ -98,7 +101,31 @@ def test_two_files_are_two_versions(answer: Any, tmp_path: Path) -> None:
     out = tmp_path / "two.html"
     code, said, _ = answer(f"page open.wav loud.wav -o {out} --vote 2 --seconds 1")
     assert code == 0
-    assert f"{tmp_path / 'two.session.json'}: the vote's key is kept here" in said
+    path = Path(re.findall(r"The vote's key is kept in (.*)\.", said)[0])
+    assert path.name.startswith("open-")  # in the user's data folder, as the desk has it for bare files
+    ((page, ballot),) = ballots(from_json(path.read_bytes()).acts).items()
+    assert f"fairhearing votes vote-{page}.txt --record {path}" in said
+    vote = tmp_path / "vote.txt"
+    vote.write_text(answer_line(page, "AB", False), encoding="utf-8")
+    code, said, _ = answer(f"votes {vote}")  # the record is found by the page's id
+    assert code == 0
+    assert f"2 rounds, added to {path}" in said
+    assert len(votes(from_json(path.read_bytes()).acts)) == 1
+    assert ballot.plan.versions == ("open", "loud")
+
+
+def test_a_damaged_record_beside_the_playlist_is_said_and_the_page_is_made(
+    answer: Any, folder: Path, tmp_path: Path
+) -> None:
+    record = folder / "list.session.json"
+    record.write_bytes(b"half a rec")
+    code, _, problems = answer(f"page list.toml -o {tmp_path / 'page.html'} --seconds 0.5 --tracks 4")
+    assert code == 1
+    assert "this is no session record" in problems
+    assert "made without its notes" in problems
+    assert record.read_bytes() == b"half a rec"
+    assert answer(f"page list.session.json -o {tmp_path / 'other.html'}")[0] == 2
+    record.unlink()
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from simulator.hearing.trial import TrialPlan
 from simulator.hearing.trial_ballot import Ballot, answer_line
 from simulator.hearing.trial_record import ballot_act, votes
 from simulator.hearing.trial_result import PreferenceResult, result
+from simulator.shell.record_file import RecordFile
 
 PLAN = TrialPlan("preference", ("open", "loud"), 8, 3, "matched", 0.03, 52.3, 6.0, "its loudest 6 s")
 OLD = Act("2026-01-01T09:00:00+00:00", "note", {"text": "old"})
@@ -22,6 +24,7 @@ OLD = Act("2026-01-01T09:00:00+00:00", "note", {"text": "old"})
 def record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A record with a page's ballot, in the folder that the command runs in."""
     monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     acts = (OLD, ballot_act("2026-01-02T09:00:00+00:00", Ballot("abcdefghjk", PLAN), "page.html"))
     path = tmp_path / "song.session.json"
     path.write_bytes(to_json(Record("Song", acts)))
@@ -120,3 +123,31 @@ def test_a_damaged_record_is_left_alone(answer: Any, record: Path) -> None:
     assert code == 4
     assert "this is no session record" in problems
     assert record.read_bytes() == b'{"format": 1, "title": "x", "acts": ['
+
+
+def test_while_a_desk_has_the_record_open_nothing_is_written(answer: Any, record: Path) -> None:
+    """The desk would write over it: it holds the whole record."""
+    desk = RecordFile(record, lambda _: None)
+    Path("vote.txt").write_text(GOOD, encoding="utf-8")
+    before = record.read_bytes()
+    try:
+        code, _, problems = answer("vote.txt")
+        assert code == 4
+        assert "song.session.json is open at a desk" in problems
+        assert record.read_bytes() == before
+        assert [path.name for path in record.parent.glob("*.session.json")] == ["song.session.json"]
+    finally:
+        desk.close()
+    assert answer("vote.txt")[0] == 0
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="root may write everywhere")
+def test_a_folder_that_cannot_be_written_is_said(answer: Any, record: Path) -> None:
+    Path("vote.txt").write_text(GOOD, encoding="utf-8")
+    record.parent.chmod(0o500)
+    try:
+        code, _, problems = answer("vote.txt")
+    finally:
+        record.parent.chmod(0o700)
+    assert code == 4
+    assert "could not be written" in problems
