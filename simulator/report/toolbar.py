@@ -86,10 +86,12 @@ def clock_time(seconds: float) -> str:
 
 def _playing(bar: Bar) -> list[_Field]:
     before = SIGNS[bar.motion] + ("" if bar.number is None else f" {bar.number}")
-    names = [f"{before} {shortened(bar.title, longest)}" for longest in (70, 44, 30, 22, 16, 12, 8, 5)]
+    names = [
+        f"{before} {shortened(bar.title, longest)}" for longest in (70, 44, 30, 26, 22, 19, 16, 12, 8, 5)
+    ]
     place, length = clock_time(bar.place_s), clock_time(bar.length_s)
     return [
-        _Field(tuple(zip((0, 1, 3, 5, 7, 9, 12, 13), names, strict=True))),
+        _Field(tuple(zip((0, 1, 3, 5, 6, 7, 8, 9, 12, 13), names, strict=True))),
         _Field(((0, f"{place} / {length}"), (4, f"{place}/{length}"), (10, place))),
         _Field(_how(bar)),
         _Field(_monitor(bar)),
@@ -105,7 +107,7 @@ def _how(bar: Bar) -> tuple[tuple[int, str], ...]:
     return (
         (0, f"{long} by {bar.profile} {gain} dB"),
         (2, f"{middle} by {bar.profile} {gain} dB"),
-        (6, f"{middle} {shortened(bar.profile, 20)} {gain}"),
+        (6, f"{middle} {shortened(bar.profile, 20)} {gain} dB"),
         (8, f"{middle} {gain} dB"),
         (11, f"{short} {gain}"),
     )

@@ -31,9 +31,8 @@ def candidates(session: Session, before: str, devices: Iterable[str] = ()) -> li
     line = before.lstrip()
     command, space, rest = line.partition(" ")
     if not space:
-        return [
-            Word(one.name, len(line), one.help) for one in COMMANDS if one.name.startswith(command.casefold())
-        ]
+        begins = [one for one in COMMANDS if one.name.startswith(command.casefold())]
+        return [Word(f"{one.name} " if one.kinds else one.name, len(line), one.help) for one in begins]
     try:
         found = find_command(command)
     except UsageError:

@@ -12,29 +12,29 @@ import contextlib
 import os
 import shutil
 import signal
-from collections.abc import Iterable, Iterator
+import textwrap
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from prompt_toolkit import PromptSession
-from prompt_toolkit.completion import CompleteEvent, Completer, Completion
 from prompt_toolkit.filters import Condition
 from prompt_toolkit.formatted_text import StyleAndTextTuples
 from prompt_toolkit.history import FileHistory, History, InMemoryHistory
 from prompt_toolkit.key_binding import KeyBindings, KeyPressEvent
 from prompt_toolkit.patch_stdout import patch_stdout
-from prompt_toolkit.shortcuts import CompleteStyle
 from prompt_toolkit.styles import Style
 
 from simulator.report.toolbar import Bar, toolbar_lines
 
 if TYPE_CHECKING:
-    from prompt_toolkit.document import Document
+    from prompt_toolkit.buffer import Buffer
 
 TICK_SECONDS = 0.1
 KEYS = {" ": "pause", "tab": "swap", ".": "state", "!": "loudest", "-": "dim", "0": "mute"}
 """Keys that act at once on an empty line."""
-STYLE = Style.from_dict({"bottom-toolbar": "reverse", "bottom-toolbar.ask": "reverse bold"})
+MOST_EXPLAINED = 24
+STYLE = Style.from_dict({"bottom-toolbar": "reverse"})
 
 
 class Candidate(Protocol):
@@ -154,9 +154,6 @@ def _session(desk: Desk, history: Path | None) -> PromptSession[str]:
 
     session: PromptSession[str] = PromptSession(
         history=_history(history),
-        completer=_Words(desk),
-        complete_while_typing=False,
-        complete_style=CompleteStyle.READLINE_LIKE,
         reserve_space_for_menu=0,
         key_bindings=_bindings(desk),
         bottom_toolbar=toolbar,
@@ -187,18 +184,37 @@ def _bindings(desk: Desk) -> KeyBindings:
 
     for key, act in KEYS.items():
         add(key, act)
+
+    @bindings.add("tab", filter=~empty)
+    def _(event: KeyPressEvent) -> None:
+        _complete(desk, event.current_buffer)
+
     return bindings
 
 
-class _Words(Completer):
-    """The desk's candidates as prompt_toolkit takes them."""
+def _complete(desk: Desk, buffer: Buffer) -> None:
+    """Takes the words as far as they agree; where they part, shows them above the line. (prompt_toolkit's own
+    list would leave copies of the toolbar behind.)"""
+    before = buffer.document.text_before_cursor
+    words = list(desk.candidates(before))
+    if not words:
+        return
+    typed = words[0].replaces
+    common = os.path.commonprefix([word.text for word in words])  # noqa: RUF071 - of words, not of paths
+    if len(common) > typed or (len(words) == 1 and common != before[len(before) - typed :]):
+        buffer.delete_before_cursor(typed)
+        buffer.insert_text(common)
+    elif len(words) > 1:
+        print(_choice(words, _columns()))
 
-    def __init__(self, desk: Desk) -> None:
-        self._desk = desk
 
-    def get_completions(self, document: Document, complete_event: CompleteEvent) -> Iterator[Completion]:  # noqa: ARG002
-        for word in self._desk.candidates(document.text_before_cursor):
-            yield Completion(word.text, -word.replaces, display_meta=word.meaning)
+def _choice(words: Sequence[Candidate], width: int) -> str:
+    """The words in columns, each with what it stands for where that fits."""
+    if len(words) <= MOST_EXPLAINED and any(word.meaning for word in words):
+        room = max(len(word.text) for word in words)
+        lines = [f"  {word.text:<{room}}  {word.meaning}".rstrip() for word in words]
+        return "\n".join(line[: width - 1] for line in lines)
+    return textwrap.fill("  ".join(word.text.strip() for word in words), width - 1, initial_indent="  ")
 
 
 class _KeptHistory(FileHistory):

@@ -36,9 +36,9 @@ def offered(before: str) -> list[str]:
 @pytest.mark.parametrize(
     ("before", "lines"),
     [
-        ("prof", ["profile"]),
+        ("prof", ["profile "]),
         ("PAU", ["pause"]),
-        ("  sta", ["  state"]),
+        ("  sta", ["  state "]),
         ("xyz", []),
         ("xyz ", []),
         ("profile qu", ["profile quiet", "profile quick"]),

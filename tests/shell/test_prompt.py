@@ -8,7 +8,7 @@ import signal
 import stat
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -29,6 +29,16 @@ from simulator.shell.prompt import KEYS, run_prompt
 def typing() -> Iterator[PipeInput]:
     with create_pipe_input() as keyboard, create_app_session(input=keyboard, output=DummyOutput()):
         yield keyboard
+
+
+def wait_for(true: Callable[[], bool]) -> bool:
+    """Until it is so, on a busy machine too; False where it never is."""
+    end = time.monotonic() + 10.0
+    while not true():
+        if time.monotonic() > end:
+            return False
+        time.sleep(0.01)
+    return True
 
 
 def typed(keys: str, history: Path | None = None, **changes: object) -> FakeDesk:
@@ -53,6 +63,7 @@ def typed(keys: str, history: Path | None = None, **changes: object) -> FakeDesk
         ("ask\rn .\rquit\r", ["ask", "n .", "quit"]),
         ("pau\t\rquit\r", ["pause", "quit"]),
         ("p\tlay\rquit\r", ["play", "quit"]),
+        ("xy\t\rquit\r", ["xy", "quit"]),
     ],
     ids=[
         "lines in order",
@@ -65,6 +76,7 @@ def typed(keys: str, history: Path | None = None, **changes: object) -> FakeDesk
         "while a question is open too",
         "Tab completes",
         "Tab waits where several fit",
+        "Tab does nothing where nothing fits",
     ],
 )
 def test_keys_reach_the_desk(keys: str, heard: list[str]) -> None:
@@ -85,13 +97,11 @@ def test_what_goes_wrong_between_two_lines_is_not_swallowed() -> None:
 
 
 def test_the_desk_goes_on_while_a_line_is_open() -> None:
-    desk = FakeDesk()
+    desk = FakeDesk(leaves_at_tick=4)
     with typing() as keyboard:
-        late = threading.Timer(0.5, keyboard.send_text, ["quit\r"])
-        late.start()
+        keyboard.send_text("half a li")
         run_prompt(desk, None)
-        late.join()
-    assert desk.ticks >= 3
+    assert desk.ticks == 4
     assert desk.widths
 
 
@@ -103,10 +113,15 @@ def test_a_signal_leaves_by_the_normal_way(name: str) -> None:
     desk = FakeDesk()
     with typing() as keyboard:
         keyboard.send_text("half a li")
-        late = threading.Timer(0.3, os.kill, [os.getpid(), number])
-        late.start()
+
+        def later() -> None:  # the desk ticks once the handlers are in place
+            if wait_for(lambda: desk.ticks > 0):
+                os.kill(os.getpid(), number)
+
+        thread = threading.Thread(target=later)
+        thread.start()
         assert run_prompt(desk, None) == 128 + number
-        late.join()
+        thread.join()
     assert desk.heard == []
     assert signal.getsignal(number) == before
 
@@ -118,9 +133,9 @@ def test_lines_of_an_earlier_session_come_back(tmp_path: Path) -> None:
     with typing() as keyboard:
 
         def later() -> None:  # history loads beside the prompt: keys sent at once would come too early
-            time.sleep(0.3)
+            wait_for(lambda: desk.ticks > 3)
             keyboard.send_text("\x1b[A\x1b[A\r")
-            time.sleep(0.2)
+            wait_for(lambda: bool(desk.heard))
             keyboard.send_text("\x04")
 
         thread = threading.Thread(target=later)
@@ -137,30 +152,42 @@ def test_a_history_that_cannot_be_kept_does_not_stand_in_the_way(tmp_path: Path)
     assert typed("play\rquit\r", in_the_way / "history").heard == ["play", "quit"]
 
 
-@pytest.mark.parametrize(("columns", "rows"), [(80, 24), (140, 40), (40, 10)])
-def test_the_toolbar_is_drawn_in_two_lines(columns: int, rows: int) -> None:
-    """What a terminal shows is read by pyte, a terminal in Python."""
+def written(columns: int, rows: int, keys: str, until: str) -> str:
+    """What goes to a terminal after these keys, once `until` is in it."""
     text = io.StringIO()
     output = Vt100_Output(text, lambda: Size(rows=rows, columns=columns), term="xterm")
     desk = FakeDesk()
-    screens: list[list[str]] = []
     with create_pipe_input() as keyboard, create_app_session(input=keyboard, output=output):
 
         def later() -> None:
-            time.sleep(0.2)
-            keyboard.send_text("\x1b[1;1R")  # where the cursor is, which the prompt asks a terminal
-            time.sleep(0.4)
-            screen = pyte.Screen(columns, rows)
-            pyte.Stream(screen).feed(text.getvalue())
-            screens.append(list(screen.display))
-            keyboard.send_text("\x04")
+            wait_for(lambda: desk.ticks > 1)
+            keyboard.send_text(f"\x1b[1;1R{keys}")  # where the cursor is: the toolbar waits for it
+            wait_for(lambda: until in text.getvalue())
+            desk.leaves_at_tick = desk.ticks + 1
 
         thread = threading.Thread(target=later)
         thread.start()
+        found: list[str] = []
         run_prompt(desk, None)
         thread.join()
-    lines = [line.rstrip() for line in screens[0] if line.strip()]
+        found.append(text.getvalue())
+    return found[0]
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(80, 24), (40, 10)])
+def test_the_toolbar_is_drawn_in_two_lines(columns: int, rows: int) -> None:
+    """What a terminal shows is read by pyte, a terminal in Python; the last thing that the prompt does is to
+    take the toolbar away again."""
+    text = written(columns, rows, "", "no other")
+    screen = pyte.Screen(columns, rows)
+    pyte.Stream(screen).feed(text[: text.index("no other") + len("no other version")])
+    lines = [line.rstrip() for line in screen.display if line.strip()]
     assert lines[0].startswith(">")
     assert "The song" in lines[1]
     assert "0:0" in lines[1]
-    assert "no other version" in lines[2]
+    assert lines[2].startswith("no other")
+
+
+def test_tab_shows_what_may_stand_there_with_what_it_stands_for() -> None:
+    text = written(80, 24, "p\t", "the player")
+    assert "  play     plays\n  pause\n  profile  the player" in text.replace("\r", "")

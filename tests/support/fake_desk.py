@@ -58,5 +58,5 @@ class FakeDesk:
         return replace(QUIET, place_s=self.ticks / 10)
 
     def candidates(self, before: str) -> list[Word]:
-        known = ["play", "pause", "profile"]
-        return [Word(name, len(before)) for name in known if name.startswith(before)]
+        known = {"play": "plays", "pause": "", "profile": "the player"}
+        return [Word(name, len(before), what) for name, what in known.items() if name.startswith(before)]
