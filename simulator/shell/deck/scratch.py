@@ -42,7 +42,9 @@ class Scratch:
 
     def close(self) -> None:
         """Removes the folder."""
-        os.close(self._lock)
+        if self._lock >= 0:
+            os.close(self._lock)
+            self._lock = -1
         shutil.rmtree(self.folder, ignore_errors=True)
 
 

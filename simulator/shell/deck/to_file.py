@@ -154,7 +154,7 @@ class FileDeck:
         """Ends the file with the fade of what still sounds, and the maker."""
         atexit.unregister(self.close)
         with self._closing:
-            if self._frames:
+            if self._frames and not self._file.closed:
                 self.pause()
                 self._owed = 0.0
                 self.pass_time(0.006)
