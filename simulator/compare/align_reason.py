@@ -51,8 +51,8 @@ def refusal(shape: tuple[int, int, int, int], value: float | None) -> Alignment:
 
 
 def without_place(shape: tuple[int, int, int, int], value: float | None, reason: str) -> Alignment:
-    """An alignment without a place. `shape`: both rates, both lengths in frames; `value`: the similarity at the
-    best place, None where nothing could be judged."""
+    """An alignment without a place. `shape`: both rates, both lengths in frames; `value`: the similarity at
+    the best place, None where nothing could be judged."""
     return Alignment(
         kind="different",
         first_rate=shape[0],
