@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.compare.soft_clip import soft_clipped
 from simulator.demo.modal import Values
 from simulator.demo.recipe import Recipe
 from simulator.measure.measurement import Measurement
@@ -21,8 +22,6 @@ from simulator.player.limiter import limit_array
 from simulator.units import db_to_gain
 
 Audio = NDArray[np.float32]
-KNEE = 0.6
-"""Share of its ceiling up to which the soft clip is straight."""
 TOLERANCE_LU = 0.1
 MOST_PASSES = 6
 RIDE_FLOOR_LU = 20.0
@@ -87,17 +86,6 @@ def _driven(mix: Audio, sample_rate: int, recipe: Recipe, target_lufs: float, dr
 
 def _gained(samples: Audio, gain_db: float) -> Audio:
     return samples * np.float32(db_to_gain(gain_db))
-
-
-def soft_clipped(samples: Audio, ceiling: float) -> Audio:
-    """Straight up to KNEE of the ceiling, then bent (tanh) so that the ceiling is never passed."""
-    knee = np.float32(KNEE * ceiling)
-    room = np.float32(ceiling) - knee
-    over = np.abs(samples) > knee
-    bent = samples[over]
-    out = samples.copy()
-    out[over] = np.sign(bent) * (knee + room * np.tanh((np.abs(bent) - knee) / room))
-    return out
 
 
 def ridden(mix: Audio, sample_rate: int, measurement: Measurement, ratio: float, most_db: float) -> Audio:

@@ -80,6 +80,16 @@ class Screen:
         return np.abs(self._wave, out=self._wave)
 
 
+def local_maxima(wave: NDArray[np.float32], cells: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Those of the flat `cells` of `wave` (lines, rows) that no neighbour in their row exceeds."""
+    flat, rows = wave.ravel(), wave.shape[1]
+    height = flat[cells]
+    below = flat[np.maximum(cells - rows, cells % rows)]  # the first line is its own neighbour
+    above = flat[np.where(cells + rows < flat.shape[0], cells + rows, cells)]
+    local: NDArray[np.int64] = cells[(height >= below) & (height >= above)]
+    return local
+
+
 def peaks_near(samples: NDArray[np.float32], quarters: NDArray[np.int64]) -> NDArray[np.float32]:
     """Greatest magnitude within an eighth of a sample of each place (places,), read at 32×.
     `quarters` are positions in `samples` in quarter samples, REACH away from either end."""

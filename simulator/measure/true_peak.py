@@ -66,7 +66,7 @@ class TruePeakMeter:
         threshold = self._thresholds(rough, edges)
         # of a row only the maxima that could be its highest are read again
         bar = np.where(rough >= threshold, np.maximum(threshold, rough * SCREEN_MARGIN), np.float32(np.inf))
-        inside = self._quarters(_local_maxima(wave, np.flatnonzero(wave >= bar)), rows)
+        inside = self._quarters(interpolation.local_maxima(wave, np.flatnonzero(wave >= bar)), rows)
         peaks = interpolation.peaks_near(samples, inside)
         quarter = inside + (self._position - REACH) * SCREEN
         self._note_steps(quarter, peaks, first, edges)
@@ -126,13 +126,3 @@ class TruePeakMeter:
         top = int(np.argmax(peaks))
         if peaks[top] > self.best:
             self.best, self.best_quarter = peaks[top], max(int(quarter[top]), 0)
-
-
-def _local_maxima(wave: NDArray[np.float32], cells: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Those of the flat `cells` of `wave` (lines, rows) that no neighbour in their row exceeds."""
-    flat, rows = wave.ravel(), wave.shape[1]
-    height = flat[cells]
-    below = flat[np.maximum(cells - rows, cells % rows)]  # the first line is its own neighbour
-    above = flat[np.where(cells + rows < flat.shape[0], cells + rows, cells)]
-    local: NDArray[np.int64] = cells[(height >= below) & (height >= above)]
-    return local

@@ -6,8 +6,8 @@ taken from the stream, not added to it. Where nothing acts the samples pass unto
 Working steps, all on fixed segments with their state carried over (any block size gives the same samples):
   level    the greatest magnitude at each frame: of the samples, or of the wave between them too
   wanted   ln(ceiling / level) where the level is over the ceiling, else 0
-  held     the minimum of `wanted` over the look-ahead that follows
-  released held, but rising by no more than the release allows (straight in dB)
+  held     the minimum of `wanted` over the look-ahead that follows (and over a hold that lies behind)
+  released held, but rising by no more than the release allows (for a player straight in dB)
   smooth   the mean of `released` over the look-ahead that lies behind, under three boxes in a row
   output   input · exp(smooth)
 The gain is never too high: smooth[n] is a mean, with weights of 0 or more that sum to 1, of released[n − k],
@@ -22,6 +22,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,6 +56,40 @@ class LimiterReport:
     mean_reduction_db: float = 0.0
     share_over_1_db: float = 0.0
 
+    def watch(self, reduction_db: Values) -> None:
+        """Called with the reduction of every frame at which the limiter acts or may act; for more figures."""
+
+
+class Release(Protocol):
+    """How the gain comes back: from `held` (the wanted gain, its minimum over the look-ahead taken) to what
+    is smoothed. Natural logarithms of gains, 0 or less; never above `held`."""
+
+    @property
+    def home(self) -> bool:
+        """Is the gain back at 0, with nothing remembered?"""
+
+    def follow(self, held: Values) -> Values:
+        """The released gain of the next frames (frames,)."""
+
+
+class StraightRelease:
+    """Back straight in dB, `RELEASE_DB` in `release_ms`."""
+
+    def __init__(self, sample_rate: int, release_ms: float) -> None:
+        self._step = RELEASE_DB / DB_PER_NEPER / (release_ms * sample_rate / 1000.0)
+        self._last = 0.0
+
+    @property
+    def home(self) -> bool:
+        return self._last == 0.0
+
+    def follow(self, held: Values) -> Values:
+        rise = np.arange(1, held.shape[0] + 1) * self._step
+        lowest = np.minimum.accumulate(np.minimum(held - rise, self._last))
+        released: Values = np.minimum(lowest + rise, held)  # 0 − rise + rise is 0 exactly: it comes home
+        self._last = float(released[-1])
+        return released
+
 
 def limit(
     blocks: Iterable[NDArray[np.floating]],
@@ -67,7 +102,22 @@ def limit(
     many frames. "sample": no sample is above the ceiling. "true": the wave between the samples is held.
     `release_ms` is the time in which the gain comes back by 10 dB. Raises ValueError where a block has
     another number of channels."""
-    limiter = _Limiter(channels, sample_rate, settings, report)
+    release = StraightRelease(sample_rate, settings.release_ms)
+    return limit_by(blocks, channels, sample_rate, settings, release, report)
+
+
+def limit_by(
+    blocks: Iterable[NDArray[np.floating]],
+    channels: int,
+    sample_rate: int,
+    settings: LimiterSettings,
+    release: Release,
+    report: LimiterReport,
+    hold_ms: float = 0.0,
+) -> Iterator[Block]:
+    """`limit` with a release of another kind (the settings' own time is not read), and a hold: the least
+    gain is kept for that long before it comes back."""
+    limiter = _Limiter(channels, sample_rate, settings, release, report, hold_ms)
     for segment in recut(blocks, channels):
         yield from limiter.push(segment)
     yield from limiter.finish()
@@ -88,7 +138,13 @@ class _Limiter:
     """One stream in work. `frames` that have come in leave `latency` frames later."""
 
     def __init__(
-        self, channels: int, sample_rate: int, settings: LimiterSettings, report: LimiterReport
+        self,
+        channels: int,
+        sample_rate: int,
+        settings: LimiterSettings,
+        release: Release,
+        report: LimiterReport,
+        hold_ms: float,
     ) -> None:
         ceiling = db_to_gain(settings.ceiling_db)
         below = np.float32(ceiling)  # the greatest float32 that is not above the ceiling
@@ -97,10 +153,10 @@ class _Limiter:
         self._true = settings.detection == "true"
         self._screen = interpolation.Screen()
         self._look_ahead = max(1, round(settings.look_ahead_ms * sample_rate / 1000.0))
-        self._step = RELEASE_DB / DB_PER_NEPER / (settings.release_ms * sample_rate / 1000.0)
+        self._release = release
         # a peak between samples binds the frames on both sides: one more is held before and after
         beside = 1 if self._true else 0
-        self._window = self._look_ahead + 1 + 2 * beside
+        self._window = self._look_ahead + 1 + 2 * beside + round(hold_ms * sample_rate / 1000.0)
         self._boxes = [(self._look_ahead + 3 + i) // 3 for i in range(3)]
         self._ring = REACH if self._true else 0
         self._latency = self._look_ahead + beside + self._ring
@@ -165,25 +221,20 @@ class _Limiter:
         samples = np.pad(samples, (0, max(0, rows * ROW + 2 * REACH - samples.shape[0])))
         wave = self._screen.look(samples, REACH, rows)
         rough = wave.max(axis=0)
-        column = np.flatnonzero(rough >= self._ceiling * SCREEN_MARGIN)
-        height = wave.take(column, axis=1)
-        local = height >= self._ceiling * SCREEN_MARGIN
-        local[1:] &= height[1:] >= height[:-1]
-        local[:-1] &= height[:-1] >= height[1:]
-        place = np.flatnonzero(local)
-        line, pick = np.divmod(place, max(column.shape[0], 1))
-        quarter = column.take(pick) * (ROW * SCREEN) + line
+        cells = interpolation.local_maxima(wave, np.flatnonzero(wave >= self._ceiling * SCREEN_MARGIN))
+        line, row = np.divmod(cells, rows)
+        quarter = row * (ROW * SCREEN) + line
         if count < rows * ROW:  # what the last row reads beyond the end is not the stream's
             inside = quarter < count * SCREEN
-            quarter, place, pick = quarter[inside], place[inside], pick[inside]
-        peak = height.ravel().take(place) / SCREEN_MARGIN
-        top = np.flatnonzero(peak >= rough.take(column).take(pick))
+            quarter, cells, row = quarter[inside], cells[inside], row[inside]
+        peak = wave.ravel()[cells] / SCREEN_MARGIN
+        top = np.flatnonzero(peak >= rough.take(row))
         peak[top] = interpolation.peaks_near(samples, quarter.take(top) + REACH * SCREEN)
         return quarter // SCREEN, peak
 
     def _curve(self, level: Block | None, count: int) -> Values | None:
         """The natural logarithm of the gain for the frames that leave now; None where it is 0 throughout."""
-        if level is None and not self._wanted.any() and not self._released.any():
+        if level is None and self._release.home and not self._wanted.any() and not self._released.any():
             return None
         wanted = np.zeros(count)
         if level is not None:
@@ -191,10 +242,7 @@ class _Limiter:
             wanted[over] = self._aim - np.log(level[over].astype(np.float64))
         joined = np.concatenate([self._wanted, wanted])
         self._wanted = joined[count:]
-        held = _sliding(joined, self._window, np.minimum)
-        rise = np.arange(1, count + 1) * self._step
-        lowest = np.minimum.accumulate(np.minimum(held - rise, self._released[-1]))
-        released = np.minimum(lowest + rise, held)  # 0 − rise + rise is 0 exactly: the gain comes home
+        released = self._release.follow(_sliding(joined, self._window, np.minimum))
         smooth = np.concatenate([self._released, released])
         self._released = smooth[count:]
         for width in self._boxes:
@@ -206,6 +254,7 @@ class _Limiter:
         self._out += count
         if curve is not None:
             reduction_db = curve * -DB_PER_NEPER
+            self._report.watch(reduction_db)
             self._sum_db += float(reduction_db.sum())
             self._frames_over_1_db += int(np.count_nonzero(reduction_db > 1.0))
             self._report.max_reduction_db = max(self._report.max_reduction_db, float(reduction_db.max()))

@@ -360,11 +360,13 @@ def test_pause_keeps_the_place_and_swaps_stay_silent() -> None:
 
 
 LINES = st.sampled_from(
-    "play;play 1;play 2;play 3;pause;stop;next;previous;go 5;go 25;go loudest;go quietest;go turn;swap;swap 3;"
-    "round;round quietest 4;transitions;loop;loop 3 9;loop off;state delivered;state played;state matched;state;"
-    "trim -30;trim -6;trim 0;dim;mute;hear mono;hear;profile untouched;profile minus14-down;y;n;mark a;go a".split(
-        ";"
-    )
+    [
+        "play", "play 1", "play 2", "play 3", "pause", "stop", "next", "previous", "go 5", "go 25",
+        "go loudest", "go quietest", "go turn", "swap", "swap 3", "round", "round quietest 4",
+        "transitions", "loop", "loop 3 9", "loop off", "state delivered", "state played", "state
+        matched", "state", "trim -30", "trim -6", "trim 0", "dim", "mute", "hear mono", "hear",
+        "profile untouched", "profile minus14-down", "y", "n", "mark a", "go a",
+    ]
 )
 
 

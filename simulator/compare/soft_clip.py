@@ -1,0 +1,25 @@
+"""What does a soft clip make of the samples? A bend before the ceiling instead of an edge at it.
+
+It works at the file's own rate, sample by sample, as plain clippers do: its result may overshoot between the
+samples, which is for the limiter behind it. Conventions: samples float32 of any shape; the ceiling is linear.
+The shape is the project's own: straight up to KNEE of the ceiling, then a hyperbolic tangent.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+KNEE = 0.6
+"""Share of its ceiling up to which the soft clip is straight."""
+
+
+def soft_clipped(samples: NDArray[np.float32], ceiling: float) -> NDArray[np.float32]:
+    """Straight up to KNEE of the ceiling, then bent (tanh) so that the ceiling is never passed."""
+    knee = np.float32(KNEE * ceiling)
+    room = np.float32(ceiling) - knee
+    over = np.abs(samples) > knee
+    bent = samples[over]
+    out = samples.copy()
+    out[over] = np.sign(bent) * (knee + room * np.tanh((np.abs(bent) - knee) / room))
+    return out
