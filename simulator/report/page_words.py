@@ -176,8 +176,8 @@ def method_sentences(version: str) -> list[str]:
         "Quietest passage and loudness range: EBU Tech 3342. Peak to short-term loudness: AES e-Brief 373.",
         "True peaks are read at 32 times the sample rate around every peak, within 0.05 dB up to 0.45 of the "
         "sample rate.",
-        "Played figures follow exactly from the measurement where the player only changes the gain; where "
-        "its limiter acts, its whole output was computed and measured again.",
+        "Played figures follow exactly from the measurement where the player only changes the gain; where a "
+        "codec, a limiter or a converter acts, the whole output was computed and measured again.",
         "Changing over fades by raised cosines of 5 ms, out and then in (ITU-R BS.1534-3, section 5.3).",
         f"Measured and made by fairhearing {version}, measuring method {METHOD}.",
     ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from xml.etree import ElementTree
 
@@ -98,3 +99,16 @@ def test_lines_differ_by_dash_and_not_by_colour_alone() -> None:
 def test_one_scale_holds_all_curves() -> None:
     low, high = limits([curve(energy(60, -14.3)), curve(energy(60, -6.9))])
     assert (low, high) == (-20.0, -5.0)
+
+
+@pytest.mark.parametrize("low", [-13.9, -14.0, -19.6, -27.0, -44.0, -58.0])
+def test_the_numbers_on_the_axis_are_where_they_say(low: float) -> None:
+    """Ticks lie on whole numbers at equal steps, so that a rounded label is no lie."""
+    picture = headroom_svg([Bar(1, low, -1.0), Bar(2, low + 3.0, 0.4)], "bars", "axis")
+    numbers = re.findall(r'x="([\d.]+)"[^>]*>(−?\d+)</text>', picture)
+    axis = [(float(x), float(text.replace("−", "-"))) for x, text in numbers if text not in ("1", "2")]
+    assert axis[-1][1] == 0.0
+    steps = {round(b[1] - a[1], 6) for a, b in itertools.pairwise(axis)}
+    widths = {round((b[0] - a[0]) / (b[1] - a[1]), 2) for a, b in itertools.pairwise(axis)}
+    assert len(steps) == 1
+    assert len(widths) == 1

@@ -90,7 +90,7 @@ function startVoting(ballot) {
   }
 
   function finish() {
-    find("vote-desk").hidden = true;
+    for (const part of ["vote-desk", "vote-begin"]) find(part).hidden = true;
     find("vote-waive").hidden = true;
     find("vote-done").hidden = false;
     find("vote-text").value = text();
