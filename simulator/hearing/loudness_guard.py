@@ -20,7 +20,7 @@ from simulator.numbers import level
 STEP_DB = 3.0
 ASK_DB = 10.0
 RAMP_S = 2.0
-NEVER_ASK = ("dim", "mute", "pause", "go", "loop", "next", "previous", "transitions", "hear")
+ASKED = ("state", "swap", "play", "profile", "trim")
 
 
 def guarded(before: Session, outcome: Outcome, command: str, line: str, confirmed: bool) -> Outcome:
@@ -28,8 +28,8 @@ def guarded(before: Session, outcome: Outcome, command: str, line: str, confirme
     after, effects = outcome
     rise = _rise_db(before, after)
     later = steps_up_lu(before, after) if command in ("round", "transitions", "state", "profile") else 0.0
-    if not confirmed and command not in NEVER_ASK:
-        if rise > ASK_DB:
+    if not confirmed:
+        if rise > ASK_DB and command in ASKED:
             return _asked(before, line, f"That is {level(rise)} dB louder than what was heard last.")
         if later > STEP_DB:
             return _asked(before, line, f"In it a passage comes {level(later)} dB above the one before it.")

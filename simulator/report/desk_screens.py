@@ -81,7 +81,7 @@ def listing(session: Session) -> str:
         ["#", "Track", "delivered\nLUFS", "gain\ndB", "played\nLUFS", "peak\ndBTP", "PLR\ndB", ""],
         [True, False, True, True, True, True, True, False],
     )
-    room = max(session.width - 54, 14)
+    room = max(session.width - 50, 14)
     middle = _median_plr(session)
     for number, one in enumerate(session.tracks, 1):
         title, here = shortened(one.title, 2 * room), ">" if number - 1 == session.track else ""
@@ -250,9 +250,9 @@ def _remarks(one: TrackView, middle: float | None) -> str:
     ratio = None if one.delivered is None else one.delivered.peak_to_loudness_db
     if one.role == "reference" and ratio is not None and middle is not None:
         if ratio < middle - NOTICEABLY_DB:
-            words.append("much denser")
+            words.append("denser")
         elif ratio > middle + NOTICEABLY_DB:
-            words.append("much more open")
+            words.append("more open")
     return ", ".join([*(["ref"] if one.role == "reference" else []), *words])
 
 
