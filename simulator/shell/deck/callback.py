@@ -76,6 +76,11 @@ class Callback:
         self._cells.add_to_ring(out)
         self._publish()
 
+    @property
+    def silent(self) -> bool:
+        """Is the gate closed?"""
+        return self._gate.closed
+
     def place(self) -> tuple[Order, int, int] | None:
         """What the next block belongs to: the order, its part, the frame; None where nothing is to be played.
         A step that is asked for counts as done."""

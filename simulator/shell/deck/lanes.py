@@ -78,6 +78,7 @@ class LaneBook:
         """These lanes are at the playing place or beside it: they stay, and are made first, in this order."""
         changed = self._playing != tuple(numbers)
         self._playing = tuple(numbers)
+        self._turn += changed
         for number in reversed(self._playing):
             lane = self._by_number[number]
             lane.played = self._turn

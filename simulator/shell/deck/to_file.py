@@ -76,10 +76,11 @@ class FileDeck:
         self._book = LaneBook(self._cells, sample_rate, maker, scratch.free_bytes, most_bytes)
         self._orders = Orders(self._book, self._cells, sample_rate)
         self._mapped = MappedLanes(scratch.folder, self._cells, sample_rate)
+        self._closing.callback(self._mapped.keep, ())
         self._callback = Callback(self._mapped, self._cells, sample_rate)
         self._out = np.zeros((BLOCK_FRAMES, 2), np.float32)
         self._owed = 0.0
-        self._frames = 0
+        self._written = 0
         atexit.register(self.close)
 
     kind: Kind = "file"
@@ -154,14 +155,14 @@ class FileDeck:
         """Ends the file with the fade of what still sounds, and the maker."""
         atexit.unregister(self.close)
         with self._closing:
-            if self._frames and not self._file.closed:
+            if not self._callback.silent and not self._file.closed:
                 self.pause()
                 self._owed = 0.0
                 self.pass_time(0.006)
 
     def _write(self, block: NDArray[np.float32]) -> None:
-        self._frames += block.shape[0]
-        if self._frames * FRAME_BYTES > WAV_LIMIT:
+        self._written += block.shape[0]
+        if self._written * FRAME_BYTES > WAV_LIMIT:
             raise WriteError(f"{self._path}: the session is too long for one WAV file.", "Play it in parts.")
         try:
             self._file.write(block)

@@ -13,7 +13,7 @@ from simulator.shell.deck.order import Leaving, Part
 
 SIZES = st.lists(st.integers(1, 700), min_size=1, max_size=5)
 A, B = noise(6_000, 1), noise(6_000, 2)
-MANY = settings(max_examples=40, deadline=None)
+MANY = settings(max_examples=25, deadline=None)
 
 
 def rise(length: int = FADE) -> Audio:

@@ -25,6 +25,7 @@ from support.sound_server import (
     SoundServer,
     alsa_file,
     has_sound_server,
+    heard,
     read_raw,
     runs,
     sound_server,
@@ -92,7 +93,7 @@ def test_a_list_is_recorded_whole_without_gaps_and_with_its_tail(
         deck.sound(whole(first, second))
         until(deck, lambda now: now.ended)
         time.sleep(0.5)
-    captured = sounding(read_raw(tmp_path / "capture.raw"))
+    captured = heard(read_raw(tmp_path / "capture.raw"))
     assert np.array_equal(captured, np.concatenate([one, two]))
     assert np.array_equal(deck.recent(0.2).shape, (round(0.2 * RATE), 2))
 
@@ -110,7 +111,7 @@ def test_a_session_that_is_left_at_the_end_of_the_list_keeps_the_tail(
             deck.close()
     finally:
         deck.close()
-    assert np.array_equal(sounding(read_raw(tmp_path / "capture.raw")), samples)
+    assert np.array_equal(heard(read_raw(tmp_path / "capture.raw")), samples)
 
 
 def test_switches_are_heard_in_time_without_a_step_and_to_the_sample(
@@ -135,11 +136,11 @@ def test_switches_are_heard_in_time_without_a_step_and_to_the_sample(
         time.sleep(0.5)
         deck.pause()
         time.sleep(0.3)
-    captured = sounding(read_raw(tmp_path / "capture.raw"))
-    lead = read_raw(tmp_path / "capture.raw").any(axis=1).argmax()
+    recording = read_raw(tmp_path / "capture.raw")
+    captured, place = heard(recording), np.flatnonzero(recording.any(axis=1))
     song = captured.shape[0]
     wanted = np.empty_like(captured)
-    delays, heard = [], []
+    delays, after = [], []
     at, playing, other = 0, one, two
     for frame, size in asked:
         end = next_end(captured, playing, at)
@@ -147,7 +148,7 @@ def test_switches_are_heard_in_time_without_a_step_and_to_the_sample(
         wanted[end : end + FADE] = playing[end : end + FADE] * rise()[::-1]
         wanted[end + FADE : end + 2 * FADE] = other[end + FADE : end + 2 * FADE] * rise()
         delays.append((end - frame) / RATE)
-        heard.append((end + lead - size) / RATE)
+        after.append((place[end] - size) / RATE)
         at, playing, other = end + 2 * FADE, other, playing
     wanted[at : song - FADE] = playing[at : song - FADE]
     wanted[song - FADE :] = playing[song - FADE : song] * rise()[::-1]
@@ -155,10 +156,13 @@ def test_switches_are_heard_in_time_without_a_step_and_to_the_sample(
     off = np.abs(captured - wanted)
     assert np.count_nonzero(off.any(axis=1)) <= 20 * 2 * FADE + FADE
     assert off.max() <= 2.0**-23, off.max()
+    most, mean, device, seen = (
+        round(1e3 * float(one)) for one in (max(delays), np.mean(delays), deck.latency_s, np.median(after))
+    )
     say(
         capsys,
-        f"switch: {1e3 * max(delays):.0f} ms at most, {1e3 * np.mean(delays):.0f} ms on average, beyond the "
-        f"device's own {1e3 * deck.latency_s:.0f} ms; recorded {1e3 * max(heard):.0f} ms after it was asked for",
+        f"switch: {most} ms at most, {mean} ms on average, beyond the device's own {device} ms; in the "
+        f"recording {seen} ms after it was asked for (median, with the recorder's own delay)",
     )
     assert min(delays) >= 0.0
     assert max(delays) <= 0.050
@@ -200,7 +204,8 @@ def test_the_server_ended_and_come_back(deck: LiveDeck, server: SoundServer, tmp
         if run.source is not None and run.length > 1_000
     ]
     assert on  # after the 2 s in which it comes back
-    assert lost.frame + 2 * RATE - 2 <= (on[0].source or 0) <= lost.frame + 2.2 * RATE
+    # the last frames of so slow a fade are whole already
+    assert lost.frame + 2 * RATE - 30 <= (on[0].source or 0) <= lost.frame + 2.2 * RATE
 
 
 def test_the_server_that_hangs_and_goes_on(deck: LiveDeck, server: SoundServer, tmp_path: Path) -> None:
@@ -317,9 +322,9 @@ def test_a_minute_without_a_dropout_while_both_cores_are_busy(
         tries.append((len(idle) - 1, len(loaded) - 1))
         say(
             capsys,
-            f"control: gaps of {[round(one / RATE * 1e3) for one in control_gaps]} ms, {flags} flags; breaks: "
-            f"{tries[-1][0]} in 5 s idle, {tries[-1][1]} in 60 s beside two busy processes; the deck itself "
-            f"counted {deck.now().dropouts}",
+            f"control: {len(control_gaps)} gap, {1e3 * sum(control_gaps) / RATE:.0f} ms, {flags} flags; breaks "
+            f"{tries[-1][0]} in 5 s idle, {tries[-1][1]} in 60 s beside two busy processes; the deck's "
+            f"own count {deck.now().dropouts}",
         )
         if tries[-1] == (0, 0):
             break
