@@ -92,7 +92,7 @@ def extremes(
     steps = _common_steps(loud, open_, alignment)
     if steps is None:
         return None
-    first, end = steps
+    first, end = steps[0], min(steps[1], chosen_on.shape[0])
     gate = gating.short_term_energies(chosen_on[first:end])
     counted = gating.gated_energies(gate, dynamics.LRA_RELATIVE_GATE_LU)
     if not counted.shape[0]:

@@ -4,31 +4,36 @@ The arithmetic is in `compare`, the words are in `report`; here are the files.""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from simulator.compare import loss
 from simulator.compare.loss import Comparison, Heard, Played
 from simulator.compare.noise_bed import NoiseKind, common_trim_db, laid_under, noise_bed
 from simulator.errors import SimulatorError, UsageError
 from simulator.measure.measurement import Measurement
-from simulator.player.chain import play
+from simulator.player.chain import ChainSettings, play
 from simulator.player.playlist import Track
-from simulator.player.prediction import Prediction, chain_settings
+from simulator.player.prediction import Prediction, chain_settings, more_than_gain
 from simulator.player.profile import Profile
+from simulator.player.profile_format import Delivery
 from simulator.report import figures
 from simulator.report.balance import Names
 from simulator.report.numbers import level
+from simulator.shell import workers as pool
 from simulator.shell.aligning import versions
 from simulator.shell.audio_writing import write_audio
-from simulator.shell.files import AudioReader
+from simulator.shell.codec_delivery import Delivering
+from simulator.shell.files import AudioReader, read_info
 from simulator.shell.measuring import Job, Result, do_all
 from simulator.shell.predicting import CEILING_DBTP
 from simulator.shell.store import Store
-from simulator.shell.writing import make_folder, refuse_existing, whole_file
+from simulator.shell.writing import make_folder, refuse_existing, sweep, whole_file
 from simulator.units import db_to_gain, format_time
 
 PICTURES = (".svg", ".png")
@@ -62,23 +67,23 @@ def compare_pair(
 
 
 def _over_counts(pair: Pair, store: Store, workers: int) -> list[tuple[int, ...]]:
-    """How often each version rises over full scale after each player's gain. A gain moves the border at which
-    overs are counted, so what is still over is measured on the chain's output."""
+    """How often each version rises over full scale after each player's gain. A gain moves the border at
+    which overs are counted, so what is still over is measured on the chain's output."""
     jobs: dict[Job, None] = {}
     wanted: list[list[int | Job]] = []
     for profile, both in zip(pair.profiles, pair.predictions, strict=True):
         row: list[int | Job] = []
         for track, delivered, found in zip(pair.tracks, pair.delivered, both, strict=True):
-            chain = chain_settings(profile, found.decision)
             peak = found.played.true_peak_dbtp
             if peak is None or peak <= CEILING_DBTP:
                 row.append(0)
-            elif chain.gain_db == 0.0 and chain.limiter is None and chain.converter_headroom_db is None:
+            elif more_than_gain(profile, found.decision, delivered):
+                row.append(found.played.over_count)  # measured there already
+            elif found.decision.gain_db == 0.0:
                 row.append(delivered.over_count)
             else:
-                job = Job(track.path, CEILING_DBTP, chain)
-                jobs[job] = None
-                row.append(job)
+                row.append(Job(track.path, CEILING_DBTP, chain_settings(profile, found.decision)))
+        jobs.update(dict.fromkeys(one for one in row if isinstance(one, Job)))
         wanted.append(row)
     done = dict(zip(jobs, do_all(list(jobs), store, workers), strict=True))
     return [tuple(_count(done, one) for one in row) for row in wanted]
@@ -131,6 +136,25 @@ class Noise:
     kind: NoiseKind
 
 
+@dataclass(frozen=True, slots=True)
+class NoiseJob:
+    """One version through its chain, with the bed under it, into a file."""
+
+    source: str
+    target: str
+    chain: ChainSettings
+    delivery: Delivery | None
+    kind: NoiseKind
+    loudness_lufs: float
+    trim_db: float
+    force: bool
+
+    def bed(self, rate: int, channels: int) -> NDArray[np.float32]:
+        """The same for the same rate and channels, whatever the version."""
+        chance = np.random.default_rng(NOISE_SEED)
+        return noise_bed(chance, self.kind, self.loudness_lufs, rate, channels)
+
+
 def noise_targets(pair: Pair, folder: Path) -> list[Path]:
     """The two files under noise, and their text."""
     stems = [f"{number:02d}-{Path(track.path).stem}" for number, track in enumerate(pair.tracks, 1)]
@@ -150,22 +174,45 @@ def write_under_noise(
     targets = noise_targets(pair, folder)
     refuse_existing(targets, force)
     make_folder(folder)
-    loudness = reference - noise.level_lu
-    beds = []
-    for measured in pair.delivered:
-        chance = np.random.default_rng(NOISE_SEED)
-        beds.append(noise_bed(chance, noise.kind, loudness, measured.sample_rate, measured.channels))
-    highest = [db_to_gain(one.played.true_peak_dbtp or 0.0) for one in both]
-    trim_db = min(common_trim_db(peak, bed) for peak, bed in zip(highest, beds, strict=True))
-    for track, prediction, bed, target in zip(pair.tracks, both, beds, targets, strict=False):
+    loudness, jobs = reference - noise.level_lu, []
+    for track, prediction, target in zip(pair.tracks, both, targets, strict=False):
         chain = chain_settings(profile, prediction.decision)
-        with AudioReader(track.path, hashed=False) as reader:
-            rate, channels = reader.info.sample_rate, reader.info.channels
-            stream = laid_under(play(reader, rate, channels, chain), bed, trim_db)
-            write_audio(target, stream, rate, channels, "float32", force, False, reader.info.frames)
+        jobs.append(
+            NoiseJob(track.path, os.fspath(target), chain, profile.delivery, noise.kind, loudness, 0.0, force)
+        )
+    trims = []
+    for job, prediction in zip(jobs, both, strict=True):
+        played = prediction.played
+        highest = db_to_gain(played.true_peak_dbtp) if played.true_peak_dbtp is not None else 0.0
+        trims.append(common_trim_db(highest, job.bed(played.sample_rate, played.channels)))
+    trim_db = min(trims)
+    jobs = [replace(job, trim_db=trim_db) for job in jobs]
+    # lossy decoders and codecs work in a process of their own, which they may crash
+    lossy = any(read_info(job.source).lossy for job in jobs)
+    codec = profile.delivery is not None and profile.delivery.codec != "none"
+    running = pool.run(render_under_noise, jobs, 1 if lossy or codec else 0, lambda job: job.source)
+    try:
+        for result in pool.in_order(running, len(jobs), lambda: None):
+            if isinstance(result, SimulatorError):
+                raise result
+    finally:
+        running.close()
+        sweep(targets)
     with whole_file(targets[2], force) as passing:
         passing.write_text(_noise_text(profile, found, names, noise, loudness, trim_db), encoding="utf-8")
     return trim_db
+
+
+def render_under_noise(job: NoiseJob) -> None:
+    """Plays one file through its chain over its bed. Raises AudioError and WriteError."""
+    with AudioReader(job.source, hashed=False) as reader:
+        rate, channels = reader.info.sample_rate, reader.info.channels
+        delivering = None if job.delivery is None else Delivering(rate, channels, job.delivery)
+        played_rate = rate if delivering is None else delivering.sample_rate
+        played = play(reader, played_rate, channels, job.chain, None, delivering)
+        stream = laid_under(played, job.bed(played_rate, channels), job.trim_db)
+        frames = reader.info.frames * played_rate // rate
+        write_audio(Path(job.target), stream, played_rate, channels, "float32", job.force, False, frames)
 
 
 def _noise_text(
