@@ -55,21 +55,26 @@ def command(
     """
     from simulator.commands.prepare import nothing_read, prepare
     from simulator.errors import SOME_FAILED, UsageError
+    from simulator.shell.deck.opening import open_deck
     from simulator.shell.quiet import native_messages_to
     from simulator.shell.store import cache_folder
 
     if device is not None and to_file is not None:
         raise UsageError("--device and --to-file exclude each other.", "A file needs no device.")
-    ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
-    say_problems(one.problem for one in ready.tracks)
-    if ready.nothing:
-        raise nothing_read()
-    with native_messages_to(cache_folder() / LOG):
-        player = _open_player(ready, device, to_file, force)
-        try:
+    # a device opens in a process of its own meanwhile; the rate of a file comes from the tracks
+    opened = None if to_file is not None else open_deck(device)
+    try:
+        ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
+        say_problems(one.problem for one in ready.tracks)
+        if ready.nothing:
+            raise nothing_read()
+        player = opened = opened or open_deck(to_file=to_file, sample_rate=_rate(ready), force=force)
+        with native_messages_to(cache_folder() / LOG):
             code = _listen(inputs, ready, player, no_cache, rehash)
-        finally:
             player.close()
+    finally:
+        if opened is not None:
+            opened.close()
     if code:
         raise SystemExit(code)
     return SOME_FAILED if ready.failed else 0
@@ -84,13 +89,14 @@ def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: 
     interactive = _on_terminal()
     outside = Outside(_say, config_folder())
     session, studio = _session(ready, no_cache, rehash, outside, interactive)
+    if interactive:
+        from simulator.shell.prompt import run_prompt  # loaded while the device opens
+    player.ready()
     record = _record(inputs, ready)
     desk = Desk(session, player, record, studio, outside, scripted=not interactive)
     try:
         desk.open(*opened(session, starting_trim_db(outside.config), outside.at()))
         if interactive:
-            from simulator.shell.prompt import run_prompt
-
             return run_prompt(desk, data_folder_of_user() / HISTORY)
         from simulator.shell.plain import run_plain
 
@@ -137,17 +143,13 @@ def _record(inputs: tuple[str, ...], ready: Prepared) -> RecordFile:
     return RecordFile(path, _say, ready.playlist.title)
 
 
-def _open_player(ready: Prepared, device: str | None, to_file: Path | None, force: bool) -> Player:
-    """The deck. A file gets the rate that most of the tracks have, so that least is resampled."""
+def _rate(ready: Prepared) -> int:
+    """The rate that most of the tracks have, so that least is resampled."""
     from collections import Counter
 
-    from simulator.shell.deck.opening import open_deck
-
-    rate = None
-    if to_file is not None:
-        rates = Counter(one.measurement.sample_rate for one in ready.tracks if one.measurement is not None)
-        rate = rates.most_common(1)[0][0]
-    return open_deck(device=device, to_file=to_file, sample_rate=rate, force=force)
+    return Counter(one.measurement.sample_rate for one in ready.tracks if one.measurement).most_common(1)[0][
+        0
+    ]
 
 
 def _on_terminal() -> bool:

@@ -284,7 +284,11 @@ class Desk:
                 self._take(event)
 
     def _list_devices(self) -> None:
-        found = self._player.devices()
+        try:
+            found = self._player.devices()
+        except SimulatorError as problem:
+            self._say(str(problem))
+            return
         self._devices = [one.name for one in found]
         self._outside.say(device_text(found, self._player.silent_because, self.session.width))
 

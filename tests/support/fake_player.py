@@ -1,4 +1,4 @@
-"""A deck without sound or processes, for tests of the desk: it notes its orders, and time is given by hand."""
+"""A deck without sound or processes for tests of the desk: it notes its orders; time is given by hand."""
 
 from __future__ import annotations
 
@@ -43,6 +43,9 @@ class FakePlayer:
     latency_s: float = 0.0
     found: list[DeviceView] = field(default_factory=list)
     level: float = 0.1
+
+    def ready(self) -> None:
+        """It is."""
 
     def sound(
         self,

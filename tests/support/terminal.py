@@ -7,7 +7,7 @@ import shlex
 import shutil
 import subprocess
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -77,14 +77,19 @@ class Terminal:
 
     def wait_for(self, text: str, seconds: float = LIMIT_SECONDS) -> str:
         """The screen once it holds `text`; AssertionError with the screen where it does not come."""
+        return self._poll(lambda found: text in found, f"{text!r} did not appear", seconds)
+
+    def wait_without(self, text: str, seconds: float = LIMIT_SECONDS) -> str:
+        """The screen once `text` is gone from it."""
+        return self._poll(lambda found: text not in found, f"{text!r} did not go", seconds)
+
+    def _poll(self, true: Callable[[str], bool], otherwise: str, seconds: float) -> str:
         end = time.monotonic() + seconds
-        while True:
-            found = self.screen()
-            if text in found:
-                return found
+        while not true(found := self.screen()):
             if time.monotonic() > end:
-                raise AssertionError(f"{text!r} did not appear within {seconds:g} s on:\n{found}")
+                raise AssertionError(f"{otherwise} within {seconds:g} s on:\n{found}")
             time.sleep(0.05)
+        return found
 
     def close(self) -> None:
         """Ends the window and the server."""
