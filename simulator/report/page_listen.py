@@ -20,6 +20,7 @@ from simulator.report.page_places import Place
 from simulator.report.page_words import isolated
 
 LEAST_DROP_DB = 6
+SAID_DB = 0.05
 KIND_NAMES = {"loudest": "The loudest", "quietest": "The quietest", "turn": "The turn", "mark": "Mark"}
 MATCHED_WITHIN_LU = 0.1
 
@@ -63,7 +64,7 @@ def view(
     mine = [predictions[index] for index in sorted(heard)]
     gains = [-found.decision.gain_db for found in mine]
     delivered = [
-        found.played.integrated_lufs - found.decision.gain_db
+        found.played.integrated_lufs + found.limiter_loss_lu - found.decision.gain_db
         for found in mine
         if found.played.integrated_lufs is not None
     ]
@@ -93,7 +94,7 @@ def view(
             }
             for offer in offers
         ],
-        "jump": level(max(0.0, *gains) if gains else 0.0),
+        "jump": level(max(gains)) if max(gains, default=0.0) >= SAID_DB else "",
         "spread": level(max(delivered) - min(delivered) if delivered else None),
         "drop": drop_db(mine),
         "matched_note": _matched_note(offers, tracks),

@@ -10,7 +10,6 @@ from simulator.hearing.trial import TrialPlan, problem_of
 from simulator.hearing.trial_ballot import Ballot
 from simulator.hearing.trial_draw import draw
 from simulator.player.prediction import Prediction
-from simulator.report import page_listen
 from simulator.report.page import PageVote
 from simulator.report.page_clips import Clip, VoteSound, vote_sounds
 from simulator.report.page_content import PageTrack, song_groups
@@ -19,6 +18,8 @@ from simulator.report.page_vote import page_vote
 from simulator.shell.page_chance import Chance
 from simulator.shell.page_order import PageOrder
 from simulator.shell.passages_audio import Cuts, converted
+
+SAME_MOMENT_S = 0.001
 
 
 def vote_members(order: PageOrder, tracks: Sequence[PageTrack], good: Mapping[int, Prediction]) -> list[int]:
@@ -53,6 +54,28 @@ def _plan(
     )
 
 
+def _shared_place(
+    order: PageOrder, members: Sequence[int], places: Mapping[int, Sequence[Place]]
+) -> list[int]:
+    """The first passage that is the same moment of the song in all versions: its number in each. Raises
+    UsageError where there is none."""
+    offsets = order.offsets_s or {}
+    for place in places[members[0]]:
+        moment = place.passage.start_s - offsets.get(members[0], 0.0)
+        found = []
+        for index in members:
+            for number, other in enumerate(places[index]):
+                same = abs(other.passage.start_s - offsets.get(index, 0.0) - moment) < SAME_MOMENT_S
+                if same and (other.kind, other.label) == (place.kind, place.label):
+                    found.append(number)
+                    break
+        if len(found) == len(members):
+            return found
+    raise UsageError(
+        "The versions share no passage.", "Use a smaller --seconds, or leave one out by --tracks."
+    )
+
+
 def _names(titles: Sequence[str]) -> Iterator[str]:
     """Titles, told apart by a number where two are the same."""
     for place, title in enumerate(titles):
@@ -69,21 +92,16 @@ def vote_of(
 ) -> tuple[Ballot, PageVote, list[Clip]]:
     """The ballot, what the page shows of it, and its sounds."""
     rate = cuts[members[0]].rate
-    labels = [page_listen.label_of(place) for place in places[members[0]]]
-    for index in members[1:]:
-        own = [page_listen.label_of(place) for place in places[index]]
-        labels = [label for label in labels if label in own]
-    if not labels:
-        raise UsageError("The versions share no passage.", "Use a smaller --seconds.")
-    played = []
-    for index in members:
-        number = next(i for i, p in enumerate(places[index]) if page_listen.label_of(p) == labels[0])
-        played.append(converted(cuts[index].played[number], cuts[index].rate, rate))
+    numbers = _shared_place(order, members, places)
+    played = [
+        converted(cuts[index].played[number], cuts[index].rate, rate)
+        for index, number in zip(members, numbers, strict=True)
+    ]
     try:
         made: VoteSound = vote_sounds(played, rate, [chance.name() for _ in members], chance.number())
     except ValueError as problem:
         raise UsageError(f"The vote cannot be held: {problem}.", "Use another --seconds.") from None
-    plan = _plan(order, members, chance.number(), made.difference_lu, places[members[0]][0])
+    plan = _plan(order, members, chance.number(), made.difference_lu, places[members[0]][numbers[0]])
     contents = tuple(hashlib.sha256(clip.stored.samples.tobytes()).hexdigest() for clip in made.clips)
     ballot = Ballot(chance.word(10), plan, contents)
     shown = list(range(len(members)))

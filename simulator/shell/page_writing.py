@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from simulator import __version__
-from simulator.errors import SimulatorError
+from simulator.errors import SimulatorError, UsageError
 from simulator.hearing.trial_ballot import Ballot
 from simulator.player.prediction import Prediction, chain_settings
 from simulator.report import page_listen
@@ -73,9 +73,14 @@ def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPag
     clips = page_listen.clips_of(offers)
     vote, ballot = None, None
     if order.rounds:
-        missing = [index for index in members if index not in cuts]
-        if missing:
-            raise problems[0]
+        if any(index not in cuts for index in members):
+            raise (
+                problems[0]
+                if problems
+                else UsageError(
+                    "A version is too short for a vote.", "A passage needs half a second at least."
+                )
+            )
         ballot, vote, own = vote_of(order, members, places, cuts, content.title, chance)
         clips = [*clips, *own]
         chance.shuffle(clips)

@@ -88,9 +88,8 @@ function startListening(sounds) {
   document.addEventListener("only", (event) => { if (event.detail !== "listen" && playing) stop(); });
   find("deck").addEventListener("change", (event) => { if (event.target.type === "radio") follow(); });
   find("versions").addEventListener("keydown", (event) => {
-    const radios = [...find("versions").querySelectorAll("input")];
-    const wanted = radios[Number(event.key) - 1];
-    if (/^[1-9]$/.test(event.key) && wanted && !wanted.disabled) {
+    const wanted = /^[1-9]$/.test(event.key) && find("versions").querySelector(`input[data-number="${event.key}"]`);
+    if (wanted && !wanted.disabled) {
       wanted.checked = true;
       wanted.focus();
       follow();
