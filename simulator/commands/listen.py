@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
@@ -84,6 +85,7 @@ def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: 
     """The session itself, on a terminal or without one; 0, or 128 + the signal that ended it."""
     from simulator.hearing.session import opened
     from simulator.shell.desk import Desk, Outside
+    from simulator.shell.desk_tracks import remembered_marks
     from simulator.shell.user_config import config_folder, data_folder_of_user, starting_trim_db
 
     interactive = _on_terminal()
@@ -93,6 +95,7 @@ def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: 
         from simulator.shell.prompt import run_prompt  # loaded while the device opens
     player.ready()
     record = _record(inputs, ready)
+    session = replace(session, marks=remembered_marks(record.record, session.tracks))
     desk = Desk(session, player, record, studio, outside, scripted=not interactive)
     try:
         desk.open(*opened(session, starting_trim_db(outside.config), outside.at()))

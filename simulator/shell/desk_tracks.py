@@ -13,6 +13,8 @@ from dataclasses import replace
 
 from simulator.errors import SimulatorError, UsageError
 from simulator.hearing.events import Aligned, Event, Predicted, Replaced
+from simulator.hearing.places import Mark
+from simulator.hearing.record import Record
 from simulator.hearing.view import PlayedView, TrackView
 from simulator.player.playlist import Playlist, title_from_path
 from simulator.player.prediction import Prediction, chain_settings, more_than_gain
@@ -62,6 +64,19 @@ def track_lanes(tracks: Sequence[TrackView], profiles: Mapping[str, Profile]) ->
         for index, view in enumerate(tracks)
         if view.delivered is not None
     }
+
+
+def remembered_marks(record: Record, tracks: Sequence[TrackView]) -> tuple[Mark, ...]:
+    """The marks of earlier sessions on these files, each name where it was set last."""
+    places = {view.path: index for index, view in enumerate(tracks)}
+    found: dict[str, Mark] = {}
+    for act in record.of_kind("mark"):
+        name, path, place_s = (act.data.get(key) for key in ("name", "path", "place_s"))
+        if isinstance(name, str) and isinstance(path, str) and isinstance(place_s, int | float):
+            found.pop(name.casefold(), None)
+            if path in places:
+                found[name.casefold()] = Mark(name, places[path], float(place_s))
+    return tuple(found.values())
 
 
 def _view(one: Delivered) -> TrackView:

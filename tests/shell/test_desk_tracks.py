@@ -13,8 +13,10 @@ from support.made_measurements import player
 
 from simulator.errors import AudioError, UsageError
 from simulator.hearing.events import Aligned, Predicted, Replaced
+from simulator.hearing.places import Mark
+from simulator.hearing.record import Act, Record
 from simulator.player.playlist import ALL_SINGLES, Playlist, Track
-from simulator.shell.desk_tracks import Studio, track_lanes, track_views
+from simulator.shell.desk_tracks import Studio, remembered_marks, track_lanes, track_views
 from simulator.shell.predicting import deliver, predict
 from simulator.shell.store import Store
 
@@ -152,3 +154,30 @@ def test_what_cannot_be_laid_over_keeps_its_times_and_says_why(playlist: Playlis
     assert isinstance(found, Aligned)
     assert found.offsets_s == {}
     assert "late keeps its own times" in found.text
+
+
+def mark(name: object, path: str, place_s: object) -> Act:
+    return Act("2026-01-02T03:04:05+00:00", "mark", {"name": name, "path": path, "place_s": place_s})
+
+
+def test_marks_of_earlier_sessions_come_back_where_they_were_set_last(playlist: Playlist) -> None:
+    views = studio(playlist)[1]
+    here, late = playlist.tracks[0].path, playlist.tracks[1].path
+    record = Record(
+        "",
+        (
+            mark("chorus", here, 1.0),
+            mark("intro", late, 0.5),
+            Act("", "note", {"text": "dull", "path": here, "place_s": 1.0}),
+            mark("Chorus", late, 2),
+            mark("gone", "/another/file.wav", 1.0),
+            mark(7, here, 1.0),
+            mark("odd", here, "early"),
+        ),
+    )
+    assert remembered_marks(record, views) == (Mark("intro", 1, 0.5), Mark("Chorus", 1, 2.0))
+
+
+def test_a_mark_that_moved_to_a_file_that_is_not_here_is_not_here(playlist: Playlist) -> None:
+    record = Record("", (mark("chorus", playlist.tracks[0].path, 1.0), mark("chorus", "/other.wav", 2.0)))
+    assert remembered_marks(record, studio(playlist)[1]) == ()
