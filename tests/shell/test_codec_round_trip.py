@@ -127,7 +127,7 @@ def test_overs_stay_above_full_scale_and_the_reader_s_blocks_do_not_matter(name:
     assert np.array_equal(decoded, again)
 
 
-@pytest.mark.parametrize("kbps", [96.0, 128.0, 192.0, 256.0])
+@pytest.mark.parametrize("kbps", [96.0, 256.0])
 @pytest.mark.parametrize(("name", "within"), [("mp3", 0.03), ("opus", 0.06), ("vorbis", 0.35), ("aac", 0.1)])
 def test_the_bit_rate_is_the_one_that_was_asked_for(
     name: str, within: float, kbps: float, tmp_path: Path
@@ -135,7 +135,7 @@ def test_the_bit_rate_is_the_one_that_was_asked_for(
     """Vorbis has a quality, not a rate: its nominal rate holds for typical music (the encoder's words)."""
     needs(name)
     rate = codec.codec_rate(name, RATE)
-    samples = music(4.0, rate)
+    samples = music(3.0, rate)
     path = tmp_path / f"x.{codec.EXTENSION[name]}"
     frames = codec.encode([samples], rate, 2, Delivery(codec=name, bit_rate_kbps=kbps), path)  # type: ignore[arg-type]
     assert frames == samples.shape[0]
