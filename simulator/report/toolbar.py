@@ -161,7 +161,7 @@ def _difference(bar: Bar) -> tuple[tuple[int, str], ...]:
     """The passage against the other version, in words and then in signs."""
     if not bar.other:
         return ((0, "no other version to compare"), (3, "no other version"), (10, ""))
-    names = [shortened(bar.other, longest) for longest in (40, 28, 18, 12)]
+    names = [f"“{shortened(bar.other, longest)}”" for longest in (40, 28, 18, 12)]
     if bar.difference_lu is None:
         return ((0, f"this passage: no level to compare with {names[0]}"), (3, f"here {NONE} LU"))
     amount = signed(bar.difference_lu)

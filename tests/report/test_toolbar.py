@@ -19,7 +19,7 @@ BAR = Bar(
     state="played",
     gain_db=-7.1,
     trim_db=-12.0,
-    other="the open master",
+    other="open master",
     difference_lu=-2.2,
     momentary_lufs=-26.14,
     short_term_lufs=-25.81,
@@ -71,14 +71,14 @@ def test_at_80_cells_everything_is_there(width: int) -> None:
     first, second = toolbar_lines(BAR, width)
     for wanted in ("Night bus", "1:23", "4:05", "minus14-headroom", "−7.1", "trim −12.0"):
         assert wanted in first
-    for wanted in ("2.2 LU below the open master", "−26.1", "−25.8", "−13.2", "lim", "−2.1", "drop"):
+    for wanted in ("2.2 LU below “open master”", "−26.1", "−25.8", "−13.2", "lim", "−2.1", "drop"):
         assert wanted in second
 
 
 def test_a_wide_terminal_gets_whole_words() -> None:
     assert toolbar_lines(BAR, 140) == (
         "▶ 2 Night bus (crushed master)  1:23 / 4:05  as played by minus14-headroom −7.1 dB  trim −12.0 dB",
-        "this passage: 2.2 LU below the open master  out: momentary −26.1  short-term −25.8 LUFS  "
+        "this passage: 2.2 LU below “open master”  out: momentary −26.1  short-term −25.8 LUFS  "
         "true peak −13.2 dBTP  limiter −2.1 LU  no dropouts",
     )
 
@@ -86,11 +86,11 @@ def test_a_wide_terminal_gets_whole_words() -> None:
 @pytest.mark.parametrize(
     ("difference_lu", "words"),
     [
-        (-2.2, "2.2 LU below the open master"),
-        (7.06, "7.1 LU above the open master"),
-        (0.02, "level with the open master"),
-        (-0.04, "level with the open master"),
-        (None, "no level to compare with the open master"),
+        (-2.2, "2.2 LU below “open master”"),
+        (7.06, "7.1 LU above “open master”"),
+        (0.02, "level with “open master”"),
+        (-0.04, "level with “open master”"),
+        (None, "no level to compare with “open master”"),
     ],
 )
 def test_the_difference_is_said_in_words(difference_lu: float | None, words: str) -> None:
