@@ -144,6 +144,10 @@ def test_two_songs_keep_their_numbers_and_get_no_residual(answer: Any) -> None:
     assert found["delivered"]["loud"]["integrated_lufs"] is not None
     said = {one["rule"]: one["text"] for one in found["sentences"]}
     assert "are not the same performance" in said["no_difference"]
+
+
+@pytest.mark.heavy
+def test_the_screen_of_two_songs_shows_no_residual(answer: Any) -> None:
     _, screen, _ = answer("compare ferry-loud.wav other.wav")
     assert "are not the same performance" in " ".join(screen.split())
     assert "The residual of the two" not in screen

@@ -26,7 +26,7 @@ def octave_powers_db(wave: np.ndarray, rate: int = RATE) -> dict[float, float]:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("rate", [44_100, 48_000, 96_000])
+@pytest.mark.parametrize("rate", [44_100, 48_000])
 def test_the_bed_has_the_loudness_that_was_asked_for(kind: NoiseKind, rate: int) -> None:
     made = bed(kind, -31.5, rate=rate)
     assert (made.shape, made.dtype) == ((10 * rate, 2), np.float32)

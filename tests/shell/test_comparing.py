@@ -153,6 +153,7 @@ def test_known_gain_riding_is_called_that(tmp_path: Path) -> None:
     assert found.delivered.gap.contrast_lu == pytest.approx(gains[0] - gains[1], abs=0.3)
 
 
+@pytest.mark.heavy
 def test_another_performance_keeps_its_numbers_and_gets_no_residual(tmp_path: Path) -> None:
     pair = pair_of(tmp_path, 2.0 * music(40), music(3))
     found = compare_pair(pair, Store(None, print))
