@@ -81,6 +81,12 @@ class Callback:
         """Is the gate closed?"""
         return self._gate.closed
 
+    @property
+    def sounding(self) -> frozenset[int]:
+        """The lane that sounds, or fades out, now."""
+        parts, part = self._parts, self._part
+        return frozenset({parts[part].lane} if part < len(parts) else ())
+
     def place(self) -> tuple[Order, int, int] | None:
         """What the next block belongs to: the order, its part, the frame; None where nothing is to be played.
         A step that is asked for counts as done."""

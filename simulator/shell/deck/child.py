@@ -211,13 +211,10 @@ class _Child:
 
     def _begin(self, order: Order) -> None:
         """Passes an order on, once its first samples are in memory."""
-        at = self._callback.place()
-        frame = order.frame
         if order.parts:
             lane = order.parts[order.part].lane
-            before = set() if at is None else {at[0].parts[at[1]].lane}
-            self._lanes.keep({lane} | before)
-            self._lanes.warm(lane, frame, FIRST_SECONDS)
+            self._lanes.keep({lane} | self._callback.sounding)
+            self._lanes.warm(lane, order.frame, FIRST_SECONDS)
         self._callback.asked = order
 
     def _warm(self) -> None:
@@ -228,7 +225,8 @@ class _Child:
         order, part, frame = at
         count = len(order.parts)
         near = [part, (part + 1) % count, (part - 1) % count]
-        self._lanes.keep(order.parts[index].lane for index in near)
+        # an order that was just passed on has not been taken yet: what fades out for it is still needed
+        self._lanes.keep({order.parts[index].lane for index in near} | self._callback.sounding)
         self._lanes.warm(order.parts[part].lane, frame)
         following = order.parts[near[1]]
         self._lanes.warm_beginning(following.lane, following.first)

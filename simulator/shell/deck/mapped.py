@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import mmap
 import os
+import time
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,6 +23,7 @@ from simulator.shell.deck.cells import GENERATION, READY, Cells
 FRAME_BYTES = 8
 AHEAD_SECONDS, STEP_SECONDS = 4.0, 0.5
 LET_GO_SECONDS = 20.0
+GRACE_SECONDS = 1.0
 _NOTHING = np.zeros((0, 2), np.float32)
 
 
@@ -38,6 +40,7 @@ class _Mapped:
     samples: NDArray[np.float32]
     warm_from: int = 0
     warm_to: int = 0
+    wanted_at: float = 0.0
     beginnings: set[int] = field(default_factory=set)
 
 
@@ -59,12 +62,20 @@ class MappedLanes:
         return mapped.samples, min(int(table[lane, READY]), mapped.samples.shape[0]), total
 
     def keep(self, lanes: Iterable[int]) -> None:
-        """Maps these lanes, as far as they are made, and lets all others go."""
-        wanted = set(lanes)
-        for lane in wanted:
+        """Maps these lanes, as far as they are made, and lets others go a while after they were wanted: the
+        callback may just be about to take one of them."""
+        now = time.monotonic()
+        for lane in set(lanes):
             self._map(lane)
-        for lane in set(self._mapped) - wanted:
+            if lane in self._mapped:
+                self._mapped[lane].wanted_at = now
+        for lane in [lane for lane, one in self._mapped.items() if now - one.wanted_at > GRACE_SECONDS]:
             self._mapped.pop(lane).file.close()
+
+    def close(self) -> None:
+        """Lets all go."""
+        while self._mapped:
+            self._mapped.popitem()[1].file.close()
 
     def warm(self, lane: int, frame: int, seconds: float = AHEAD_SECONDS) -> None:
         """Has the system read what comes from `frame` on. The reading does not hold Python's lock."""

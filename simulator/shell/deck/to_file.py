@@ -76,7 +76,7 @@ class FileDeck:
         self._book = LaneBook(self._cells, sample_rate, maker, scratch.free_bytes, most_bytes)
         self._orders = Orders(self._book, self._cells, sample_rate)
         self._mapped = MappedLanes(scratch.folder, self._cells, sample_rate)
-        self._closing.callback(self._mapped.keep, ())
+        self._closing.callback(self._mapped.close)
         self._callback = Callback(self._mapped, self._cells, sample_rate)
         self._out = np.zeros((BLOCK_FRAMES, 2), np.float32)
         self._owed = 0.0
@@ -176,7 +176,7 @@ class FileDeck:
             if at is not None:
                 order, part, _ = at
                 near = {order.parts[index % len(order.parts)].lane for index in (part, part + 1)}
-                self._mapped.keep(near)
+                self._mapped.keep(near | self._callback.sounding)
                 self._orders.tend(self._cells.read())
             self._book.tend()
             if at is None or not self._callback.lacks(frames):

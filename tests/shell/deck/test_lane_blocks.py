@@ -99,11 +99,10 @@ def test_the_lane_wanted_most_is_made_first_and_can_be_read_while_it_grows(tmp_p
     samples, ready, total = mapped.look(0)
     assert (ready, total) == (132_300, 132_300)
     assert np.array_equal(samples[:ready], wanted)
-    assert mapped.look(1)[1] == 0  # let go
     maker.take(Make(0, 2, LaneKey(str(path)), 132_300, 0))
     assert mapped.look(0)[1] == 0  # begun anew: what is mapped is the old one
     assert not lane_path(tmp_path, 0, 1).exists()
-    mapped.keep([])
+    mapped.close()
 
 
 def test_a_lane_longer_than_its_header_promised_is_whole(tmp_path: Path) -> None:
@@ -117,7 +116,7 @@ def test_a_lane_longer_than_its_header_promised_is_whole(tmp_path: Path) -> None
         maker.step()
     mapped.keep([0])
     assert mapped.look(0)[1:] == (132_300, 132_300)
-    mapped.keep([])
+    mapped.close()
 
 
 def test_a_damaged_file_s_lane_ends_where_the_damage_is(tmp_path: Path) -> None:

@@ -63,6 +63,20 @@ def test_it_plays_at_the_clock_s_pace_and_what_leaves_can_be_metered(deck: LiveD
     deck.output(1.0)
 
 
+def test_switches_between_lanes_are_no_dropouts(deck: LiveDeck, tmp_path: Path) -> None:
+    """What fades out must still be readable while the next one is brought in."""
+    keys = [made(tmp_path, f"{number}.wav", 5.0, number)[0] for number in range(4)]
+    prepare(deck, *keys)
+    before = deck.now().dropouts
+    deck.sound(whole(keys[0]))
+    for turn in range(1, 13):
+        time.sleep(0.07)
+        now = deck.now()
+        deck.sound(whole(keys[turn % 4]), 0, now.frame, since=now.clock)
+    until(deck, lambda now: not now.waiting)
+    assert deck.now().dropouts == before
+
+
 def test_a_round_goes_on_for_ever_and_a_wrong_part_is_refused(deck: LiveDeck, tmp_path: Path) -> None:
     key, _ = made(tmp_path, "one.wav", 2.0, 1)
     program = DeckProgram(
