@@ -15,7 +15,8 @@ from simulator.commands.options import warn
     "--record",
     type=click.Path(dir_okay=False, path_type=Path),
     default=None,
-    help="The session's record. Default: the one beside the answer, or here, that has the page.",
+    help="The session's record. Default: the one that has the page; looked for beside the answer, here, and "
+    "among the records of bare files.",
 )
 def command(files: tuple[Path, ...], record: Path | None) -> int:
     """Adds the answers in FILES (the small file that the page saved, or the mail as text) to the record.
