@@ -77,14 +77,16 @@ def opening(session: Session) -> str:
 
 def listing(session: Session) -> str:
     """Every track as delivered and as played; of references what is odd about them."""
+    middle = _median_plr(session)
+    remarks = [_remarks(one, middle) for one in session.tracks]
     table = grid(
         ["#", "Track", "delivered\nLUFS", "gain\ndB", "played\nLUFS", "peak\ndBTP", "PLR\ndB", ""],
         [True, False, True, True, True, True, True, False],
     )
-    room = max(session.width - 50, 14)
-    middle = _median_plr(session)
+    # one line a track: what the other columns leave of the width
+    room = max(min(session.width, 120) - 51 - max(map(len, remarks), default=0), 12)
     for number, one in enumerate(session.tracks, 1):
-        title, here = shortened(one.title, 2 * room), ">" if number - 1 == session.track else ""
+        title, here = shortened(one.title, room), ">" if number - 1 == session.track else ""
         if one.delivered is None:
             table.add_row(str(number), title, "–", "–", "–", "–", "–", "not readable")
             continue
@@ -97,7 +99,7 @@ def listing(session: Session) -> str:
             "–" if played is None else level(played.measured.integrated_lufs),
             "–" if played is None else level(played.measured.true_peak_dbtp),
             level(one.delivered.peak_to_loudness_db),
-            _remarks(one, middle),
+            remarks[number - 1],
         )
     problems = [
         line
@@ -250,9 +252,9 @@ def _remarks(one: TrackView, middle: float | None) -> str:
     ratio = None if one.delivered is None else one.delivered.peak_to_loudness_db
     if one.role == "reference" and ratio is not None and middle is not None:
         if ratio < middle - NOTICEABLY_DB:
-            words.append("denser")
+            words.append("dense")
         elif ratio > middle + NOTICEABLY_DB:
-            words.append("more open")
+            words.append("open")
     return ", ".join([*(["ref"] if one.role == "reference" else []), *words])
 
 
