@@ -84,7 +84,7 @@ def listing(session: Session) -> str:
         [True, False, True, True, True, True, True, False],
     )
     # one line a track: what the other columns leave of the width
-    room = max(min(session.width, 120) - 51 - max(map(len, remarks), default=0), 12)
+    room = max(min(session.width, 120) - 55 - max(map(len, remarks), default=0), 12)
     for number, one in enumerate(session.tracks, 1):
         title, here = shortened(one.title, room), ">" if number - 1 == session.track else ""
         if one.delivered is None:
