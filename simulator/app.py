@@ -21,6 +21,7 @@ COMMANDS = {
     "check": "Is a master ready to go out? Findings, and what to do about them.",
     "demo": "Hear and see the point: an invented song in an open and a crushed master.",
     "compare": "What a loud master gained and what it paid against an open one.",
+    "ladder": "Before mastering: what each loudness costs a mix, and gains as played.",
     "listen": "The listening desk: play a list as a player would, and switch at once.",
     "measure": "Loudness, peaks and dynamics of files, by the published standards.",
     "page": "One HTML file for the client: listen, see, read, and vote blind.",

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from simulator.measure.measurement import Measurement
+from simulator.player.counting import counted_track
 from simulator.player.prediction import Prediction
 from simulator.player.profile import Profile
 
@@ -108,10 +109,18 @@ def lowest_of_the_best(rungs: Sequence[Rung], profile: Profile) -> int | None:
 def enough_peak_to_loudness_db(profile: Profile) -> float | None:
     """The peak-to-loudness ratio from which down a player that leaves headroom gains nothing more: its
     ceiling − its target. At that ratio the whole of the raise to the target fits under the ceiling. None for
-    every other player."""
+    every other player, and where a largest boost or a second target makes it another matter."""
     if profile.target_lufs is None or profile.upward != "headroom":
         return None
+    if profile.max_boost_db is not None or profile.conditional is not None:
+        return None
     return profile.ceiling.level_db - profile.target_lufs
+
+
+def player_peak_to_loudness_db(profile: Profile, measurement: Measurement) -> float | None:
+    """Peak to loudness as that player counts both."""
+    counted = counted_track(profile, measurement)
+    return None if counted.lufs is None or counted.peak_db is None else counted.peak_db - counted.lufs
 
 
 def _change(before: float | None, after: float | None) -> float | None:

@@ -29,8 +29,8 @@ LEAST_DRIVE_DB = -60.0
 LEAST_SLOPE = 0.05
 SLOPE_SPAN_DB = 0.5
 """Two passes nearer than this to one another say nothing about the slope."""
-KEPT_DOWN = 0.6
-"""Measured on real music driven 2 to 12 dB over: the guess is then off by less than 1 LU."""
+KEPT_DOWN = 0.75
+"""Fitted to real music (four songs at −16 to −8 LUFS): most rungs are found by the first or second pass."""
 
 SILENCE = 1e-10
 
@@ -90,12 +90,17 @@ def search(wanted_lufs: float, guess: Guess, loudness_at: Pass) -> Found | None:
         if why:
             break
         drive = _next(points, wanted_lufs, guess)
-    # what was given up stands where it was loudest; else the nearest counts
-    drive, lufs = max(points, key=lambda one: one[1] if why else -abs(one[1] - wanted_lufs))
+    drive, lufs = _worth(points) if why else min(points, key=lambda one: abs(one[1] - wanted_lufs))
     reached = abs(lufs - wanted_lufs) <= TOLERANCE_LU
     if not reached and not why:
         why = f"{MOST_PASSES} passes came no nearer"
     return Found(drive, lufs, reached, len(points), "" if reached else why)
+
+
+def _worth(points: list[tuple[float, float]]) -> tuple[float, float]:
+    """Of what was given up: the least drive from which on no dB brings LEAST_SLOPE."""
+    drive, lufs = max(points, key=lambda one: one[1])
+    return min(one for one in points if one[0] <= drive and lufs - one[1] <= LEAST_SLOPE * (drive - one[0]))
 
 
 def _hopeless(points: list[tuple[float, float]], wanted_lufs: float) -> str:
@@ -103,20 +108,20 @@ def _hopeless(points: list[tuple[float, float]], wanted_lufs: float) -> str:
     drive, lufs = max(points)
     if lufs > wanted_lufs:
         return ""
-    if drive >= MOST_DRIVE_DB:
-        return f"{MOST_DRIVE_DB:g} dB of drive do not reach it"
     below = [one for one in points if one[0] <= drive - SLOPE_SPAN_DB]
-    if below:
-        before, less = max(below)
-        slope = (lufs - less) / (drive - before)
-        if slope < LEAST_SLOPE:
-            return f"from {before:.1f} dB of drive on, each dB brings less than {LEAST_SLOPE:g} LU"
-    return ""
+    if not below:
+        return ""
+    before, less = max(below)
+    if lufs - less < LEAST_SLOPE * (drive - before):
+        return f"from {before:.1f} dB of drive on, each dB brings less than {LEAST_SLOPE:g} LU"
+    return f"{MOST_DRIVE_DB:g} dB of drive do not reach it" if drive >= MOST_DRIVE_DB else ""
 
 
 def _next(points: list[tuple[float, float]], wanted_lufs: float, guess: Guess) -> float:
     """The drive of the next pass."""
     drive, lufs = points[-1]
+    if len(points) == 1 and drive >= MOST_DRIVE_DB and lufs < wanted_lufs:
+        return drive / 2.0  # it cannot be reached: how much less would do as well?
     if len(points) == 1:
         thought = guess.integrated_lufs(drive)
         missed = 0.0 if thought is None else lufs - thought

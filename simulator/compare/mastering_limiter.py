@@ -37,9 +37,9 @@ class MasteringSettings:
     style: Style = "limit"
     output_gain_db: float = 0.0
     look_ahead_ms: float = 4.0
-    hold_ms: float = 15.0
-    fast_ms: float = 80.0
-    slow_ms: float = 1500.0
+    hold_ms: float = 10.0
+    fast_ms: float = 40.0
+    slow_ms: float = 600.0
     sustained_ms: float = 300.0
     clip_over_db: float = 3.0
 
