@@ -21,9 +21,10 @@ from numpy.typing import NDArray
 
 from simulator.errors import AudioError
 from simulator.player.profile_format import Delivery
+from simulator.player.resample import resample
 from simulator.shell import codec, codec_cache
 from simulator.shell.codec_alignment import Alignment
-from simulator.shell.converting import convert_rate, convert_word_length
+from simulator.shell.converting import convert_word_length
 from simulator.units import db_to_gain
 
 Block = NDArray[np.float32]
@@ -63,7 +64,8 @@ def codec_name(delivery: Delivery) -> str:
 class Delivering:
     """One master's delivery, to be called once with its blocks. `content` gives the content hash of the
     master once it is known, else ""; `before_db` is a gain on the master before everything; `watch` sees
-    the master at the delivered rate pass by; `keep_in` is the cache's folder."""
+    the master at the delivered rate pass by; `keep_in` is the cache's folder; `name` (the master's path)
+    begins the messages of its errors."""
 
     master_rate: int
     channels: int
@@ -72,6 +74,7 @@ class Delivering:
     before_db: float = 0.0
     watch: Watch | None = None
     keep_in: Path | None = None
+    name: str = ""
 
     @property
     def sample_rate(self) -> int:
@@ -79,6 +82,14 @@ class Delivering:
 
     def __call__(self, blocks: Iterable[Block]) -> Iterator[Block]:
         """The decoded blocks. Raises AudioError for what the codec cannot do."""
+        try:
+            yield from self._delivered(blocks)
+        except AudioError as problem:
+            if self.name and not problem.message.startswith(self.name):
+                problem.message = f"{self.name}: {problem.message}"
+            raise
+
+    def _delivered(self, blocks: Iterable[Block]) -> Iterator[Block]:
         if self.delivery.codec == "none":
             yield from self._converted(blocks)
             return
@@ -112,7 +123,7 @@ class Delivering:
         if self.before_db != 0.0:
             gain = np.float32(db_to_gain(self.before_db))
             blocks = (block * gain for block in blocks)
-        out: Iterable[Block] = convert_rate(blocks, self.master_rate, self.sample_rate, self.channels)
+        out: Iterable[Block] = resample(blocks, self.channels, self.master_rate, self.sample_rate)
         if self.watch is not None:
             out = self.watch(out)
         if self.delivery.bits is not None:

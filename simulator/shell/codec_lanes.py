@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.player.profile_format import Delivery
+from simulator.player.resample import resample
 from simulator.shell.audio_writing import write_audio
 from simulator.shell.codec_delivery import Delivering
-from simulator.shell.converting import convert_rate
 from simulator.shell.files import AudioReader
 
 Lane = Literal["master", "decoded", "difference"]
@@ -49,16 +49,17 @@ def write_lane(job: LaneJob) -> int:
             job.delivery,
             content=lambda: job.content or reader.content,
             keep_in=job.keep_in,
+            name=job.path,
         )
         rate = trip.sample_rate
         stream: Iterable[Block]
         if job.lane == "master":
-            stream = convert_rate(reader, info.sample_rate, rate, info.channels)
+            stream = resample(reader, info.channels, info.sample_rate, rate)
         elif job.lane == "decoded":
             stream = trip(reader)
         else:
             with AudioReader(job.path, hashed=False) as again:
-                master = convert_rate(again, info.sample_rate, rate, info.channels)
+                master = resample(again, info.channels, info.sample_rate, rate)
                 stream = difference(master, trip(reader), info.channels)
                 _write(job, stream, rate, info.channels, info.frames)
                 return rate

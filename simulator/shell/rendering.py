@@ -22,10 +22,12 @@ from simulator.player.limiter import LimiterReport
 from simulator.player.passage import Passage, places, with_edges
 from simulator.player.prediction import Prediction, chain_settings
 from simulator.player.profile import Profile
+from simulator.player.profile_format import Delivery
 from simulator.player.resample import resample, resampled_frames
 from simulator.report.numbers import signed
 from simulator.shell import workers as pool
 from simulator.shell.audio_writing import FORMS, write_audio
+from simulator.shell.codec_delivery import Delivering
 from simulator.shell.files import AudioReader
 from simulator.shell.predicting import Delivered
 from simulator.shell.writing import make_folder, refuse_existing, sweep, whole_file
@@ -68,6 +70,7 @@ class TrackJob:
     keep_whole: bool
     passage: Passage
     rate: int | None = None
+    delivery: Delivery | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,9 +126,13 @@ def render(
                 keep_whole,
                 passages[index],
                 plan.rate,
+                plan.profile.delivery,
             )
         )
     spread = workers if len(jobs) > 1 and _seconds(plan, good) > 150.0 else 0
+    coded = plan.profile.delivery is not None and plan.profile.delivery.codec != "none"
+    if coded and not spread and os.environ.get("FAIRHEARING_IN_PROCESS") is None:
+        spread = 1  # a codec may crash
     running = pool.run(render_track, jobs, spread, lambda job: job.source)
     try:
         done = pool.in_order(running, len(jobs), step)
@@ -145,13 +152,22 @@ def render(
 def render_track(job: TrackJob) -> Cuts:
     """Plays one file through the chain into its target; returns the two cuts."""
     with AudioReader(job.source, hashed=False) as reader:
-        rate, channels = reader.info.sample_rate, reader.info.channels
+        master_rate, channels = reader.info.sample_rate, reader.info.channels
+        trip = (
+            None if job.delivery is None else Delivering(master_rate, channels, job.delivery, name=job.source)
+        )
+        rate = master_rate if trip is None else trip.sample_rate
         delivered, played = _Cut(job.passage.frames(rate)), _Cut(job.passage.frames(rate))
         to_rate = job.rate or rate
-        stream = played.watch(play(delivered.watch(reader), rate, channels, job.chain, LimiterReport()))
+        source: Iterable[Audio] = reader
+        if trip is None:
+            source = delivered.watch(reader)
+        else:
+            trip.watch = delivered.watch  # the master as it goes into the delivery, at the delivered rate
+        stream = played.watch(play(source, rate, channels, job.chain, LimiterReport(), trip))
         # what a 24-bit file holds needs no dither to stay in 24 bits
         bits = reader.info.bits
-        untouched = job.chain == ChainSettings(0.0, None) and to_rate == rate
+        untouched = job.chain == ChainSettings(0.0, None) and to_rate == rate and trip is None
         dithered = not (untouched and bits is not None and bits <= 24)
         write_audio(
             Path(job.target),
@@ -161,7 +177,7 @@ def render_track(job: TrackJob) -> Cuts:
             job.form,
             job.force,
             dithered,
-            resampled_frames(reader.info.frames, rate, to_rate),
+            resampled_frames(reader.info.frames, master_rate, to_rate),
         )
     return rate, delivered.samples(channels), played.samples(channels)
 

@@ -1,4 +1,4 @@
-"""Conversions for a delivery: rate in place, word length with dither, whatever the reader's blocks."""
+"""The word length of a delivery: whole steps, dither as the theory says, whatever the reader's blocks."""
 
 from __future__ import annotations
 
@@ -6,39 +6,11 @@ import numpy as np
 import pytest
 from support import signals
 
-from simulator.shell.converting import convert_rate, convert_word_length
+from simulator.shell.converting import convert_word_length
 
 
 def sine(frequency_hz: float, rate: int, seconds: float = 1.0, level_dbfs: float = -6.0):  # type: ignore[no-untyped-def]
     return signals.both(signals.sine(frequency_hz, rate, seconds, level_dbfs)).astype(np.float32)
-
-
-@pytest.mark.parametrize(
-    ("rate", "to"), [(44_100, 48_000), (96_000, 44_100), (192_000, 48_000), (8_000, 44_100)]
-)
-def test_a_converted_sine_is_the_sine_at_the_new_rate_in_place(rate: int, to: int) -> None:
-    """Against the definition: within 1e-5 of the same sine sampled there, away from its hard edges."""
-    given = np.concatenate(list(convert_rate([sine(997.0, rate)], rate, to, 2)))
-    wanted = sine(997.0, to)
-    assert given.shape == wanted.shape
-    middle = slice(to // 10, -to // 10)
-    assert np.abs(given[middle] - wanted[middle]).max() < 1e-5
-
-
-@pytest.mark.parametrize("frames", [1, 2, 1001, 65_536, 65_537])
-@pytest.mark.parametrize(("rate", "to"), [(44_100, 48_000), (48_000, 44_100)])
-def test_the_length_is_the_next_whole_frame_and_blocks_do_not_matter(frames: int, rate: int, to: int) -> None:
-    samples = sine(300.0, rate, 2.0)[:frames]
-    whole = np.concatenate(list(convert_rate([samples], rate, to, 2)))
-    pieces = [samples[at : at + 777] for at in range(0, frames, 777)]
-    assert whole.shape[0] == -(-frames * to // rate)
-    assert np.array_equal(whole, np.concatenate(list(convert_rate(pieces, rate, to, 2))))
-
-
-def test_the_same_rate_keeps_every_bit() -> None:
-    samples = sine(300.0, 48_000)
-    (given,) = convert_rate([samples], 48_000, 48_000, 2)
-    assert given is samples
 
 
 @pytest.mark.parametrize("bits", [16, 24])

@@ -12,14 +12,16 @@ from support import signals
 
 from simulator.measure.meter import measure_array
 from simulator.player.chain import ChainSettings, play_array
+from simulator.player.passage import Passage
 from simulator.player.playlist import Playlist, Track
 from simulator.player.prediction import Prediction
 from simulator.player.profile import Profile, parse_profile
 from simulator.player.profile_format import Delivery
+from simulator.player.resample import resample
 from simulator.shell.codec_alignment import shift_between
 from simulator.shell.codec_lanes import LaneJob, difference, write_lane
-from simulator.shell.converting import convert_rate
 from simulator.shell.predicting import deliver, predict
+from simulator.shell.rendering import TrackJob, render_track
 from simulator.shell.store import Store
 
 RATE = 44_100
@@ -72,7 +74,7 @@ def test_the_three_lanes_have_the_same_frames_and_the_difference_is_their_differ
         found[lane], read_rate = soundfile.read(tmp_path / f"{lane}.wav", dtype="float32")
         assert read_rate == rate
     samples, _ = soundfile.read(master, dtype="float32")
-    converted = np.concatenate(list(convert_rate([samples], RATE, 48_000, 2)))
+    converted = np.concatenate(list(resample([samples], 2, RATE, 48_000)))
     assert np.array_equal(found["master"], converted)
     assert shift_between(found["master"], found["decoded"]) == 0
     assert np.array_equal(found["difference"], found["decoded"] - found["master"])
@@ -121,3 +123,33 @@ def test_a_prediction_is_the_measurement_of_the_decode_through_the_chain(
     assert again.played.true_peak_dbtp == wanted.true_peak_dbtp
     assert len(list((tmp_path / "cache" / "encoded").iterdir())) == 1
     store.close()
+
+
+def test_a_render_of_a_coded_profile_is_the_decode_through_the_chain(master: Path, tmp_path: Path) -> None:
+    """Bit for bit, at the delivered rate; the cut "as delivered" is the master at that rate."""
+    chosen = profile("after_gain")
+    assert chosen.delivery is not None
+    write_lane(LaneJob(str(master), chosen.delivery, "decoded", str(tmp_path / "decoded.wav")))
+    write_lane(LaneJob(str(master), chosen.delivery, "master", str(tmp_path / "master.wav")))
+    settings = ChainSettings(5.0, full_scale="after_gain")
+    passage = Passage(1.0, 0.5, "")
+    job = TrackJob(
+        str(master),
+        str(tmp_path / "x.wav"),
+        settings,
+        "float32",
+        False,
+        False,
+        passage,
+        None,
+        chosen.delivery,
+    )
+    rate, delivered, played = render_track(job)
+    decoded, _ = soundfile.read(tmp_path / "decoded.wav", dtype="float32")
+    plain, _ = soundfile.read(tmp_path / "master.wav", dtype="float32")
+    rendered, rendered_rate = soundfile.read(tmp_path / "x.wav", dtype="float32")
+    wanted, _ = play_array(decoded, rate, settings)
+    assert rate == rendered_rate == 48_000
+    assert np.array_equal(rendered, wanted)
+    assert np.array_equal(played, wanted[48_000:72_000])
+    assert np.array_equal(delivered, plain[48_000:72_000])
