@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from simulator.hearing.state import Session
     from simulator.shell.deck.program import Deck as Player
     from simulator.shell.desk import Outside
+    from simulator.shell.desk_aligning import Aligner
     from simulator.shell.desk_tracks import Studio
     from simulator.shell.record_file import RecordFile
 
@@ -85,12 +86,15 @@ def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: 
     """The session itself, on a terminal or without one; 0, or 128 + the signal that ended it."""
     from simulator.hearing.session import opened
     from simulator.shell.desk import Desk, Outside
+    from simulator.shell.desk_aligning import Aligner
     from simulator.shell.desk_tracks import remembered_marks
+    from simulator.shell.store import cache_folder
     from simulator.shell.user_config import config_folder, data_folder_of_user, starting_trim_db
 
     interactive = _on_terminal()
     outside = Outside(_say, config_folder())
-    session, studio = _session(ready, no_cache, rehash, outside, interactive)
+    aligner = Aligner(None if no_cache else cache_folder(), rehash=rehash)
+    session, studio = _session(ready, no_cache, rehash, outside, interactive, aligner)
     if interactive:
         from simulator.shell.prompt import run_prompt  # loaded while the device opens
     player.ready()
@@ -106,11 +110,12 @@ def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: 
         return run_plain(desk, sys.stdin or (), _say, keep_on_interrupt=_is_terminal(sys.stdin))
     finally:
         desk.close()
+        aligner.close()
         record.close()
 
 
 def _session(
-    ready: Prepared, no_cache: bool, rehash: bool, outside: Outside, interactive: bool
+    ready: Prepared, no_cache: bool, rehash: bool, outside: Outside, interactive: bool, aligner: Aligner
 ) -> tuple[Session, Studio]:
     """The session as it stands before it is opened, and who works things out for it."""
     from simulator.hearing.state import Session
@@ -132,7 +137,7 @@ def _session(
     def open_store() -> Store:
         return Store(None if no_cache else cache_folder(), lambda _: None, rehash=rehash)
 
-    studio = Studio(ready.playlist, ready.tracks, profiles, worked_out, open_store, outside.at)
+    studio = Studio(ready.playlist, ready.tracks, profiles, worked_out, open_store, outside.at, aligner.align)
     return session, studio
 
 

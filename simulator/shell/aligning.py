@@ -56,6 +56,11 @@ class _Found:
     contents: tuple[str, str]
 
 
+def known_alignment(first: str, second: str, store: Store) -> Alignment | None:
+    """What the cache holds of it; None where it would have to be found."""
+    return _cached(first, second, store)[0]
+
+
 def alignment_of(first: str, second: str, store: Store) -> Alignment:
     """How the second file lies against the first. Raises AudioError that begins with the path."""
     known, _ = _cached(first, second, store)

@@ -19,6 +19,7 @@ from simulator.hearing.view import PlayedView, TrackView
 from simulator.player.playlist import Playlist, title_from_path
 from simulator.player.prediction import Prediction, chain_settings, more_than_gain
 from simulator.player.profile import Profile
+from simulator.shell.desk_aligning import Found, Pair
 from simulator.shell.desk_program import TrackLanes
 from simulator.shell.files import read_info
 from simulator.shell.predicting import Delivered, deliver, predict
@@ -103,7 +104,8 @@ def _lossy(path: str) -> bool:
 
 class Studio:
     """Carries out what the session asks of the measuring. `open_store` opens the cache in the calling
-    thread; `profiles` are those that may be asked for; `worked_out` the ids that the session has."""
+    thread; `profiles` are those that may be asked for; `worked_out` the ids that the session has;
+    `align_pairs` says how the second file of each pair lies against the first (see shell/desk_aligning)."""
 
     def __init__(
         self,
@@ -113,10 +115,11 @@ class Studio:
         worked_out: Sequence[str],
         open_store: Callable[[], Store],
         at: Callable[[], str],
+        align_pairs: Callable[[Sequence[Pair]], Sequence[Found]],
     ) -> None:
         self._playlist, self._tracks = playlist, list(tracks)
         self._profiles, self._worked_out = dict(profiles), dict.fromkeys(worked_out)
-        self._open_store, self._at = open_store, at
+        self._open_store, self._at, self._align_pairs = open_store, at, align_pairs
         self._store: Store | None = None
 
     def predict(self, profile_id: str) -> list[Event]:
@@ -156,31 +159,23 @@ class Studio:
             song = one.track.song
             if song is not None and one.measurement is not None and only in (None, song):
                 groups.setdefault(song, []).append(index)
-        groups = {song: members for song, members in groups.items() if len(members) > 1}
-        if not groups:
+        pairs = [(first, other) for first, *others in groups.values() for other in others]
+        if not pairs:
             return []
         offsets: dict[int, float] = {}
         words: list[str] = []
-        for first, *others in groups.values():
-            for other in others:
-                self._align(first, other, offsets, words)
+        paths = [(self._tracks[first].track.path, self._tracks[other].track.path) for first, other in pairs]
+        for (_, other), found in zip(pairs, self._align_pairs(paths), strict=True):
+            title = self._tracks[other].track.title
+            if isinstance(found, SimulatorError):
+                words.append(f"{title} keeps its own times: {found}")
+            elif found.offset_s is None:
+                words.append(f"{title} keeps its own times: {found.reason}")
+            else:
+                offsets[other] = -found.offset_s  # where its time 0 lies in the first version's time
+                if found.kind == "ambiguous":
+                    words.append(f"{title}: {found.reason}")
         return [Aligned(offsets, " ".join(words))]
-
-    def _align(self, first: int, other: int, offsets: dict[int, float], words: list[str]) -> None:
-        from simulator.shell.aligning import alignment_of
-
-        ours, theirs = self._tracks[first].track, self._tracks[other].track
-        try:
-            found = alignment_of(ours.path, theirs.path, self._cache())
-        except SimulatorError as problem:
-            words.append(f"{theirs.title} keeps its own times: {problem}")
-            return
-        if found.offset_s is None:
-            words.append(f"{theirs.title} keeps its own times: {found.reason}")
-        else:
-            offsets[other] = -found.offset_s  # where its time 0 lies in the first version's time
-            if found.kind == "ambiguous":
-                words.append(f"{theirs.title}: {found.reason}")
 
     def _cache(self) -> Store:
         if self._store is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,11 +12,13 @@ import pytest
 import soundfile
 from support.made_measurements import player
 
-from simulator.errors import AudioError, UsageError
+from simulator.compare.alignment import Alignment
+from simulator.errors import AudioError, SimulatorError, UsageError
 from simulator.hearing.events import Aligned, Predicted, Replaced
 from simulator.hearing.places import Mark
 from simulator.hearing.record import Act, Record
 from simulator.player.playlist import ALL_SINGLES, Playlist, Track
+from simulator.shell.aligning import alignment_of
 from simulator.shell.desk_tracks import Studio, remembered_marks, track_lanes, track_views
 from simulator.shell.predicting import deliver, predict
 from simulator.shell.store import Store
@@ -57,7 +60,12 @@ def studio(playlist: Playlist, *worked_out: str) -> tuple[Studio, tuple[object, 
     chosen = [PROFILES[name] for name in worked_out]
     rows = predict(chosen, tracks, playlist.album_reason, no_store(), 0)
     views = track_views(tracks, chosen, rows)
-    return Studio(playlist, tracks, PROFILES, worked_out, no_store, lambda: "now"), views
+    return Studio(playlist, tracks, PROFILES, worked_out, no_store, lambda: "now", aligned_here), views
+
+
+def aligned_here(pairs: Sequence[tuple[str, str]]) -> list[Alignment | SimulatorError]:
+    """In this process: what the process apart does is tested in test_desk_aligning."""
+    return [alignment_of(first, second, no_store()) for first, second in pairs]
 
 
 def test_views_hold_what_is_known_and_why_the_rest_is_not(playlist: Playlist) -> None:
