@@ -84,6 +84,8 @@ def _ended(pair: Pair) -> AudioError:
 def _work(answers: Connection, pairs: list[Pair], cache: Path | None, rehash: bool) -> None:
     """The process: one answer a pair."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the prompt's to handle
+    if hasattr(os, "nice"):
+        os.nice(10)  # what plays comes first
     one_blas_thread()
     os.environ["FAIRHEARING_IN_PROCESS"] = "1"  # it is apart already: a crash costs this process alone
     store = Store(cache, lambda _: None, rehash=rehash)
