@@ -15,7 +15,7 @@ from simulator.report.tables import grid, shortened
 if TYPE_CHECKING:
     from rich.console import Console
 
-LONGEST_COLUMN = 18
+LONGEST_COLUMN = 14
 
 
 def show_comparison(
@@ -48,7 +48,9 @@ def show_comparison(
 
 
 def _show_rows(out: Console, rows: Sequence[Row], names: Names) -> None:
-    columns = [shortened(name.removeprefix("the "), LONGEST_COLUMN) for name in (names.loud, names.open)]
+    columns = [
+        shortened(name.removeprefix("the ").strip("“”"), LONGEST_COLUMN) for name in (names.loud, names.open)
+    ]
     headings = ["", "", *columns, "difference"]
     table = grid(headings, [False, False, True, True, True])
     for row in rows:

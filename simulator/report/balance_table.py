@@ -40,7 +40,7 @@ def _rows(side: Side) -> list[Row]:
     return [
         *rows,
         ("Overs between samples", "events", *_counts(loud, open_)),
-        ("At its ceiling", "of samples", share(loud.share_at_ceiling), share(open_.share_at_ceiling), ""),
+        ("At its ceiling", "share", share(loud.share_at_ceiling), share(open_.share_at_ceiling), ""),
     ]
 
 
