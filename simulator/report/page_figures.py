@@ -36,6 +36,8 @@ _COLOURS = {
     "#080808": "var(--paper)",
 }
 INK, SOFT, RULE, *LINES, PAPER = _COLOURS
+_LEFT_IN, _RIGHT_IN, _TOP_IN, _BOTTOM_IN = 0.36, 0.1, 0.07, 0.29
+"""Room around the axes, in inches, for labels of three letters; searching for it takes as long as drawing."""
 DASHES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (1.5, 1.5)), (0, (7, 2, 1.5, 2)))
 WEIGHTS = (1.9, 1.6, 1.8, 1.6)
 
@@ -175,9 +177,11 @@ def _svg(draw: Callable[[Axes], None], size: tuple[float, float], label: str, na
             "font.size": 9.5,
         }
     ):
-        figure = Figure(figsize=size, layout="constrained")
+        figure = Figure(figsize=size)
         figure.patch.set_visible(False)
-        axes = figure.add_subplot()
+        width, height = size
+        inside = (width - _LEFT_IN - _RIGHT_IN) / width, (height - _BOTTOM_IN - _TOP_IN) / height
+        axes = figure.add_axes((_LEFT_IN / width, _BOTTOM_IN / height, *inside))
         axes.patch.set_visible(False)
         for spine in axes.spines.values():
             spine.set_visible(False)

@@ -67,6 +67,7 @@ def test_a_page_of_a_playlist_with_a_vote(answer: Any, folder: Path, tmp_path: P
     (folder / "list.session.json").unlink()
 
 
+@pytest.mark.heavy
 def test_a_page_from_the_record_has_its_marks_notes_and_decisions(
     answer: Any, folder: Path, tmp_path: Path
 ) -> None:
@@ -114,6 +115,7 @@ def test_two_files_are_two_versions(answer: Any, tmp_path: Path) -> None:
     assert ballot.plan.versions == ("open", "loud")
 
 
+@pytest.mark.heavy
 def test_a_damaged_record_beside_the_playlist_is_said_and_the_page_is_made(
     answer: Any, folder: Path, tmp_path: Path
 ) -> None:

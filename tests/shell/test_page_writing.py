@@ -26,6 +26,7 @@ def short(music: list[Path], name: str, seconds: float) -> Path:
     return path
 
 
+@pytest.mark.heavy
 def test_versions_that_share_no_moment_cannot_be_voted_on(music: list[Path]) -> None:
     order = order_of([music[0], short(music, "brief", 1.0)], PLAIN[:2], rounds=2)
     with pytest.raises(UsageError, match="share no passage"):
@@ -38,6 +39,7 @@ def test_a_version_under_half_a_second_cannot_be_voted_on(music: list[Path]) -> 
         build(order)
 
 
+@pytest.mark.heavy
 def test_a_silent_version_cannot_be_voted_on(music: list[Path]) -> None:
     path = music[0].with_name("silent.wav")
     soundfile.write(path, np.zeros((8 * RATE, 2)), RATE, subtype="PCM_16")
@@ -46,6 +48,7 @@ def test_a_silent_version_cannot_be_voted_on(music: list[Path]) -> None:
         build(order)
 
 
+@pytest.mark.heavy
 def test_the_rounds_must_give_every_pair_as_many(music: list[Path]) -> None:
     third = music[0].with_name("third.wav")
     third.write_bytes(music[0].read_bytes())
@@ -54,6 +57,7 @@ def test_the_rounds_must_give_every_pair_as_many(music: list[Path]) -> None:
         build(order)
 
 
+@pytest.mark.heavy
 def test_a_track_that_goes_away_costs_no_other(music: list[Path]) -> None:
     order = order_of(music)
     gone = replace(order.tracks[2], track=replace(order.tracks[2].track, path="/nowhere/gone.wav"))
