@@ -18,7 +18,8 @@ from typing import Any
 from jinja2 import DictLoader, Environment, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
-from simulator.report.page_content import PageContent, context
+from simulator.report.page_content import context
+from simulator.report.page_values import PageContent
 
 SCRIPTS = ("deck.js", "listen.js", "vote.js", "start.js")
 STYLE = "page.css"

@@ -6,24 +6,19 @@ plain text and are escaped by the template library. The first player is the one 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from typing import Any
 
 from markupsafe import Markup
 
-from simulator.measure.measurement import Measurement
-from simulator.player.playlist import Track
-from simulator.player.prediction import Prediction
-from simulator.player.profile import Profile
 from simulator.report import page_figures as figures
-from simulator.report.numbers import level, share, signed
-from simulator.report.page_profile import number_rows
+from simulator.report.numbers import level, signed
+from simulator.report.page_tables import MEASURED, does_row, measured_row, player_table
+from simulator.report.page_values import PageContent, PageTrack, song_groups
 from simulator.report.page_words import (
     balance,
     isolated,
     method_sentences,
-    move_words,
     one_master,
     three_sentences,
 )
@@ -33,44 +28,6 @@ from simulator.report.sentences import Version, uncertainty_sentence
 STYLE_NAMES = ("solid", "dashed", "dotted", "dash and dot")
 MOST_LINES = 4
 """Versions of one song in one picture; more could not be told apart in grey."""
-MEASURED = (
-    ("integrated", "LUFS"),
-    ("loudest 3 s", "LUFS"),
-    ("quietest 3 s", "LUFS"),
-    ("range", "LU"),
-    ("true peak", "dBTP"),
-    ("PLR", "dB"),
-    ("median PSR", "dB"),
-    ("overs", "count"),
-    ("at its ceiling", "of samples"),
-)
-
-
-@dataclass(frozen=True, slots=True)
-class PageTrack:
-    """One track: its place in the playlist (from 1), what was measured, and for each player what it does
-    (None where that could not be said); `problem` says why a track could not be read."""
-
-    number: int
-    track: Track
-    delivered: Measurement | None
-    predictions: tuple[Prediction | None, ...]
-    problem: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class PageContent:
-    """What the page is made of, sounds apart."""
-
-    title: str
-    client: str
-    version: str
-    profiles: tuple[Profile, ...]
-    tracks: tuple[PageTrack, ...]
-    decisions: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-    listen: Mapping[str, Any] | None = field(default=None)
-    """What the listening part shows (see `page_listen`); None where there is nothing to hear."""
 
 
 def context(content: PageContent) -> dict[str, Any]:
@@ -91,14 +48,14 @@ def context(content: PageContent) -> dict[str, Any]:
             if one.number not in in_songs and one.delivered is not None and one.predictions[0] is not None
         ],
         "headroom_svg": _headroom(content),
-        "tracks": [_does(one) for one in content.tracks],
+        "tracks": [does_row(one) for one in content.tracks],
         "three": three,
         "balances": balances,
         "decisions": content.decisions,
         "notes": content.notes,
         "uncertainty": uncertainty_sentence(profile),
-        "players": [_player(content, place) for place in range(len(content.profiles))],
-        "measured": {"names": MEASURED, "rows": [_measured(one) for one in content.tracks]},
+        "players": [player_table(content, place) for place in range(len(content.profiles))],
+        "measured": {"names": MEASURED, "rows": [measured_row(one) for one in content.tracks]},
         "warnings": [
             (one.track.title, note.text)
             for one in content.tracks
@@ -107,15 +64,6 @@ def context(content: PageContent) -> dict[str, Any]:
         ],
         "method": method_sentences(content.version),
     }
-
-
-def song_groups(tracks: Sequence[PageTrack]) -> list[list[PageTrack]]:
-    """Readable versions of each song with two or more of them, in the playlist's order."""
-    groups: dict[str, list[PageTrack]] = {}
-    for one in tracks:
-        if one.track.song is not None and one.delivered is not None and one.predictions[0] is not None:
-            groups.setdefault(one.track.song, []).append(one)
-    return [group for group in groups.values() if len(group) > 1]
 
 
 def _songs(content: PageContent) -> list[dict[str, Any]]:
@@ -204,18 +152,6 @@ def _headroom(content: PageContent) -> Markup | None:
     return Markup(figures.headroom_svg(bars, f"Loudness and highest peak as played. {said}.", "headroom"))
 
 
-def _does(one: PageTrack) -> dict[str, Any]:
-    found = one.predictions[0]
-    return {
-        "number": one.number,
-        "title": one.track.title,
-        "artist": one.track.artist,
-        "role": one.track.role,
-        "move": move_words(found) if found is not None else "could not be read",
-        "reason": found.decision.reason if found is not None else one.problem,
-    }
-
-
 def _pair(content: PageContent) -> tuple[int, int] | None:
     return choose_pair([(one.track, one.delivered) for one in content.tracks])
 
@@ -246,42 +182,3 @@ def _said(content: PageContent) -> tuple[list[str], list[Any]]:
         if one.delivered is not None and found is not None:
             return one_master(Version(isolated(f"“{one.track.title}”"), one.delivered, found), profile), []
     return [], []
-
-
-def _player(content: PageContent, place: int) -> dict[str, Any]:
-    profile, rows = content.profiles[place], []
-    for one in content.tracks:
-        found = one.predictions[place]
-        values = ["–"] * 5
-        if found is not None:
-            values = [
-                signed(found.decision.gain_db),
-                level(found.played.integrated_lufs),
-                level(found.played.max_short_term_lufs),
-                level(found.played.true_peak_dbtp),
-                level(found.limiter.max_reduction_db),
-            ]
-        rows.append({"number": one.number, "title": one.track.title, "cells": values})
-    return {
-        "title": profile.title,
-        "sentence": profile.sentence,
-        "rows": rows,
-        "numbers": number_rows(profile),
-    }
-
-
-def _measured(one: PageTrack) -> dict[str, Any]:
-    found, values = one.delivered, ["–"] * len(MEASURED)
-    if found is not None:
-        values = [
-            level(found.integrated_lufs),
-            level(found.max_short_term_lufs),
-            level(found.quietest_passage_lufs),
-            level(found.loudness_range_lu),
-            level(found.true_peak_dbtp),
-            level(found.peak_to_loudness_db),
-            level(found.median_peak_to_short_term_db),
-            str(found.over_count),
-            share(found.share_at_ceiling),
-        ]
-    return {"number": one.number, "title": one.track.title, "cells": values}

@@ -12,8 +12,8 @@ from simulator.hearing.trial_draw import draw
 from simulator.player.prediction import Prediction
 from simulator.report.page import PageVote
 from simulator.report.page_clips import Clip, VoteSound, vote_sounds
-from simulator.report.page_content import PageTrack, song_groups
 from simulator.report.page_places import Place
+from simulator.report.page_values import PageTrack, song_groups
 from simulator.report.page_vote import page_vote
 from simulator.shell.page_chance import Chance
 from simulator.shell.page_order import PageOrder

@@ -20,9 +20,9 @@ from simulator.player.prediction import Prediction, chain_settings
 from simulator.report import page_listen
 from simulator.report.page import EmbeddedClip, html
 from simulator.report.page_clips import Cut, sounds
-from simulator.report.page_content import PageContent, PageTrack
 from simulator.report.page_listen import Offer
 from simulator.report.page_places import Heard, Mark, Place, choose
+from simulator.report.page_values import PageContent, PageTrack
 from simulator.shell.page_ballot import vote_members, vote_of
 from simulator.shell.page_chance import Chance
 from simulator.shell.page_order import PageOrder
