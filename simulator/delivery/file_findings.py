@@ -71,7 +71,7 @@ def _dither(scan: Scan) -> Finding:
     return Finding(
         "dither", "Dither", "look" if missing else "fine", None, "", None,
         scan.undithered_at_s[:10] if missing else (),
-        f"In quiet places the last of {scan.word_bits} bits stands still, as it never does with dither."
+        f"In quiet places the last of {scan.word_bits} bits stands still, as it never does with full dither."
         if missing else "No sign of missing dither.",
         "Reduce the word length again, with dither as the last step." if missing else "",
         "Lipshitz, Wannamaker, Vanderkooy, JAES 40, 1992 (from memory)",

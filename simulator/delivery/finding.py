@@ -44,6 +44,12 @@ class Decided:
     said: str = ""
 
 
+def db_words(value: float) -> str:
+    """A level for a sentence: two decimals, a true minus, never "−0.00"."""
+    text = f"{value:.2f}"
+    return (text.lstrip("-") if float(text) == 0.0 else text).replace("-", "−")
+
+
 def worst(findings: tuple[Finding, ...] | list[Finding]) -> Level:
     """The most serious level among them."""
     levels = {found.level for found in findings}

@@ -9,7 +9,7 @@ only gain acts the cure is arithmetic: the output comes down by peak minus ceili
 
 from __future__ import annotations
 
-from simulator.delivery.finding import PROJECT, Decided, Finding, Level
+from simulator.delivery.finding import PROJECT, Decided, Finding, Level, db_words
 from simulator.measure.measurement import Measurement, OverEvent
 from simulator.units import format_time
 
@@ -51,7 +51,7 @@ def _loudness(found: Measurement, decided: Decided) -> Finding:
         room = None if peak is None else ceiling - peak
         advice = f"Raise the output by {abs(away):.2f} dB"
         advice += (
-            f"; plain gain has room for {max(room, 0.0):.2f} dB under {_db(ceiling)} dBTP."
+            f"; plain gain has room for {max(room, 0.0):.2f} dB under {db_words(ceiling)} dBTP."
             if room is not None and room < abs(away)
             else "."
         )
@@ -108,7 +108,7 @@ def _clipped(found: Measurement) -> Finding:
     if runs:
         longest = runs[0]
         text = (
-            f"The longest: {longest.length_frames} samples at {_db(longest.level_dbfs)} dBFS, "
+            f"The longest: {longest.length_frames} samples at {db_words(longest.level_dbfs)} dBFS, "
             f"channel {longest.channel + 1}, {format_time(longest.start_s)}."
         )
         advice = "Listen there; if the clipping was not meant, go back to the mix or ease the clipper."
@@ -120,7 +120,3 @@ def _upward(by_db: float) -> float:
     """To the next hundredth on the far side, so that what is shown is enough."""
     hundredths = round(by_db * 100.0)
     return (hundredths if hundredths >= by_db * 100.0 - 1e-6 else hundredths + 1) / 100.0
-
-
-def _db(value: float) -> str:
-    return f"{value:.2f}".replace("-", "−")

@@ -6,7 +6,7 @@ source); all else is only worth knowing.
 
 from __future__ import annotations
 
-from simulator.delivery.finding import PRACTICE, Finding
+from simulator.delivery.finding import PRACTICE, Finding, db_words
 from simulator.delivery.level_findings import FULL_SCALE_DBTP
 from simulator.player.prediction import Prediction
 from simulator.player.profile import Profile
@@ -21,7 +21,7 @@ def player_finding(profile: Profile, found: Prediction) -> Finding:
     over = peak is not None and peak > FULL_SCALE_DBTP
     words = [found.decision.reason]
     if peak is not None:
-        words.append(f"Played, it peaks at {_db(peak)} dBTP.")
+        words.append(f"Played, it peaks at {db_words(peak)} dBTP.")
     if reduction >= 0.05:
         words.append(f"Its limiter takes up to {reduction:.1f} dB.")
     advice = ""
@@ -35,7 +35,3 @@ def player_finding(profile: Profile, found: Prediction) -> Finding:
         "player", f"Through {profile.title}", "look" if advice else "fine", played.integrated_lufs, "LUFS",
         profile.target_lufs, at, " ".join(words), advice, source,
     )  # fmt: skip
-
-
-def _db(value: float) -> str:
-    return f"{value:.2f}".replace("-", "−")

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from simulator.delivery.finding import Decided, Finding
+from simulator.delivery.finding import Decided, Finding, db_words
 from simulator.delivery.level_findings import (
     FULL_SCALE_DBTP,
     FULL_SCALE_SOURCE,
@@ -90,11 +90,10 @@ def _placed(step: str) -> str:
 def _advice(cure: Cure | None, limit: float) -> str:
     if cure is None:
         return "Lower the output and check again."
-    proof = f"{cure.proof_dbtp:.2f}".replace("-", "−")
+    proof = db_words(cure.proof_dbtp)
     if cure.reached:
         return f"Lower the output by {cure.lower_db:.1f} dB: done so, it peaks at {proof} dBTP here."
-    bound = f"{limit:.2f}".replace("-", "−")
     return (
-        f"Even lowered by {cure.lower_db:.1f} dB it peaks at {proof} dBTP here, above {bound}: "
+        f"Even lowered by {cure.lower_db:.1f} dB it peaks at {proof} dBTP here, above {db_words(limit)}: "
         "another codec setting, or less limiting, helps more."
     )

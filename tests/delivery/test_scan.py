@@ -1,0 +1,78 @@
+"""What the scan counts, against signals whose word length, spectrum and silence are known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from support import signals
+
+from simulator.delivery.file_findings import earlier_rate
+from simulator.delivery.scan import scan
+
+RATE = 48_000
+
+
+def noise(seconds: float = 4.0, level: float = 0.3):  # type: ignore[no-untyped-def]
+    wave = signals.pink_noise(round(seconds * RATE), 3, RATE)
+    return (level * wave / np.abs(wave).max())[:, np.newaxis]
+
+
+@pytest.mark.parametrize("bits", [8, 12, 16, 20, 24])
+def test_the_bits_used_are_counted(bits: int) -> None:
+    steps = 2.0 ** (bits - 1)
+    found = scan([(np.rint(noise() * steps) / steps).astype(np.float32)], RATE, 1)
+    assert found.word_bits == bits
+
+
+def test_what_is_finer_than_24_bits_has_no_word_length() -> None:
+    assert scan([(noise() * 0.01).astype(np.float32)], RATE, 1).word_bits is None
+
+
+def test_blocks_do_not_matter() -> None:
+    wave = (np.rint(noise() * 32768.0) / 32768.0).astype(np.float32)
+    whole, pieces = (
+        scan([wave], RATE, 1),
+        scan([wave[at : at + 999] for at in range(0, len(wave), 999)], RATE, 1),
+    )
+    assert np.array_equal(whole.spectrum, pieces.spectrum)
+    assert np.array_equal(whole.tail, pieces.tail)
+    assert (whole.word_bits, whole.head_s, whole.tail_s) == (pieces.word_bits, pieces.head_s, pieces.tail_s)
+
+
+def test_silence_before_and_after_is_measured_to_the_frame() -> None:
+    wave = np.concatenate([np.zeros((4_800, 1)), np.full((RATE, 1), 0.1), np.zeros((9_600, 1))])
+    found = scan([wave.astype(np.float32)], RATE, 1)
+    assert (found.head_s, found.tail_s) == (pytest.approx(0.1), pytest.approx(0.2))
+    silent = scan([np.zeros((RATE, 2), np.float32)], RATE, 2)
+    assert (silent.head_s, silent.word_bits, silent.undithered_at_s) == (1.0, 0, ())
+
+
+@pytest.mark.parametrize("kind", ["triangular", "none"])
+def test_missing_dither_is_told_from_dither_in_a_fade(kind: str) -> None:
+    """Seeded; also with digital silence after it, which is no sign of anything."""
+    random = np.random.default_rng(7)
+    wave = noise(6.0) * 10.0 ** (-np.arange(6 * RATE)[:, np.newaxis] / RATE)
+    dither = random.random((2, *wave.shape)) - 0.5
+    extra = {"triangular": dither.sum(axis=0), "none": 0.0}[kind]
+    words = np.rint(wave * 32768.0 + extra) / 32768.0
+    found = scan([np.concatenate([words, np.zeros((RATE, 1))]).astype(np.float32)], RATE, 1)
+    assert found.word_bits == 16
+    assert bool(found.undithered_at_s) is (kind == "none")
+
+
+@pytest.mark.parametrize("earlier", [32_000, 44_100])
+def test_an_earlier_lower_rate_shows_as_an_edge(earlier: int) -> None:
+    import soxr
+
+    wave = noise(4.0)[:, 0]
+    there = soxr.resample(wave, RATE, earlier, quality="VHQ")
+    back = soxr.resample(there, earlier, RATE, quality="VHQ").astype(np.float32)[:, np.newaxis]
+    assert earlier_rate(scan([back], RATE, 1)) == earlier
+
+
+def test_music_that_merely_falls_towards_the_treble_has_no_edge() -> None:
+    assert earlier_rate(scan([noise().astype(np.float32)], RATE, 1)) is None
+    dull = np.cumsum(noise()[:, 0])
+    dull -= np.linspace(dull[0], dull[-1], dull.shape[0])
+    dull = (0.3 * dull / np.abs(dull).max()).astype(np.float32)[:, np.newaxis]
+    assert earlier_rate(scan([dull], RATE, 1)) is None
