@@ -13,7 +13,7 @@ from simulator.errors import SOME_FAILED
 
 if TYPE_CHECKING:
     from simulator.compare.loss import Comparison
-    from simulator.report.balance import Names
+    from simulator.report.balance_terms import Names
     from simulator.shell.comparing import Noise, Pair
 
 

@@ -9,7 +9,7 @@ from simulator.commands.prepare import Prepared
 from simulator.errors import SimulatorError, UsageError
 from simulator.player.playlist import Playlist
 from simulator.player.prediction import Prediction
-from simulator.report.balance import Names
+from simulator.report.balance_terms import Names
 from simulator.report.pair import choose_pair, short_names
 from simulator.shell.comparing import Pair
 

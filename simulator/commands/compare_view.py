@@ -8,14 +8,15 @@ from typing import TYPE_CHECKING
 
 from simulator.commands.predict_view import console, paragraph, show_heading
 from simulator.compare.loss import Comparison
-from simulator.report.balance import Names, Said
 from simulator.report.balance_table import Row, delivered_rows, played_rows, residual_rows
+from simulator.report.balance_terms import Names, Said
 from simulator.report.tables import grid, shortened
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 LONGEST_COLUMN = 14
+PLACES = ("alignment", "no_difference", "mono", "passages")
 
 
 def show_comparison(
@@ -24,7 +25,7 @@ def show_comparison(
     """The whole screen: `overall` and `by_player` are the sentences."""
     out = console()
     out.print(f"■ {names.loud[:1].upper()}{names.loud[1:]}, against {names.open}", style="bold")
-    _say(out, overall, ("alignment", "no_difference", "passages"))
+    _say(out, overall, PLACES)
     out.print("\nAs delivered", style="bold")
     _show_rows(out, delivered_rows(found.delivered), names)
     difference = found.difference
@@ -34,7 +35,7 @@ def show_comparison(
         for row in residual_rows(difference):
             table.add_row(*row)
         out.print(table)
-    shown = ("alignment", "no_difference", "passages", "open_quiet", "caution")
+    shown = (*PLACES, "open_quiet", "caution")
     _say(out, [one for one in overall if one.rule not in shown])
     for played, said in zip(found.played, by_player, strict=True):
         out.print()

@@ -10,7 +10,7 @@ from typing import Any
 from simulator.compare.loss import Comparison, Figures, Played, Side
 from simulator.compare.loss_passages import SECONDS, Window
 from simulator.player.playlist import Track
-from simulator.report.balance import Names, Said
+from simulator.report.balance_terms import Names, Said
 from simulator.report.json_form import SCHEMA
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 from simulator.compare.loss import Comparison, Heard, Played
 from simulator.player.profile import Profile
 from simulator.report import sentences
-from simulator.report.balance import SECONDS, Names, Said, ordered
+from simulator.report.balance_terms import SECONDS, Names, Said, ordered
 from simulator.report.numbers import level, signed
 from simulator.report.sentences import TIE_LU
 from simulator.units import format_time
@@ -112,7 +112,7 @@ def _anywhere(played: Played, names: Names) -> list[Said]:
             Said(
                 "no_level_difference",
                 "As this player plays them, neither gains anything in level: over the whole track, and in "
-                f"every {SECONDS} of it, the two differ by {level(TIE_LU)} LU at most.",
+                f"every {SECONDS} of it (near-silence aside), the two differ by {level(TIE_LU)} LU at most.",
             )
         ]
     at_most = (
@@ -125,7 +125,7 @@ def _anywhere(played: Played, names: Names) -> list[Said]:
         text = f"{at_least}, and nowhere louder by more than {level(TIE_LU)} LU"
     else:
         text = f"{at_most}, and {at_least}"
-    start = f"Moment by moment, {match_words(played.profile)}, {names.loud} plays"
+    start = f"Moment by moment (near-silence aside), {match_words(played.profile)}, {names.loud} plays"
     return [Said("anywhere", f"{start} {text}.")]
 
 

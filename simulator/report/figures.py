@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from simulator.compare.loss import Comparison, Figures, Played
 from simulator.measure import gating
 from simulator.measure.measurement import Measurement
-from simulator.report.balance import Names
+from simulator.report.balance_terms import Names
 from simulator.report.numbers import level
 from simulator.units import LOUDNESS_OFFSET_DB
 

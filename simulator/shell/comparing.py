@@ -23,7 +23,7 @@ from simulator.player.prediction import Prediction, chain_settings, more_than_ga
 from simulator.player.profile import Profile
 from simulator.player.profile_format import Delivery
 from simulator.report import figures
-from simulator.report.balance import Names
+from simulator.report.balance_terms import Names
 from simulator.report.numbers import level
 from simulator.shell import workers as pool
 from simulator.shell.aligning import versions

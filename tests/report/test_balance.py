@@ -10,7 +10,8 @@ from support.made_comparison import NAMES, compared, difference, laid, song
 from support.made_measurements import made
 
 from simulator.compare.loss import Comparison
-from simulator.report.balance import Said, whole_sentences
+from simulator.report.balance import whole_sentences
+from simulator.report.balance_terms import Said
 
 OPEN = song([(-20.0, 20.0), (-12.0, 20.0)], -1.0)
 LOUD = song([(-11.0, 20.0), (-8.0, 20.0)], 0.8, overs=7, share=0.02)
@@ -82,6 +83,17 @@ def test_too_little_in_common_says_so() -> None:
 )  # fmt: skip
 def test_what_was_gained_as_delivered(loud_lufs: float, open_lufs: float, expected: str) -> None:
     assert said(compared(made(loud_lufs), made(open_lufs)), "delivered") == expected
+
+
+@pytest.mark.parametrize(("channels", "name"), [((1, 2), "The loud master"), ((2, 1), "The open master")])
+def test_one_channel_against_two_is_said(channels: tuple[int, int], name: str) -> None:
+    found = compared(made(-10.0, channels=channels[0]), made(-14.0, channels=channels[1]))
+    assert said(found, "mono") == (
+        f"{name} is mono: one channel reads 3.0 LU lower than the same sound on two loudspeakers, and so "
+        f"does "
+        "every figure of it here."
+    )
+    assert said(compared(made(-10.0, channels=1), made(-14.0, channels=1)), "mono") == ""
 
 
 def test_silence_is_not_compared() -> None:

@@ -21,7 +21,7 @@ from simulator.player.chain import ChainSettings, play_array
 from simulator.player.playlist import Playlist, Track
 from simulator.player.prediction import Prediction
 from simulator.player.profile import Profile
-from simulator.report.balance import Names
+from simulator.report.balance_terms import Names
 from simulator.shell.comparing import (
     NOISE_SEED,
     Noise,

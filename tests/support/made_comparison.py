@@ -17,7 +17,7 @@ from simulator.measure.measurement import Measurement, Series
 from simulator.player.decision import decide
 from simulator.player.prediction import from_gain
 from simulator.player.profile import Profile
-from simulator.report.balance import Names
+from simulator.report.balance_terms import Names
 from simulator.units import db_to_gain, lufs_to_energy
 
 NAMES = Names("the loud master", "the open master")

@@ -106,6 +106,14 @@ class Claims:
         at(found[1], self.answer["passages"]["loudest"]["open_start_s"])
         at(found[3], self.answer["passages"]["quietest"]["open_start_s"])
 
+    def rule_mono(self, text: str, _: Any) -> None:
+        self.fit(
+            r"NAME is mono: one channel reads 3\.0 LU lower than the same sound on two loudspeakers, and so "
+            r"does "
+            r"every figure of it here\.",
+            text,
+        )
+
     def rule_delivered(self, text: str, side: Any) -> None:
         gap = side["loud_minus_open"]["integrated_lu"]
         levels = [side[place]["integrated_lufs"] for place in ("loud", "open")]
@@ -363,7 +371,7 @@ class Claims:
 
     def rule_anywhere(self, text: str, side: Any, _: Any) -> None:
         most, least = (side["loud_minus_open"][key] for key in ("most", "least"))
-        start = rf"moment by moment, [a-z’ -]+, {re.escape(self.loud)} plays "
+        start = rf"moment by moment \(near-silence aside\), [a-z’ -]+, {re.escape(self.loud)} plays "
         louder = self.try_fit(rf"{start}louder by NUM LU at most \(the 3 s from CLOCK of NAME\).*", text)
         quieter = self.try_fit(rf"{start}(?:.*and )?quieter by NUM LU at most \(the 3 s from CLOCK\).*", text)
         assert (louder is not None) is (most["difference_lu"] > TIE)

@@ -1,0 +1,34 @@
+"""What the sentences of a comparison are made with: a sentence and its rule, the versions' names, ties."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+TIE_SHARE = 0.001
+SECONDS = "3 s"
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """A sentence, and the rule that made it."""
+
+    rule: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Names:
+    """What the two are called in a sentence ("the open master")."""
+
+    loud: str
+    open: str
+
+
+def ordered(names: Names, gap: float) -> tuple[str, str, float]:
+    """The name of the one with more, of the other, and by how much."""
+    return (names.loud, names.open, gap) if gap >= 0.0 else (names.open, names.loud, -gap)
+
+
+def capital(text: str) -> str:
+    """The same as the beginning of a sentence."""
+    return text[:1].upper() + text[1:]
