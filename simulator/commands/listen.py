@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from simulator.commands.prepare import Prepared
     from simulator.hearing.state import Session
     from simulator.shell.deck.program import Deck as Player
-    from simulator.shell.desk import Outside
     from simulator.shell.desk_aligning import Aligner
+    from simulator.shell.desk_outside import Outside
     from simulator.shell.desk_tracks import Studio
     from simulator.shell.record_file import RecordFile
 
@@ -85,8 +85,9 @@ def command(
 def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: bool, rehash: bool) -> int:
     """The session itself, on a terminal or without one; 0, or 128 + the signal that ended it."""
     from simulator.hearing.session import opened
-    from simulator.shell.desk import Desk, Outside
+    from simulator.shell.desk import Desk
     from simulator.shell.desk_aligning import Aligner
+    from simulator.shell.desk_outside import Outside
     from simulator.shell.desk_tracks import remembered_marks
     from simulator.shell.store import cache_folder
     from simulator.shell.user_config import config_folder, data_folder_of_user, starting_trim_db

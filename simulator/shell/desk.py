@@ -6,17 +6,12 @@ decided. Everything happens in the caller's thread: ten times a second, and at e
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
-from datetime import datetime
-from pathlib import Path
-from typing import Protocol
+from collections.abc import Iterable
+from dataclasses import replace
 
 from simulator.errors import SimulatorError
 from simulator.hearing import effects as do
 from simulator.hearing import events as happens
-from simulator.hearing.record import Act
 from simulator.hearing.session import step
 from simulator.hearing.state import Session
 from simulator.measure.live import Reading
@@ -26,6 +21,7 @@ from simulator.shell.deck.program import Deck as Player
 from simulator.shell.deck.program import DeckProgram, Now
 from simulator.shell.desk_bar import bar_of
 from simulator.shell.desk_meter import DeskMeter
+from simulator.shell.desk_outside import Failure, Outside, Record, Studio, Taken
 from simulator.shell.desk_program import TrackLanes, deck_program, lane_key
 from simulator.shell.desk_text import device_text, where_it_goes, wrapped
 from simulator.shell.desk_tracks import track_lanes
@@ -36,43 +32,6 @@ from simulator.units import db_to_gain, seconds_to_frames
 
 TICK_SECONDS = 0.1
 DIM_DB = -20.0
-
-
-@dataclass(frozen=True, slots=True)
-class _Failure:
-    """Background work that came to nothing: why, and the player that was wanted, if it was one."""
-
-    text: str
-    profile: str = ""
-
-
-Taken = happens.Event | _Failure
-
-
-class Record(Protocol):
-    """Where acts are kept (see shell/record_file.py)."""
-
-    def keep(self, act: Act) -> None: ...
-
-
-class Studio(Protocol):
-    """What the desk has done elsewhere, in the background (see shell/desk_tracks.py)."""
-
-    def predict(self, profile_id: str) -> list[happens.Event]: ...
-    def replace(self, track: int, path: str) -> list[happens.Event]: ...
-    def align(self) -> list[happens.Event]: ...
-
-
-@dataclass(frozen=True, slots=True)
-class Outside:
-    """What the desk needs of the world: where words go, the clock (seconds) and how to let time pass, the
-    time of day in words, and the folder for what is remembered."""
-
-    say: Callable[[str], None]
-    config: Path
-    clock: Callable[[], float] = time.monotonic
-    sleep: Callable[[float], None] = time.sleep
-    at: Callable[[], str] = lambda: datetime.now().astimezone().isoformat(timespec="seconds")
 
 
 class Desk:
@@ -101,8 +60,6 @@ class Desk:
         self._said_problems: set[str] = set()
         self._devices: list[str] = []
 
-    # ---- what the prompt calls
-
     @property
     def asks(self) -> bool:
         """Is a question open, so that the next line is its answer?"""
@@ -111,7 +68,8 @@ class Desk:
     def open(self, session: Session, effects: Iterable[do.Effect]) -> None:
         """The session as it begins; starts what need not be waited for."""
         self.session = session
-        self._carry_out(effects)
+        for effect in effects:
+            self._do(effect)
         self._say(where_it_goes(self._player))
         self._work.start(self._studio.align, _failed)
         for track, lanes in self._lanes().items():
@@ -161,8 +119,6 @@ class Desk:
         """Nothing more is begun. The deck is its owner's to close."""
         self._work.close()
 
-    # ---- what happens inside
-
     def _look(self) -> None:
         now = self._now = self._player.now()
         if now.alive != self._alive:
@@ -188,7 +144,7 @@ class Desk:
 
     def _take(self, event: Taken) -> None:
         """What the background came to."""
-        if not isinstance(event, _Failure):
+        if not isinstance(event, Failure):
             self._step(event)
             return
         if event.profile and self.session.wanted == event.profile:
@@ -197,9 +153,6 @@ class Desk:
 
     def _step(self, event: happens.Event) -> None:
         self.session, effects = step(self.session, event)
-        self._carry_out(effects)
-
-    def _carry_out(self, effects: Iterable[do.Effect]) -> None:
         for effect in effects:
             self._do(effect)
 
@@ -227,7 +180,7 @@ class Desk:
             case do.Predict(profile):
                 self._work.start(
                     lambda: self._studio.predict(profile),
-                    lambda problem: [_Failure(str(problem), profile)],
+                    lambda problem: [Failure(str(problem), profile)],
                 )
             case do.Replace(track, path):
                 self._work.start(
@@ -264,18 +217,12 @@ class Desk:
         self._settle()
         passed = 0.0
         while not self.left and (seconds is None or passed < seconds - 1e-9):
-            if seconds is None and (self._now.ended or not self._now.playing):
+            if seconds is None and (self._now.ended or not self._now.playing or not self._now.alive):
                 break
             part = TICK_SECONDS if seconds is None else min(TICK_SECONDS, seconds - passed)
-            self._pass_time(part)
+            (self._player.pass_time if self._player.kind == "file" else self._outside.sleep)(part)
             passed += part
             self.tick()
-
-    def _pass_time(self, seconds: float) -> None:
-        if self._player.kind == "file":
-            self._player.pass_time(seconds)
-        else:
-            self._outside.sleep(seconds)
 
     def _settle(self) -> None:
         """Waits for what was asked of the background."""
@@ -300,4 +247,4 @@ class Desk:
 
 
 def _failed(problem: SimulatorError) -> list[Taken]:
-    return [_Failure(str(problem))]
+    return [Failure(str(problem))]

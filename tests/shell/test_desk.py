@@ -23,7 +23,8 @@ from simulator.player.limiter import LimiterReport
 from simulator.player.playlist import Track
 from simulator.player.prediction import from_chain, from_gain
 from simulator.shell.deck.program import DeviceView, LaneKey
-from simulator.shell.desk import Desk, Outside
+from simulator.shell.desk import Desk
+from simulator.shell.desk_outside import Outside
 from simulator.shell.desk_tracks import played_views, track_views
 from simulator.shell.predicting import Delivered
 from simulator.shell.user_config import starting_trim_db

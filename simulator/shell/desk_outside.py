@@ -1,0 +1,52 @@
+"""What does the desk need from around it? The record, the measuring, the screen and the clock, as it asks for
+them: the command passes in real ones, the tests others.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Protocol
+
+from simulator.hearing import events as happens
+from simulator.hearing.record import Act
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """Background work that came to nothing: why, and the player that was wanted, if it was one."""
+
+    text: str
+    profile: str = ""
+
+
+Taken = happens.Event | Failure
+
+
+class Record(Protocol):
+    """Where acts are kept (see shell/record_file.py)."""
+
+    def keep(self, act: Act) -> None: ...
+
+
+class Studio(Protocol):
+    """What the desk has done elsewhere, in the background (see shell/desk_tracks.py)."""
+
+    def predict(self, profile_id: str) -> list[happens.Event]: ...
+    def replace(self, track: int, path: str) -> list[happens.Event]: ...
+    def align(self) -> list[happens.Event]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """What the desk needs of the world: where words go, the clock (seconds) and how to let time pass, the
+    time of day in words, and the folder for what is remembered."""
+
+    say: Callable[[str], None]
+    config: Path
+    clock: Callable[[], float] = time.monotonic
+    sleep: Callable[[float], None] = time.sleep
+    at: Callable[[], str] = lambda: datetime.now().astimezone().isoformat(timespec="seconds")
