@@ -13,7 +13,6 @@ from itertools import pairwise
 
 from simulator.hearing.effects import Effect, Output, Resume, Sound
 from simulator.hearing.moving import Outcome
-from simulator.hearing.sounding import output
 from simulator.hearing.state import Question, Session
 from simulator.numbers import level
 
@@ -33,8 +32,12 @@ def guarded(before: Session, outcome: Outcome, command: str, line: str, confirme
             return _asked(before, line, f"That is {level(rise)} dB louder than what was heard last.")
         if later > STEP_DB:
             return _asked(before, line, f"In it a passage comes {level(later)} dB above the one before it.")
-    if rise > STEP_DB:
-        effects = _ramped(after, effects, rise)
+    # The series hold the energy of both channels. From stereo to mono or difference it cannot grow, since
+    # 2·((L ± R)/2)² is at most L² + R²; back from either, nobody knows by how much: always slowly.
+    was = before.heard_listen
+    other_ear = after.output_lufs() is not None and after.listen != was and was != "stereo"
+    if rise > STEP_DB or other_ear:
+        effects = _ramped(after, effects, other_ear)
     return after, effects
 
 
@@ -60,9 +63,13 @@ def _asked(before: Session, line: str, text: str) -> Outcome:
     return replace(before, question=question), ()
 
 
-def _ramped(after: Session, effects: tuple[Effect, ...], rise_db: float) -> tuple[Effect, ...]:
-    """The same effects, in over RAMP_S."""
-    if any(isinstance(one, Resume) for one in effects) and not any(isinstance(one, Sound) for one in effects):
-        low = replace(output(after), trim_db=after.trim_db - rise_db)
-        return (low, *effects, replace(output(after), ramp_s=RAMP_S))
-    return tuple(replace(one, ramp_s=RAMP_S) if isinstance(one, Sound | Output) else one for one in effects)
+def _ramped(after: Session, effects: tuple[Effect, ...], other_ear: bool) -> tuple[Effect, ...]:
+    """The same effects, in over RAMP_S. What comes back from a pause, or to other ears, enters
+    anew: of a gain set low and then raised within one block, the deck hears the last word only."""
+    effects = tuple(
+        replace(one, ramp_s=RAMP_S) if isinstance(one, Sound | Output) else one for one in effects
+    )
+    wakes = other_ear or any(isinstance(one, Resume) for one in effects)
+    if wakes and not any(isinstance(one, Sound) for one in effects):
+        effects = (Sound(after.program(), after.segment, after.place_s, True, RAMP_S), *effects)
+    return effects

@@ -83,7 +83,7 @@ def go(session: Session, words: list[str]) -> Outcome:
 
 
 def swap(session: Session, words: list[str]) -> Outcome:
-    """The other version at the same moment, or any track; loops and rounds keep their kind."""
+    """The other version at the same moment, or any track; a loop goes along, a round is left."""
     if words:
         track = find_track(session, " ".join(words))
     elif session.other is not None:
@@ -108,6 +108,7 @@ def swap(session: Session, words: list[str]) -> Outcome:
         )
     elif plan is not None:
         after = replace(after, plan=list_plan(session.tracks, track), segment=0)
+    after = after.settled()
     return after, (*after.sounding(follow=True), Say(what_plays(after)))
 
 

@@ -68,6 +68,8 @@ ENDED = {
     "round": "The round has ended.",
     "transitions": "The transitions have ended.",
 }
+QUIETER = ("dim", "mute")
+"""Keys that turn down even while a question is open."""
 YES, NO = ("y", "yes"), ("n", "no")
 
 
@@ -88,7 +90,7 @@ def step(session: Session, event: Event) -> Outcome:
     """One event. Never raises for what a user typed: the answer then is a sentence."""
     after, effects = _step(session, event)
     heard = after.output_lufs()
-    return (after if heard is None else replace(after, heard_lufs=heard)), effects
+    return (after if heard is None else replace(after, heard_lufs=heard, heard_listen=after.listen)), effects
 
 
 def _step(session: Session, event: Event) -> Outcome:
@@ -97,7 +99,13 @@ def _step(session: Session, event: Event) -> Outcome:
             return _typed(session, event.line.strip(), event.at)
         case Pressed():
             if session.question is not None:
-                return session, ()
+                if event.key not in QUIETER or (event.key, True) in (
+                    ("dim", session.dim),
+                    ("mute", session.mute),
+                ):
+                    return session, ()  # a slip of the hand is no answer, and nothing gets louder by it
+                quiet, effects = _done(replace(session, question=None), event.key, event.at)
+                return replace(quiet, question=session.question), effects
             return _done(session, KEY_LINES.get(event.key, event.key), event.at)
         case Tick():
             return _ticked(session, event)
@@ -165,7 +173,12 @@ def _ticked(session: Session, event: Tick) -> Outcome:
         why = plan.words[event.segment] if event.segment < len(plan.words) else ""
         said = f"{number} {title}{': ' + why if why else ''}."
         last = session.track if session.track != track else session.last_track
-        return replace(after, last_track=last), (Say(said),)
+        after = replace(after, last_track=last)
+        if plan.kind == "list" and after.state == "matched" and track not in after.turned_down_db:
+            before, after = after, after.settled()
+            if after.program() != before.program():
+                return guarded(session, (after, (*after.sounding(follow=True), Say(said))), "tick", "", True)
+        return after, (Say(said),)
     return after, ()
 
 
@@ -191,11 +204,22 @@ def _replaced(session: Session, event: Replaced) -> Outcome:
     if event.track == session.track:
         after = replace(after, place_s=min(session.place_s, max(event.view.duration_s - 0.05, 0.0)))
     if after.plan is not None:
+        length = event.view.duration_s
         spans = tuple(
-            replace(span, end_s=min(span.end_s, event.view.duration_s)) if span.track == event.track else span
+            span
+            if span.track != event.track
+            else replace(
+                span,
+                start_s=min(span.start_s, max(length - (span.end_s - span.start_s), 0.0)),
+                end_s=min(span.end_s, length),
+            )
             for span in after.plan.spans
         )
         after = replace(after, plan=replace(after.plan, spans=spans))
+        if after.plan is not None and after.plan.kind != "list" and event.track == session.track:
+            here = spans[after.segment]
+            if not here.start_s <= after.place_s < here.end_s:
+                after = replace(after, place_s=here.start_s)
     after = after.settled()
     act = Act(
         event.at,

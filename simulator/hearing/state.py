@@ -59,6 +59,7 @@ class Session:
     wanted: str | None = None
     last_track: int | None = None
     heard_lufs: float | None = None
+    heard_listen: Listen = "stereo"
     dropouts: int = 0
     trouble: str = ""
     width: int = 80
@@ -124,9 +125,13 @@ class Session:
         return None if mine is None or theirs is None else mine - theirs
 
     def matched_here(self) -> Session:
-        """Matched on the passage that is current now."""
-        span = self.passage
-        return replace(self, turned_down_db=matching_db(self.tracks, span, self.profile), matched_on=span)
+        """Matched on the passage that is current now; other songs of a round on their own passages."""
+        span, turned = self.passage, dict[int, float]()
+        if self.plan is not None and self.plan.kind in ("round", "transitions"):
+            for one in reversed(self.plan.spans):
+                turned.update(matching_db(self.tracks, one, self.profile))
+        turned.update(matching_db(self.tracks, span, self.profile))
+        return replace(self, turned_down_db=turned, matched_on=span)
 
     def settled(self) -> Session:
         """After any move: matching follows the passage."""

@@ -77,7 +77,9 @@ class RecordFile:
         except FileNotFoundError:
             return Record(title)
         except OSError as problem:
-            self._fail(problem)
+            kept = self.path
+            self.path = _beside(kept)
+            self._warn(f"{kept} cannot be read ({problem}) and is left alone; see {self.path.name}.")
             return Record(title)
         try:
             return from_json(data)
@@ -114,20 +116,43 @@ def _take(lock: Path) -> bool:
     record cannot be written either, and there is nothing to protect."""
     mine = json.dumps({"pid": os.getpid(), "host": socket.gethostname()}).encode()
     for _ in range(3):
+        mark = lock.with_name(f"{lock.name}.{os.getpid()}")
         try:
-            handle = os.open(lock, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
+            mark.write_bytes(mine)
+            _put(mark, lock)
         except FileExistsError:
             if _lives(lock):
                 return False
             with contextlib.suppress(OSError):
-                lock.unlink()
+                dead = lock.with_name(f"{lock.name}.{os.getpid()}.dead")
+                os.rename(lock, dead)  # of two desks only one can move it
+                if _lives(dead):  # the other one had taken it over in between: put it back
+                    with contextlib.suppress(FileExistsError):
+                        os.link(dead, lock)
+                dead.unlink()
             continue
         except OSError:
             return True
-        with os.fdopen(handle, "wb") as file:
-            file.write(mine)
+        finally:
+            with contextlib.suppress(OSError):
+                mark.unlink()
         return True
     return False
+
+
+def _put(mark: Path, lock: Path) -> None:
+    """The lock with its content at once, so that no desk meets an empty one. Raises FileExistsError. Where
+    there are no hard links, os.rename on Windows refuses as well; elsewhere an exclusive file has to do."""
+    try:
+        os.link(mark, lock)
+    except FileExistsError:
+        raise
+    except OSError:
+        if os.name == "nt":
+            os.rename(mark, lock)
+            return
+        with open(lock, "xb") as file:
+            file.write(mark.read_bytes())
 
 
 def _lives(lock: Path) -> bool:
@@ -159,6 +184,16 @@ def _process_lives(pid: int) -> bool:
     except (PermissionError, OverflowError):
         return True
     return True
+
+
+def _beside(path: Path) -> Path:
+    """A record of its own beside one that cannot be read."""
+    stem = path.name.removesuffix(SUFFIX)
+    for number in range(2, 10_000):
+        free = path.with_name(f"{stem}.new{number}{SUFFIX}")
+        if not os.path.lexists(free):
+            return free
+    raise UsageError(f"{path}: too many records lie beside it.", "Clear them away.")
 
 
 def _free_name(path: Path, word: str) -> Path:

@@ -1,0 +1,90 @@
+"""What the session promises of levels where songs, versions, pauses and ears change."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from support.made_session import Desk, session, song, view
+
+from simulator.hearing.effects import Output, Resume, Sound
+from simulator.hearing.events import Pressed, Replaced
+from simulator.hearing.loudness_guard import RAMP_S
+from simulator.hearing.state import Session
+
+
+def two_songs() -> Session:
+    start = session()
+    others = (
+        view("B (open)", song([-22.0, -14.0, -22.0], -3.0), song_key="b"),
+        view("B (crushed)", song([-10.0, -8.0, -10.0], 0.0), song_key="b"),
+    )
+    return replace(start, tracks=(*start.tracks[:2], *others))
+
+
+@pytest.mark.parametrize("segment", range(4))
+def test_in_a_round_the_versions_of_every_song_are_matched(segment: int) -> None:
+    desk = Desk(two_songs())
+    desk.do("state matched")
+    desk.do("round loudest 8")
+    desk.do("y")
+    desk.at(20.5, segment)
+    assert desk.session.track == segment
+    assert abs(desk.session.difference_lu() or 0.0) <= 0.1
+
+
+def test_a_swap_matches_the_passage_it_is_made_at() -> None:
+    """In the verse the versions are 11 LU apart, in the chorus 2.8."""
+    desk = Desk(two_songs())
+    desk.do("play 1")
+    desk.do("state matched")
+    desk.at(24.0)
+    assert "is level with" in desk.do("swap")
+
+
+def test_the_next_song_of_the_list_is_matched_as_well() -> None:
+    desk = Desk(two_songs())
+    desk.do("play 1")
+    desk.do("state matched")
+    desk.at(1.0, 2)
+    assert abs(desk.session.difference_lu() or 0.0) <= 0.1
+    assert [one.follow for one in desk.found(Sound)] == [True]
+
+
+@pytest.mark.parametrize(
+    "between", [[], ["pause", "pause"], ["mute", "hear stereo", "mute"], ["stop", "play"]]
+)
+def test_from_the_difference_to_both_channels_it_comes_in_slowly(between: list[str]) -> None:
+    desk = Desk()
+    desk.do("play")
+    desk.do("hear difference")
+    for line in between:
+        desk.do(line)
+    if "hear stereo" not in between:
+        desk.do("hear stereo")
+    assert RAMP_S in [one.ramp_s for one in desk.found(Sound)]
+
+
+def test_a_key_that_turns_down_works_while_a_question_is_open() -> None:
+    desk = Desk()
+    desk.do("play 2")
+    desk.do("state matched")
+    desk.do("state delivered")
+    desk.do(Pressed("mute"))
+    assert desk.found(Output)[0].mute
+    assert desk.session.question is not None
+    desk.do(Pressed("mute"))  # and nothing gets louder by a key then
+    assert desk.effects == ()
+
+
+def test_a_shorter_revision_leaves_a_loop_that_can_be_played() -> None:
+    desk = Desk()
+    desk.do("play")
+    desk.do("loop 50 58")
+    desk.at(51.0)
+    desk.do(Replaced(0, view("Song (open)", song([-18.0, -11.0, -18.0], -1.0, 10.0), song_key="song")))
+    (sound,) = desk.found(Sound)
+    (segment,) = sound.program.segments
+    assert (segment.start_s, segment.end_s) == (22.0, 30.0)
+    assert 22.0 <= sound.place_s < 30.0
+    assert desk.found(Resume) == []
