@@ -110,6 +110,10 @@ def end_with_parent() -> None:
 
 def run(pipe: Connection, shared: Shared, opening: Opening) -> None:
     """The process's whole life."""
+    if hasattr(os, "setsid"):
+        # away from the terminal's signals; and Linux shares the processor out by session first (autogroup):
+        # what works hard in the terminal's own does not hold up the sound
+        os.setsid()
     quiet_process(opening.log)
     end_with_parent()
     with contextlib.suppress(EOFError, OSError):  # the parent is gone

@@ -17,7 +17,8 @@ from simulator.errors import UsageError
 from simulator.shell.deck.program import DeviceView
 
 BLOCK_FRAMES = 512
-LATENCY_SECONDS = 0.05
+LATENCY_SECONDS = 0.08
+"""Asked of the device. Less of it makes switches sooner, and dropouts likelier on a busy machine."""
 SILENT_RATE = 44_100
 Fill = Callable[[NDArray[np.float32], bool], None]
 NO_LIBRARY = "PortAudio, the library that sound goes through, is not installed (Debian: libportaudio2)."
