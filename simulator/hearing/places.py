@@ -2,8 +2,8 @@
 
 All are found on the first version of a song and are then the same moment in every version. Loudest: the
 greatest mean energy over the passage's length. Quietest: the quietest passage of the measuring code (10th
-percentile of the short-term loudness behind Tech 3342's gates). Turn: where the 3 s after a moment are
-furthest above the 3 s before it, both behind Tech 3342's relative gate (the project's own definition).
+percentile of the short-term loudness behind Tech 3342's gates). Turn: where the music grows most from the
+3 s before to the 3 s after, neither below the quietest passage (the project's own definition).
 """
 
 from __future__ import annotations
@@ -12,17 +12,18 @@ import re
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from simulator.errors import UsageError
 from simulator.hearing.levels import STEPS_PER_SECOND, Span
 from simulator.hearing.view import TrackView, same_moment_s, versions
 from simulator.measure import dynamics, gating
 from simulator.player.passage import loudest
-from simulator.units import format_time, lufs_to_energy
+from simulator.units import format_time
 
 KINDS = ("loudest", "quietest", "turn")
 WINDOW = 3 * STEPS_PER_SECOND
-GATE_LU = 20.0
+_ROUNDING = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,24 +67,29 @@ def _start(view: TrackView, kind: str, seconds: float) -> tuple[float, str]:
             return 0.0, "its beginning, since it has no quietest passage"
         centre = (window + WINDOW / 2) / STEPS_PER_SECOND
         return max(centre - seconds / 2, 0.0), "its quietest passage"
-    window = _turn(found.series.energy, found.integrated_lufs)
-    if window is None:
+    turn = turning_point(energy)
+    if turn is None:
         return 0.0, "its beginning, since it has no turn from quiet to loud"
-    return max(window / STEPS_PER_SECOND - seconds / 2, 0.0), "the turn from quiet to loud"
+    words = "the turn from quiet to loud" if turn[1] else "the turn from loud to quiet"
+    return max(turn[0] - seconds / 2, 0.0), words
 
 
-def _turn(energy: np.ndarray, integrated_lufs: float | None) -> int | None:
-    """The step before and after which the level differs most upwards."""
+def turning_point(energy: NDArray[np.float64]) -> tuple[float, bool] | None:
+    """The moment (s) at which the music grows most from the 3 s before to the 3 s after, and True; where
+    it never grows, at which it falls most, and False. Neither of the two may be below the quietest
+    passage, so that a beginning out of silence or a fading end is no turn. None where no such pair is."""
     windows = gating.short_term_energies(energy)
-    if integrated_lufs is None or windows.shape[0] <= WINDOW:
+    quiet = dynamics.quiet_window(energy)
+    if windows.shape[0] <= WINDOW or quiet is None:
         return None
     before, after = windows[:-WINDOW], windows[WINDOW:]
-    gate = lufs_to_energy(integrated_lufs - GATE_LU)
-    valid = (before >= gate) & (after > before)
-    if not valid.any():
+    sounding = np.minimum(before, after) >= windows[quiet] * (1.0 - _ROUNDING)
+    if not sounding.any():
         return None
-    rise = np.where(valid, after / np.maximum(before, gate), 0.0)
-    return int(np.argmax(rise)) + WINDOW
+    growth = np.where(sounding, after, 1.0) / np.where(sounding, before, 1.0)
+    grows = bool(growth.max() > 1.0)
+    at = int(np.argmax(growth if grows else np.where(sounding, 1.0 / growth, 0.0)))
+    return (at + WINDOW) / STEPS_PER_SECOND, grows
 
 
 def parse_time(text: str, now_s: float = 0.0) -> float | None:

@@ -15,15 +15,15 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.hearing.places import turning_point
 from simulator.measure.dynamics import quiet_window
-from simulator.measure.gating import STEPS_SHORT_TERM, short_term_energies
+from simulator.measure.gating import STEPS_SHORT_TERM
 from simulator.player.passage import STEPS_PER_SECOND, Passage, loudest
 from simulator.units import format_time
 
 Kind = Literal["loudest", "quietest", "turn", "mark"]
 SHORTEST_S = 0.5
 """ITU-R BS.1534-3, section 5.3: loops of at least 500 ms."""
-_ROUNDING = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,24 +91,6 @@ def _found(track: Heard, seconds: float) -> list[Place]:
         words = "where it grows most" if turn[1] else "where it falls most"
         found.append(_around(track, turn[0], seconds, "turn", words))
     return found
-
-
-def turning_point(energy: NDArray[np.float64]) -> tuple[float, bool] | None:
-    """The moment (s) at which the music grows most from the 3 s before to the 3 s after, and True; where
-    it never grows, at which it falls most, and False. Neither of the two may be below the quietest
-    passage, so that a beginning out of silence or a fading end is no turn. None where no such pair is."""
-    windows = short_term_energies(energy)
-    quiet = quiet_window(energy)
-    if windows.shape[0] <= STEPS_SHORT_TERM or quiet is None:
-        return None
-    before, after = windows[:-STEPS_SHORT_TERM], windows[STEPS_SHORT_TERM:]
-    sounding = np.minimum(before, after) >= windows[quiet] * (1.0 - _ROUNDING)
-    if not sounding.any():
-        return None
-    growth = np.where(sounding, after, 1.0) / np.where(sounding, before, 1.0)
-    grows = bool(growth.max() > 1.0)
-    at = int(np.argmax(growth if grows else np.where(sounding, 1.0 / growth, 0.0)))
-    return (at + STEPS_SHORT_TERM) / STEPS_PER_SECOND, grows
 
 
 def _around(track: Heard, middle_s: float, seconds: float, kind: Kind, words: str) -> Place:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simulator.report.page_places import Heard, Mark, choose, turning_point
+from simulator.hearing.places import turning_point
+from simulator.report.page_places import Heard, Mark, choose
 from simulator.units import lufs_to_energy
 
 
