@@ -2,9 +2,10 @@
 
 Conventions: `drive_db` is the gain before the limiter; loudness is integrated (ITU-R BS.1770-5), in LUFS.
 The first guess is a closed form on the mix's 100 ms series: each step is driven, and brought down by a share
-of what its own true peak stands over the ceiling (KEPT_DOWN of it: the gain comes back within the step). A
-guess that missed moves the whole form by what it missed; from the third pass on a straight line through the
-two nearest points is followed (secant), kept between points on both sides.
+of what its own true peak stands over the ceiling (KEPT_DOWN of it: the gain comes back within the step). What
+a pass missed against the form is carried along: the next drive solves the form plus a curve (degree 1 or 2)
+through what the nearest passes missed, between drives known to be too little and too much. Where the limiter
+begins to act the form is exact, so that point is known without a pass.
 Given up after MOST_DRIVE_DB of drive, or where a dB of drive brings less than LEAST_SLOPE of loudness.
 """
 
@@ -37,6 +38,9 @@ SILENCE = 1e-10
 Pass = Callable[[float], float | None]
 """A pass over the mix with that drive: the loudness that it gives, None where nothing passes the gates."""
 
+Missed = Callable[[float], float]
+"""What the closed form misses at a drive, in LU."""
+
 
 @dataclass(frozen=True, slots=True)
 class Found:
@@ -51,26 +55,30 @@ class Found:
 
 
 class Guess:
-    """The closed form: what loudness a drive would give."""
+    """The closed form: what loudness a drive would give. `untouched_db` is the most drive at which nothing
+    acts yet: up to it the form is exact."""
 
     def __init__(self, mix: Measurement, ceiling_db: float) -> None:
         self._energy = mix.series.energy
-        self._over_db = (
-            20.0 * np.log10(np.maximum(mix.series.true_peak.astype(np.float64), SILENCE)) - ceiling_db
-        )
+        peaks = np.maximum(mix.series.true_peak.astype(np.float64), SILENCE)
+        self._over_db = 20.0 * np.log10(peaks) - ceiling_db
+        self.untouched_db = -float(self._over_db.max(initial=-MOST_DRIVE_DB))
 
     def integrated_lufs(self, drive_db: float) -> float | None:
         gain_db = drive_db - KEPT_DOWN * np.maximum(self._over_db + drive_db, 0.0)
         scaled: NDArray[np.float64] = self._energy * 10.0 ** (gain_db / 10.0)
         return gating.integrated_lufs(scaled)
 
-    def drive_db(self, wanted_lufs: float) -> float:
-        """The drive for that loudness, between the least and the most that is tried."""
-        low, high = LEAST_DRIVE_DB, MOST_DRIVE_DB
-        for _ in range(40):
+    def drive_db(
+        self, wanted_lufs: float, missed: Missed, low: float = LEAST_DRIVE_DB, high: float = MOST_DRIVE_DB
+    ) -> float:
+        """The drive between `low` and `high` at which the form, plus what it misses there, is `wanted_lufs`;
+        `high` where it stays below."""
+        for _ in range(30):
             middle = (low + high) / 2.0
             lufs = self.integrated_lufs(middle)
-            low, high = (middle, high) if lufs is None or lufs < wanted_lufs else (low, middle)
+            below = lufs is None or lufs + missed(middle) < wanted_lufs
+            low, high = (middle, high) if below else (low, middle)
         return high
 
 
@@ -78,7 +86,7 @@ def search(wanted_lufs: float, guess: Guess, loudness_at: Pass) -> Found | None:
     """The drive for `wanted_lufs`, by at most MOST_PASSES calls of `loudness_at`; None where nothing is
     loud enough to be measured."""
     points: list[tuple[float, float]] = []
-    drive, why = guess.drive_db(wanted_lufs), ""
+    drive, why = guess.drive_db(wanted_lufs, lambda _: 0.0), ""
     for _ in range(MOST_PASSES):
         lufs = loudness_at(drive)
         if lufs is None:
@@ -119,23 +127,27 @@ def _hopeless(points: list[tuple[float, float]], wanted_lufs: float) -> str:
 
 def _next(points: list[tuple[float, float]], wanted_lufs: float, guess: Guess) -> float:
     """The drive of the next pass."""
-    drive, lufs = points[-1]
-    if len(points) == 1 and drive >= MOST_DRIVE_DB and lufs < wanted_lufs:
-        return drive / 2.0  # it cannot be reached: how much less would do as well?
-    if len(points) == 1:
-        thought = guess.integrated_lufs(drive)
-        missed = 0.0 if thought is None else lufs - thought
-        return _bound(guess.drive_db(wanted_lufs - missed), points, wanted_lufs)
-    (one, first), (other, second) = sorted(points, key=lambda point: abs(point[1] - wanted_lufs))[:2]
-    slope = (second - first) / (other - one) if other != one else 0.0
-    step = (wanted_lufs - first) / max(slope, LEAST_SLOPE)
-    return _bound(one + step, points, wanted_lufs)
+    if len(points) == 1 and points[0][0] >= MOST_DRIVE_DB and points[0][1] < wanted_lufs:
+        return points[0][0] / 2.0  # it cannot be reached: how much less would do as well?
+    start = guess.untouched_db
+    known = [(start, guess.integrated_lufs(start) or 0.0, 0.0)]
+    known += [(drive, lufs, lufs - (guess.integrated_lufs(drive) or lufs)) for drive, lufs in points]
+    known.sort(key=lambda one: abs(one[1] - wanted_lufs))
+    curve = [(drive, missed) for drive, _, missed in known[:3]]
+    low = max((drive for drive, lufs in points if lufs < wanted_lufs), default=LEAST_DRIVE_DB)
+    high = min((drive for drive, lufs in points if lufs > wanted_lufs and drive > low), default=MOST_DRIVE_DB)
+    return guess.drive_db(
+        wanted_lufs, lambda drive: 0.0 if drive <= start else _through(curve, drive), low, high
+    )
 
 
-def _bound(drive: float, points: list[tuple[float, float]], wanted_lufs: float) -> float:
-    """Inside what is known to be too little and too much, and never beyond the most."""
-    low = max((one for one, lufs in points if lufs < wanted_lufs), default=LEAST_DRIVE_DB)
-    high = min((one for one, lufs in points if lufs > wanted_lufs), default=MOST_DRIVE_DB)
-    if low < drive < high or drive == high == MOST_DRIVE_DB:
-        return drive
-    return (low + high) / 2.0 if high < MOST_DRIVE_DB or drive <= low else high
+def _through(places: list[tuple[float, float]], drive_db: float) -> float:
+    """The polynomial through two or three places (Lagrange), at a drive."""
+    total = 0.0
+    for one, missed in places:
+        share = missed
+        for other, _ in places:
+            if other != one:
+                share *= (drive_db - other) / (one - other)
+        total += share
+    return total
