@@ -49,7 +49,7 @@ def test_a_player_that_turns_down_to_minus_14_gains_up_to_there_and_nothing_abov
 
 def test_a_player_that_leaves_headroom_follows_its_closed_form() -> None:
     """Ceiling −1, target −14: enough from a ratio of 13 dB. With a peak of −3 dBTP a rung of −16 LUFS has
-    that ratio, so it is raised by 2 dB to the target; one of −18 LUFS (15 dB) is raised by as much, to −16."""
+    that ratio, so it is raised by 2 dB to the target; one of −18 LUFS (15 dB) is raised by 2 dB, too."""
     profile = player("headroom")
     assert enough_peak_to_loudness_db(profile) == 13.0
     rungs = [rung(level, profile, -3.0) for level in LEVELS]
