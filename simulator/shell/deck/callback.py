@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from simulator.shell.deck import cells as column
 from simulator.shell.deck.cells import Cells
-from simulator.shell.deck.fades import Gate, Level, fade_frames, rise
-from simulator.shell.deck.order import ENDLESS, Leaving, Order, Part, placed
+from simulator.shell.deck.fades import Gate, Level, fade_frames
+from simulator.shell.deck.order import Leaving, Order, Part, placed
+from simulator.shell.deck.slices import cut, listen_to
 
 Block = NDArray[np.float32]
 RESUME_SECONDS = 0.5
@@ -150,7 +151,8 @@ class Callback:
             span = min(span, moving)
         block = out[:span]
         if self._frame < end:
-            self._take(samples, part, end, block)
+            cut(samples, part, self._frame, end, self._fade, block)
+            listen_to(block, self._listen, self._between)
         else:
             block[:] = 0.0
         self._swell.apply(block)
@@ -159,30 +161,6 @@ class Callback:
         self._frame += span
         self._next_part(end + part.silence)
         return span
-
-    def _take(self, samples: Block, part: Part, end: int, block: Block) -> None:
-        """The lane's samples with the part's gain and edges, as they are listened to."""
-        first, count = self._frame, block.shape[0]
-        source = samples[first : first + count]
-        if part.gain == 1.0:
-            block[:] = source
-        else:
-            np.multiply(source, np.float32(part.gain), out=block)
-        edge = min(self._fade, (end - part.first) // 2) if end < ENDLESS else self._fade
-        if part.fade_in and first < part.first + edge:
-            curve = rise(edge)[first - part.first :][:count]
-            block[: curve.shape[0]] *= curve
-        if part.fade_out and first + count > end - edge:
-            skip = max(end - edge - first, 0)
-            curve = rise(edge)[::-1][first + skip - (end - edge) :][: count - skip]
-            block[skip:] *= curve
-        if self._listen != "stereo":
-            both = self._between[:count]
-            join = np.add if self._listen == "mono" else np.subtract
-            join(block[:, 0], block[:, 1], out=both)
-            both *= np.float32(0.5)
-            block[:, 0] = both
-            block[:, 1] = both
 
     def _next_part(self, end: int) -> None:
         """Goes on to the part after this one, where this one has come to its end."""
