@@ -121,10 +121,11 @@ def _session(
     """The session as it stands before it is opened, and who works things out for it."""
     from simulator.hearing.state import Session
     from simulator.shell.data import ALL, load_profiles
-    from simulator.shell.desk_tracks import Studio, track_views
+    from simulator.shell.desk_tracks import Studio, behind_converter, track_views
     from simulator.shell.store import Store, cache_folder
 
     profiles = {one.id: one for one in [*load_profiles([ALL]), *ready.profiles]}
+    profiles |= {one.id: one for one in map(behind_converter, list(profiles.values()))}
     worked_out = [one.id for one in ready.profiles]
     session = Session(
         track_views(ready.tracks, ready.profiles, ready.predictions),

@@ -24,6 +24,7 @@ Kind = Literal[
     "seconds",
     "text",
     "db",
+    "switch",
 ]
 
 
@@ -99,6 +100,14 @@ COMMANDS = (
         "As delivered, as played, matched; alone: next.",
         "state delivered",
         ".",
+    ),
+    Command(
+        "converter",
+        (),
+        "[on|off]",
+        (("switch",),),
+        "Behind a converter without headroom, or not.",
+        "converter on",
     ),
     Command("trim", ("vol",), "[DB]", (("db",),), "Monitor trim, 0 dB at most.", "trim -18"),
     Command("dim", (), "", (), "20 dB down while somebody talks, and back.", "dim", "-"),

@@ -28,7 +28,7 @@ from simulator.hearing.events import (
 from simulator.hearing.loudness_guard import guarded
 from simulator.hearing.moving import Outcome
 from simulator.hearing.record import Act
-from simulator.hearing.state import FIRST_TRIM_DB, Session
+from simulator.hearing.state import CONVERTER, FIRST_TRIM_DB, Session
 from simulator.hearing.view import TrackView
 from simulator.numbers import level
 
@@ -46,6 +46,7 @@ ACTS: dict[str, Callable[[Session, list[str]], Outcome]] = {
     "loop": passages.loop,
     "profile": sounding.profile,
     "state": sounding.state,
+    "converter": sounding.converter,
     "trim": sounding.trim,
     "dim": sounding.dim,
     "mute": sounding.mute,
@@ -188,10 +189,11 @@ def _predicted(session: Session, event: Predicted) -> Outcome:
         for i, one in enumerate(session.tracks)
     )
     session = replace(session, tracks=tracks)
-    if session.wanted != event.profile:
+    if not sounding.all_known(session) or session.wanted is None:
         return session, ()
-    after, effects = guarded(session, sounding.with_profile(session, event.profile), "pause", "", True)
-    return after, effects
+    if session.wanted == CONVERTER:
+        return guarded(session, sounding.behind_converter(session), "converter", "", True)
+    return guarded(session, sounding.with_profile(session, session.wanted), "profile", "", True)
 
 
 def _replaced(session: Session, event: Replaced) -> Outcome:

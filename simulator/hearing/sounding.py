@@ -10,7 +10,15 @@ from simulator.errors import UsageError
 from simulator.hearing.effects import Listen, Output, Predict, RememberTrim, Say
 from simulator.hearing.moving import Outcome
 from simulator.hearing.sound import STATE_WORDS, STATES, State
-from simulator.hearing.state import DIM_DB, Session, no_words
+from simulator.hearing.state import (
+    CONVERTER,
+    CONVERTER_TRIM_DB,
+    DIM_DB,
+    UNTOUCHED,
+    Session,
+    no_words,
+    with_converter,
+)
 from simulator.hearing.words import limiter_words, what_plays
 from simulator.numbers import level
 
@@ -31,19 +39,62 @@ def output(session: Session) -> Output:
 def profile(session: Session, words: list[str]) -> Outcome:
     """Another player, while it plays."""
     if not words:
-        names = ", ".join(session.profiles)
+        names = ", ".join(name for name in session.profiles if not name.endswith(CONVERTER))
         return session, (Say(f"The player is {session.profile}. Others: {names}."),)
     name = " ".join(words)
-    if name not in session.profiles:
+    if name not in session.profiles or name.endswith(CONVERTER):
         near = difflib.get_close_matches(name.casefold(), list(session.profiles), 1, 0.4)
         hint = f"Did you mean {near[0]}?" if near else "All of them: profile"
         raise UsageError(f"There is no player profile “{name}”.", hint)
-    if any(name not in session.tracks[i].played for i in session.readable):
-        return replace(session, wanted=name), (
-            Say(f"Working out what {name} does to every track …"),
-            Predict(name),
-        )
+    missing = _missing(session, [name, with_converter(name)] if session.converter else [name])
+    if missing:
+        said = Say(f"Working out what {name} does to every track …")
+        return replace(session, wanted=name), (said, *map(Predict, missing))
     return with_profile(session, name)
+
+
+def converter(session: Session, words: list[str]) -> Outcome:
+    """A playback converter without headroom behind it all, or not."""
+    if words and words[0].casefold() not in ("on", "off"):
+        raise UsageError(f"The converter is on or off, not {words[0]}.", "converter on, converter off")
+    wanted = words[0].casefold() == "on" if words else not session.converter
+    if not wanted:
+        after = replace(session, converter=False).settled()
+        return after, (*after.sounding(follow=True), Say("No converter is simulated. " + what_plays(after)))
+    missing = _missing(session, [with_converter(UNTOUCHED), with_converter(session.profile)])
+    if missing:
+        said = Say("Working out what a converter without headroom does to every track …")
+        return replace(session, wanted=CONVERTER), (said, *map(Predict, missing))
+    return behind_converter(session)
+
+
+def behind_converter(session: Session) -> Outcome:
+    """The switch itself. The monitor is kept 3 dB down, or the listener's own converter would clip, too."""
+    trim_db = min(session.trim_db, CONVERTER_TRIM_DB)
+    after = replace(session, converter=True, wanted=None, trim_db=trim_db).settled()
+    lowered = (output(after), RememberTrim(trim_db)) if trim_db < session.trim_db else ()
+    said = (
+        "Behind a converter without headroom: what rises over full scale between the samples clips there. "
+        f"{what_plays(after)}"
+    )
+    return after, (*lowered, *after.sounding(follow=True), Say(said))
+
+
+def all_known(session: Session) -> bool:
+    """Is everything worked out that the wanted player or converter needs?"""
+    if session.wanted is None:
+        return False
+    names = [session.wanted]
+    if session.wanted == CONVERTER:
+        names = [with_converter(UNTOUCHED), with_converter(session.profile)]
+    elif session.converter:
+        names.append(with_converter(session.wanted))
+    return not _missing(session, names)
+
+
+def _missing(session: Session, names: list[str]) -> list[str]:
+    """Players that are not worked out for every track."""
+    return [name for name in names if any(name not in session.tracks[i].played for i in session.readable)]
 
 
 def with_profile(session: Session, name: str) -> Outcome:
@@ -89,6 +140,8 @@ def trim(session: Session, words: list[str]) -> Outcome:
         raise UsageError(f"“{' '.join(words)}” is no level in dB.", "trim -12")
     if value > 0.0:
         raise UsageError("The trim is never above 0 dB: it only turns down.", "trim 0")
+    if session.converter and value > CONVERTER_TRIM_DB:
+        raise UsageError("Behind the converter the trim stays at −3 dB or lower.", "converter off")
     after = replace(session, trim_db=max(value, LOWEST_TRIM_DB))
     return after, (
         output(after),

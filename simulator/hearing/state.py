@@ -18,8 +18,17 @@ from simulator.hearing.view import TrackView, versions
 from simulator.player.profile import Profile
 
 DIM_DB = -20.0
+UNTOUCHED = "untouched"
+CONVERTER = "+converter"
+CONVERTER_TRIM_DB = -3.0
+"""The listener's own converter must not be the second one to clip."""
 FIRST_TRIM_DB = -12.0
 Motion = Literal["stopped", "playing", "paused"]
+
+
+def with_converter(profile: str) -> str:
+    """The id of a player with a converter behind it that has no headroom."""
+    return profile if profile.endswith(CONVERTER) else profile + CONVERTER
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +69,7 @@ class Session:
     last_track: int | None = None
     heard_lufs: float | None = None
     heard_listen: Listen = "stereo"
+    converter: bool = False
     dropouts: int = 0
     trouble: str = ""
     width: int = 80
@@ -82,6 +92,15 @@ class Session:
         return Span(self.track, start, min(start + WINDOW_SECONDS, length))
 
     @property
+    def through(self) -> tuple[State, str]:
+        """The state and the player as they sound: behind a converter that clips, what is as delivered is a
+        chain of its own, too."""
+        if not self.converter:
+            return self.state, self.profile
+        name = with_converter(UNTOUCHED if self.state == "delivered" else self.profile)
+        return ("played" if self.state == "delivered" else self.state), name
+
+    @property
     def other(self) -> int | None:
         """The version that `swap` goes to: the next one of the song, in the list's order."""
         group = versions(self.tracks, self.track)
@@ -91,7 +110,8 @@ class Session:
 
     def source(self, track: int) -> Source:
         """What sounds for a track in this state."""
-        return source_of(self.tracks, track, self.state, self.profile, self.turned_down_db.get(track, 0.0))
+        turned = self.turned_down_db.get(track, 0.0)
+        return source_of(self.tracks, track, *self.through, turned)
 
     def program(self) -> Program:
         """The plan as it sounds in this state. Raises ValueError without a plan."""
@@ -101,9 +121,7 @@ class Session:
 
     def span_lufs(self, span: Span) -> float | None:
         """The level of a span as this state and player sound it, before the trim."""
-        return heard_lufs(
-            self.tracks, span, self.state, self.profile, self.turned_down_db.get(span.track, 0.0)
-        )
+        return heard_lufs(self.tracks, span, *self.through, self.turned_down_db.get(span.track, 0.0))
 
     def output_lufs(self) -> float | None:
         """The level of the passage as it leaves the program; of a round, its loudest part still to come.
@@ -129,8 +147,8 @@ class Session:
         span, turned = self.passage, dict[int, float]()
         if self.plan is not None and self.plan.kind in ("round", "transitions"):
             for one in reversed(self.plan.spans):
-                turned.update(matching_db(self.tracks, one, self.profile))
-        turned.update(matching_db(self.tracks, span, self.profile))
+                turned.update(matching_db(self.tracks, one, self.through[1]))
+        turned.update(matching_db(self.tracks, span, self.through[1]))
         return replace(self, turned_down_db=turned, matched_on=span)
 
     def settled(self) -> Session:

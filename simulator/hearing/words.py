@@ -14,6 +14,8 @@ TIE_LU = 0.05
 def state_words(session: Session) -> str:
     """The state, the player, and the gain that it comes to for this track."""
     words = STATE_WORDS[session.state]
+    if session.converter:
+        words += " through a converter without headroom"
     if session.state == "delivered":
         return words
     return f"{words} by {session.profile} ({signed(gain_db(session))} dB)"

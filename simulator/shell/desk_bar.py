@@ -57,7 +57,7 @@ def _notice(session: Session, deck: Deck, now: Now, pending: int) -> str:
     if now.waiting:
         return "being made…"
     if session.wanted is not None:
-        return f"working out {session.wanted}…"
+        return f"working out {session.wanted.removeprefix('+')}…"
     if deck.kind == "silent":
         return "silent: no device"
     if deck.kind == "file":

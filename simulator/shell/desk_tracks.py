@@ -11,10 +11,13 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
+import msgspec
+
 from simulator.errors import SimulatorError, UsageError
 from simulator.hearing.events import Aligned, Event, Predicted, Replaced
 from simulator.hearing.places import Mark
 from simulator.hearing.record import Record
+from simulator.hearing.state import with_converter
 from simulator.hearing.view import PlayedView, TrackView
 from simulator.player.playlist import Playlist, title_from_path
 from simulator.player.prediction import Prediction, chain_settings, more_than_gain
@@ -26,6 +29,12 @@ from simulator.shell.predicting import Delivered, deliver, predict
 from simulator.shell.store import Store
 
 Predictions = Sequence[Prediction | SimulatorError | None]
+
+
+def behind_converter(profile: Profile) -> Profile:
+    """The same player with a converter behind it that has no headroom; one that has its own keeps it."""
+    headroom_db = 0.0 if profile.converter_headroom_db is None else profile.converter_headroom_db
+    return msgspec.structs.replace(profile, id=with_converter(profile.id), converter_headroom_db=headroom_db)
 
 
 def track_views(

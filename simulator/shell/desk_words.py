@@ -11,7 +11,7 @@ from simulator.errors import UsageError
 from simulator.hearing.commands import COMMANDS, Kind, find_command
 from simulator.hearing.places import KINDS as PLACES
 from simulator.hearing.sound import STATES
-from simulator.hearing.state import Session
+from simulator.hearing.state import CONVERTER, Session
 from simulator.player.playlist import is_audio_name
 
 LISTEN = ("stereo", "mono", "difference")
@@ -66,7 +66,10 @@ def _of_kind(
             titles = [(one.title, f"track {i + 1}") for i, one in enumerate(session.tracks)]
             return titles if typed and whole and not typed.isdigit() else numbers
         case "profile":
-            return [(name, profile.title) for name, profile in session.profiles.items()]
+            shown = session.profiles.items()
+            return [(name, profile.title) for name, profile in shown if not name.endswith(CONVERTER)]
+        case "switch":
+            return [("on", ""), ("off", "")]
         case "state":
             return [(state, "") for state in STATES]
         case "place":

@@ -313,6 +313,32 @@ def test_a_player_that_is_not_worked_out_is_asked_for_and_then_plays() -> None:
     assert sound.follow
 
 
+def test_a_converter_without_headroom_is_heard_in_every_state_with_room_below_it() -> None:
+    """As delivered, too, is then a chain of its own; the trim stays at −3 dB or lower."""
+    desk = Desk()
+    desk.do("trim 0")
+    desk.do("play 2")
+    desk.do("state delivered")
+    desk.do("converter on")
+    assert desk.found(Predict) == [Predict("untouched+converter"), Predict("minus14-headroom+converter")]
+    for name in ("untouched", "minus14-headroom"):
+        assert not desk.session.converter
+        views = {
+            i: PlayedView(one.played[name].prediction, name == "untouched")
+            for i, one in enumerate(desk.session.tracks)
+            if one.delivered is not None
+        }
+        said = desk.do(Predicted(f"{name}+converter", views))
+    assert "clips there. 2 Song (crushed), as delivered through a converter without headroom" in said
+    assert desk.session.trim_db == -3.0
+    (sound,) = desk.found(Sound)
+    assert sound.program.segments[0].source.lane == "untouched+converter"
+    assert desk.do("trim -1").startswith("Behind the converter the trim stays at −3 dB or lower.")
+    desk.do("state played")
+    assert desk.found(Sound)[0].program.segments[0].source.lane is None  # turned down, nothing clips
+    assert desk.do("converter off").startswith("No converter is simulated. 2 Song (crushed), as played")
+
+
 def test_a_new_revision_takes_the_place_and_is_linked_in_the_record() -> None:
     desk = Desk()
     desk.do("play")
