@@ -55,6 +55,12 @@ def run(arguments: list[str], **environment: str) -> tuple[str, dict[str, object
         (["predict", "--help"], "--profile"),
         (["render", "--help"], "--format"),
         (["demo", "--help"], "--out"),
+        (["listen", "--help"], "--to-file"),
+        (["compare", "--help"], "--noise"),
+        (["check", "--help"], "--for"),
+        (["page", "--help"], "--vote"),
+        (["votes", "--help"], "--record"),
+        (["ladder", "--help"], "--detect"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",
 )

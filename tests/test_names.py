@@ -88,10 +88,10 @@ def fenced_blocks(text: str) -> list[list[str]]:
 @pytest.mark.parametrize(
     ("index", "install", "then"),
     [
-        (0, r"pip install( -q| --only-binary :all:)* \.", r"\.venv/bin/fairhearing demo"),
+        (0, r"pip install( -q| --only-binary :all:)* '\.\[aac\]'", r"\.venv/bin/fairhearing demo"),
         (
             1,
-            r"pip install( -q| --only-binary :all:)* -e '\.\[test\]'",
+            r"pip install( -q| --only-binary :all:)* -e '\.\[test,aac\]'",
             r"\.venv/bin/(python -m )?pytest( -q)?",
         ),
     ],
