@@ -27,7 +27,7 @@ import soundfile
 
 from simulator.player.chain import ChainSettings, play_array
 from simulator.player.profile import LimiterSettings
-from simulator.shell.measuring import Job, do, do_all
+from simulator.shell.measuring import Job, do, do_all, do_alone
 from simulator.shell.store import Store
 from simulator.shell.workers import one_blas_thread
 
@@ -110,12 +110,19 @@ def resident(path: Path) -> float:
     return float(out.stdout) / MEGABYTE
 
 
+def one_by_one(paths: list[Path]) -> None:
+    """The same work in one process, one channel after the other."""
+    for path in paths:
+        do(Job(str(path)))
+
+
 def many(paths: list[Path], workers: int) -> None:
     do_all([Job(str(path)) for path in paths], Store(None, print), workers)
 
 
 def lines(folder: Path, quick: bool) -> list[Line]:
     """All figures."""
+    import benchmark_versions
     from support import ebur128
 
     found = []
@@ -124,7 +131,7 @@ def lines(folder: Path, quick: bool) -> list[Line]:
     library = ebur128.load()
     rounds = 3 if quick else 7
     parties: list[Callable[[], object]] = [
-        lambda: do(Job(str(four))),
+        lambda: do_alone(Job(str(four))),
         lambda: decode(four),
         lambda: command("measure", "--no-cache", str(four)),
     ]
@@ -147,9 +154,10 @@ def lines(folder: Path, quick: bool) -> list[Line]:
     copies = [folder / f"copy-{index}.wav" for index in range(8 if quick else 16)]
     for index, copy in enumerate(copies):
         write_master(copy, 120.0 if quick else 240.0, seed=index)
-    one, two = best(1 if quick else 2, lambda: many(copies, 1), lambda: many(copies, 2))
-    found.append(Line(f"{len(copies)} files, two workers against one process", one / two, "x", 1.7, False))
+    one, two = best(1 if quick else 2, lambda: one_by_one(copies), lambda: many(copies, 2))
+    found.append(Line(f"{len(copies)} files, two workers against one thread", one / two, "x", 1.7, False))
     write_master(hour, 3600.0)
+    found += benchmark_versions.lines(folder, four, 1 if quick else 3)
     small, large = resident(four), resident(hour)
     found.append(Line("peak memory, 4 minutes", small, "MB", 150.0, True))
     found.append(Line("more for an hour", large - small, "MB", 15.0, True))
