@@ -28,6 +28,8 @@ MOST_PASSES = 4
 MOST_DRIVE_DB = 24.0
 LEAST_DRIVE_DB = -60.0
 LEAST_SLOPE = 0.05
+CLOSE_DB = 1.0
+"""A drive this near to the most is as good as the most."""
 SLOPE_SPAN_DB = 0.5
 """Two passes nearer than this to one another say nothing about the slope."""
 KEPT_DOWN = 0.75
@@ -86,7 +88,7 @@ def search(wanted_lufs: float, guess: Guess, loudness_at: Pass) -> Found | None:
     """The drive for `wanted_lufs`, by at most MOST_PASSES calls of `loudness_at`; None where nothing is
     loud enough to be measured."""
     points: list[tuple[float, float]] = []
-    drive, why = guess.drive_db(wanted_lufs, lambda _: 0.0), ""
+    drive, why = _snapped(guess.drive_db(wanted_lufs, lambda _: 0.0)), ""
     for _ in range(MOST_PASSES):
         lufs = loudness_at(drive)
         if lufs is None:
@@ -136,9 +138,15 @@ def _next(points: list[tuple[float, float]], wanted_lufs: float, guess: Guess) -
     curve = [(drive, missed) for drive, _, missed in known[:3]]
     low = max((drive for drive, lufs in points if lufs < wanted_lufs), default=LEAST_DRIVE_DB)
     high = min((drive for drive, lufs in points if lufs > wanted_lufs and drive > low), default=MOST_DRIVE_DB)
-    return guess.drive_db(
+    drive = guess.drive_db(
         wanted_lufs, lambda drive: 0.0 if drive <= start else _through(curve, drive), low, high
     )
+    return drive if any(lufs > wanted_lufs for _, lufs in points) else _snapped(drive)
+
+
+def _snapped(drive_db: float) -> float:
+    """A drive next to the most is the most: two passes so near to each other would say nothing."""
+    return MOST_DRIVE_DB if drive_db > MOST_DRIVE_DB - CLOSE_DB else drive_db
 
 
 def _through(places: list[tuple[float, float]], drive_db: float) -> float:

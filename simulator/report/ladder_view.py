@@ -129,12 +129,23 @@ def played_table(rungs: Sequence[Rung], profile: Profile) -> Table:
 
 
 def beside_table(true: Sequence[Rung], sample: Sequence[Rung]) -> Table:
-    """Both kinds of detection at one loudness and one true peak."""
-    headings = ["wanted", "drive dB", "mean dB", "PSR dB", "residual", "drive dB", "mean dB", "PSR dB"]
-    title = "True-peak limiting (left), sample-peak limiting with its output lowered (right)"
-    table = grid([*headings, "residual", "lowered"], [True] * 10, title)
-    for one, other in zip(true, sample, strict=True):
-        table.add_row(_name(one), *_costs(one), *_costs(other), level(other.output_gain_db))
+    """Both kinds of detection, rung by rung; both end at one true peak."""
+    headings = ["wanted", "peaks", "LUFS", "drive dB", "mean dB", "most dB", "PSR dB", "resid. LU"]
+    right = [True, False, *([True] * 7)]
+    table = grid([*headings, "lowered dB"], right, "True-peak and sample-peak limiting side by side")
+    for pair in zip(true, sample, strict=True):
+        for kind, rung in zip(("true", "sample"), pair, strict=True):
+            table.add_row(
+                _name(rung) if kind == "true" else "",
+                kind,
+                level(rung.measurement.integrated_lufs),
+                signed(rung.drive_db),
+                level(rung.action.mean_reduction_db),
+                level(rung.action.max_reduction_db),
+                level(rung.measurement.median_peak_to_short_term_db),
+                level(rung.residual_lu),
+                level(rung.output_gain_db),
+            )
     return table
 
 
@@ -149,7 +160,7 @@ def beside_sentences(true: Sequence[Rung], sample: Sequence[Rung]) -> list[str]:
         said.append(
             "Sample-peak limiting lets the wave rise over the ceiling between the samples, so its output is "
             f"lowered: by up to {level(-other.output_gain_db)} dB, at {_name(other)} LUFS. To be as loud "
-            f"there it takes {level(other.drive_db)} dB of drive against {level(one.drive_db)} dB, and its "
+            f"there it takes {signed(other.drive_db)} dB of drive against {signed(one.drive_db)} dB, and its "
             f"residual is {level(other.residual_lu)} LU against {level(one.residual_lu)} LU."
         )
     said += [f"{_name(one)} LUFS with sample peaks: {_missed(one)}" for one in sample if not one.reached]
@@ -217,17 +228,8 @@ def _passage(rungs: Sequence[Rung], profile: Profile, marked: int) -> str:
     return f"Its loudest passage changes by up to {signed(most)} LU."
 
 
-def _costs(rung: Rung) -> list[str]:
-    return [
-        signed(rung.drive_db),
-        level(rung.action.mean_reduction_db),
-        level(rung.measurement.median_peak_to_short_term_db),
-        level(rung.residual_lu),
-    ]
-
-
 def _missed(rung: Rung) -> str:
-    return f"{rung.why}. Given up at {level(rung.measurement.integrated_lufs)} LUFS."
+    return f"{rung.why}. It stands at {level(rung.measurement.integrated_lufs)} LUFS."
 
 
 def _name(rung: Rung) -> str:

@@ -38,6 +38,7 @@ def searched(
     assert found is not None
     assert found.passes == len(tried) <= MOST_PASSES
     assert all(drive <= MOST_DRIVE_DB for drive in tried)
+    assert len(set(tried)) == len(tried)
     assert found.integrated_lufs == curve(found.drive_db)
     return found, tried
 
