@@ -16,7 +16,7 @@ Block = NDArray[np.float32]
 
 def cut(samples: Block, part: Part, first: int, end: int, fade: int, block: Block) -> None:
     """Fills `block` from `first` on, with the part's gain and its edges of `fade` frames (or half the part,
-    where it is shorter than two of them). `end` is the part's end in this lane; a gain of 1 keeps the bits."""
+    where it is shorter than two of them). `end` is the part's end in this lane; a gain of 1 keeps bits."""
     count = block.shape[0]
     source = samples[first : first + count]
     if part.gain == 1.0:
