@@ -123,13 +123,15 @@ def command(
         made = build(wanted, force=force, workers=count, step=step)
     problems = [one for one in made if isinstance(one, SimulatorError)]
     say_problems(problems)
-    ladders = []
-    for place, kind in enumerate(kinds):
-        part = made[place * len(loudness) : (place + 1) * len(loudness)]
-        rungs = tuple(one for one in part if isinstance(one, Rung))
-        ladders.append(Ladder(track.path, ceiling, kind, style, rungs))
-    if not all(one.rungs for one in ladders) or (len(ladders) > 1 and problems):
+    by_kind = [made[place : place + len(loudness)] for place in range(0, len(made), len(loudness))]
+    # where both kinds were asked for, only rungs that have both can stand side by side
+    whole = [row for row in zip(*by_kind, strict=True) if all(isinstance(one, Rung) for one in row)]
+    if not whole:
         raise NothingDoneError("The ladder could not be built.", "The reasons stand above.")
+    ladders = []
+    for kind, column in zip(kinds, zip(*whole, strict=True), strict=True):
+        rungs = tuple(one for one in column if isinstance(one, Rung))
+        ladders.append(Ladder(track.path, ceiling, kind, style, rungs))
     beside = ladders[1] if len(ladders) > 1 else None
     if as_json:
         print_json(ladder_object(ladders[0], beside, chosen))

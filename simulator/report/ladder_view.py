@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from rich.table import Table
 
 MARK = "◂"
+LITTLE_DB = 0.5
+"""A mean reduction below this is no heavy limiting."""
 HOW = {
     ("true", "limit"): "true-peak limiting",
     ("sample", "limit"): "sample-peak limiting",
@@ -39,7 +41,7 @@ HOW = {
 }
 LEGEND = (
     "PLR: true peak to loudness. PSR: the median of peak to 3 s loudness. Residual: what differs from the "
-    "mix once their levels are matched, in LU against the mix; it does not rank quality."
+    "mix once their levels are matched, in LU against the mix (–: nothing); it does not rank quality."
 )
 STAND_IN = "The limiter is a stand-in for yours: your own chain will do better or worse."
 OUTPUT = (
@@ -69,6 +71,8 @@ def opening(ladder: Ladder, mix: Measurement) -> str:
     )
     if ladder.detect == "sample":
         said += " The output is lowered after the limiter until the true peak meets that ceiling, too."
+    if ladder.style == "clip-limit":
+        said += " What the clip takes is not in the limiter's columns; it shows in the residual."
     return said
 
 
@@ -168,9 +172,12 @@ def beside_sentences(true: Sequence[Rung], sample: Sequence[Rung]) -> list[str]:
 
 
 def unreached(rungs: Sequence[Rung], style: str) -> list[str]:
-    """What was reached where the wanted loudness was not."""
-    said = [f"{_name(one)} LUFS was not reached: {_missed(one)}" for one in rungs if not one.reached]
-    if said and style == "limit":
+    """What was reached where the wanted loudness was not, and what goes further."""
+    missed = [one for one in rungs if not one.reached]
+    said = [f"{_name(one)} LUFS was not reached: {_missed(one)}" for one in missed]
+    if any(one.action.mean_reduction_db < LITTLE_DB for one in missed):
+        said.append("The limiter hardly acts there: the mix itself is quiet. Raise it first.")
+    elif missed and style == "limit":
         said.append("With a soft clip before the limiter (--style clip-limit) more is reached, at its price.")
     return said
 
@@ -192,8 +199,8 @@ def played_sentences(rungs: Sequence[Rung], profile: Profile) -> list[str]:
             f"played: above it the whole track gains at most {WITHIN_LU:g} LU. "
             f"{_passage(rungs, profile, marked)}"
         )
-    else:
-        said.append(f"{MARK} The highest rung is still more than {WITHIN_LU:g} LU louder here than the next.")
+    elif len(rungs) > 1:
+        said.append(f"{MARK} The highest rung is more than {WITHIN_LU:g} LU louder here than any other.")
     enough = enough_peak_to_loudness_db(profile)
     if enough is not None:
         said.append(_closed_form(rungs, profile, enough))

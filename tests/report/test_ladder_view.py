@@ -75,7 +75,7 @@ def test_a_loudest_passage_that_sinks_above_the_mark_is_said() -> None:
 def test_where_the_highest_rung_is_the_best_it_says_so() -> None:
     profile = player("never", target_lufs=-8.0)
     (said,) = view.played_sentences([rung(-16.0, profile), rung(-12.0, profile)], profile)
-    assert said == "◂ The highest rung is still more than 0.2 LU louder here than the next."
+    assert said == "◂ The highest rung is more than 0.2 LU louder here than any other."
 
 
 def test_the_closed_form_stands_beside_a_player_that_leaves_headroom() -> None:
@@ -101,6 +101,18 @@ def test_a_rung_that_was_not_reached_says_why_and_where_it_stands() -> None:
     assert "--style clip-limit" in said[1]
     assert len(view.unreached(rungs, "clip-limit")) == 1
     assert view.unreached(rungs[:1], "limit") == []
+
+
+def test_a_quiet_mix_is_to_be_raised_and_not_clipped() -> None:
+    profile = player("never")
+    quiet = replace(rung(-14.0, profile, lufs=-30.0), action=Action(0.0, 0.1, 0.0, 0.0))
+    assert view.unreached([quiet], "limit")[1].endswith("Raise it first.")
+    assert "clip" not in " ".join(view.unreached([quiet], "limit"))
+
+
+def test_a_single_rung_is_compared_with_no_other() -> None:
+    profile = player("never")
+    assert view.played_sentences([rung(-14.0, profile)], profile) == []
 
 
 def test_what_sample_peaks_cost_is_read_off_the_rung_that_is_lowered_most() -> None:
@@ -129,3 +141,4 @@ def test_the_opening_says_what_was_done(detect: str) -> None:
     assert "The mix: −20.0 LUFS, true peak −3.0 dBTP." in said
     assert f"a soft clip, then {detect}-peak limiting at −1.0 dBTP" in said
     assert ("lowered" in said) == (detect == "sample")
+    assert "What the clip takes is not in the limiter's columns" in said
