@@ -270,8 +270,8 @@ BUNDLED = [
     ("opus-r128", -23.0, "track", "unprotected", None),
     ("louder-setting", -12.0, "track", "limited", (-1.0, "true", "boost_only")),
     ("quieter-setting", -20.0, "track", "never", None),
-    ("minus14-vorbis160", -14.0, "track", "headroom", (-1.0, "true", "boost_only")),
-    ("minus14-opus128", -14.0, "track", "headroom", (-1.0, "true", "boost_only")),
+    ("minus14-vorbis160", -14.0, "track", "never", None),
+    ("minus14-opus128", -14.0, "track", "never", None),
 ]
 
 
