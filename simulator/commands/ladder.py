@@ -55,7 +55,8 @@ def _levels(_: click.Context, __: click.Parameter, text: str) -> tuple[float, ..
     type=click.Choice(["true", "sample", "both"]),
     default="true",
     show_default=True,
-    help="sample: limits sample peaks, then lowers the output until the true peak meets the ceiling.",
+    help="sample: limits sample peaks, then lowers the output until the true peak meets the ceiling; "
+    "both: side by side.",
 )
 @click.option(
     "--style",
@@ -140,8 +141,10 @@ def command(
 
         show_ladder(ladders[0], beside, measured.measurement, track.title, chosen)
     if out is not None:
-        line = f"{out / PLAYLIST}: the rungs, as versions of one song"
-        (warn if as_json else click.echo)(line)
+        say = warn if as_json else click.echo
+        say(f"{out / PLAYLIST}: the rungs, as versions of one song")
+        say(f"Hear them equally loud: fairhearing listen {out / PLAYLIST}, then: state matched")
+        say("Before you listen: turn your monitors down first; as delivered, the rungs differ in level.")
     return SOME_FAILED if problems else DONE
 
 

@@ -39,7 +39,7 @@ from simulator.shell.files import AudioReader, read_info
 from simulator.shell.writing import make_folder, refuse_existing, sweep, whole_file
 from simulator.units import gain_to_db
 
-PLAYLIST = "ladder.toml"
+PLAYLIST, SAMPLE = "ladder.toml", "-sample-peak"
 POOL_PAYS_SECONDS = 2.5
 _SPEED, _PASSES = 80.0, 3.0
 """Rough: times real time of a pass over stereo at 44.1 kHz, passes a rung; to see where workers pay."""
@@ -83,7 +83,7 @@ class Wanted:
     def _name(self, place: int, lufs: float, detect: Peaks) -> str:
         """NN-NAME-14LUFS.wav."""
         stem = Path(self.mix).stem.encode("utf-8", "replace").decode("utf-8").replace("?", "_")
-        kind = "-sample-peak" if detect == "sample" and len(self.detects) > 1 else ""
+        kind = SAMPLE if detect == "sample" and len(self.detects) > 1 else ""
         return f"{place + 1:02d}-{stem}{lufs:+g}LUFS{kind}.wav"
 
 
@@ -237,7 +237,8 @@ def playlist_text(wanted: Wanted, rungs: Sequence[Rung]) -> str:
     lines = ["format = 1", f"title = {_quoted(f'{name}: a ladder of loudness')}"]
     for rung in rungs:
         assert rung.path is not None
-        title = f"{name}, at {level(rung.measurement.integrated_lufs)} LUFS"
+        kind = "sample-peak rung" if Path(rung.path).stem.endswith(SAMPLE) else "rung"
+        title = f"{name} ({kind} at {level(rung.measurement.integrated_lufs)} LUFS)"
         lines += [
             "",
             "[[tracks]]",

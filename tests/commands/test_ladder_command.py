@@ -89,6 +89,7 @@ def test_the_rungs_on_the_disk_measure_as_the_data_say_by_other_meters(
     code, text, err = answer(f"ladder ferry.wav --loudness -16,-13,-11 --json --out {out}")
     assert code == 0
     assert "ladder.toml" in err
+    assert "turn your monitors down first" in err
     found = valid(text)
     assert [one["wanted_lufs"] for one in found["rungs"]] == [-16.0, -13.0, -11.0]
     for one in found["rungs"]:

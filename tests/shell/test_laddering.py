@@ -98,9 +98,10 @@ def test_both_kinds_get_names_of_their_own(mix: Path) -> None:
 
 
 def test_the_playlist_names_the_loudness_that_was_reached(mix: Path, tmp_path: Path) -> None:
-    asked = wanted(mix, -20.0, folder=tmp_path / "out")
+    asked = wanted(mix, -20.0, folder=tmp_path / "out", detects=("true", "sample"))
     rungs = [rung for rung in build(asked) if isinstance(rung, Rung)]
-    assert 'title = "mix, at −20.0 LUFS"' in playlist_text(asked, rungs)
+    assert 'title = "mix (rung at −20.0 LUFS)"' in playlist_text(asked, rungs)
+    assert 'title = "mix (sample-peak rung at −20.0 LUFS)"' in playlist_text(asked, rungs)
 
 
 @pytest.mark.heavy
