@@ -101,7 +101,8 @@ def command(
     from simulator.errors import DONE, SOME_FAILED, NothingDoneError, SimulatorError
     from simulator.report.ladder_json import ladder_object
     from simulator.shell.data import load_profiles
-    from simulator.shell.laddering import PLAYLIST, Wanted, build
+    from simulator.shell.ladder_playlist import PLAYLIST
+    from simulator.shell.laddering import Wanted, build
     from simulator.shell.measuring import Job, Result, do_all
 
     chosen = tuple(load_profiles(profiles or DEFAULT_PROFILES))

@@ -7,9 +7,8 @@ one is wanted, and measures all; then it asks what each player makes of it.
 
 from __future__ import annotations
 
-import json
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -26,7 +25,6 @@ from simulator.compare.soft_clip import KNEE
 from simulator.errors import AudioError, SimulatorError
 from simulator.measure.measurement import Measurement
 from simulator.measure.meter import measure
-from simulator.numbers import level
 from simulator.player.chain import play
 from simulator.player.decision import decide
 from simulator.player.limiter import LimiterReport
@@ -36,10 +34,10 @@ from simulator.shell import workers as pool
 from simulator.shell.audio_writing import write_audio
 from simulator.shell.codec_delivery import Delivering
 from simulator.shell.files import AudioReader, read_info
+from simulator.shell.ladder_playlist import PLAYLIST, playlist_text, rung_name
 from simulator.shell.writing import make_folder, refuse_existing, sweep, whole_file
 from simulator.units import gain_to_db
 
-PLAYLIST, SAMPLE = "ladder.toml", "-sample-peak"
 POOL_PAYS_SECONDS = 2.5
 _SPEED, _PASSES = 80.0, 3.0
 """Rough: times real time of a pass over stereo at 44.1 kHz, passes a rung; to see where workers pay."""
@@ -66,7 +64,8 @@ class Wanted:
         made: list[RungJob] = []
         for detect in self.detects:
             for lufs in self.loudness_lufs:
-                target = None if self.folder is None else self.folder / self._name(len(made), lufs, detect)
+                name = rung_name(len(made), self.mix, lufs, detect == "sample" and len(self.detects) > 1)
+                target = None if self.folder is None else self.folder / name
                 made.append(
                     RungJob(
                         self.mix,
@@ -79,12 +78,6 @@ class Wanted:
                     )
                 )
         return made
-
-    def _name(self, place: int, lufs: float, detect: Peaks) -> str:
-        """NN-NAME-14LUFS.wav."""
-        stem = Path(self.mix).stem.encode("utf-8", "replace").decode("utf-8").replace("?", "_")
-        kind = SAMPLE if detect == "sample" and len(self.detects) > 1 else ""
-        return f"{place + 1:02d}-{stem}{lufs:+g}LUFS{kind}.wav"
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +113,7 @@ def build(
     rungs = [rung for rung in done if isinstance(rung, Rung)]
     if playlist is not None and rungs:
         with whole_file(playlist, force) as passing:
-            passing.write_text(playlist_text(wanted, rungs), encoding="utf-8")
+            passing.write_text(playlist_text(wanted.mix, rungs), encoding="utf-8")
     return done
 
 
@@ -229,29 +222,6 @@ def _rung_again(
         if job.target is None:
             blocks = master_blocks(reader, channels, rate, drive_db, settings, ActionReport())
         yield blocks, rate, channels
-
-
-def playlist_text(wanted: Wanted, rungs: Sequence[Rung]) -> str:
-    """The rungs as versions of one song, in the project's playlist format."""
-    name = Path(wanted.mix).stem.encode("utf-8", "replace").decode("utf-8")
-    lines = ["format = 1", f"title = {_quoted(f'{name}: a ladder of loudness')}"]
-    for rung in rungs:
-        assert rung.path is not None
-        kind = "sample-peak rung" if Path(rung.path).stem.endswith(SAMPLE) else "rung"
-        title = f"{name} ({kind} at {level(rung.measurement.integrated_lufs)} LUFS)"
-        lines += [
-            "",
-            "[[tracks]]",
-            f"path = {_quoted(Path(rung.path).name)}",
-            f"title = {_quoted(title)}",
-            f"song = {_quoted(name)}",
-        ]
-    return "\n".join(lines) + "\n"
-
-
-def _quoted(text: str) -> str:
-    """A TOML string: JSON's escapes are TOML's too; the one control character that JSON leaves is not."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _workers_for(wanted: Wanted, count: int, most: int) -> int:

@@ -15,7 +15,8 @@ from simulator.errors import AudioError, SimulatorError, WriteError
 from simulator.measure.meter import measure_array
 from simulator.shell import laddering
 from simulator.shell.data import load_profiles
-from simulator.shell.laddering import Wanted, build, playlist_text
+from simulator.shell.ladder_playlist import playlist_text
+from simulator.shell.laddering import Wanted, build
 
 RATE = 44_100
 
@@ -100,8 +101,8 @@ def test_both_kinds_get_names_of_their_own(mix: Path) -> None:
 def test_the_playlist_names_the_loudness_that_was_reached(mix: Path, tmp_path: Path) -> None:
     asked = wanted(mix, -20.0, folder=tmp_path / "out", detects=("true", "sample"))
     rungs = [rung for rung in build(asked) if isinstance(rung, Rung)]
-    assert 'title = "mix (rung at −20.0 LUFS)"' in playlist_text(asked, rungs)
-    assert 'title = "mix (sample-peak rung at −20.0 LUFS)"' in playlist_text(asked, rungs)
+    assert 'title = "mix (rung at −20.0 LUFS)"' in playlist_text(asked.mix, rungs)
+    assert 'title = "mix (sample-peak rung at −20.0 LUFS)"' in playlist_text(asked.mix, rungs)
 
 
 @pytest.mark.heavy

@@ -1,0 +1,45 @@
+"""What are a ladder's files called, and how does their playlist tie them? As versions of one song."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+
+from simulator.compare.ladder import Rung
+from simulator.numbers import level
+
+PLAYLIST, SAMPLE = "ladder.toml", "-sample-peak"
+
+
+def rung_name(place: int, mix: str, lufs: float, sample_too: bool) -> str:
+    """NN-NAME-14LUFS.wav; `sample_too` marks sample-peak rungs that stand beside true-peak ones."""
+    return f"{place + 1:02d}-{_stem(mix)}{lufs:+g}LUFS{SAMPLE if sample_too else ''}.wav"
+
+
+def playlist_text(mix: str, rungs: Sequence[Rung]) -> str:
+    """The rungs as versions of one song, in the project's playlist format."""
+    name = _stem(mix)
+    lines = ["format = 1", f"title = {_quoted(f'{name}: a ladder of loudness')}"]
+    for rung in rungs:
+        assert rung.path is not None
+        kind = "sample-peak rung" if Path(rung.path).stem.endswith(SAMPLE) else "rung"
+        title = f"{name} ({kind} at {level(rung.measurement.integrated_lufs)} LUFS)"
+        lines += [
+            "",
+            "[[tracks]]",
+            f"path = {_quoted(Path(rung.path).name)}",
+            f"title = {_quoted(title)}",
+            f"song = {_quoted(name)}",
+        ]
+    return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    """A TOML string: JSON's escapes are TOML's too; the one control character that JSON leaves is not."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _stem(mix: str) -> str:
+    """The mix's name as text: bytes of it that are none become underscores."""
+    return Path(mix).stem.encode("utf-8", "replace").decode("utf-8").replace("?", "_")
