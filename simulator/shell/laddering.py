@@ -104,9 +104,11 @@ def build(
     if wanted.folder is not None and playlist is not None:
         refuse_existing([*targets, playlist], force)
         make_folder(wanted.folder)
-    running = pool.run(make_rung, jobs, _workers_for(wanted, len(jobs), workers), lambda job: job.mix)
+    # the loudest take longest: begun first, they leave no core waiting at the end
+    spread = _workers_for(wanted, len(jobs), workers)
+    running = pool.run(make_rung, jobs[::-1], spread, lambda job: job.mix)
     try:
-        done = pool.in_order(running, len(jobs), step)
+        done = pool.in_order(running, len(jobs), step)[::-1]
     finally:
         running.close()  # ends the workers, where an interrupt came between two results
         sweep(targets)
