@@ -78,10 +78,11 @@ class TwoStageRelease:
         joined = np.concatenate([self._recent, fast])
         self._recent = joined[fast.shape[0] :]
         sums = np.cumsum(joined)
-        mean = (sums[width:] - sums[: fast.shape[0]]) / width
-        mean[mean > -1e-9] = 0.0  # what the sums' rounding leaves where nothing is reduced
+        mean = sums[width:] - sums[: fast.shape[0]]
+        mean /= width
+        mean *= mean <= -1e-9  # without what the sums' rounding leaves where nothing is reduced
         slow = self._slow.follow(mean)
-        released: Values = np.minimum(fast, slow)
+        released: Values = np.minimum(fast, slow, out=slow)
         return released
 
 

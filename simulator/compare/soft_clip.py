@@ -18,8 +18,14 @@ def soft_clipped(samples: NDArray[np.float32], ceiling: float) -> NDArray[np.flo
     """Straight up to KNEE of the ceiling, then bent (tanh) so that the ceiling is never passed."""
     knee = np.float32(KNEE * ceiling)
     room = np.float32(ceiling) - knee
-    over = np.abs(samples) > knee
-    bent = samples[over]
-    out = samples.copy()
-    out[over] = np.sign(bent) * (knee + room * np.tanh((np.abs(bent) - knee) / room))
-    return out
+    out = samples.flatten()  # a copy, in rows
+    over = np.flatnonzero(np.abs(out) > knee)
+    bent = out.take(over)
+    magnitude = np.abs(bent)
+    magnitude -= knee
+    magnitude /= room
+    np.tanh(magnitude, out=magnitude)
+    magnitude *= room
+    magnitude += knee
+    out[over] = np.copysign(magnitude, bent)
+    return out.reshape(samples.shape)
