@@ -144,7 +144,7 @@ def command(
     if out is not None:
         say = warn if as_json else click.echo
         say(f"{out / PLAYLIST}: the rungs, as versions of one song")
-        say(f"Hear them equally loud: fairhearing listen {out / PLAYLIST}, then: state matched")
+        say(f"Hear them equally loud: fairhearing listen {out / PLAYLIST}")
         say("Before you listen: turn your monitors down first; as delivered, the rungs differ in level.")
     return SOME_FAILED if problems else DONE
 

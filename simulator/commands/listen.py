@@ -133,6 +133,7 @@ def _session(
         worked_out[0],
         title=ready.playlist.title,
         client=ready.playlist.client,
+        state=ready.playlist.state,
         width=shutil.get_terminal_size((WIDTH, 24)).columns if interactive else WIDTH,
     )
 

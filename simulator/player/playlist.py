@@ -13,6 +13,7 @@ from pathlib import PurePath
 from typing import Literal
 
 Role = Literal["master", "reference"]
+Listening = Literal["delivered", "played", "matched"]
 
 AUDIO_EXTENSIONS = ("wav", "w64", "rf64", "aif", "aiff", "caf", "flac", "ogg", "oga", "opus", "mp3", "m4a")
 """Files of a folder that count as its tracks."""
@@ -40,8 +41,8 @@ class Track:
 @dataclass(frozen=True, slots=True)
 class Playlist:
     """The tracks in playing order. `profile` is the default profile's id or path, if the playlist
-    names one; `source` says what was read; `album_reason` is a sentence that says why albums are
-    grouped as they are."""
+    names one, `state` how the listening desk opens on it; `source` says what was read; `album_reason` is
+    a sentence that says why albums are grouped as they are."""
 
     title: str
     client: str
@@ -49,6 +50,7 @@ class Playlist:
     tracks: tuple[Track, ...]
     source: str
     album_reason: str
+    state: Listening = "played"
 
 
 def is_audio_name(name: str) -> bool:
@@ -83,6 +85,7 @@ def joined(playlists: list[Playlist]) -> Playlist:
                 names[track.album] = _free_name(track.album, taken)
             tracks.append(track if track.album is None else replace(track, album=names[track.album]))
         taken.update(names.values())
+    states = {playlist.state for playlist in playlists}
     profiles = {playlist.profile for playlist in playlists if playlist.profile is not None}
     return Playlist(
         title=next((playlist.title for playlist in playlists if playlist.title), ""),
@@ -91,6 +94,7 @@ def joined(playlists: list[Playlist]) -> Playlist:
         tracks=tuple(tracks),
         source=", ".join(playlist.source for playlist in playlists),
         album_reason=" ".join(dict.fromkeys(playlist.album_reason for playlist in playlists)),
+        state=states.pop() if len(states) == 1 else "played",
     )
 
 

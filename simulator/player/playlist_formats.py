@@ -22,6 +22,7 @@ from simulator.errors import PlaylistError
 from simulator.player.playlist import (
     ALL_SINGLES,
     NAMED_ALBUMS,
+    Listening,
     Playlist,
     Role,
     Track,
@@ -56,6 +57,7 @@ class _PlaylistFile(Struct, frozen=True, forbid_unknown_fields=True):
     title: str = ""
     client: str = ""
     profile: Annotated[str, Meta(min_length=1)] | None = None
+    state: Listening = "played"
 
 
 def parse_playlist(data: bytes, name: str, where: str) -> Playlist:
@@ -85,7 +87,7 @@ def decode_text(data: bytes, where: str, latin_1_too: bool = False) -> str:
 
 
 def parse_toml(text: str, name: str, where: str) -> Playlist:
-    """`format = 1`, title, client, profile, and a [[tracks]] table for each track."""
+    """`format = 1`, title, client, profile, state, and a [[tracks]] table for each track."""
     read = read_toml(text, _PlaylistFile, where, PlaylistError)
     if not read.tracks:
         raise PlaylistError(f"{where}: there is no track.", 'Add [[tracks]] with path = "...".')
@@ -110,7 +112,7 @@ def parse_toml(text: str, name: str, where: str) -> Playlist:
             )
         )
     reason = NAMED_ALBUMS if any(track.album for track in tracks) else ALL_SINGLES
-    return Playlist(read.title or name, read.client, read.profile, tuple(tracks), where, reason)
+    return Playlist(read.title or name, read.client, read.profile, tuple(tracks), where, reason, read.state)
 
 
 def parse_m3u(text: str, name: str, where: str) -> Playlist:

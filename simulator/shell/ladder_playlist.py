@@ -20,7 +20,8 @@ def rung_name(place: int, mix: str, lufs: float, sample_too: bool) -> str:
 def playlist_text(mix: str, rungs: Sequence[Rung]) -> str:
     """The rungs as versions of one song, in the project's playlist format."""
     name = _stem(mix)
-    lines = ["format = 1", f"title = {_quoted(f'{name}: a ladder of loudness')}"]
+    title = _quoted(f"{name}: a ladder of loudness")
+    lines = ["format = 1", f"title = {title}", 'state = "matched"  # how the listening desk opens']
     for rung in rungs:
         assert rung.path is not None
         kind = "sample-peak rung" if Path(rung.path).stem.endswith(SAMPLE) else "rung"

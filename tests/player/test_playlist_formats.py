@@ -243,3 +243,14 @@ def test_what_is_no_xspf_is_refused(data, says):
 def test_an_xspf_in_another_encoding_is_read():
     text = XSPF.format(tracks="<track><location>Größe.wav</location></track>").replace("UTF-8", "ISO-8859-1")
     assert parse_playlist(text.encode("latin-1"), "l.xspf", "l.xspf").tracks[0].path == "Größe.wav"
+
+
+@pytest.mark.parametrize(("line", "state"), [("", "played"), ('state = "matched"\n', "matched")])
+def test_a_playlist_says_how_the_desk_opens_on_it(line: str, state: str) -> None:
+    text = f'format = 1\n{line}[[tracks]]\npath = "a.wav"\n'
+    assert parse_playlist(text.encode(), "list.toml", "list.toml").state == state
+
+
+def test_a_state_that_there_is_not_is_refused() -> None:
+    with pytest.raises(PlaylistError, match="state"):
+        parse_playlist(b'format = 1\nstate = "loud"\n[[tracks]]\npath = "a.wav"\n', "list.toml", "list.toml")

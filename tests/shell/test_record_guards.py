@@ -43,7 +43,7 @@ def test_a_record_that_cannot_be_read_is_never_replaced(
     assert "cannot be read" in said[0]
 
 
-@pytest.mark.parametrize("times", [2, pytest.param(40, marks=pytest.mark.heavy)])
+@pytest.mark.parametrize("times", [2, pytest.param(12, marks=pytest.mark.heavy)])
 @pytest.mark.parametrize("dead", [False, True])
 def test_of_two_desks_that_open_at_once_one_has_the_record(tmp_path: Path, times: int, dead: bool) -> None:
     import json
