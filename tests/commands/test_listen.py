@@ -213,6 +213,7 @@ def gone(processes: list[psutil.Process], seconds: float = 5.0) -> bool:
 
 
 @pytest.mark.heavy
+@pytest.mark.external
 @needs_both
 @pytest.mark.parametrize(("columns", "rows"), [(80, 24), (140, 40)])
 def test_a_session_at_a_real_terminal(columns: int, rows: int, home: Path, tmp_path: Path) -> None:
@@ -259,6 +260,7 @@ def test_a_session_at_a_real_terminal(columns: int, rows: int, home: Path, tmp_p
 
 
 @pytest.mark.heavy
+@pytest.mark.external
 @needs_both
 @pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
 def test_a_signal_leaves_the_terminal_clean_and_the_record_whole(
@@ -282,6 +284,7 @@ def test_a_signal_leaves_the_terminal_clean_and_the_record_whole(
 
 
 @pytest.mark.heavy
+@pytest.mark.external
 @needs_both
 def test_a_sound_server_that_dies_in_mid_song_costs_no_session(home: Path, tmp_path: Path) -> None:
     with sitting(home, tmp_path) as (window, server):

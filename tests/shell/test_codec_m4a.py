@@ -17,6 +17,9 @@ from simulator.player.profile_format import Delivery
 from simulator.shell import codec
 from simulator.shell.files import AudioReader, read_info
 
+pytestmark = pytest.mark.external
+
+
 RATE = 44_100
 
 
