@@ -64,6 +64,11 @@ class RecordFile:
         else:
             self._failed = False
 
+    @property
+    def kept(self) -> bool:
+        """Does all that was done stand on the disk?"""
+        return bool(self.record.acts) and not self._failed
+
     def close(self) -> None:
         """Takes the lock away."""
         if self._lock is not None:
