@@ -113,6 +113,8 @@ def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: 
         desk.close()
         aligner.close()
         record.close()
+        if record.kept:
+            _say(f"Notes and acts are kept in {record.path}")
 
 
 def _session(
