@@ -117,6 +117,7 @@ def test_an_expected_failure():
 """
 
 
+@pytest.mark.heavy
 @pytest.mark.parametrize(
     ("value", "outcome"),
     [("1", "1 failed, 1 skipped, 1 xfailed"), ("0", "2 skipped, 1 xfailed"), ("", "2 skipped, 1 xfailed")],
