@@ -1,7 +1,8 @@
-"""Acts that show, keep and arrange: list, explain, note, mark, marks, replace, devices, wait, help, quit."""
+"""Acts that show, keep and arrange: list, explain, note, mark, decide, marks, replace, devices, wait, help."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 from simulator.errors import UsageError
@@ -11,7 +12,11 @@ from simulator.hearing.moving import Outcome
 from simulator.hearing.places import KINDS, Mark, parse_time
 from simulator.hearing.record import Act
 from simulator.hearing.state import Session, find_track, no_words
+from simulator.numbers import level
 from simulator.units import format_time
+
+DECIDE_EXAMPLE = "decide streaming -14 -1 Anna: keeps the chorus open"
+LOWEST_TARGET_LUFS, LOWEST_CEILING_DBTP = -60.0, -40.0
 
 
 def circumstances(session: Session) -> dict[str, object]:
@@ -57,6 +62,43 @@ def mark(session: Session, words: list[str], at: str) -> Outcome:
     act = Act(at, "mark", {"name": name, **circumstances(session)})
     said = f"Mark “{name}” at {format_time(session.place_s)} of track {session.track + 1}."
     return replace(session, marks=(*kept, made)), (Keep(act), Say(said))
+
+
+def decide(session: Session, words: list[str], at: str) -> Outcome:
+    """What was decided: for which destination, at what loudness and ceiling, by whom and why."""
+    numbers = [i for i, word in enumerate(words) if _number(word) is not None]
+    if len(numbers) < 2 or numbers[0] == 0 or numbers[1] != numbers[0] + 1:
+        raise UsageError("For which destination, at what loudness and ceiling?", DECIDE_EXAMPLE)
+    target, ceiling = (_number(words[i]) or 0.0 for i in numbers[:2])
+    if not LOWEST_TARGET_LUFS <= target <= 0.0 or not LOWEST_CEILING_DBTP <= ceiling <= 0.0:
+        raise UsageError(
+            f"A target is {LOWEST_TARGET_LUFS:g} to 0 LUFS and a ceiling {LOWEST_CEILING_DBTP:g} to 0 dBTP.",
+            DECIDE_EXAMPLE,
+        )
+    destination = " ".join(words[: numbers[0]])
+    who, colon, why = " ".join(words[numbers[1] + 1 :]).partition(":")
+    if not colon and who:
+        who, why = "", who
+    data = {
+        "destination": destination,
+        "target_lufs": target,
+        "ceiling_dbtp": ceiling,
+        "who": who.strip(),
+        "why": why.strip(),
+        **circumstances(session),
+    }
+    act = Act(at, "decision", data)
+    said = f"Decided for {destination}: {level(target)} LUFS, true peak at {level(ceiling)} dBTP at most."
+    return session, (Keep(act), Say(said))
+
+
+def _number(word: str) -> float | None:
+    text = word.replace("−", "-").casefold().removesuffix("lufs").removesuffix("dbtp").rstrip(",;")
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None
 
 
 def marks(session: Session, words: list[str]) -> Outcome:

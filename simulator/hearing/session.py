@@ -59,8 +59,8 @@ ACTS: dict[str, Callable[[Session, list[str]], Outcome]] = {
     "help": keeping.help_,
     "quit": keeping.quit_,
 }
-NOTED_ACTS = {"note": keeping.note, "mark": keeping.mark}
-UNKEPT = ("list", "explain", "marks", "devices", "wait", "help", "quit", "note", "mark", "replace")
+NOTED_ACTS = {"note": keeping.note, "mark": keeping.mark, "decide": keeping.decide}
+UNKEPT = ("list", "explain", "marks", "devices", "wait", "help", "quit", "note", "mark", "decide", "replace")
 """Showing is no act; notes, marks and revisions keep themselves."""
 KEY_LINES = {"loudest": "go loudest"}
 ENDED = {

@@ -144,6 +144,16 @@ def test_a_key_never_answers_a_question() -> None:
         ("loop 10 5", "The loop has to end after it begins, inside the track. loop 1:02 1:10"),
         ("note", "What shall be noted? note the snare is duller than in the mix"),
         ("mark loudest", "“loudest” means a place already. Choose another name for the mark."),
+        (
+            "decide club -9",
+            "For which destination, at what loudness and ceiling? "
+            "decide streaming -14 -1 Anna: keeps the chorus open",
+        ),
+        (
+            "decide club -9 3",
+            "A target is -60 to 0 LUFS and a ceiling -40 to 0 dBTP. "
+            "decide streaming -14 -1 Anna: keeps the chorus open",
+        ),
         ("replace 1", "Which track, and by which file? replace 1 song-v2.wav"),
         ("hear left", "“left” cannot be heard. hear stereo, hear mono, hear difference"),
         ("wait", "Wait how long? wait 2, or wait end"),
@@ -337,6 +347,27 @@ def test_a_converter_without_headroom_is_heard_in_every_state_with_room_below_it
     desk.do("state played")
     assert desk.found(Sound)[0].program.segments[0].source.lane is None  # turned down, nothing clips
     assert desk.do("converter off").startswith("No converter is simulated. 2 Song (crushed), as played")
+
+
+@pytest.mark.parametrize(
+    ("line", "decided"),
+    [
+        ("decide streaming -14 -1 Anna: keeps it open", ("streaming", -14.0, -1.0, "Anna", "keeps it open")),
+        ("decide club system −9 LUFS −0.5", None),
+        ("decide club system −9 −0.5dBTP", ("club system", -9.0, -0.5, "", "")),
+        ("decide radio -23 -1 as they ask", ("radio", -23.0, -1.0, "", "as they ask")),
+    ],
+)
+def test_decisions_go_into_the_record(line: str, decided: tuple[object, ...] | None) -> None:
+    desk = Desk()
+    desk.do(line)
+    acts = [one.act for one in desk.found(Keep)]
+    if decided is None:  # the two numbers stand side by side
+        assert acts == []
+        return
+    (act,) = acts
+    keys = ("destination", "target_lufs", "ceiling_dbtp", "who", "why")
+    assert (act.kind, tuple(act.data[key] for key in keys)) == ("decision", decided)
 
 
 def test_a_new_revision_takes_the_place_and_is_linked_in_the_record() -> None:
