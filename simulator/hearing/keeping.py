@@ -1,4 +1,4 @@
-"""Acts that show, keep and arrange: lists, explanations, notes, marks, decisions, revisions, devices, help."""
+"""Acts that show, keep and arrange: lists, notes, marks, decisions, revisions, devices, help."""
 
 from __future__ import annotations
 
