@@ -30,6 +30,10 @@ _SURE = 1e-3
 _HEARD = 1e-3
 """Power relative to the mean under which a window is next to silent (−30 dB)."""
 
+_EMPTY_BIN = 1e-6
+"""Power relative to the strongest bin under which a bin holds next to nothing (−60 dB)."""
+_NOTHING = 1e-300
+
 Spectra = NDArray[np.complex64]
 Values = NDArray[np.float64]
 
@@ -191,7 +195,12 @@ def agreement(windows: Windows, shared: Common, polarity: int) -> float | None:
     of that of the windows that fit well. Windows in which both are next to silent are left out; a window in
     which only one plays does not fit. None where all are."""
     power = np.sqrt(shared.first_power * shared.second_power)
-    held = np.divide(shared.coherence, power, out=np.zeros_like(power), where=power > 0.0)
+    # bins in which either holds next to nothing (above a low-pass, or a resampler's band) say nothing
+    sounding = np.minimum(
+        shared.first_power / max(float(shared.first_power.max()), _NOTHING),
+        shared.second_power / max(float(shared.second_power.max()), _NOTHING),
+    )
+    held = np.divide(shared.coherence, power, out=np.zeros_like(power), where=sounding > _EMPTY_BIN)
     cross = polarity * np.einsum("wcf,wcf,f->w", windows.first, windows.second.conj(), held).real
     ours, theirs = (
         np.einsum("wcf,f->w", np.square(np.abs(one)), held) for one in (windows.first, windows.second)

@@ -16,7 +16,7 @@ from typing import Any, Literal
 
 Kind = Literal["aligned", "ambiguous", "different"]
 
-METHOD = 1
+METHOD = 2
 """Version of the aligning method: raised when any number may change; stored alignments carry it."""
 
 

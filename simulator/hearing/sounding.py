@@ -60,7 +60,10 @@ def converter(session: Session, words: list[str]) -> Outcome:
     wanted = words[0].casefold() == "on" if words else not session.converter
     if not wanted:
         after = replace(session, converter=False).settled()
-        return after, (*after.sounding(follow=True), Say("No converter is simulated. " + what_plays(after)))
+        left = (
+            "Only the player's own converter is simulated." if after.clips else "No converter is simulated."
+        )
+        return after, (*after.sounding(follow=True), Say(f"{left} {what_plays(after)}"))
     missing = _missing(session, [with_converter(UNTOUCHED), with_converter(session.profile)])
     if missing:
         said = Say("Working out what a converter without headroom does to every track …")
@@ -69,15 +72,22 @@ def converter(session: Session, words: list[str]) -> Outcome:
 
 
 def behind_converter(session: Session) -> Outcome:
-    """The switch itself. The monitor is kept 3 dB down, or the listener's own converter would clip, too."""
-    trim_db = min(session.trim_db, CONVERTER_TRIM_DB)
-    after = replace(session, converter=True, wanted=None, trim_db=trim_db).settled()
-    lowered = (output(after), RememberTrim(trim_db)) if trim_db < session.trim_db else ()
+    """The switch itself."""
+    after, lowered = _with_room(replace(session, converter=True, wanted=None).settled())
     said = (
         "Behind a converter without headroom: what rises over full scale between the samples clips there. "
         f"{what_plays(after)}"
     )
     return after, (*lowered, *after.sounding(follow=True), Say(said))
+
+
+def _with_room(session: Session) -> tuple[Session, tuple[Output, ...]]:
+    """Behind a simulated converter the monitor is kept 3 dB down, or the listener's own one would be the
+    second to clip."""
+    if not session.clips or session.trim_db <= CONVERTER_TRIM_DB:
+        return session, ()
+    after = replace(session, trim_db=CONVERTER_TRIM_DB)
+    return after, (output(after),)
 
 
 def all_known(session: Session) -> bool:
@@ -103,9 +113,10 @@ def with_profile(session: Session, name: str) -> Outcome:
     after = replace(session, profile=name, wanted=None)
     if after.state == "delivered":
         after = replace(after, state="played")
-    after = after.settled()
+    after, lowered = _with_room(after.settled())
     said = f"{chosen.title}. {chosen.sentence}"
     return after, (
+        *lowered,
         *after.sounding(follow=True),
         Say(said),
         Say(f"{what_plays(after)} {limiter_words(after)}".strip()),
@@ -140,8 +151,8 @@ def trim(session: Session, words: list[str]) -> Outcome:
         raise UsageError(f"“{' '.join(words)}” is no level in dB.", "trim -12")
     if value > 0.0:
         raise UsageError("The trim is never above 0 dB: it only turns down.", "trim 0")
-    if session.converter and value > CONVERTER_TRIM_DB:
-        raise UsageError("Behind the converter the trim stays at −3 dB or lower.", "converter off")
+    if session.clips and value > CONVERTER_TRIM_DB:
+        raise UsageError("Behind the converter the trim stays at −3 dB or lower.", "trim -3")
     after = replace(session, trim_db=max(value, LOWEST_TRIM_DB))
     return after, (
         output(after),

@@ -101,6 +101,12 @@ class Session:
         return ("played" if self.state == "delivered" else self.state), name
 
     @property
+    def clips(self) -> bool:
+        """Is a converter simulated, by the switch or by the player itself? The trim then leaves it room."""
+        own = self.profiles[self.profile].converter_headroom_db if self.profile in self.profiles else None
+        return self.converter or own is not None
+
+    @property
     def other(self) -> int | None:
         """The version that `swap` goes to: the next one of the song, in the list's order."""
         group = versions(self.tracks, self.track)

@@ -186,9 +186,14 @@ def played_sentences(rungs: Sequence[Rung], profile: Profile) -> list[str]:
     """What the table of one player means."""
     if profile.target_lufs is None:
         levels = [rung.measurement.integrated_lufs for rung in rungs]
-        rising = all(b is not None and a is not None and b > a for a, b in pairwise(levels))
-        which = "every rung is" if rising else "every rung that goes further is"
-        return [f"Nothing is turned down here: {which} louder, and the choice is what it may cost."]
+        rising = [b is not None and a is not None and b > a + WITHIN_LU for a, b in pairwise(levels)]
+        if all(rising):
+            return ["Nothing is turned down here: every rung is louder, and the choice is what it may cost."]
+        first = rising.index(False)
+        return [
+            f"Nothing is turned down here: louder is louder, and the choice is what it may cost. From "
+            f"{_name(rungs[first])} LUFS on the next rung is no more than {WITHIN_LU:g} LU louder."
+        ]
     said = []
     marked = lowest_of_the_best(rungs, profile)
     if marked is None:

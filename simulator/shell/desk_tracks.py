@@ -32,9 +32,8 @@ Predictions = Sequence[Prediction | SimulatorError | None]
 
 
 def behind_converter(profile: Profile) -> Profile:
-    """The same player with a converter behind it that has no headroom; one that has its own keeps it."""
-    headroom_db = 0.0 if profile.converter_headroom_db is None else profile.converter_headroom_db
-    return msgspec.structs.replace(profile, id=with_converter(profile.id), converter_headroom_db=headroom_db)
+    """The same player with a converter behind it that has no headroom (instead of its own, if it has one)."""
+    return msgspec.structs.replace(profile, id=with_converter(profile.id), converter_headroom_db=0.0)
 
 
 def track_views(

@@ -370,6 +370,21 @@ def test_decisions_go_into_the_record(line: str, decided: tuple[object, ...] | N
     assert (act.kind, tuple(act.data[key] for key in keys)) == ("decision", decided)
 
 
+def test_a_player_with_a_converter_of_its_own_keeps_the_room_too() -> None:
+    import msgspec
+
+    start = session()
+    own = msgspec.structs.replace(start.profiles["untouched"], id="own", converter_headroom_db=2.0)
+    tracks = tuple(replace(one, played={**one.played, "own": one.played["untouched"]}) if one.played else one
+                   for one in start.tracks)  # fmt: skip
+    desk = Desk(replace(start, tracks=tracks, profiles={**start.profiles, "own": own}))
+    desk.do("trim 0")
+    desk.do("profile own")
+    assert desk.session.trim_db == -3.0
+    assert desk.do("trim 0").startswith("Behind the converter the trim stays at −3 dB or lower.")
+    assert desk.do("converter off").startswith("Only the player's own converter is simulated.")
+
+
 def test_a_new_revision_takes_the_place_and_is_linked_in_the_record() -> None:
     desk = Desk()
     desk.do("play")
