@@ -80,4 +80,3 @@ def _ending(title: str) -> str:
     if not title.endswith(")") or "(" not in title:
         return ""
     return title[title.rindex("(") + 1 : -1].strip()
-
