@@ -57,11 +57,13 @@ class AudioInfo:
 
 class AudioReader:
     """One pass over a file: iterate for float32 blocks (frames, channels); afterwards `content` is the
-    hash of all samples. Use as a context manager. Raises AudioError with what, where and the cure."""
+    hash of all samples. Use as a context manager. `ahead`: a thread decodes beside the caller's work (where
+    other processes keep the cores busy, it only costs). Raises AudioError with what, where and the cure."""
 
-    def __init__(self, path: str, *, hashed: bool = True) -> None:
+    def __init__(self, path: str, *, hashed: bool = True, ahead: bool = True) -> None:
         self._file, self.info = _opened(path)
         self._digest: Any = hashlib.sha256(_identity(self.info)) if hashed else None
+        self._ahead = ahead
         self._stop = threading.Event()
         self.content = ""
 
@@ -70,8 +72,15 @@ class AudioReader:
 
     def __exit__(self, *_: object) -> None:
         self._stop.set()
+        if not self._ahead:
+            self._file.close()
 
     def __iter__(self) -> Iterator[NDArray[np.float32]]:
+        yield from self._read_ahead() if self._ahead else self._decoded()
+        if self._digest is not None:
+            self.content = self._digest.hexdigest()
+
+    def _read_ahead(self) -> Iterator[NDArray[np.float32]]:
         ready: queue.Queue[NDArray[np.float32] | Exception | None] = queue.Queue(_AHEAD)
         thread = threading.Thread(target=self._decode, args=(ready,), daemon=True)
         thread.start()
@@ -87,37 +96,40 @@ class AudioReader:
                     ready.get_nowait()
                 except queue.Empty:
                     thread.join(0.005)
-        if self._digest is not None:
-            self.content = self._digest.hexdigest()
 
     def _decode(self, ready: queue.Queue[NDArray[np.float32] | Exception | None]) -> None:
+        try:
+            for block in self._decoded():
+                ready.put(block)
+            ready.put(None)
+        except AudioError as problem:
+            ready.put(problem)
+
+    def _decoded(self) -> Iterator[NDArray[np.float32]]:
+        """The blocks as they are decoded; every fault as an AudioError, named with the place, never lost."""
         frames = 0
         order = _XIPH_ORDER.get(self.info.channels) if self.info.subtype in ("VORBIS", "OPUS") else None
-        try:
-            with self._file as file:
-                while not self._stop.is_set():
+        with self._file as file:
+            while not self._stop.is_set():
+                try:
                     block = np.empty((SEGMENT_FRAMES, self.info.channels), dtype=np.float32)
                     block = file.read(out=block)
-                    if not block.shape[0]:
-                        break
-                    frames += block.shape[0]
                     if order is not None:
                         block = np.ascontiguousarray(block[:, order])
                     if self._digest is not None:
                         self._digest.update(block)
-                    ready.put(block)
+                except Exception as problem:  # libsndfile's own, or memory
+                    at = format_time(frames / self.info.sample_rate)
+                    raise AudioError(
+                        f"{self.info.path}: the decoder stopped at {at}: {_plain(problem)}.",
+                        "The file is damaged or cut short there; copy or export it again.",
+                    ) from None
+                if not block.shape[0]:
+                    break
+                frames += block.shape[0]
+                yield block
+        if not self._stop.is_set():
             self._check_length(frames)
-            ready.put(None)
-        except AudioError as problem:
-            ready.put(problem)
-        except Exception as problem:  # libsndfile's own, or memory: named with the place, never lost
-            at = format_time(frames / self.info.sample_rate)
-            ready.put(
-                AudioError(
-                    f"{self.info.path}: the decoder stopped at {at}: {_plain(problem)}.",
-                    "The file is damaged or cut short there; copy or export it again.",
-                )
-            )
 
     def _check_length(self, frames: int) -> None:
         if not frames:

@@ -68,13 +68,13 @@ class Result:
 def do_alone(job: Job) -> Result:
     """`do` with a thread a channel: for the only process that measures."""
     with ThreadPoolExecutor(2) as pool:
-        return do(job, pool.map)
+        return do(job, pool.map, ahead=True)
 
 
-def do(job: Job, each: Each = map) -> Result:
-    """Reads the file and measures it; `each` works on its channels. Raises AudioError that begins with
-    the path."""
-    with AudioReader(job.path) as reader:
+def do(job: Job, each: Each = map, *, ahead: bool = False) -> Result:
+    """Reads the file and measures it; `each` works on its channels, `ahead` decodes in a thread beside
+    it. Raises AudioError that begins with the path."""
+    with AudioReader(job.path, ahead=ahead) as reader:
         info = reader.info
         bits = None if info.lossy else info.bits
         rate = info.sample_rate
