@@ -29,7 +29,7 @@ def show_comparison(
     out.print("\nAs delivered", style="bold")
     _show_rows(out, delivered_rows(found.delivered), names)
     difference = found.difference
-    if difference is not None and difference.residual_lu is not None:
+    if difference is not None and difference.gain_riding_lu is not None:
         out.print("The residual of the two, LU against the open one", style="bold")
         table = grid(["band", "all of it", "gain riding", "waveform change"], [False, True, True, True])
         for row in residual_rows(difference):

@@ -84,19 +84,21 @@ def passage_lufs(energy: Energy, start_s: float | None) -> float | None:
     return energy_to_lufs(float(_between(windows, np.array([place]))[0]))
 
 
+NEAR_SILENCE_LUFS = -60.0
+"""A 3 s window below this is left out of the extremes (the project's own choice)."""
+
+
 def extremes(
     loud: Energy, open_: Energy, chosen_on: Energy, alignment: Alignment
 ) -> tuple[Extreme, Extreme] | None:
     """Where the loud version is louder by most, and where by least (negative: quieter), over the common 3 s
-    windows that pass Tech 3342's gates in `chosen_on`, the open version as delivered. None without any."""
+    windows that are not near-silent in `chosen_on`, the open version as delivered: a quiet beginning counts,
+    the end of a fade does not. None without any."""
     steps = _common_steps(loud, open_, alignment)
     if steps is None:
         return None
     first, end = steps[0], min(steps[1], chosen_on.shape[0])
     gate = gating.short_term_energies(chosen_on[first:end])
-    counted = gating.gated_energies(gate, dynamics.LRA_RELATIVE_GATE_LU)
-    if not counted.shape[0]:
-        return None
     windows = gating.short_term_energies(open_[first:end])
     numbers = np.arange(windows.shape[0], dtype=np.float64) + first
     origin, second = alignment.second_time_s(0.0), alignment.second_time_s(1.0)
@@ -104,7 +106,11 @@ def extremes(
     assert second is not None  # there are common steps
     places = origin * STEPS_PER_SECOND + numbers * (second - origin)
     other = _between(gating.short_term_energies(loud), places)
-    usable = (gate >= counted.min()) & (windows > lufs_to_energy(-200.0)) & (other > lufs_to_energy(-200.0))
+    usable = (
+        (gate >= lufs_to_energy(NEAR_SILENCE_LUFS))
+        & (windows > lufs_to_energy(-200.0))
+        & (other > lufs_to_energy(-200.0))
+    )
     if not usable.any():
         return None
     numbers = numbers[usable]

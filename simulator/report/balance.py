@@ -58,7 +58,7 @@ def delivered_sentences(found: Comparison, names: Names) -> list[Said]:
         return [Said("delivered", "Not both have a measurable loudness, so they are not compared.")]
     louder, quieter, amount = ordered(names, gap.integrated_lu)
     levels = [level(value.integrated_lufs) for value in (found.delivered.loud, found.delivered.open)]
-    if gap.integrated_lu < 0.0:
+    if gap.integrated_lu < 0.0 and amount > TIE_LU:
         levels.reverse()
     if amount <= TIE_LU:
         said.append(

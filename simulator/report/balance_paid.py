@@ -107,7 +107,7 @@ def _difference(found: Difference | None, names: Names) -> list[Said]:
         f"Matched by one gain of {signed(found.match_gain_db)} dB on {names.loud} (least squares of the "
         f"K-weighted signals, over the {format_time(found.common_seconds)} that both hold)"
     )
-    if found.residual_lu is None:
+    if found.residual_lu is None or found.gain_riding_lu is None:  # nothing, or rounding
         return [Said("difference", f"{match}, the two are the same: nothing differs but the level.")]
     said = [
         Said(

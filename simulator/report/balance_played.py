@@ -93,7 +93,8 @@ def _quietest(found: Comparison, played: Played, names: Names) -> list[Said]:
     if played.profile.target_lufs is None:
         whole = None
     if whole is not None and quiet is not None and abs(quiet) > TIE_LU and abs(quiet - whole) > TIE_LU:
-        why = ": the gain is set over the whole track, not for a verse"
+        whole_what = "track" if played.profile.scope == "track" else "album"
+        why = f": the gain is set over the whole {whole_what}, not for a verse"
     return _passage("quietest", quiet, found, played, names, why)
 
 

@@ -110,15 +110,23 @@ def test_the_extremes_follow_a_gain_and_an_offset() -> None:
     assert (found[1].difference_lu, found[1].open_s) == (pytest.approx(-6.0, abs=1e-9), 20.0)
 
 
-def test_what_the_gates_leave_out_is_no_extreme() -> None:
-    """A tail 40 LU below the rest does not count, however much louder (34 LU) it is in the other version. The
-    last window that passes has one step of 100 ms at −14 and 29 at −54 against −10 and −20: 9.9 LU."""
-    open_ = song([(-14.0, 30.0), (-54.0, 10.0)])
+def test_near_silence_is_no_extreme() -> None:
+    """A tail under −60 LUFS does not count, however much louder (44 LU) it is in the other version. The
+    last window that passes has one step of 100 ms at −14 and 29 at −64 against −10 and −20: 10.0 LU."""
+    open_ = song([(-14.0, 30.0), (-64.0, 10.0)])
     loud = song([(-10.0, 30.0), (-20.0, 10.0)])
     found = extremes(loud.series.energy, open_.series.energy, open_.series.energy, laid(loud, open_))
     assert found is not None
-    expected = 10.0 * math.log10((10**-1.0 + 29 * 10**-2.0) / (10**-1.4 + 29 * 10**-5.4))
+    expected = 10.0 * math.log10((10**-1.0 + 29 * 10**-2.0) / (10**-1.4 + 29 * 10**-6.4))
     assert found[0].difference_lu == pytest.approx(expected, abs=1e-9)
+
+
+def test_a_quiet_beginning_counts_however_far_it_lies_below_the_rest() -> None:
+    """33 LU below the rest, behind Tech 3342's relative gate: 6 LU louder there, level elsewhere."""
+    open_, loud = song([(-47.5, 8.0), (-14.5, 30.0)]), song([(-41.5, 8.0), (-14.5, 30.0)])
+    found = extremes(loud.series.energy, open_.series.energy, open_.series.energy, laid(loud, open_))
+    assert found is not None
+    assert found[0].difference_lu == pytest.approx(6.0, abs=1e-9)
 
 
 def test_without_counted_windows_there_are_no_extremes() -> None:

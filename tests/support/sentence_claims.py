@@ -122,17 +122,19 @@ class Claims:
                 r"as delivered, over the whole track, NAME and NAME are equally loud \(NUM and NUM LUFS\)\.",
                 text,
             )
-            numbers = (found[3], found[4])
-        else:
-            found = self.fit(
-                r"as delivered, over the whole track, NAME is NUM LU louder than NAME \(NUM and NUM LUFS\): "
-                r"so much "
-                r"is heard wherever nothing is normalised\.",
-                text,
-            )
-            assert (found[1], found[3]) == self.order(gap)
-            near(found[2], abs(gap))
-            numbers = (found[4], found[5])
+            assert (found[1], found[2]) == (self.loud, self.open)
+            near(found[3], levels[0])
+            near(found[4], levels[1])
+            return
+        found = self.fit(
+            r"as delivered, over the whole track, NAME is NUM LU louder than NAME \(NUM and NUM LUFS\): "
+            r"so much "
+            r"is heard wherever nothing is normalised\.",
+            text,
+        )
+        assert (found[1], found[3]) == self.order(gap)
+        near(found[2], abs(gap))
+        numbers = (found[4], found[5])
         for written, value in zip(numbers, levels if gap >= 0.0 else levels[::-1], strict=True):
             near(written, value)
 
@@ -238,7 +240,7 @@ class Claims:
         near(found[1], difference["match_gain_db"])
         assert found[2] == self.loud
         at(found[3], difference["common_seconds"])
-        if difference["residual_lu"] is None:
+        if difference["gain_riding_lu"] is None:
             assert found[4] is None
         else:
             near(found[4], -difference["residual_lu"])
