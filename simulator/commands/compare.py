@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from simulator.compare.loss import Comparison
     from simulator.report.balance_terms import Names
     from simulator.shell.comparing import Noise, Pair
+    from simulator.shell.store import Store
 
 
 @click.command("compare")
@@ -43,9 +44,14 @@ if TYPE_CHECKING:
     help="car: low-passed, as inside a car.",
 )
 @click.option(
+    "--difference",
+    type=click.Choice(["residual", "gain-riding", "waveform-change"]),
+    help="Write what is left where the matched LOUD is taken off OPEN, or one part of it (needs --out).",
+)
+@click.option(
     "--out",
     type=click.Path(file_okay=False, path_type=Path),
-    help="The folder for the two under noise; several profiles get a folder each in it.",
+    help="The folder for what is written as audio; under noise several profiles get a folder each in it.",
 )
 @click.option("--force", is_flag=True, help="Replace files that are there already.")
 @cache_options
@@ -56,6 +62,7 @@ def command(
     figure: tuple[Path, ...],
     noise: float | None,
     noise_kind: str,
+    difference: str | None,
     out: Path | None,
     force: bool,
     no_cache: bool,
@@ -73,21 +80,27 @@ def command(
     from simulator.report.balance import whole_sentences
     from simulator.report.balance_played import played_sentences
     from simulator.shell.comparing import Noise, compare_pair, noise_targets, picture_paths
+    from simulator.shell.difference_writing import difference_target
     from simulator.shell.inputs import read_arguments
     from simulator.shell.writing import refuse_existing
 
-    if (noise is None) is not (out is None):
-        raise click.UsageError("--noise and --out belong together: a level, and the folder to write to.")
+    if (noise is None and difference is None) is not (out is None):
+        raise click.UsageError("--out belongs to --noise or --difference: the folder to write to.")
     playlist = as_versions(read_arguments(inputs))
     ready = prepare_playlist(playlist, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
     pair, names = chosen_pair(ready)
     pictures = picture_paths(figure, ready.profiles, force)
     folders = [out if len(ready.profiles) == 1 else out / one.id for one in ready.profiles] if out else []
-    refuse_existing([path for folder in folders for path in noise_targets(pair, folder)], force)
+    targets = [path for folder in folders if noise is not None for path in noise_targets(pair, folder)]
+    targets += [] if difference is None or out is None else [difference_target(out, difference)]
+    refuse_existing(targets, force)
     store = open_store(no_cache, rehash=False)  # what was measured just now is known
     try:
         with steps("Laying one over the other", 1) as step:
             found = compare_pair(pair, store, ready.workers, step)
+        written = (
+            [] if difference is None or out is None else _difference(pair, difference, out, store, force)
+        )
     finally:
         store.close()
     overall = whole_sentences(found, names)
@@ -100,7 +113,7 @@ def command(
         from simulator.commands.compare_view import show_comparison
 
         show_comparison(found, names, overall, by_player)
-    written = _pictures(pair, names, found, pictures, force)
+    written += _pictures(pair, names, found, pictures, force)
     if noise is not None:
         bed = Noise(noise, "car" if noise_kind == "car" else "pink")
         written += _under_noise(pair, names, found, bed, folders, force)
@@ -119,6 +132,17 @@ def _pictures(pair: Pair, names: Names, found: Comparison, paths: list[list[Path
         for path in row:
             write_picture(path, found, played, names, pair, force)
     return [f"{path}: both over time, and their headroom" for row in paths for path in row]
+
+
+def _difference(pair: Pair, part: str, folder: Path, store: Store, force: bool) -> list[str]:
+    from simulator.shell.difference_writing import write_difference
+
+    loud, open_ = pair.tracks
+    path = write_difference(open_.path, loud.path, part, folder, store, force)
+    return [
+        f"{path}: the difference ({part}) as audio, in the open version's time",
+        "How loud a difference is does not rank quality. Hear it: fairhearing listen " + str(path),
+    ]
 
 
 def _under_noise(

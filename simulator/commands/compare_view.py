@@ -8,7 +8,14 @@ from typing import TYPE_CHECKING
 
 from simulator.commands.predict_view import console, paragraph, show_heading
 from simulator.compare.loss import Comparison
-from simulator.report.balance_table import Row, delivered_rows, played_rows, residual_rows
+from simulator.report.balance_table import (
+    Row,
+    delivered_rows,
+    place_text,
+    played_rows,
+    residual_rows,
+    tonal_text,
+)
 from simulator.report.balance_terms import Names, Said
 from simulator.report.tables import grid, shortened
 
@@ -35,6 +42,9 @@ def show_comparison(
         for row in residual_rows(difference):
             table.add_row(*row)
         out.print(table)
+        for text in (place_text(found.alignment), tonal_text(difference)):
+            if text:
+                paragraph(out, text, bullet="• ")
     shown = (*PLACES, "open_quiet", "caution")
     _say(out, [one for one in overall if one.rule not in shown])
     for played, said in zip(found.played, by_player, strict=True):

@@ -3,10 +3,12 @@ the split residual."""
 
 from __future__ import annotations
 
+from simulator.compare.alignment import Alignment
 from simulator.compare.difference import Difference
 from simulator.compare.loss import Figures, Side
 from simulator.report.numbers import NONE, level, share, signed
 
+NOTICEABLE_DB, NOTICEABLE_FRAMES = 0.5, 0.5
 Row = tuple[str, str, str, str, str]
 """What, unit, loud, open, loud minus open."""
 
@@ -60,3 +62,33 @@ def _line(what: str, unit: str, a: float | None, b: float | None) -> Row:
 
 def _counts(loud: Figures, open_: Figures) -> tuple[str, str, str]:
     return str(loud.over_count), str(open_.over_count), signed(float(loud.over_count - open_.over_count), 0)
+
+
+def tonal_text(found: Difference) -> str:
+    """The third octaves in which the matched other version stands 0.5 dB and more above or below the open
+    one, in a line of words; empty where the tonal balance does not differ."""
+    if not found.tonal_balance_differs:
+        return ""
+    parts = [
+        f"{one.centre_hz:g} Hz {signed(one.difference_db)}"
+        for one in found.third_octaves
+        if one.difference_db is not None and abs(one.difference_db) >= NOTICEABLE_DB
+    ]
+    if not parts:
+        return "No third octave differs by half a dB or more."
+    return f"The tonal balance, loud against open at matched level, in dB: {', '.join(parts)}."
+
+
+def place_text(found: Alignment) -> str:
+    """How the two lie over each other: offset, polarity, and the bands that come later or earlier."""
+    if found.offset_s is None or not found.has_place:
+        return ""
+    said = f"The loud one lies {signed(1000.0 * found.offset_s, 3)} ms off"
+    if found.polarity is not None and found.polarity < 0:
+        said += ", with its polarity turned"
+    late = [
+        f"{one.band} {signed(one.delay_frames)} frames"
+        for one in found.delay_by_band
+        if one.delay_frames is not None and abs(one.delay_frames) > NOTICEABLE_FRAMES
+    ]
+    return f"{said}. Delay by band: {', '.join(late)}." if late else f"{said}."

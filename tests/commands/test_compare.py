@@ -176,8 +176,8 @@ def test_pictures_and_noise_are_written_where_they_were_asked_for(answer: Any, t
     [
         ("compare ferry-loud.wav", 2, "no two versions of a song"),
         ("compare ferry-loud.wav ferry-open.wav other.wav", 2, "no two versions of a song"),
-        ("compare ferry-loud.wav ferry-open.wav --noise 12", 2, "--noise and --out belong together"),
-        ("compare ferry-loud.wav ferry-open.wav --out here", 2, "--noise and --out belong together"),
+        ("compare ferry-loud.wav ferry-open.wav --noise 12", 2, "--out belongs to --noise"),
+        ("compare ferry-loud.wav ferry-open.wav --out here", 2, "--out belongs to --noise"),
         ("compare ferry-loud.wav ferry-open.wav --noise 80 --out here", 2, "80"),
         ("compare ferry-loud.wav ferry-open.wav --figure a.jpg", 2, "an .svg or a .png file"),
         ("compare ferry-loud.wav text.wav", 4, "text.wav"),
@@ -190,3 +190,48 @@ def test_what_cannot_be_done_is_refused_in_words(answer: Any, line: str, code: i
     assert found == code, err
     assert says in err
     assert out == ""
+
+
+@pytest.mark.parametrize("part", ["residual", "gain-riding", "waveform-change"])
+def test_the_difference_is_written_as_audio(answer: Any, tmp_path: Path, part: str) -> None:
+    """The file holds what the data say of it: its K-weighted power against the open master's."""
+    line = f"compare ferry-loud.wav ferry-open.wav --difference {part} --out {tmp_path} --json"
+    code, out, err = answer(line)
+    assert code == 0
+    assert "does not rank quality" in err
+    heard, rate = soundfile.read(tmp_path / f"difference-{part}.wav", dtype="float32")
+    open_, _ = soundfile.read("ferry-open.wav", dtype="float32")
+    assert (heard.shape, rate) == (open_.shape, RATE)
+    levels = [mean_energy(samples) for samples in (heard, open_)]
+    expected = valid(out)["difference"][f"{part.replace('-', '_')}_lu"]
+    assert 10.0 * np.log10(levels[0] / levels[1]) == pytest.approx(expected, abs=0.05)
+    assert answer(line)[0] != 0  # there already, and kept
+
+
+def mean_energy(samples: np.ndarray) -> float:
+    """K-weighted, ungated."""
+    from simulator.measure.weighting import KWeighting
+
+    return sum(float(np.mean(np.square(KWeighting(RATE).filter(row)))) for row in samples.T.copy())
+
+
+def test_a_difference_needs_a_folder_and_one_performance(answer: Any, tmp_path: Path) -> None:
+    assert "--out belongs to" in answer("compare ferry-loud.wav ferry-open.wav --difference residual")[2]
+    code, _, err = answer(f"compare other.wav ferry-open.wav --difference residual --out {tmp_path}")
+    assert code != 0
+    assert "there is no difference to" in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_another_tonal_balance_and_offset_are_said(answer: Any, tmp_path: Path) -> None:
+    """A shelf of +6 dB above 2 kHz (scipy's bilinear one) and a head of 441 frames: 10 ms."""
+    from scipy.signal import bilinear, lfilter
+
+    open_, _ = soundfile.read("ferry-open.wav")
+    turn = 2.0 * np.pi * 2000.0
+    bright = lfilter(*bilinear([2.0, turn], [1.0, turn], RATE), open_, axis=0)
+    soundfile.write(tmp_path / "bright.wav", np.pad(bright, ((441, 0), (0, 0))), RATE, subtype="FLOAT")
+    words = " ".join(answer(f"compare {tmp_path / 'bright.wav'} ferry-open.wav")[1].split())
+    assert "The loud one lies +10." in words or "The loud one lies +9.9" in words
+    assert "The tonal balance, loud against open at matched level, in dB:" in words
+    assert "10000 Hz +" in words
