@@ -83,7 +83,8 @@ def place_text(found: Alignment) -> str:
     """How the two lie over each other: offset, polarity, and the bands that come later or earlier."""
     if found.offset_s is None or not found.has_place:
         return ""
-    said = f"The loud one lies {signed(1000.0 * found.offset_s, 3)} ms off"
+    off = signed(1000.0 * found.offset_s, 3)
+    said = "They begin together" if off == "0.000" else f"The loud one lies {off} ms off"
     if found.polarity is not None and found.polarity < 0:
         said += ", with its polarity turned"
     late = [
