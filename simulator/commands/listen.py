@@ -103,6 +103,8 @@ def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: 
     session = replace(session, marks=remembered_marks(record.record, session.tracks))
     desk = Desk(session, player, record, studio, outside, scripted=not interactive)
     try:
+        for profile in ready.profiles:
+            studio.decode(profile)
         desk.open(*opened(session, starting_trim_db(outside.config), outside.at()))
         if interactive:
             return run_prompt(desk, data_folder_of_user() / HISTORY)
@@ -112,6 +114,7 @@ def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: 
     finally:
         desk.close()
         aligner.close()
+        studio.close()
         record.close()
         if record.kept:
             _say(f"Notes and acts are kept in {record.path}")

@@ -53,6 +53,6 @@ def difference(session: Session) -> str:
 def limiter_words(session: Session) -> str:
     """What the limiter takes here, where one acts."""
     taken = limiter_lu(session.tracks, session.passage, session.profile)
-    if taken is None or session.state == "delivered":
+    if taken is None or taken < TIE_LU or session.state == "delivered":
         return ""
     return f"The player's limiter takes {level(taken)} LU off this passage."

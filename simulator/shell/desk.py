@@ -240,7 +240,7 @@ class Desk:
         self._outside.say(device_text(found, self._player.silent_because, self.session.width))
 
     def _lanes(self) -> dict[int, TrackLanes]:
-        return track_lanes(self.session.tracks, self.session.profiles)
+        return track_lanes(self.session.tracks, self.session.profiles, self._studio.decodes)
 
     def _say(self, text: str) -> None:
         self._outside.say(wrapped(text, self.session.width))

@@ -5,7 +5,7 @@ them: the command passes in real ones, the tests others.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -13,6 +13,7 @@ from typing import Protocol
 
 from simulator.hearing import events as happens
 from simulator.hearing.record import Act
+from simulator.player.profile_format import Delivery
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +39,8 @@ class Studio(Protocol):
     def predict(self, profile_id: str) -> list[happens.Event]: ...
     def replace(self, track: int, path: str) -> list[happens.Event]: ...
     def align(self) -> list[happens.Event]: ...
+    @property
+    def decodes(self) -> Mapping[tuple[str, Delivery], str]: ...
 
 
 @dataclass(frozen=True, slots=True)

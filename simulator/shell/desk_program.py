@@ -7,7 +7,7 @@ what that player's chain puts out for this track, gain and all, with what comes 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from simulator.hearing.sound import Program, Segment, Source
 from simulator.player.chain import ChainSettings
@@ -17,16 +17,20 @@ from simulator.units import db_to_gain, seconds_to_frames
 
 @dataclass(frozen=True, slots=True)
 class TrackLanes:
-    """A track's file, and the chains of the players that do more to it than a plain gain, by their ids."""
+    """A track's file, the chains of the players that do more to it than a plain gain, by their ids, and
+    the decodes that those play whose delivery is encoded."""
 
     path: str
     chains: Mapping[str, ChainSettings]
+    decodes: Mapping[str, str] = field(default_factory=dict)
 
 
 def lane_key(source: Source, tracks: Mapping[int, TrackLanes]) -> LaneKey:
     """The lane that a source means. Raises KeyError for a track or a player that is not there."""
     track = tracks[source.track]
-    return LaneKey(track.path, None if source.lane is None else track.chains[source.lane])
+    if source.lane is None:
+        return LaneKey(track.path)
+    return LaneKey(track.decodes.get(source.lane, track.path), track.chains[source.lane])
 
 
 def deck_program(program: Program, tracks: Mapping[int, TrackLanes], sample_rate: int) -> DeckProgram:

@@ -22,7 +22,9 @@ from simulator.hearing.view import PlayedView, TrackView
 from simulator.player.playlist import Playlist, title_from_path
 from simulator.player.prediction import Prediction, chain_settings, more_than_gain
 from simulator.player.profile import Profile
+from simulator.player.profile_format import Delivery
 from simulator.shell.desk_aligning import Found, Pair
+from simulator.shell.desk_decodes import Decodes
 from simulator.shell.desk_program import TrackLanes
 from simulator.shell.files import read_info
 from simulator.shell.predicting import Delivered, deliver, predict
@@ -59,8 +61,13 @@ def played_views(
     return found
 
 
-def track_lanes(tracks: Sequence[TrackView], profiles: Mapping[str, Profile]) -> dict[int, TrackLanes]:
-    """What a deck needs to know of each readable track."""
+def track_lanes(
+    tracks: Sequence[TrackView],
+    profiles: Mapping[str, Profile],
+    decodes: Mapping[tuple[str, Delivery], str] | None = None,
+) -> dict[int, TrackLanes]:
+    """What a deck needs to know of each readable track; `decodes` by file and delivery."""
+    made = decodes or {}
     return {
         index: TrackLanes(
             view.path,
@@ -69,10 +76,19 @@ def track_lanes(tracks: Sequence[TrackView], profiles: Mapping[str, Profile]) ->
                 for name, played in view.played.items()
                 if played.own_lane and name in profiles
             },
+            {
+                name: made[view.path, delivery]
+                for name in view.played
+                if (delivery := _delivery(profiles, name)) is not None and (view.path, delivery) in made
+            },
         )
         for index, view in enumerate(tracks)
         if view.delivered is not None
     }
+
+
+def _delivery(profiles: Mapping[str, Profile], name: str) -> Delivery | None:
+    return profiles[name].delivery if name in profiles else None
 
 
 def remembered_marks(record: Record, tracks: Sequence[TrackView]) -> tuple[Mark, ...]:
@@ -129,11 +145,31 @@ class Studio:
         self._profiles, self._worked_out = dict(profiles), dict.fromkeys(worked_out)
         self._open_store, self._at, self._align_pairs = open_store, at, align_pairs
         self._store: Store | None = None
+        self._decodes = Decodes()
+
+    @property
+    def decodes(self) -> Mapping[tuple[str, Delivery], str]:
+        """What players with an encoded delivery play, by file and delivery."""
+        return self._decodes.paths
+
+    def decode(self, profile: Profile) -> None:
+        """Has the decodes made that a player gives out. Raises the first thing that went wrong."""
+        if profile.delivery is None:
+            return
+        files = [one.track.path for one in self._tracks if one.measurement is not None]
+        self._decodes.make(files, profile.delivery)
+        if self._decodes.problems:
+            raise self._decodes.problems.pop(0)
+
+    def close(self) -> None:
+        """Removes what was made for this session."""
+        self._decodes.close()
 
     def predict(self, profile_id: str) -> list[Event]:
         """The answer to `Predict`."""
         profile = self._profiles[profile_id]
         row = predict([profile], self._tracks, self._playlist.album_reason, self._cache(), 0)[0]
+        self.decode(profile)
         self._worked_out[profile_id] = None
         return [Predicted(profile_id, played_views(profile, self._tracks, row))]
 
@@ -153,6 +189,8 @@ class Studio:
         self._tracks[track] = one
         chosen = [self._profiles[name] for name in self._worked_out]
         rows = predict(chosen, self._tracks, self._playlist.album_reason, self._cache(), 0)
+        for profile in chosen:
+            self.decode(profile)
         view = track_views(self._tracks, chosen, rows)[track]
         events: list[Event] = [Replaced(track, view, at=self._at())]
         for profile, row in zip(chosen, rows, strict=True):

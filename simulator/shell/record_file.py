@@ -171,10 +171,11 @@ def _lives(lock: Path) -> bool:
         return False
     if host != socket.gethostname():
         return True
-    return _process_lives(pid)
+    return process_lives(pid)
 
 
-def _process_lives(pid: int) -> bool:
+def process_lives(pid: int) -> bool:
+    """Is there a process of this id (perhaps another user's)?"""
     if os.name == "nt":  # os.kill(pid, 0) would end it there
         import ctypes
 

@@ -75,6 +75,10 @@ class FakeStudio:
     def align(self) -> list[Event]:
         return list(self.aligned)
 
+    @property
+    def decodes(self) -> dict:
+        return {}
+
 
 @dataclass
 class Kept:
