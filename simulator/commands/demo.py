@@ -71,11 +71,13 @@ def command(out: Path | None, force: bool, no_cache: bool, rehash: bool, workers
         "Listen to round-played.wav: the loudest 12 seconds of each track, back to back; then to "
         "round-delivered.wav, the same as delivered. It is much louder: turn your monitors down first.",
     )
-    screen.print("\nNext, with your own masters:", style="bold")
+    screen.print("\nNext, hear it: fairhearing listen demo. Then, with your own masters:", style="bold")
     for line in (
-        "fairhearing predict LOUD.wav OPEN.wav",
-        "fairhearing measure MASTER.wav",
-        "fairhearing render PLAYLIST.toml --out FOLDER",
+        "fairhearing compare LOUD.wav OPEN.wav",
+        "fairhearing listen PLAYLIST.toml",
+        "fairhearing ladder MIX.wav",
+        "fairhearing check MASTER.wav",
+        "fairhearing page PLAYLIST.toml -o CLIENT.html",
         "fairhearing profiles list",
     ):
         screen.print(f"  {line}")
