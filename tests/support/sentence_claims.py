@@ -355,12 +355,13 @@ class Claims:
             found = self.fit(rf"{start}the two play equally loud\.", text)
         else:
             found = self.fit(
-                rf"{start}NAME plays NUM LU louder than NAME(: the gain is set over the whole track, not "
-                rf"for a verse)?\.",
+                rf"{start}NAME plays NUM LU louder than NAME(: the gain is set over the whole "
+                rf"(track|album), not for a verse)?\.",
                 text,
             )
             assert (found[4], found[6]) == self.order(gap)
             near(found[5], abs(gap))
+            assert found[8] in (None, "album" if "album" in found[3] else "track")
         assert (found[3] == "neither turned") is (side["target_lufs"] is None)
         if self.shared:
             at(found[1], self.answer["passages"][which]["open_start_s"])
