@@ -25,6 +25,7 @@ Kind = Literal[
     "text",
     "db",
     "switch",
+    "trial",
 ]
 
 
@@ -138,6 +139,14 @@ COMMANDS = (
         (("text",),),
         "Keep what was decided, for check.",
         "decide streaming -14 -1 Anna: keeps the chorus open",
+    ),
+    Command(
+        "trial",
+        (),
+        "which|preference|stop [ROUNDS]",
+        (("trial",), ("text",), ("track",)),
+        "A blind trial; in it a, b, x, answer A.",
+        "trial which 16",
     ),
     Command("marks", (), "", (), "All marks and notes.", "marks"),
     Command("devices", ("device",), "[NAME|default]", (("device",),), "Find devices; choose one.", "devices"),

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from simulator.hearing.record import Act
-from simulator.hearing.sound import Program
+from simulator.hearing.sound import Program, Source
 
 Listen = Literal["stereo", "mono", "difference"]
 
@@ -96,6 +96,13 @@ class Replace:
 
 
 @dataclass(frozen=True, slots=True)
+class Prepare:
+    """Have all of these ready to sound, whole, and finish what is worked out; answered by `Prepared`."""
+
+    sources: tuple[Source, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class RememberTrim:
     """Keep the monitor trim for the next session."""
 
@@ -116,5 +123,5 @@ class Leave:
 
 Effect = (
     Sound | Pause | Resume | Output | Say | Show | Keep | ChooseDevice | ListDevices | Predict | Replace
-    | RememberTrim | Wait | Leave
+    | Prepare | RememberTrim | Wait | Leave
 )  # fmt: skip

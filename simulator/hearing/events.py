@@ -14,6 +14,8 @@ class Typed:
 
     line: str
     at: str = ""
+    chance: int = 0
+    """Drawn anew by the shell with every line: the seed, should the line begin a trial."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,4 +78,12 @@ class Aligned:
     text: str = ""
 
 
-Event = Typed | Pressed | Tick | DeviceLost | DeviceFound | Predicted | Replaced | Aligned
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """What `Prepare` asked for is there, whole; or it cannot be (`problem`)."""
+
+    problem: str = ""
+    at: str = ""
+
+
+Event = Typed | Pressed | Tick | DeviceLost | DeviceFound | Predicted | Replaced | Aligned | Prepared

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from simulator.errors import UsageError
-from simulator.hearing import keeping, moving, passages, sounding
+from simulator.hearing import keeping, moving, passages, sounding, trial_session
 from simulator.hearing.commands import find_command
 from simulator.hearing.effects import Effect, Keep, Say, Show
 from simulator.hearing.events import (
@@ -20,6 +20,7 @@ from simulator.hearing.events import (
     DeviceLost,
     Event,
     Predicted,
+    Prepared,
     Pressed,
     Replaced,
     Tick,
@@ -90,14 +91,20 @@ def opened(session: Session, remembered_trim_db: float | None, at: str) -> Outco
 def step(session: Session, event: Event) -> Outcome:
     """One event. Never raises for what a user typed: the answer then is a sentence."""
     after, effects = _step(session, event)
+    if session.trial is not None and after.trial is None:
+        after, effects = _later(after, effects, session.trial.later)
     heard = after.output_lufs()
     return (after if heard is None else replace(after, heard_lufs=heard, heard_listen=after.listen)), effects
 
 
 def _step(session: Session, event: Event) -> Outcome:
+    if session.trial is not None:
+        outcome = trial_session.during(session, session.trial, event)
+        if outcome is not None:
+            return outcome
     match event:
         case Typed():
-            return _typed(session, event.line.strip(), event.at)
+            return _typed(session, event.line.strip(), event.at, event.chance)
         case Pressed():
             if session.question is not None:
                 if event.key not in QUIETER or (event.key, True) in (
@@ -123,23 +130,33 @@ def _step(session: Session, event: Event) -> Outcome:
             return _replaced(session, event)
         case Aligned():
             return _aligned(session, event)
+        case Prepared():
+            return session, ()  # the trial was left before
 
 
-def _typed(session: Session, line: str, at: str) -> Outcome:
+def _later(session: Session, effects: tuple[Effect, ...], waiting: tuple[Event, ...]) -> Outcome:
+    """After a trial: what had to wait for its end."""
+    for event in waiting:
+        session, more = _step(session, event)
+        effects = (*effects, *more)
+    return session, effects
+
+
+def _typed(session: Session, line: str, at: str, chance: int) -> Outcome:
     """A command, or the answer to the open question."""
     question = session.question
     if question is None:
         return _done(session, line, at)
     session = replace(session, question=None)
     if line.casefold() in YES:
-        return _done(session, question.line, at, confirmed=True)
+        return _done(session, question.line, at, confirmed=True, chance=chance)
     if line.casefold() in NO or not line:
         return session, (Say("Left as it was."),)
     after, effects = _done(session, line, at)
     return after, (Say("Left as it was."), *effects)
 
 
-def _done(session: Session, line: str, at: str, confirmed: bool = False) -> Outcome:
+def _done(session: Session, line: str, at: str, confirmed: bool = False, chance: int = 0) -> Outcome:
     words = line.split()
     if not words:
         return session, ()
@@ -147,6 +164,9 @@ def _done(session: Session, line: str, at: str, confirmed: bool = False) -> Outc
         name = find_command(words[0]).name
         if name in NOTED_ACTS:
             return NOTED_ACTS[name](session, words[1:], at)
+        if name == "trial":
+            after, effects = trial_session.asked(session, words[1:], line, confirmed, chance)
+            return after, effects if after.question is None else (Say(after.question.text),)
         rest = words[1:] or (["mono"] if words[0].casefold() == "mono" else [])
         after, effects = guarded(session, ACTS[name](session, rest), name, line, confirmed)
     except UsageError as problem:

@@ -14,6 +14,7 @@ from simulator.hearing.places import Mark
 from simulator.hearing.plan import Plan, program_of
 from simulator.hearing.record import Act
 from simulator.hearing.sound import Program, Source, State
+from simulator.hearing.trial_run import Run
 from simulator.hearing.view import TrackView, versions
 from simulator.player.profile import Profile
 
@@ -43,7 +44,8 @@ class Question:
 class Session:
     """The whole session. `track` and `place_s` are where it is (the deck's last word); `turned_down_db` is
     what matching takes off each version, found on `matched_on`; `heard_lufs` is the level of the passage
-    as it last sounded, trim included; `wanted` is a player that is being worked out."""
+    as it last sounded, trim included; `wanted` is a player that is being worked out;
+    `trial` a blind trial that goes on: `track` is then a secret."""
 
     tracks: tuple[TrackView, ...]
     profiles: Mapping[str, Profile]
@@ -66,6 +68,7 @@ class Session:
     notes: tuple[Act, ...] = ()
     question: Question | None = None
     wanted: str | None = None
+    trial: Run | None = None
     last_track: int | None = None
     heard_lufs: float | None = None
     heard_listen: Listen = "stereo"

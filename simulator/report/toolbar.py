@@ -34,11 +34,23 @@ STATES: dict[State, tuple[str, str, str]] = {
 
 
 @dataclass(frozen=True, slots=True)
+class TrialBar:
+    """What may be shown of a blind trial: `letter` is the one that sounds, empty before the first."""
+
+    round_number: int
+    rounds: int
+    letter: str
+    letters: Sequence[str]
+    heard: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True)
 class Bar:
     """What the toolbar shows. `gain_db` is all the gain between the file and the monitor trim: the
     player's, and what matching takes off. `difference_lu` is by how much this passage, as heard now, is
     above the same passage of the other version `other`; `other` is empty where there is none. `limiter_lu`
-    is what the limiter takes from the loudness here (None: no limiter in this lane). `true_peak_dbtp` is
+    is what the limiter takes from the loudness here (None: no limiter in this lane). With a `trial`, nothing
+    is shown that could tell which version sounds. `true_peak_dbtp` is
     the highest of the last seconds; the three readings are of what leaves the program, trim included."""
 
     number: int | None
@@ -61,6 +73,7 @@ class Bar:
     limiter_lu: float | None = None
     dropouts: int = 0
     notice: str = ""
+    trial: TrialBar | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +98,8 @@ def clock_time(seconds: float) -> str:
 
 
 def _playing(bar: Bar) -> list[_Field]:
+    if bar.trial is not None:
+        return _trial(bar, bar.trial)
     before = SIGNS[bar.motion] + ("" if bar.number is None else f" {bar.number}")
     names = [
         f"{before} {shortened(bar.title, longest)}" for longest in (70, 44, 30, 26, 22, 19, 16, 12, 8, 5)
@@ -127,7 +142,37 @@ def _monitor(bar: Bar) -> tuple[tuple[int, str], ...]:
     return ((0, f"{trim} dB {spelt}"), (4, f"{trim} {brief}"), (10, brief))
 
 
+def _trial(bar: Bar, trial: TrialBar) -> list[_Field]:
+    """Which round, which letter, where in the passage, and what stands before the loudspeakers."""
+    sign, count = SIGNS[bar.motion], f"{trial.round_number}/{trial.rounds}"
+    letter = trial.letter or NONE
+    place, length = clock_time(bar.place_s), clock_time(bar.length_s)
+    state = STATES[bar.state][0]
+    return [
+        _Field(
+            (
+                (0, f"{sign} {letter}  blind trial, round {trial.round_number} of {trial.rounds}"),
+                (2, f"{sign} {letter}  trial, round {count}"),
+                (6, f"{sign} {letter}  {count}"),
+            )
+        ),
+        _Field(((0, f"{place} / {length}"), (4, f"{place}/{length}"), (10, place))),
+        _Field(((0, f"{state} by {bar.profile}"), (1, state), (8, ""))),
+        _Field(_monitor(bar)),
+    ]
+
+
+def _trial_next(trial: TrialBar) -> _Field:
+    """What is still to do in this round."""
+    missing = [one for one in trial.letters if one not in trial.heard]
+    if missing:
+        return _Field(((0, f"still to hear: {' '.join(missing)}"), (3, f"hear {' '.join(missing)}")))
+    return _Field(((0, "all heard: answer A or answer B"), (3, "answer A or B")))
+
+
 def _levels(bar: Bar) -> list[_Field]:
+    if bar.trial is not None:
+        return [*_notice(bar), _trial_next(bar.trial), _dropouts(bar)]
     momentary, short_term, peak = (
         level(found) for found in (bar.momentary_lufs, bar.short_term_lufs, bar.true_peak_dbtp)
     )
@@ -147,14 +192,18 @@ def _levels(bar: Bar) -> list[_Field]:
     if bar.limiter_lu is not None:
         taken = level(-bar.limiter_lu)
         fields.append(_Field(((0, f"limiter {taken} LU"), (3, f"lim {taken}"), (7, ""))))
-    if bar.dropouts:
-        word = "dropout" if bar.dropouts == 1 else "dropouts"
-        fields.append(_Field(((0, f"{bar.dropouts} {word}"), (8, f"drops {bar.dropouts}"), (12, ""))))
-    else:
-        fields.append(_Field(((0, "no dropouts"), (4, "drops 0"), (6, ""))))
-    if bar.notice:
-        fields.insert(0, _Field(((0, bar.notice), (5, shortened(bar.notice, 24)), (9, ""))))
-    return fields
+    return [*_notice(bar), *fields, _dropouts(bar)]
+
+
+def _dropouts(bar: Bar) -> _Field:
+    if not bar.dropouts:
+        return _Field(((0, "no dropouts"), (4, "drops 0"), (6, "")))
+    word = "dropout" if bar.dropouts == 1 else "dropouts"
+    return _Field(((0, f"{bar.dropouts} {word}"), (8, f"drops {bar.dropouts}"), (12, "")))
+
+
+def _notice(bar: Bar) -> list[_Field]:
+    return [_Field(((0, bar.notice), (5, shortened(bar.notice, 24)), (9, "")))] if bar.notice else []
 
 
 def _difference(bar: Bar) -> tuple[tuple[int, str], ...]:

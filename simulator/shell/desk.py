@@ -22,6 +22,7 @@ from simulator.shell.deck.program import DeckProgram, Now
 from simulator.shell.desk_bar import bar_of
 from simulator.shell.desk_meter import DeskMeter
 from simulator.shell.desk_outside import Failure, Outside, Record, Studio, Taken
+from simulator.shell.desk_preparing import Preparing
 from simulator.shell.desk_program import TrackLanes, deck_program, lane_key
 from simulator.shell.desk_text import device_text, where_it_goes, wrapped
 from simulator.shell.desk_tracks import track_lanes
@@ -59,6 +60,7 @@ class Desk:
         self._alive = True
         self._said_problems: set[str] = set()
         self._devices: list[str] = []
+        self._preparing = Preparing(player)
 
     @property
     def asks(self) -> bool:
@@ -78,7 +80,7 @@ class Desk:
     def enter(self, line: str) -> None:
         """A line that was typed, or the answer to an open question."""
         self.tick()
-        self._step(happens.Typed(line.strip(), self._outside.at()))
+        self._step(happens.Typed(line.strip(), self._outside.at(), self._outside.chance()))
         if self._scripted:
             self._settle()
 
@@ -100,6 +102,8 @@ class Desk:
         self._look()
         for event in self._work.take():
             self._take(event)
+        if not self._work.pending and (prepared := self._preparing.look(self._outside.at())) is not None:
+            self._step(prepared)
 
     def resize(self, width: int) -> None:
         """The screens are drawn to this many cells."""
@@ -116,7 +120,9 @@ class Desk:
         return candidates(self.session, before, self._devices)
 
     def close(self) -> None:
-        """Nothing more is begun. The deck is its owner's to close."""
+        """Nothing more is begun. A trial that was left is kept as such. The deck is its owner's to close."""
+        if self.session.trial is not None:
+            self._step(happens.Typed("trial stop", self._outside.at()))
         self._work.close()
 
     def _look(self) -> None:
@@ -138,6 +144,8 @@ class Desk:
         if self._program is None or not now.waiting:
             return
         problem = self._player.lanes.look(self._program.segments[now.segment].lane).problem
+        if problem is not None and self.session.trial is not None:
+            problem = "A version cannot be played any more. End the trial: trial stop"  # which one, is secret
         if problem is not None and problem not in self._said_problems:
             self._said_problems.add(problem)
             self._say(problem)
@@ -187,6 +195,9 @@ class Desk:
                     lambda: self._studio.replace(track, path),
                     lambda problem: [happens.Replaced(track, None, str(problem), self._outside.at())],
                 )
+            case do.Prepare(sources):
+                lanes = self._lanes()
+                self._preparing.begin(lane_key(source, lanes) for source in sources)
             case do.RememberTrim(trim_db):
                 remember_trim(self._outside.config, trim_db)
             case do.Wait(seconds):
@@ -229,6 +240,10 @@ class Desk:
         while self._work.pending:
             for event in self._work.take(TICK_SECONDS):
                 self._take(event)
+        self.tick()
+        while self._preparing.waits and not self.left:
+            self._outside.sleep(TICK_SECONDS)
+            self.tick()
 
     def _list_devices(self) -> None:
         try:

@@ -5,8 +5,10 @@ from __future__ import annotations
 from simulator.hearing.levels import Span, limiter_lu
 from simulator.hearing.now import now as now_of
 from simulator.hearing.state import Session
+from simulator.hearing.trial import show
+from simulator.hearing.trial_run import Run
 from simulator.measure.live import Reading
-from simulator.report.toolbar import Bar
+from simulator.report.toolbar import Bar, TrialBar
 from simulator.shell.deck.program import Deck, Now
 
 LIMITER_SECONDS = 0.4
@@ -16,6 +18,8 @@ LIMITER_SECONDS = 0.4
 def bar_of(session: Session, deck: Deck, now: Now, reading: Reading, pending: int) -> Bar:
     """The toolbar's values. `reading` is of what leaves the program; `pending` counts what is being worked
     out in the background."""
+    if session.trial is not None:
+        return _in_trial(session, session.trial, deck, now, pending)
     here = now_of(session)
     return Bar(
         number=here.number,
@@ -41,6 +45,32 @@ def bar_of(session: Session, deck: Deck, now: Now, reading: Reading, pending: in
     )
 
 
+def _in_trial(session: Session, run: Run, deck: Deck, now: Now, pending: int) -> Bar:
+    """Nothing that depends on which version sounds: no name, gain, difference or reading, and the place
+    counted from the passage's beginning, since versions have times of their own."""
+    screen = show(run.trial)
+    length = run.trial.plan.passage_s
+    first = session.plan.spans[0].start_s if run.started and session.plan is not None else session.place_s
+    into = round(session.place_s - first, 2)
+    return Bar(
+        number=None,
+        title="",
+        motion=session.motion,
+        place_s=min(max(into, 0.0), length),
+        length_s=length,
+        profile=session.profile,
+        state=session.state,
+        gain_db=0.0,
+        trim_db=session.trim_db,
+        dim=session.dim,
+        mute=session.mute,
+        listen=session.listen,
+        dropouts=now.dropouts,
+        notice=_notice(session, deck, now, pending),
+        trial=TrialBar(screen.round_number, screen.rounds, run.letter or "", screen.letters, screen.heard),
+    )
+
+
 def _limiter_lu(session: Session, place_s: float) -> float | None:
     if session.state == "delivered":
         return None
@@ -56,6 +86,8 @@ def _notice(session: Session, deck: Deck, now: Now, pending: int) -> str:
         return "no sound: device lost"
     if now.waiting:
         return "being made…"
+    if session.trial is not None and not session.trial.ready:
+        return "making the versions ready…"
     if session.wanted is not None:
         return f"working out {session.wanted.removeprefix('+')}…"
     if deck.kind == "silent":

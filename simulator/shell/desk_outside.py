@@ -4,6 +4,7 @@ them: the command passes in real ones, the tests others.
 
 from __future__ import annotations
 
+import secrets
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -46,10 +47,12 @@ class Studio(Protocol):
 @dataclass(frozen=True, slots=True)
 class Outside:
     """What the desk needs of the world: where words go, the clock (seconds) and how to let time pass, the
-    time of day in words, and the folder for what is remembered."""
+    time of day in words, chance (53 bits, which every reader of JSON keeps whole), and the folder for what
+    is remembered."""
 
     say: Callable[[str], None]
     config: Path
     clock: Callable[[], float] = time.monotonic
     sleep: Callable[[float], None] = time.sleep
     at: Callable[[], str] = lambda: datetime.now().astimezone().isoformat(timespec="seconds")
+    chance: Callable[[], int] = lambda: secrets.randbits(53)

@@ -15,6 +15,8 @@ from simulator.hearing.state import CONVERTER, Session
 from simulator.player.playlist import is_audio_name
 
 LISTEN = ("stereo", "mono", "difference")
+IN_TRIAL = ("a", "b", "x", "answer A", "answer B", "pause", "dim", "mute", "trim ", "trial stop", "help")
+"""All that a blind trial takes; words of the session could tell which version sounds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +31,8 @@ class Word:
 def candidates(session: Session, before: str, devices: Iterable[str] = ()) -> list[Word]:
     """The words that may stand at the end of `before`; `devices` are the names last seen."""
     line = before.lstrip()
+    if session.trial is not None:
+        return [Word(one, len(line)) for one in IN_TRIAL if one.startswith(line)]
     command, space, rest = line.partition(" ")
     if not space:
         begins = [one for one in COMMANDS if one.name.startswith(command.casefold())]
@@ -70,6 +74,12 @@ def _of_kind(
             return [(name, profile.title) for name, profile in shown if not name.endswith(CONVERTER)]
         case "switch":
             return [("on", ""), ("off", "")]
+        case "trial":
+            return [
+                ("which", "is X A or B?"),
+                ("preference", "which is better?"),
+                ("stop", "without a result"),
+            ]
         case "state":
             return [(state, "") for state in STATES]
         case "place":

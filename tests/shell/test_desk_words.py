@@ -55,7 +55,7 @@ def offered(before: str) -> list[str]:
         ("hear d", ["hear difference"]),
         ("devices mon", ["devices Monitors"]),
         ("devices d", ["devices default"]),
-        ("help tr", ["help transitions", "help trim"]),
+        ("help tr", ["help transitions", "help trim", "help trial"]),
         ("loop 1:02 1:10 ", []),
         ("note anything ", []),
     ],

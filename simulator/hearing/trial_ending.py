@@ -1,0 +1,63 @@
+"""What is told and kept when a trial at the desk has ended? The reveal, the result in words, and the act.
+
+The act "trial" holds the whole trial as a log that replays (plan, seed, draws, answers), and with which
+player and trim it was heard. One that was ended before its last answer claims no result.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from simulator.hearing.effects import Effect, Keep, Say
+from simulator.hearing.record import Act
+from simulator.hearing.state import Session
+from simulator.hearing.trial import Trial
+from simulator.hearing.trial_log import to_log
+from simulator.hearing.trial_result import result
+from simulator.hearing.trial_run import Run
+from simulator.hearing.trial_words import LOUDER_ADVANTAGE_LU, result_sentences
+from simulator.hearing.words import what_plays
+from simulator.numbers import level
+
+TRIAL = "trial"
+EARLY = "The trial was ended early, after {given} of {rounds} rounds; no result is claimed."
+
+
+def ended(session: Session, run: Run, at: str) -> tuple[Effect, ...]:
+    """The effects of the end; `session` is the one after it."""
+    said = sentences(run.trial)
+    act = Act(at, TRIAL, _data(session, run, said))
+    on = [Say(what_plays(session))] if session.motion == "playing" else []
+    return (Keep(act), Say("\n".join(said)), *on)
+
+
+def sentences(trial: Trial) -> list[str]:
+    """The reveal, in reading order."""
+    plan, said = trial.plan, []
+    if plan.kind == "discrimination":
+        first, second = (plan.versions[i] for i in (trial.draws[0].first, trial.draws[0].second))
+        said.append(f"A was “{first}”, B was “{second}”.")
+    if not trial.finished:
+        return [*said, EARLY.format(given=len(trial.answers), rounds=len(trial.draws))]
+    said += result_sentences(plan, result(trial))
+    if plan.kind == "discrimination" and plan.level_difference_lu > LOUDER_ADVANTAGE_LU:
+        said.append(
+            f"The levels differed by {level(plan.level_difference_lu)} LU on this passage: the level alone "
+            "may have told them apart."
+        )
+    return said
+
+
+def _data(session: Session, run: Run, said: list[str]) -> dict[str, Any]:
+    return {
+        "trial": to_log(run.trial),
+        "ended_early": not run.trial.finished,
+        "result": said,
+        "tracks": [
+            {"track": i + 1, "title": session.tracks[i].title, "path": session.tracks[i].path}
+            for i in run.wanted.tracks
+        ],
+        "profile": session.profile,
+        "converter": session.converter,
+        "trim_db": session.trim_db,
+    }
