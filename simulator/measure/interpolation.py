@@ -2,7 +2,8 @@
 
 A band-limited wave is the sum of sinc pulses at its samples. The kernels here are sinc pulses under a
 Kaiser window; their phase 0 is the sample itself, exactly. Two lengths serve two purposes:
-- the *screen* (4×, 24 taps a phase, ripple below 0.07 dB up to 0.45 fs) looks everywhere;
+- the *screen* (24 taps a phase, ripple below 0.07 dB up to 0.45 fs) looks everywhere, at half or quarter
+  samples;
 - the *fine* kernel (32×, 81 taps, stop band below −90 dB, flat to 0.46 fs) reads around every place that
   the screen finds near the top.
 Source of the under-reading that this cures: ITU-R BS.1770-5 Annex 2, attachment 1:
@@ -58,6 +59,12 @@ def fine_matrix() -> NDArray[np.float32]:
     return kernel(place - source, HALF_FINE, _FINE_BETA).astype(np.float32)
 
 
+@lru_cache(maxsize=1)
+def half_matrix() -> NDArray[np.float32]:
+    """(ROW, ROW + 2·HALF_SCREEN − 1): the lines of `screen_matrix` that lie half a sample after one."""
+    return np.ascontiguousarray(screen_matrix()[SCREEN // 2 :: SCREEN])
+
+
 class Screen:
     """Looks at the wave at quarter samples. Keeps its working memory: fresh pages for every segment
     would cost more time than the product itself."""
@@ -78,6 +85,33 @@ class Screen:
         np.copyto(self._columns, windows)
         np.matmul(screen_matrix(), self._columns.T, out=self._wave)
         return np.abs(self._wave, out=self._wave)
+
+
+class CoarseScreen:
+    """The same in two looks: at half samples everywhere, then at quarter samples in chosen rows."""
+
+    def __init__(self) -> None:
+        self._columns = np.zeros((ROW + 2 * HALF_SCREEN - 1, 0), dtype=np.float32)
+        self._halves = np.zeros((ROW, 0), dtype=np.float32)
+
+    def look(self, samples: NDArray[np.float32], start: int, rows: int) -> NDArray[np.float32]:
+        """Greatest magnitude of each row at its samples and half samples, the sample after it included
+        (rows,). Arguments as those of `Screen.look`."""
+        if self._halves.shape[1] != rows:
+            self._columns = np.zeros((self._columns.shape[0], rows), dtype=np.float32)
+            self._halves = np.zeros((ROW, rows), dtype=np.float32)
+        first = start - (HALF_SCREEN - 1)
+        np.copyto(self._columns, _windows(samples[first:], rows, self._columns.shape[0], ROW).T)
+        np.matmul(half_matrix(), self._columns, out=self._halves)
+        greatest = np.abs(self._halves, out=self._halves).max(axis=0)
+        own = self._columns[HALF_SCREEN - 1 : HALF_SCREEN + ROW]  # with the first sample of the next row
+        np.maximum(greatest, own.max(axis=0), out=greatest)
+        return np.maximum(greatest, -own.min(axis=0), out=greatest)
+
+    def close(self, chosen: NDArray[np.int64]) -> NDArray[np.float32]:
+        """Magnitude of the wave at quarter samples (SCREEN·ROW, chosen) in rows of the last `look`."""
+        wave = screen_matrix() @ self._columns[:, chosen]
+        return np.abs(wave, out=wave)
 
 
 def local_maxima(wave: NDArray[np.float32], cells: NDArray[np.int64]) -> NDArray[np.int64]:
