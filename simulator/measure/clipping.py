@@ -66,9 +66,10 @@ class ClipDetector:
 
     def _search(self, window: NDArray[np.float32], count: int) -> None:
         """Runs that begin in window[around : around + count]."""
-        step = np.abs(np.diff(window))
-        flat = step <= self._tolerance
-        pair = np.flatnonzero(flat[1:] & flat[:-1] & (np.abs(window[1:-1]) >= self._floor))
+        step = window[1:] - window[:-1]
+        flat = np.abs(step, out=step) <= self._tolerance
+        pair = np.flatnonzero(flat[1:] & flat[:-1])
+        pair = pair[np.abs(window[pair + 1]) >= self._floor]
         if not pair.shape[0]:
             return
         breaks = np.flatnonzero(np.diff(pair) > 1) + 1

@@ -19,6 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 ROW = 32
+SHORT_ROW = 16
+"""Rows of the screen that looks twice: shorter ones leave more out at the second look."""
 SCREEN = 4
 FINE = 32
 NEAR = FINE // SCREEN + 1
@@ -39,12 +41,12 @@ def kernel(offset: NDArray[np.float64], half: int, beta: float) -> NDArray[np.fl
     return np.where(inside, np.sinc(offset) * np.i0(beta * shape) / np.i0(beta), 0.0)
 
 
-@lru_cache(maxsize=1)
-def screen_matrix() -> NDArray[np.float32]:
-    """(SCREEN·ROW, ROW + 2·HALF_SCREEN − 1): line 4·i + j gives the wave j/4 after sample i of a row.
+@lru_cache(maxsize=2)
+def screen_matrix(row: int = ROW) -> NDArray[np.float32]:
+    """(SCREEN·row, row + 2·HALF_SCREEN − 1): line 4·i + j gives the wave j/4 after sample i of a row.
     The input column starts HALF_SCREEN − 1 samples before the row. The lines of j = 0 are the samples."""
-    place = np.arange(SCREEN * ROW)[:, np.newaxis] / SCREEN
-    source = np.arange(ROW + 2 * HALF_SCREEN - 1)[np.newaxis, :] - (HALF_SCREEN - 1)
+    place = np.arange(SCREEN * row)[:, np.newaxis] / SCREEN
+    source = np.arange(row + 2 * HALF_SCREEN - 1)[np.newaxis, :] - (HALF_SCREEN - 1)
     return kernel(place - source, HALF_SCREEN, _SCREEN_BETA).astype(np.float32)
 
 
@@ -61,8 +63,11 @@ def fine_matrix() -> NDArray[np.float32]:
 
 @lru_cache(maxsize=1)
 def half_matrix() -> NDArray[np.float32]:
-    """(ROW, ROW + 2·HALF_SCREEN − 1): the lines of `screen_matrix` that lie half a sample after one."""
-    return np.ascontiguousarray(screen_matrix()[SCREEN // 2 :: SCREEN])
+    """(2·SHORT_ROW + 1, SHORT_ROW + 2·HALF_SCREEN − 1): the lines at samples and half samples, and one for
+    the first sample of the next row."""
+    lines = screen_matrix(SHORT_ROW)[:: SCREEN // 2]
+    after = np.eye(1, lines.shape[1], HALF_SCREEN - 1 + SHORT_ROW, dtype=np.float32)
+    return np.concatenate([lines, after])
 
 
 class Screen:
@@ -87,30 +92,29 @@ class Screen:
         return np.abs(self._wave, out=self._wave)
 
 
-class CoarseScreen:
-    """The same in two looks: at half samples everywhere, then at quarter samples in chosen rows."""
+class TwoLooks:
+    """The same, first at half samples everywhere, then at quarter samples in the rows that are asked for.
+    Its rows are SHORT_ROW long."""
 
     def __init__(self) -> None:
-        self._columns = np.zeros((ROW + 2 * HALF_SCREEN - 1, 0), dtype=np.float32)
-        self._halves = np.zeros((ROW, 0), dtype=np.float32)
+        self._columns = np.zeros((0, SHORT_ROW + 2 * HALF_SCREEN - 1), dtype=np.float32)
+        self._wave = np.zeros((2 * SHORT_ROW + 1, 0), dtype=np.float32)
 
     def look(self, samples: NDArray[np.float32], start: int, rows: int) -> NDArray[np.float32]:
-        """Greatest magnitude of each row at its samples and half samples, the sample after it included
-        (rows,). Arguments as those of `Screen.look`."""
-        if self._halves.shape[1] != rows:
-            self._columns = np.zeros((self._columns.shape[0], rows), dtype=np.float32)
-            self._halves = np.zeros((ROW, rows), dtype=np.float32)
+        """Greatest magnitude of each row at samples and half samples, the sample after it included (rows,).
+        Arguments as those of `Screen.look`."""
+        if self._wave.shape[1] != rows:
+            self._columns = np.zeros((rows, self._columns.shape[1]), dtype=np.float32)
+            self._wave = np.zeros((self._wave.shape[0], rows), dtype=np.float32)
         first = start - (HALF_SCREEN - 1)
-        np.copyto(self._columns, _windows(samples[first:], rows, self._columns.shape[0], ROW).T)
-        np.matmul(half_matrix(), self._columns, out=self._halves)
-        greatest = np.abs(self._halves, out=self._halves).max(axis=0)
-        own = self._columns[HALF_SCREEN - 1 : HALF_SCREEN + ROW]  # with the first sample of the next row
-        np.maximum(greatest, own.max(axis=0), out=greatest)
-        return np.maximum(greatest, -own.min(axis=0), out=greatest)
+        np.copyto(self._columns, _windows(samples[first:], rows, self._columns.shape[1], SHORT_ROW))
+        np.matmul(half_matrix(), self._columns.T, out=self._wave)
+        greatest: NDArray[np.float32] = np.abs(self._wave, out=self._wave).max(axis=0)
+        return greatest
 
-    def close(self, chosen: NDArray[np.int64]) -> NDArray[np.float32]:
-        """Magnitude of the wave at quarter samples (SCREEN·ROW, chosen) in rows of the last `look`."""
-        wave = screen_matrix() @ self._columns[:, chosen]
+    def look_closer(self, chosen: NDArray[np.int64]) -> NDArray[np.float32]:
+        """Magnitude of the wave at quarter samples (SCREEN·SHORT_ROW, chosen) in rows of the last look."""
+        wave: NDArray[np.float32] = screen_matrix(SHORT_ROW) @ self._columns[chosen].T
         return np.abs(wave, out=wave)
 
 

@@ -39,14 +39,13 @@ class LevelMeter:
             energy = float(np.dot(samples.astype(np.float64), samples.astype(np.float64)))
         self.energy_sum += energy
         self._sum += float(samples.sum(dtype=np.float32))
-        magnitude = np.abs(samples)
-        top = magnitude.max()
+        top = max(samples.max(), -samples.min())
         self._frames += samples.shape[0]
         self.peak = max(self.peak, float(top))
         # The final peak is not known yet; what is near the peak so far holds all that will be near it.
         limit = np.float32(self.peak) * _NEAR
         if self.peak > 0.0 and top >= limit:
-            self._count_near(magnitude[magnitude >= limit])
+            self._count_near(np.abs(samples[(samples >= limit) | (samples <= -limit)]))
 
     def _count_near(self, values: NDArray[np.float32]) -> None:
         bins, counts = np.unique(

@@ -20,7 +20,7 @@ from simulator.measure.layout import channel_weights
 from simulator.measure.levels import LevelMeter
 from simulator.measure.measurement import Measurement, Series, Warning_
 from simulator.measure.overs import OverCollector
-from simulator.measure.segments import recut
+from simulator.measure.segments import METER_FRAMES, recut
 from simulator.measure.true_peak import TruePeakMeter
 from simulator.measure.weighting import KWeighting
 from simulator.units import db_to_gain, energy_to_lufs, gain_to_db
@@ -80,7 +80,7 @@ def measure(
     ]
     overs = OverCollector(sample_rate)
     frames, cross = 0, 0.0
-    for segment in recut(blocks, channels):
+    for segment in recut(blocks, channels, METER_FRAMES):
         for index, meter in enumerate(meters):
             meter.samples = segment[:, index]
         for _ in each(_Channel.work, meters):

@@ -15,10 +15,14 @@ from numpy.typing import NDArray
 
 SEGMENT_FRAMES = 65536
 """Two channels of it are 256 KiB: a segment and its products stay in a core's own cache."""
+METER_FRAMES = 4 * SEGMENT_FRAMES
+"""The meters take longer ones: the fewer the steps, the less the threads wait for Python's lock."""
 
 
-def recut(blocks: Iterable[NDArray[np.floating]], channels: int) -> Iterator[NDArray[np.float32]]:
-    """Segments of exactly SEGMENT_FRAMES frames, then one shorter rest if there is one.
+def recut(
+    blocks: Iterable[NDArray[np.floating]], channels: int, size: int = SEGMENT_FRAMES
+) -> Iterator[NDArray[np.float32]]:
+    """Segments of exactly `size` frames, then one shorter rest if there is one.
 
     Raises ValueError where a block has another number of channels.
     """
@@ -30,19 +34,19 @@ def recut(blocks: Iterable[NDArray[np.floating]], channels: int) -> Iterator[NDA
             block = block[:, np.newaxis]
         if block.ndim != 2 or block.shape[1] != channels:
             raise ValueError(f"a block of shape {raw.shape} in a stream of {channels} channels")
-        if not held_frames and block.shape[0] % SEGMENT_FRAMES == 0:
+        if not held_frames and block.shape[0] % size == 0:
             whole = block  # the usual case: the reader already cuts as we do, so nothing is copied
         else:
             held.append(block)
             held_frames += block.shape[0]
-            if held_frames < SEGMENT_FRAMES:
+            if held_frames < size:
                 continue
             joined = np.concatenate(held) if len(held) > 1 else block
-            cut = held_frames - held_frames % SEGMENT_FRAMES
+            cut = held_frames - held_frames % size
             whole, rest = joined[:cut], joined[cut:]
             held, held_frames = ([rest.copy()], rest.shape[0]) if rest.shape[0] else ([], 0)
-        for start in range(0, whole.shape[0], SEGMENT_FRAMES):
-            yield np.ascontiguousarray(whole[start : start + SEGMENT_FRAMES])
+        for start in range(0, whole.shape[0], size):
+            yield np.ascontiguousarray(whole[start : start + size])
     if held_frames:
         yield np.ascontiguousarray(np.concatenate(held))
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.measure import interpolation
-from simulator.measure.interpolation import REACH, ROW, SCREEN
+from simulator.measure.interpolation import REACH, SCREEN, SHORT_ROW
 from simulator.measure.segments import edge_frames, step_of
 
 STEPS_PER_SECOND = 10
@@ -32,7 +32,7 @@ class TruePeakMeter:
 
     def __init__(self, sample_rate: int, ceiling_gain: float) -> None:
         self._rate = sample_rate
-        self._screen = interpolation.CoarseScreen()
+        self._screen = interpolation.TwoLooks()
         self._ceiling = np.float32(ceiling_gain)
         self._tail = np.zeros(2 * REACH, dtype=np.float32)
         self._position = -REACH  # frame of the next place to look at
@@ -60,17 +60,24 @@ class TruePeakMeter:
 
     def _look(self, samples: NDArray[np.float32], count: int) -> None:
         """Examines `count` places from self._position on; samples[REACH] is the first of them."""
-        rows = -(-count // ROW)
-        if rows * ROW + 2 * REACH > samples.shape[0]:
-            samples = np.pad(samples, (0, rows * ROW + 2 * REACH - samples.shape[0]))
+        rows = -(-count // SHORT_ROW)
+        if rows * SHORT_ROW + 2 * REACH > samples.shape[0]:
+            samples = np.pad(samples, (0, rows * SHORT_ROW + 2 * REACH - samples.shape[0]))
         rough = self._screen.look(samples, REACH, rows)
-        first, edges = self._cut_steps(rows * ROW)
+        first, edges = self._cut_steps(rows * SHORT_ROW)
         begin, end = self._rows_of_steps(edges, rows)
-        chosen = np.flatnonzero(rough >= self._thresholds(rough, begin, end, HALF_MARGIN))
-        wave = self._screen.close(chosen)
+        step = np.repeat(np.arange(begin.shape[0]), np.append(begin[1:], rows) - begin)
+        limit = self._limits(rough, begin, end, HALF_MARGIN)
+        wanted = limit[step]
+        wanted[end - 1] = np.minimum(wanted[end - 1], limit)  # a row may serve two steps
+        chosen = np.flatnonzero(rough >= wanted)
+        wave = self._screen.look_closer(chosen)
         highest = wave.max(axis=0, initial=0.0)
         rough[chosen] = highest
-        threshold = self._thresholds(rough, begin, end, SCREEN_MARGIN)[chosen]
+        limit = self._limits(rough, begin, end, SCREEN_MARGIN)
+        wanted = limit[step]
+        wanted[end - 1] = np.minimum(wanted[end - 1], limit)
+        threshold = wanted[chosen]
         # of a row only the maxima that could be its highest are read again
         bar = np.where(
             highest >= threshold, np.maximum(threshold, highest * SCREEN_MARGIN), np.float32(np.inf)
@@ -96,7 +103,7 @@ class TruePeakMeter:
     def _quarters(cells: NDArray[np.int64], chosen: NDArray[np.int64]) -> NDArray[np.int64]:
         """Cells of the wave in the chosen rows as positions in `samples`, in quarter samples."""
         line, column = np.divmod(cells, max(chosen.shape[0], 1))
-        quarters: NDArray[np.int64] = (chosen[column] * ROW + REACH) * SCREEN + line
+        quarters: NDArray[np.int64] = (chosen[column] * SHORT_ROW + REACH) * SCREEN + line
         return quarters
 
     def _cut_steps(self, count: int) -> tuple[int, NDArray[np.int64]]:
@@ -110,19 +117,17 @@ class TruePeakMeter:
     def _rows_of_steps(
         self, edges: NDArray[np.int64], rows: int
     ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """First row of each step and the row after its last (steps,): a row may serve two steps."""
+        """First row of each step and the row after its last (steps,)."""
         inner = edges[1:-1] - self._position
-        return np.concatenate([[0], inner // ROW]), np.concatenate([-(-inner // ROW), [rows]])
+        return np.append(0, inner // SHORT_ROW), np.append(-(-inner // SHORT_ROW), rows)
 
-    def _thresholds(
+    def _limits(
         self, rough: NDArray[np.float32], begin: NDArray[np.int64], end: NDArray[np.int64], margin: np.float32
     ) -> NDArray[np.float32]:
-        """From which magnitude on each row is read again (rows,)."""
+        """From which magnitude on the rows of each step are looked at again (steps,)."""
         highest = np.maximum(np.maximum.reduceat(rough, begin), rough[end - 1])
-        limit = np.maximum(np.minimum(highest, self._ceiling) * margin, SMALLEST)
-        wanted = np.repeat(limit, np.diff(begin, append=rough.shape[0]))
-        wanted[end - 1] = np.minimum(wanted[end - 1], limit)
-        return wanted
+        limits: NDArray[np.float32] = np.maximum(np.minimum(highest, self._ceiling) * margin, SMALLEST)
+        return limits
 
     def _note_steps(
         self, quarter: NDArray[np.int64], peaks: NDArray[np.float32], first: int, edges: NDArray[np.int64]

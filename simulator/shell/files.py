@@ -30,7 +30,7 @@ LOSSY_SUBTYPES = ("VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER
 LOWEST_RATE, HIGHEST_RATE = 8_000, 192_000
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _BITS |= {f"ALAC_{bits}": bits for bits in (16, 20, 24, 32)}
-_AHEAD = 8
+_AHEAD_FRAMES = 8 * SEGMENT_FRAMES
 _XIPH_ORDER = {3: [0, 2, 1], 5: [0, 2, 1, 3, 4], 6: [0, 2, 1, 5, 3, 4]}
 """Vorbis and Opus hold L C R (Ls Rs LFE), libsndfile gives them as they lie; picks the order of
 measure/layout. Source: Xiph.Org, Vorbis I specification, 4.3.9; RFC 7845, 5.1.1.2."""
@@ -60,10 +60,13 @@ class AudioReader:
     hash of all samples. Use as a context manager. `ahead`: a thread decodes beside the caller's work (where
     other processes keep the cores busy, it only costs). Raises AudioError with what, where and the cure."""
 
-    def __init__(self, path: str, *, hashed: bool = True, ahead: bool = True) -> None:
+    def __init__(
+        self, path: str, *, hashed: bool = True, ahead: bool = True, block_frames: int = SEGMENT_FRAMES
+    ) -> None:
         self._file, self.info = _opened(path)
         self._digest: Any = hashlib.sha256(_identity(self.info)) if hashed else None
         self._ahead = ahead
+        self._block_frames = block_frames
         self._stop = threading.Event()
         self.content = ""
 
@@ -81,7 +84,9 @@ class AudioReader:
             self.content = self._digest.hexdigest()
 
     def _read_ahead(self) -> Iterator[NDArray[np.float32]]:
-        ready: queue.Queue[NDArray[np.float32] | Exception | None] = queue.Queue(_AHEAD)
+        ready: queue.Queue[NDArray[np.float32] | Exception | None] = queue.Queue(
+            _AHEAD_FRAMES // self._block_frames
+        )
         thread = threading.Thread(target=self._decode, args=(ready,), daemon=True)
         thread.start()
         try:
@@ -112,7 +117,7 @@ class AudioReader:
         with self._file as file:
             while not self._stop.is_set():
                 try:
-                    block = np.empty((SEGMENT_FRAMES, self.info.channels), dtype=np.float32)
+                    block = np.empty((self._block_frames, self.info.channels), dtype=np.float32)
                     block = file.read(out=block)
                     if order is not None:
                         block = np.ascontiguousarray(block[:, order])

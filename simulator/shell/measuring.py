@@ -15,6 +15,7 @@ from pathlib import Path
 from simulator.errors import SimulatorError
 from simulator.measure.measurement import Measurement
 from simulator.measure.meter import Each, measure
+from simulator.measure.segments import METER_FRAMES, SEGMENT_FRAMES
 from simulator.player.chain import ChainSettings, play
 from simulator.player.limiter import LimiterReport
 from simulator.player.profile_format import Delivery
@@ -74,7 +75,8 @@ def do_alone(job: Job) -> Result:
 def do(job: Job, each: Each = map, *, ahead: bool = False) -> Result:
     """Reads the file and measures it; `each` works on its channels, `ahead` decodes in a thread beside
     it. Raises AudioError that begins with the path."""
-    with AudioReader(job.path, ahead=ahead) as reader:
+    block = METER_FRAMES if job.chain is None and job.delivery is None else SEGMENT_FRAMES
+    with AudioReader(job.path, ahead=ahead, block_frames=block) as reader:
         info = reader.info
         bits = None if info.lossy else info.bits
         rate = info.sample_rate
