@@ -63,11 +63,8 @@ def fine_matrix() -> NDArray[np.float32]:
 
 @lru_cache(maxsize=1)
 def half_matrix() -> NDArray[np.float32]:
-    """(2·SHORT_ROW + 1, SHORT_ROW + 2·HALF_SCREEN − 1): the lines at samples and half samples, and one for
-    the first sample of the next row."""
-    lines = screen_matrix(SHORT_ROW)[:: SCREEN // 2]
-    after = np.eye(1, lines.shape[1], HALF_SCREEN - 1 + SHORT_ROW, dtype=np.float32)
-    return np.concatenate([lines, after])
+    """(2·SHORT_ROW, SHORT_ROW + 2·HALF_SCREEN − 1): the lines at samples and half samples."""
+    return np.ascontiguousarray(screen_matrix(SHORT_ROW)[:: SCREEN // 2])
 
 
 class Screen:
@@ -98,7 +95,7 @@ class TwoLooks:
 
     def __init__(self) -> None:
         self._columns = np.zeros((0, SHORT_ROW + 2 * HALF_SCREEN - 1), dtype=np.float32)
-        self._wave = np.zeros((2 * SHORT_ROW + 1, 0), dtype=np.float32)
+        self._wave = np.zeros((2 * SHORT_ROW, 0), dtype=np.float32)
 
     def look(self, samples: NDArray[np.float32], start: int, rows: int) -> NDArray[np.float32]:
         """Greatest magnitude of each row at samples and half samples, the sample after it included (rows,).
@@ -110,6 +107,8 @@ class TwoLooks:
         np.copyto(self._columns, _windows(samples[first:], rows, self._columns.shape[1], SHORT_ROW))
         np.matmul(half_matrix(), self._columns.T, out=self._wave)
         greatest: NDArray[np.float32] = np.abs(self._wave, out=self._wave).max(axis=0)
+        np.maximum(greatest[:-1], self._wave[0, 1:], out=greatest[:-1])
+        greatest[-1] = max(greatest[-1], abs(samples[start + rows * SHORT_ROW]))
         return greatest
 
     def look_closer(self, chosen: NDArray[np.int64]) -> NDArray[np.float32]:

@@ -65,24 +65,20 @@ class TruePeakMeter:
             samples = np.pad(samples, (0, rows * SHORT_ROW + 2 * REACH - samples.shape[0]))
         rough = self._screen.look(samples, REACH, rows)
         first, edges = self._cut_steps(rows * SHORT_ROW)
-        begin, end = self._rows_of_steps(edges, rows)
-        step = np.repeat(np.arange(begin.shape[0]), np.append(begin[1:], rows) - begin)
-        limit = self._limits(rough, begin, end, HALF_MARGIN)
-        wanted = limit[step]
-        wanted[end - 1] = np.minimum(wanted[end - 1], limit)  # a row may serve two steps
-        chosen = np.flatnonzero(rough >= wanted)
+        inner = edges[1:-1] - self._position
+        split = _Split(inner, rows)
+        chosen = np.flatnonzero(rough >= split.limits(rough, self._ceiling, HALF_MARGIN))
         wave = self._screen.look_closer(chosen)
         highest = wave.max(axis=0, initial=0.0)
         rough[chosen] = highest
-        limit = self._limits(rough, begin, end, SCREEN_MARGIN)
-        wanted = limit[step]
-        wanted[end - 1] = np.minimum(wanted[end - 1], limit)
-        threshold = wanted[chosen]
-        # of a row only the maxima that could be its highest are read again
-        bar = np.where(
-            highest >= threshold, np.maximum(threshold, highest * SCREEN_MARGIN), np.float32(np.inf)
-        )
-        inside = self._quarters(interpolation.local_maxima(wave, np.flatnonzero(wave >= bar)), chosen)
+        threshold = split.limits(rough, self._ceiling, SCREEN_MARGIN)[chosen]
+        # of a row in one step only the maxima that could be its highest are read again
+        own = np.where(split.shared[chosen], np.float32(0.0), highest * SCREEN_MARGIN)
+        bar = np.where(highest >= threshold, np.maximum(threshold, own), np.float32(np.inf))
+        found = self._quarters(interpolation.local_maxima(wave, np.flatnonzero(wave >= bar)), chosen)
+        # a step that is still rising where it ends has its highest place there
+        at_edges = (inner + REACH) * SCREEN
+        inside = np.concatenate([found, at_edges - 1, at_edges])
         peaks = interpolation.peaks_near(samples, inside)
         quarter = inside + (self._position - REACH) * SCREEN
         self._note_steps(quarter, peaks, first, edges)
@@ -114,21 +110,6 @@ class TruePeakMeter:
         first, last = (step_of(frame, self._rate, STEPS_PER_SECOND) for frame in (begin, end - 1))
         return first, edge_frames(first, last + 1, self._rate, STEPS_PER_SECOND)
 
-    def _rows_of_steps(
-        self, edges: NDArray[np.int64], rows: int
-    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """First row of each step and the row after its last (steps,)."""
-        inner = edges[1:-1] - self._position
-        return np.append(0, inner // SHORT_ROW), np.append(-(-inner // SHORT_ROW), rows)
-
-    def _limits(
-        self, rough: NDArray[np.float32], begin: NDArray[np.int64], end: NDArray[np.int64], margin: np.float32
-    ) -> NDArray[np.float32]:
-        """From which magnitude on the rows of each step are looked at again (steps,)."""
-        highest = np.maximum(np.maximum.reduceat(rough, begin), rough[end - 1])
-        limits: NDArray[np.float32] = np.maximum(np.minimum(highest, self._ceiling) * margin, SMALLEST)
-        return limits
-
     def _note_steps(
         self, quarter: NDArray[np.int64], peaks: NDArray[np.float32], first: int, edges: NDArray[np.int64]
     ) -> None:
@@ -146,3 +127,28 @@ class TruePeakMeter:
         top = int(np.argmax(peaks))
         if peaks[top] > self.best:
             self.best, self.best_quarter = peaks[top], max(int(quarter[top]), 0)
+
+
+class _Split:
+    """Which rows belong to which 100 ms steps; `inner` are the step edges within the rows, in frames."""
+
+    def __init__(self, inner: NDArray[np.int64], rows: int) -> None:
+        first = np.minimum(np.append(0, -(-inner // SHORT_ROW)), rows - 1)
+        self._first = first
+        self._step = np.repeat(np.arange(first.shape[0]), np.diff(first, append=rows))
+        self._cut = np.flatnonzero(inner % SHORT_ROW)  # edges within a row, which then serves two steps
+        self._cut_rows = inner[self._cut] // SHORT_ROW
+        self.shared = np.zeros(rows, dtype=np.bool_)
+        self.shared[self._cut_rows] = True
+
+    def limits(
+        self, rough: NDArray[np.float32], ceiling: np.float32, margin: np.float32
+    ) -> NDArray[np.float32]:
+        """From which magnitude on each row is looked at again (rows,). A shared row does not say to which
+        of its steps its magnitude belongs, so it raises the bar of neither and keeps to the lower one."""
+        whole = np.where(self.shared, np.float32(0.0), rough)
+        highest = np.maximum.reduceat(whole, self._first)
+        limit = np.maximum(np.minimum(highest, ceiling) * margin, SMALLEST)
+        limits: NDArray[np.float32] = limit[self._step]
+        limits[self._cut_rows] = np.minimum(limit[self._cut], limit[self._cut + 1])
+        return limits

@@ -30,6 +30,7 @@ from support.true_peak_reference import true_peak_dbtp
 from simulator.errors import AudioError
 from simulator.measure.measurement import Measurement, Series
 from simulator.measure.meter import measure, measure_array
+from simulator.measure.segments import METER_FRAMES
 from simulator.measure.weighting import k_weighting_coefficients
 
 ALL_RATES = (8_000, 11_025, 16_000, 22_050, 32_000, 44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
@@ -270,10 +271,12 @@ def test_measuring_again_gives_the_same_bits() -> None:
     assert same(measure_array(samples, 48_000), measure_array(samples, 48_000))
 
 
-@pytest.mark.parametrize("size", [7, 1000, 32768, 65536, 44_100])
+@pytest.mark.parametrize("size", [107, 1000, 32768, 65536, 44_100, METER_FRAMES])
 @pytest.mark.parametrize("channels", [1, 2])
 def test_the_block_size_does_not_change_a_bit(size: int, channels: int) -> None:
-    samples = noise_bursts(44_100, 3.7, seed=10, channels=channels) * np.float32(6.0)
+    """Longer than the meters' own segments, so that one edge of theirs lies within."""
+    samples = noise_bursts(44_100, 7.1, seed=10, channels=channels) * np.float32(6.0)
+    assert samples.shape[0] > METER_FRAMES
     whole = measure_array(samples, 44_100)
     assert whole.over_count
     assert same(in_blocks(samples, size, 44_100), whole)
@@ -292,8 +295,8 @@ def test_single_frames_as_blocks_do_not_change_a_bit() -> None:
 
 
 def test_blocks_of_no_frames_and_of_mixed_sizes_do_not_change_a_bit() -> None:
-    samples = noise_bursts(48_000, 4.0, seed=12)
-    edges = [0, 0, 5, 32768, 32768, 65536, 131072, 131073, samples.shape[0]]
+    samples = noise_bursts(48_000, 6.0, seed=12)
+    edges = [0, 0, 5, 32768, 32768, 65536, 131072, 131073, METER_FRAMES + 9, samples.shape[0]]
     blocks = [samples[a:b] for a, b in pairwise(edges)]
     assert same(measure(blocks, 48_000, 2), measure_array(samples, 48_000))
 

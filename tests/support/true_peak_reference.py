@@ -48,3 +48,19 @@ def true_peak_dbtp(samples: NDArray[np.floating], oversampling: int = 16, taps: 
     """True peak in dBTP; None for silence."""
     peak = true_peak(samples, oversampling, taps)
     return 20.0 * float(np.log10(peak)) if peak > 0.0 else None
+
+
+def step_peaks(
+    samples: NDArray[np.floating], edges: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Linear peak of the wave of one channel from each edge (a frame) to the last frame before the next, and
+    to the next edge itself, at 16×."""
+    padded = np.pad(samples.astype(np.float64), TAPS // 2)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, TAPS + 1)
+    after = np.empty((0,))
+    for at in range(0, len(windows), BLOCK):
+        after = np.append(after, np.abs(windows[at : at + BLOCK] @ phases(16)).max(axis=1))
+    whole = np.maximum.reduceat(after, edges[:-1])
+    last = edges[1:] - 1
+    after[last] = np.abs(samples[last])
+    return np.maximum.reduceat(after, edges[:-1]), whole
