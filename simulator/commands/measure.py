@@ -12,10 +12,13 @@ from simulator.commands.options import cache_options, most_workers, open_store, 
 
 if TYPE_CHECKING:
     from simulator.errors import SimulatorError
+    from simulator.measure.measurement import Measurement
     from simulator.player.playlist import Track
     from simulator.shell.measuring import Result
 
 COLUMNS_AT_ONCE = 3
+MOST_COLUMNS = 12
+"""More files than that are a catalogue: a line each."""
 
 
 @click.command("measure")
@@ -110,6 +113,9 @@ def _tables(tracks: tuple[Track, ...], results: list[Result | SimulatorError]) -
         for track, result in zip(tracks, results, strict=True)
         if not isinstance(result, SimulatorError)
     ]
+    if len(good) > MOST_COLUMNS:
+        _catalogue(good, console.width)
+        good = []
     for first in range(0, len(good), COLUMNS_AT_ONCE):
         part = good[first : first + COLUMNS_AT_ONCE]
         headings = ["", "", *[os.path.basename(track.path) for track, _ in part]]
@@ -123,3 +129,19 @@ def _tables(tracks: tuple[Track, ...], results: list[Result | SimulatorError]) -
             console.print(f"{os.path.basename(track.path)}: {file_line(found)}. {notes}".rstrip())
         console.print()
     say_problems(result for result in results if isinstance(result, SimulatorError))
+
+
+def _catalogue(good: list[tuple[Track, Measurement]], width: int) -> None:
+    """A line a file, then what is to be said, once for all files that it is true of."""
+    from simulator.report.tables import CATALOGUE_KEY, catalogue
+
+    names = [(os.path.basename(track.path), found) for track, found in good]
+    click.echo("\n".join(catalogue(names, width)))
+    click.echo(f"\n{CATALOGUE_KEY}")
+    of_note: dict[str, list[str]] = {}
+    for name, found in names:
+        for note in found.warnings:
+            of_note.setdefault(note.text, []).append(name)
+    for text, concerned in of_note.items():
+        files = f"{len(concerned)} files" if len(concerned) > 3 else ", ".join(concerned)
+        click.echo(f"{files}: {text}")

@@ -72,6 +72,45 @@ def measured_cells(found: Measurement) -> list[str]:
     ]
 
 
+CATALOGUE = ("LUFS", "loudest", "LRA", "dBTP", "punch", "overs", "clips", "length")
+CATALOGUE_KEY = """\
+LUFS: integrated loudness. loudest: the loudest 3 seconds, LUFS. LRA: loudness
+range, LU. dBTP: true peak. punch: peak to loudness, dB. overs: between samples.
+clips: clipped runs. Every figure of a file: name 12 files or fewer, or --csv."""
+_WIDTHS = (7, 9, 6, 7, 7, 7, 7, 9)
+
+
+def catalogue(files: Sequence[tuple[str, Measurement]], width: int = 80) -> list[str]:
+    """Many files, a line each under one head: name, integrated loudness, loudest passage, range, true peak,
+    peak to loudness, overs and clipped runs, length."""
+    room = max(12, width - sum(_WIDTHS))
+    lines = [_line("", CATALOGUE, room)]
+    for name, found in files:
+        figures = (
+            level(found.integrated_lufs),
+            level(found.max_short_term_lufs),
+            level(found.loudness_range_lu),
+            level(found.true_peak_dbtp),
+            level(found.peak_to_loudness_db),
+            str(found.over_count),
+            str(found.clipped_run_count),
+            format_time(found.duration_s),
+        )
+        lines.append(_line(name, figures, room))
+    return lines
+
+
+def _line(name: str, figures: Sequence[str], room: int) -> str:
+    from rich.cells import cell_len, set_cell_size
+
+    if cell_len(name) > room:
+        name = shortened(name, room)
+        while cell_len(name) > room:  # wide characters
+            name = shortened(name, len(name) - 1)
+    cells = [figure.rjust(width) for figure, width in zip(figures, _WIDTHS, strict=True)]
+    return set_cell_size(name, room) + "".join(cells)
+
+
 def file_line(found: Measurement) -> str:
     """Length and format in words."""
     kind = {1: "mono", 2: "stereo", 5: "5.0", 6: "5.1"}.get(found.channels, f"{found.channels} channels")

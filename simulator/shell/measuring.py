@@ -126,13 +126,14 @@ def do_all(
     count = _workers_for([jobs[index] for index in left], most_workers)
     todo = [jobs[index] for index in left]
     work = do if count > 1 else do_alone
-    done = workers.in_order(workers.run(work, todo, count, lambda job: job.path), len(todo), step)
     outcome: dict[int, Result | SimulatorError] = dict(known)
-    for index, result in zip(left, done, strict=True):
+    for place, result in workers.run(work, todo, count, lambda job: job.path):
+        index = left[place]
         outcome[index] = result
-        if isinstance(result, Result):
+        if isinstance(result, Result):  # kept at once: whoever stops a long run goes on from there
             store.keep_content(jobs[index].path, result.content)
             store.keep(result.content, jobs[index].settings, result.measurement, result.limiter)
+        step()
     return [outcome[index] for index in range(len(jobs))]
 
 
