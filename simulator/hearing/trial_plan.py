@@ -28,6 +28,7 @@ from simulator.hearing.state import Session, find_track
 from simulator.hearing.trial_run import Run, Wanted
 from simulator.hearing.trial_words import CAUTIONS, LOUDER_ADVANTAGE_LU, plan_sentence
 from simulator.hearing.view import versions
+from simulator.measure.gating import ABSOLUTE_GATE_LUFS
 from simulator.numbers import level
 from simulator.units import format_time
 
@@ -75,7 +76,8 @@ def run_of(session: Session, wanted: Wanted) -> Run:
         if profile not in one.played:
             raise UsageError(f"{one.title}: {session.profile} is not worked out.", f"profile {profile}")
         found = heard_lufs(session.tracks, span, session.state, profile, turned.get(span.track, 0.0))
-        if found is None:
+        before = heard_lufs(session.tracks, span, "played", profile, 0.0)
+        if found is None or before is None or before < ABSOLUTE_GATE_LUFS:
             raise UsageError(f"{one.title} is silent on this passage.", "Choose another: loop 1:02 1:10")
         levels.append(found)
     apart = max(levels) - min(levels)

@@ -48,8 +48,8 @@ ALLOWED = {
 }
 REFUSED = (
     "Not during a trial: it could tell which version plays, or change what is heard. Letters switch, "
-    "answer A or answer B answers; pause, dim, mute and a lower trim are free; trial stop ends it without "
-    "a result."
+    "answer A or answer B answers; note, pause, dim, mute and a lower trim are free; trial stop ends it "
+    "without a result."
 )
 WAITING = "The versions are being made ready; the trial begins by itself. trial stop leaves it."
 TICK_SLACK_S = 0.05
@@ -140,6 +140,8 @@ def _command(session: Session, run: Run, line: str, at: str) -> Outcome:
         outcome = _paused(session, run, name)
     elif name == "trim":
         outcome = _trimmed(session, words[1:])
+    elif name == "note":
+        return _noted(session, run, line.split(maxsplit=1)[1:], at)
     elif name in ALLOWED:
         outcome = ALLOWED[name](session, words[1:])
     else:
@@ -149,6 +151,17 @@ def _command(session: Session, run: Run, line: str, at: str) -> Outcome:
         return after, effects
     act = Act(at, name, {"line": line, "trial_round": trials.show(run.trial).round_number})
     return after, (*effects, Keep(act))
+
+
+def _noted(session: Session, run: Run, text: list[str], at: str) -> Outcome:
+    """What somebody says is kept with the round and the letter; which version that was, the trial tells."""
+    if not text:
+        raise UsageError("What shall be noted?", "note A is duller")
+    round_number = trials.show(run.trial).round_number
+    act = Act(at, "note", {"text": text[0], "trial_round": round_number, "letter": run.letter})
+    after = replace(session, notes=(*session.notes, act))
+    under = f", while {run.letter} plays" if run.letter else ""
+    return after, (Keep(act), Say(f"Noted in round {round_number}{under}."))
 
 
 def _paused(session: Session, run: Run, name: str) -> Outcome:

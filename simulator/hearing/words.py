@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from simulator.hearing.levels import limiter_lu
 from simulator.hearing.sound import STATE_WORDS
 from simulator.hearing.state import Session
@@ -56,3 +59,18 @@ def limiter_words(session: Session) -> str:
     if taken is None or taken < TIE_LU or session.state == "delivered":
         return ""
     return f"The player's limiter takes {level(taken)} LU off this passage."
+
+
+def note_place(data: Mapping[str, Any]) -> str:
+    """Where a note was said, by its act's data: a track and a time, or a round of a blind trial; empty where
+    neither is known."""
+    round_number, at = data.get("trial_round"), data.get("place_s")
+    if isinstance(round_number, int):
+        letter = data.get("letter")
+        under = f", while {letter} played" if isinstance(letter, str) else ""
+        return f"round {round_number} of a blind trial{under}"
+    if not isinstance(at, int | float):
+        return ""
+    title, number = data.get("title"), data.get("track")
+    name = title if isinstance(title, str) else f"track {number}"
+    return f"{name}, at {format_time(float(at))}"

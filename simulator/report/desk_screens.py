@@ -17,6 +17,7 @@ from simulator.hearing.commands import COMMANDS, Command
 from simulator.hearing.effects import Show
 from simulator.hearing.state import Session
 from simulator.hearing.view import TrackView
+from simulator.hearing.words import note_place
 from simulator.player.playlist import Track
 from simulator.report.numbers import level, signed
 from simulator.report.pair import choose_pair, short_names
@@ -139,8 +140,7 @@ def marks(session: Session) -> str:
             f"{mark.name}: {format_time(mark.place_s)} of {mark.track + 1} {title}", session.width
         )
     for act in session.notes:
-        where = f"{format_time(float(act.data['place_s']))} of track {act.data['track']}"
-        lines += wrapped(f"note at {where}: {act.data['text']}", session.width)
+        lines += wrapped(f"note ({note_place(act.data)}): {act.data['text']}", session.width)
     return "\n".join(lines) if lines else "No marks and no notes yet. Set one: mark NAME, note TEXT"
 
 

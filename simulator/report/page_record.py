@@ -9,10 +9,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from simulator.hearing.record import Act
+from simulator.hearing.words import note_place
 from simulator.player.playlist import Track
 from simulator.report.numbers import level
 from simulator.report.page_places import Mark
-from simulator.units import format_time
 
 
 def marks(acts: Sequence[Act], tracks: Sequence[Track]) -> list[Mark]:
@@ -58,10 +58,8 @@ def decisions(acts: Sequence[Act]) -> list[str]:
 
 
 def _where(data: dict[str, Any]) -> str:
-    title, at = data.get("title"), data.get("place_s")
-    if not isinstance(title, str) or not isinstance(at, int | float):
-        return ""
-    return f" ({title}, at {format_time(float(at))})"
+    place = note_place(data)
+    return f" ({place})" if place else ""
 
 
 def _text(data: dict[str, Any], key: str) -> str:
