@@ -84,10 +84,12 @@ def command(
 
 def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: bool, rehash: bool) -> int:
     """The session itself, on a terminal or without one; 0, or 128 + the signal that ended it."""
+    from simulator.hearing import material
     from simulator.hearing.session import opened
     from simulator.shell.desk import Desk
     from simulator.shell.desk_aligning import Aligner
     from simulator.shell.desk_outside import Outside
+    from simulator.shell.desk_text import wrapped
     from simulator.shell.desk_tracks import remembered_marks
     from simulator.shell.store import cache_folder
     from simulator.shell.user_config import config_folder, data_folder_of_user, starting_trim_db
@@ -100,12 +102,17 @@ def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: 
         from simulator.shell.prompt import run_prompt  # loaded while the device opens
     player.ready()
     record = _record(inputs, ready)
-    session = replace(session, marks=remembered_marks(record.record, session.tracks))
+    acts = record.record.acts
+    session = replace(
+        session, marks=remembered_marks(record.record, session.tracks), known=material.known_ids(acts)
+    )
     desk = Desk(session, player, record, studio, outside, scripted=not interactive)
     try:
         for profile in ready.profiles:
             studio.decode(profile)
         desk.open(*opened(session, starting_trim_db(outside.config), outside.at()))
+        for changed in material.news(acts, session.tracks, session.profiles):
+            _say(wrapped(changed, session.width))
         if interactive:
             return run_prompt(desk, data_folder_of_user() / HISTORY)
         from simulator.shell.plain import run_plain

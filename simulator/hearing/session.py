@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from simulator.errors import UsageError
-from simulator.hearing import keeping, moving, passages, sounding, trial_session
+from simulator.hearing import keeping, material, moving, passages, sounding, trial_session
 from simulator.hearing.commands import find_command
 from simulator.hearing.effects import Effect, Keep, Say, Show
 from simulator.hearing.events import (
@@ -30,7 +30,6 @@ from simulator.hearing.loudness_guard import guarded
 from simulator.hearing.moving import Outcome
 from simulator.hearing.record import Act
 from simulator.hearing.state import CONVERTER, FIRST_TRIM_DB, Session
-from simulator.hearing.view import TrackView
 from simulator.numbers import level
 
 ACTS: dict[str, Callable[[Session, list[str]], Outcome]] = {
@@ -81,11 +80,9 @@ def opened(session: Session, remembered_trim_db: float | None, at: str) -> Outco
     session = replace(session, trim_db=max(wanted, sounding.LOWEST_TRIM_DB)).settled()
     if session.readable and session.track not in session.readable:
         session = replace(session, track=session.readable[0])
-    act = Act(
-        at, "opened", {"profile": session.profile, "tracks": [_identity(one) for one in session.tracks]}
-    )
     said = f"The monitor trim begins at {level(session.trim_db)} dB."
-    return session, (Keep(act), sounding.output(session), Show("opening"), Say(said))
+    act = Act(at, "opened", {"profile": session.profile})
+    return _rested(session, (Keep(act), sounding.output(session), Show("opening"), Say(said)))
 
 
 def step(session: Session, event: Event) -> Outcome:
@@ -93,8 +90,20 @@ def step(session: Session, event: Event) -> Outcome:
     after, effects = _step(session, event)
     if session.trial is not None and after.trial is None:
         after, effects = _later(after, effects, session.trial.later)
+    after, effects = _rested(after, effects)
     heard = after.output_lufs()
     return (after if heard is None else replace(after, heard_lufs=heard, heard_listen=after.listen)), effects
+
+
+def _rested(session: Session, effects: tuple[Effect, ...]) -> Outcome:
+    """What is kept names the files and the player it rests on."""
+    acts = [effect.act for effect in effects if isinstance(effect, Keep)]
+    profile = session.profiles.get(session.profile)
+    kept, known = material.rested(acts, session.tracks, profile, session.known)
+    if known == session.known and list(kept) == acts:
+        return session, effects
+    others = [effect for effect in effects if not isinstance(effect, Keep)]
+    return replace(session, known=known), (*map(Keep, kept), *others)
 
 
 def _step(session: Session, event: Event) -> Outcome:
@@ -246,7 +255,12 @@ def _replaced(session: Session, event: Replaced) -> Outcome:
     act = Act(
         event.at,
         "revision",
-        {"track": event.track + 1, "title": old.title, "old": _identity(old), "new": _identity(event.view)},
+        {
+            "track": event.track + 1,
+            "title": old.title,
+            "old": material.identity(old),
+            "new": material.identity(event.view),
+        },
     )
     said = f"Track {event.track + 1} is now {event.view.path} (before: {old.path})."
     return guarded(session, (after, (*after.sounding(), Keep(act), Say(said))), "pause", "", True)
@@ -258,21 +272,3 @@ def _aligned(session: Session, event: Aligned) -> Outcome:
     )
     effects: tuple[Effect, ...] = (Say(event.text),) if event.text else ()
     return replace(session, tracks=tracks), effects
-
-
-def _identity(view: TrackView) -> dict[str, object]:
-    """What the record says of a file: enough to know it again."""
-    found = view.delivered
-    if found is None:
-        return {"title": view.title, "path": view.path, "problem": view.problem}
-    return {
-        "title": view.title,
-        "path": view.path,
-        "song": view.song,
-        "sample_rate": found.sample_rate,
-        "channels": found.channels,
-        "frames": found.frames,
-        "integrated_lufs": found.integrated_lufs,
-        "true_peak_dbtp": found.true_peak_dbtp,
-        "method": found.method,
-    }

@@ -45,7 +45,8 @@ class Session:
     """The whole session. `track` and `place_s` are where it is (the deck's last word); `turned_down_db` is
     what matching takes off each version, found on `matched_on`; `heard_lufs` is the level of the passage
     as it last sounded, trim included; `wanted` is a player that is being worked out;
-    `trial` a blind trial that goes on: `track` is then a secret."""
+    `trial` a blind trial that goes on: `track` is then a secret; `known` are the ids of what the
+    record's acts rest on (see `material`)."""
 
     tracks: tuple[TrackView, ...]
     profiles: Mapping[str, Profile]
@@ -75,6 +76,7 @@ class Session:
     converter: bool = False
     dropouts: int = 0
     trouble: str = ""
+    known: frozenset[str] = frozenset()
     width: int = 80
 
     @property

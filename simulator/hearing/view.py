@@ -32,7 +32,8 @@ class PlayedView:
 @dataclass(frozen=True)
 class TrackView:
     """One entry of the list. `delivered` is None where it cannot be read, and `problem` then says why.
-    `played` holds the players worked out so far, by their ids."""
+    `played` holds the players worked out so far, by their ids; `content` is the hash of its samples, "" where
+    it is not known."""
 
     title: str
     artist: str
@@ -44,6 +45,7 @@ class TrackView:
     played: Mapping[str, PlayedView] = field(default_factory=dict)
     offset_s: float = 0.0
     lossy: bool = False
+    content: str = ""
     problem: str = ""
 
     @property

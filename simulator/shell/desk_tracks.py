@@ -116,6 +116,7 @@ def _view(one: Delivered) -> TrackView:
         delivered=one.measurement,
         lossy=one.measurement is not None and _lossy(track.path),
         problem=str(one.problem or ""),
+        content=one.content,
     )
 
 

@@ -21,11 +21,12 @@ CEILING_DBTP = 0.0
 
 @dataclass(frozen=True, slots=True)
 class Delivered:
-    """A track as it was delivered: its measurement, or why there is none."""
+    """A track as it was delivered: its measurement, or why there is none; and the hash of its samples."""
 
     track: Track
     measurement: Measurement | None
     problem: SimulatorError | None
+    content: str = ""
 
 
 def deliver(
@@ -43,6 +44,7 @@ def deliver(
                 track,
                 found.measurement if isinstance(found, Result) else None,
                 None if good or not isinstance(found, SimulatorError) else found,
+                found.content if isinstance(found, Result) else "",
             )
         )
     return tracks

@@ -129,7 +129,7 @@ def test_a_script_plays_into_a_file_what_the_player_plays(
     assert 20.0 * np.log10(np.median(played[late] / source[late])) == pytest.approx(gain_db - 8.0, abs=0.01)
     record = json.loads((home / "list.session.json").read_text(encoding="utf-8"))
     assert record["format"] == 1
-    assert [act["kind"] for act in record["acts"]] == ["opened", "play", "trim"]
+    assert [act["kind"] for act in record["acts"]] == ["material", "player", "opened", "play", "trim"]
     assert not list(home.glob(".*.lock"))
 
 
@@ -147,6 +147,25 @@ def test_by_the_silent_clock_everything_but_sound_works(listen: Session, home: P
     assert "The monitor trim is −20.0 dB." in out
     (record,) = (home / "data" / "fairhearing" / "sessions").glob("*.json")  # bare files have no playlist
     assert json.loads(record.read_text(encoding="utf-8"))["acts"][-1]["data"]["text"] == "dull"
+
+
+def test_a_file_that_has_changed_since_the_decision_is_told_at_the_next_opening(
+    listen: Session, home: Path, tmp_path: Path
+) -> None:
+    song, _ = soundfile.read(home / "open.wav", dtype="float32")
+    soundfile.write(tmp_path / "song.wav", song, RATE, subtype="FLOAT")
+    playlist = tmp_path / "one.toml"
+    playlist.write_text('format = 1\n[[tracks]]\npath = "song.wav"\n', encoding="utf-8")
+    code, out, _ = listen("decide radio -16 -1 Anna: as the others\n", str(playlist))
+    assert code == 0
+    assert "Decided for radio" in out
+    assert "other samples" not in listen("", str(playlist))[1]
+    soundfile.write(tmp_path / "song.wav", song * 0.5, RATE, subtype="FLOAT")
+    _, out, _ = listen("", str(playlist))
+    assert "“song” has other samples now than at the last decision (" in " ".join(out.split())
+    acts = json.loads((tmp_path / "one.session.json").read_text(encoding="utf-8"))["acts"]
+    assert [act["kind"] for act in acts].count("player") == 1
+    assert [act["kind"] for act in acts].count("material") == 2
 
 
 @pytest.mark.parametrize(

@@ -48,7 +48,8 @@ from simulator.hearing.view import PlayedView
 def test_it_opens_quietly_and_says_so() -> None:
     desk = Desk()
     assert desk.session.trim_db == -12.0
-    assert [type(one) for one in desk.effects] == [Keep, Output, Show, Say]
+    assert [type(one) for one in desk.effects] == [Keep, Keep, Keep, Output, Show, Say]
+    assert [one.act.kind for one in desk.found(Keep)] == ["material", "player", "opened"]
     assert desk.effects[-1] == Say("The monitor trim begins at −12.0 dB.")
 
 

@@ -145,7 +145,7 @@ def test_a_session_opens_quietly_with_its_screen_its_record_and_its_lanes(
     assert "NIOSH" in opened_bench.said[0]
     assert any("−12.0 dB" in line for line in opened_bench.said)
     assert "into a file" in opened_bench.last
-    assert [act.kind for act in opened_bench.kept.acts] == ["opened"]
+    assert [act.kind for act in opened_bench.kept.acts] == ["material", "player", "opened"]
     wanted = [key.path for key, _ in opened_bench.player.lanes.wanted]
     assert wanted == ["/open.wav", "/loud.wav", "/ref.wav"]
 
