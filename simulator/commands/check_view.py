@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from simulator.commands.predict_view import LONGEST_TITLE, paragraph
-from simulator.report.findings import brief, headline, ordered, verdict
+from simulator.report.findings import PLACES_IN_TEXT, brief, headline, ordered, verdict
 from simulator.report.tables import shortened
 from simulator.units import format_time
 
@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from simulator.shell.checking import Checked
 
 INDENT = " " * 6
-PLACES_IN_TEXT = ("overs", "true_peak_after", "clipped_runs")
-"""Their sentences name their places already."""
 
 
 def show_decided(out: Console, decided: Decided, profiles: Sequence[Profile]) -> None:

@@ -13,16 +13,20 @@ from simulator.commands.compare_pair import as_versions
 from simulator.commands.options import open_store, warn
 from simulator.commands.prepare import Prepared, prepare_playlist
 from simulator.commands.progress import steps
+from simulator.delivery.finding import Decided, Finding
 from simulator.errors import SimulatorError, UsageError
 from simulator.hearing.record import Act
 from simulator.hearing.trial_ballot import Ballot
 from simulator.hearing.trial_record import ballot_act
 from simulator.report import page_record as on_page
 from simulator.shell.aligning import alignment_of
+from simulator.shell.checking import check_delivered
+from simulator.shell.decided import last_decided
 from simulator.shell.inputs import read_arguments
 from simulator.shell.page_order import PageOrder
 from simulator.shell.page_record import add_act, is_record, playlist_of, read_record, record_of
 from simulator.shell.page_writing import BuiltPage, build
+from simulator.shell.store import ENCODED, cache_folder
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +37,7 @@ class PageReady:
     offsets_s: dict[int, float]
     record: Path
     acts: tuple[Act, ...]
+    no_cache: bool = False
 
 
 def ready_for_page(
@@ -59,7 +64,7 @@ def ready_for_page(
         warn(f"{problem.message}\n  The page is made without its notes.")
     ready = prepare_playlist(playlist, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
     ready, offsets = _aligned(ready, no_cache)
-    return PageReady(ready, offsets, record, acts)
+    return PageReady(ready, offsets, record, acts, no_cache)
 
 
 def track_numbers(asked: str | None, count: int) -> list[int]:
@@ -94,10 +99,33 @@ def build_page(ready: PageReady, heard: Sequence[int], seconds: float, rounds: i
         marks=on_page.marks(ready.acts, prepared.playlist.tracks),
         decisions=on_page.decisions(ready.acts),
         notes=on_page.notes(ready.acts),
+        trials=on_page.trials(ready.acts),
+        findings=_findings(ready),
+        keep_in=None if ready.no_cache else cache_folder() / ENCODED,
         workers=prepared.workers,
     )
     with steps("Cutting", len(heard)) as step:
         return build(order, step)
+
+
+def _findings(ready: PageReady) -> dict[int, tuple[Finding, ...]]:
+    """What the delivery check finds in each master, against the record's last decision; by place."""
+    prepared = ready.prepared
+    places = [index for index, one in enumerate(prepared.tracks) if one.track.role == "master"]
+    store = open_store(ready.no_cache, False)
+    try:
+        found = check_delivered(
+            replace(prepared.playlist, tracks=tuple(prepared.tracks[index].track for index in places)),
+            [prepared.tracks[index] for index in places],
+            prepared.profiles,
+            [[row[index] for index in places] for row in prepared.predictions],
+            last_decided(ready.acts) or Decided(),
+            store,
+            prepared.workers,
+        )
+    finally:
+        store.close()
+    return {index: one.findings for index, one in zip(places, found, strict=True) if one.findings}
 
 
 def keep_ballot(ready: PageReady, ballot: Ballot, page: Path) -> str:

@@ -11,6 +11,8 @@ from simulator.report.numbers import NONE
 
 ORDER: tuple[Level, ...] = ("fix", "look", "fine")
 WHOLE = ("events", "runs", "clicks", "bits", "Hz")
+PLACES_IN_TEXT = ("overs", "true_peak_after", "clipped_runs")
+"""Checks whose sentences name their places already."""
 VERDICT = {
     "fix": "There is something to fix.",
     "look": "Nothing must be fixed; some things deserve a look.",

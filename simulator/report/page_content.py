@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from simulator.report import page_figures as figures
 from simulator.report.numbers import level, signed
+from simulator.report.page_findings import check_rows
 from simulator.report.page_tables import MEASURED, does_row, measured_row, player_table
 from simulator.report.page_values import PageContent, PageTrack, song_groups
 from simulator.report.page_words import (
@@ -53,6 +54,8 @@ def context(content: PageContent) -> dict[str, Any]:
         "balances": balances,
         "decisions": content.decisions,
         "notes": content.notes,
+        "trials": content.trials,
+        "checks": check_rows(content),
         "uncertainty": uncertainty_sentence(profile),
         "players": [player_table(content, place) for place in range(len(content.profiles))],
         "measured": {"names": MEASURED, "rows": [measured_row(one) for one in content.tracks]},

@@ -38,6 +38,16 @@ def notes(acts: Sequence[Act]) -> list[str]:
     ]
 
 
+def trials(acts: Sequence[Act]) -> list[str]:
+    """The result of each blind trial at the desk, in the words it was told in."""
+    said = []
+    for act in acts:
+        words = act.data.get("result") if act.kind == "trial" else None
+        if isinstance(words, list) and all(isinstance(one, str) for one in words):
+            said.append(f"{act.at[:10]}: {' '.join(words)}")
+    return said
+
+
 def decisions(acts: Sequence[Act]) -> list[str]:
     """Each decision: for which destination, target loudness, ceiling, by whom, why."""
     said = []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from simulator.report.findings_peaks import NOTE, peak_cells, peak_columns
 from simulator.report.numbers import level, share, signed
 from simulator.report.page_profile import number_rows
 from simulator.report.page_values import PageContent, PageTrack
@@ -51,9 +52,25 @@ def player_table(content: PageContent, place: int) -> dict[str, Any]:
     return {
         "title": profile.title,
         "sentence": profile.sentence,
+        "peaks": _peaks(content, place),
         "rows": rows,
         "numbers": number_rows(profile),
     }
+
+
+def _peaks(content: PageContent, place: int) -> dict[str, Any] | None:
+    """True peak and overs of the master, after each step of the delivery, and as played; None where the
+    master itself is what the player gets."""
+    found = [one.predictions[place] for one in content.tracks]
+    columns = peak_columns(found)
+    if not columns:
+        return None
+    rows = [
+        {"number": one.number, "title": one.track.title, "cells": peak_cells(columns, one.delivered, each)}
+        for one, each in zip(content.tracks, found, strict=True)
+        if each is not None and one.delivered is not None
+    ]
+    return {"columns": ["master", *columns, "as played"], "rows": rows, "note": NOTE}
 
 
 def measured_row(one: PageTrack) -> dict[str, Any]:

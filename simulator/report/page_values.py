@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from simulator.delivery.finding import Finding
 from simulator.measure.measurement import Measurement
 from simulator.player.playlist import Track
 from simulator.player.prediction import Prediction
@@ -35,6 +36,9 @@ class PageContent:
     tracks: tuple[PageTrack, ...]
     decisions: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    trials: tuple[str, ...] = ()
+    findings: Mapping[int, tuple[Finding, ...]] = field(default_factory=dict)
+    """Those of the delivery check, by the track's number."""
     listen: Mapping[str, Any] | None = field(default=None)
     """What the listening part shows (see `page_listen`); None where there is nothing to hear."""
 

@@ -83,8 +83,25 @@ def check(
     """The findings for every master of the playlist, in order. With `as_album` the masters are one album in
     that order; else only albums that the playlist names are looked at as such."""
     tracks = deliver(playlist, store, workers, step)
-    scans = _scans(tracks, workers)
     predictions = predict(profiles, tracks, playlist.album_reason, store, workers, step)
+    return check_delivered(
+        playlist, tracks, profiles, predictions, decided, store, workers, as_album=as_album
+    )
+
+
+def check_delivered(
+    playlist: Playlist,
+    tracks: Sequence[Delivered],
+    profiles: Sequence[Profile],
+    predictions: Sequence[Sequence[Prediction | SimulatorError | None]],
+    decided: Decided,
+    store: Store,
+    workers: int,
+    *,
+    as_album: bool = False,
+) -> list[Checked]:
+    """The same for tracks that are measured and predicted already (a row of `predictions` a profile)."""
+    scans = _scans(tracks, workers)
     steps = _steps(tracks, profiles, decided, store, workers)
     albums, following = _albums(playlist, tracks, scans, as_album)
     checked = []

@@ -6,14 +6,25 @@ A decision is an act of the kind "decision" with `destination` (words), `target_
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
 from simulator.delivery.finding import Decided
 from simulator.errors import UsageError
-from simulator.hearing.record import from_json
+from simulator.hearing.record import Act, from_json
 
 KIND = "decision"
+
+
+def last_decided(acts: Iterable[Act]) -> Decided | None:
+    """What was decided last, or None where nothing measurable was."""
+    for act in reversed([one for one in acts if one.kind == KIND]):
+        try:
+            return _decided("the record", act)
+        except UsageError:
+            continue
+    return None
 
 
 def read_decided(path: str) -> Decided:
@@ -35,7 +46,10 @@ def read_decided(path: str) -> Decided:
             f"{path}: no decision is recorded there.",
             "Decide in the session first, or use --target and --ceiling.",
         )
-    last = acts[-1]
+    return _decided(path, acts[-1])
+
+
+def _decided(path: str, last: Act) -> Decided:
     target, ceiling = (_number(path, last.data, key) for key in ("target_lufs", "ceiling_dbtp"))
     if target is None and ceiling is None:
         raise UsageError(

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
+from simulator.delivery.finding import Finding
 from simulator.errors import SimulatorError
 from simulator.player.playlist import Playlist
 from simulator.player.prediction import Prediction
@@ -17,7 +19,8 @@ from simulator.shell.predicting import Delivered
 class PageOrder:
     """What the page is asked to be. `predictions` has a row for each profile; `heard` are the places of
     the tracks that sound on it; `rounds` of the vote, or 0 for none; `offsets_s` says by how much each
-    track lies later than the first version of its song."""
+    track lies later than the first version of its song; `findings` are the delivery check's, by place;
+    `keep_in` is where encoded masters are kept."""
 
     playlist: Playlist
     profiles: Sequence[Profile]
@@ -30,5 +33,8 @@ class PageOrder:
     marks: Sequence[Mark] = ()
     decisions: Sequence[str] = ()
     notes: Sequence[str] = ()
+    trials: Sequence[str] = ()
+    findings: Mapping[int, Sequence[Finding]] | None = None
+    keep_in: Path | None = None
     seed: int | None = None
     workers: int = 0

@@ -68,6 +68,8 @@ def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPag
         tracks=tuple(tracks),
         decisions=tuple(order.decisions),
         notes=tuple(order.notes),
+        trials=tuple(order.trials),
+        findings={index + 1: tuple(found) for index, found in (order.findings or {}).items()},
         listen=page_listen.view(offers, named, heard) if offers else None,
     )
     clips = page_listen.clips_of(offers)
@@ -150,6 +152,8 @@ def _job(order: PageOrder, index: int, places: Sequence[Place]) -> CutJob:
         chain_settings(profile, _prediction(order, index).decision),
         tuple(place.passage for place in places),
         profile.delivery,
+        order.tracks[index].content,
+        order.keep_in,
     )
 
 

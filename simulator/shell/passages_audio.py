@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Generator, Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,12 +33,15 @@ Audio = NDArray[np.float32]
 
 @dataclass(frozen=True, slots=True)
 class CutJob:
-    """One file, what its profile's delivery and chain do to it, and the passages wanted of it."""
+    """One file, what its profile's delivery and chain do to it, and the passages wanted of it. `content` (its
+    hash) and `keep_in` (the cache's folder) find what is encoded already."""
 
     path: str
     chain: ChainSettings
     passages: tuple[Passage, ...]
     delivery: Delivery | None = None
+    content: str = ""
+    keep_in: Path | None = None
 
     @property
     def plain(self) -> bool:
@@ -66,21 +70,22 @@ def cut_all(
 
 
 def cut(job: CutJob) -> Cuts:
-    """Reads one file. Raises AudioError."""
+    """Reads one file, or where its delivery may be in the cache, the file and then it. Raises AudioError."""
     with AudioReader(job.path, hashed=False) as reader:
         rate, channels = reader.info.sample_rate, reader.info.channels
-        delivering = None if job.delivery is None else Delivering(rate, channels, job.delivery)
-        played_rate = rate if delivering is None else delivering.sample_rate
         files = [_Window(passage.frames(rate)) for passage in job.passages]
+        if job.delivery is not None:
+            _pass(_watched(reader, files), files)
+    with AudioReader(job.path, hashed=False) as reader:
+        delivering = None
+        if job.delivery is not None:
+            known = job.content
+            delivering = Delivering(rate, channels, job.delivery, lambda: known, keep_in=job.keep_in)
+        played_rate = rate if delivering is None else delivering.sample_rate
         plays = [_Window(passage.frames(played_rate)) for passage in job.passages]
-        stream = play(_watched(reader, files), played_rate, channels, job.chain, LimiterReport(), delivering)
-        end, position = max(window.end for window in plays), 0
-        passing = _watched(stream, plays)
-        for block in passing:
-            position += block.shape[0]
-            if position >= end:
-                break
-        passing.close()
+        blocks = _watched(reader, files if delivering is None else [])
+        stream = play(blocks, played_rate, channels, job.chain, LimiterReport(), delivering)
+        _pass(_watched(stream, plays), plays)
     target = page_rate(rate)
     return Cuts(
         target,
@@ -124,6 +129,16 @@ def flac(clip: Clip) -> bytes:
     memory = io.BytesIO()
     soundfile.write(memory, clip.stored.samples, clip.rate, format="FLAC", subtype="PCM_16")
     return memory.getvalue()
+
+
+def _pass(stream: Generator[Audio], windows: Sequence[_Window]) -> None:
+    """Lets a watched stream pass as far as its last window."""
+    end, position = max(window.end for window in windows), 0
+    for block in stream:
+        position += block.shape[0]
+        if position >= end:
+            break
+    stream.close()
 
 
 class _Window:

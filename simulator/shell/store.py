@@ -21,6 +21,8 @@ from simulator.player.limiter import LimiterReport
 from simulator.shell.stored_form import pack, unpack
 
 FORMAT = 1
+ENCODED = "encoded"
+"""The folder of encoded masters within the cache's."""
 YOUNG_SECONDS = 2.0
 """A file may still change without a new time stamp while it is that young, so it is not trusted."""
 _BUSY_SECONDS = 5.0
@@ -52,7 +54,7 @@ class Store:
         clock: Callable[[], float] = time.time,
     ) -> None:
         self._warn, self._clock, self._rehash = warn, clock, rehash
-        self.encoded_folder = None if folder is None else folder / "encoded"
+        self.encoded_folder = None if folder is None else folder / ENCODED
         self._database = None if folder is None else self._open(folder)
 
     def _open(self, folder: Path) -> sqlite3.Connection | None:

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from support.made_page import NASTY, PLAIN, order_of, write_music
 
+from simulator.delivery.finding import Finding
 from simulator.report.page import sealed, unsealed
 from simulator.shell.page_writing import BuiltPage, build
 
@@ -29,7 +30,9 @@ def page(music: list[Path]) -> BuiltPage:
 
 @pytest.fixture(scope="module")
 def nasty(music: list[Path]) -> BuiltPage:
-    return build(order_of(music, NASTY, title=NASTY[0], decisions=[NASTY[0]], notes=[NASTY[1]]))
+    finding = Finding("x", NASTY[0], "fix", 1.0, "dB", 0.0, (1.0,), NASTY[0], NASTY[1], NASTY[0])
+    more = {"decisions": [NASTY[0]], "notes": [NASTY[1]], "trials": [NASTY[0]], "findings": {0: [finding]}}
+    return build(order_of(music, NASTY, title=NASTY[0], **more))
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,7 @@ import pytest
 from simulator.hearing.record import Act
 from simulator.player.playlist import Track
 from simulator.report.page_places import Mark
-from simulator.report.page_record import decisions, marks, notes
+from simulator.report.page_record import decisions, marks, notes, trials
 
 AT = "2026-01-02T10:00:00+01:00"
 TRACKS = [Track("/music/a.wav", "A"), Track("/music/b.wav", "B")]
@@ -58,3 +58,25 @@ def test_decisions_say_what_is_known_of_them() -> None:
         "2026-01-02: streaming, −13.0 LUFS, ceiling −1.0 dBTP, decided by N, because it breathes.",
         "2026-01-02: take the open one.",
     ]
+
+
+def test_a_note_of_a_blind_trial_names_its_round_and_letter() -> None:
+    acts = [
+        Act(AT, "note", {"text": "duller", "trial_round": 3, "letter": "B"}),
+        Act(AT, "note", {"text": "a pause", "trial_round": 4, "letter": None}),
+        Act(AT, "note", {"text": "by itself"}),
+    ]
+    assert notes(acts) == [
+        "duller (round 3 of a blind trial, while B played)",
+        "a pause (round 4 of a blind trial)",
+        "by itself",
+    ]
+
+
+def test_trials_are_told_in_the_words_of_their_reveal() -> None:
+    acts = [
+        Act(AT, "trial", {"result": ["A was “open”.", "9 of 16 right."]}),
+        Act(AT, "trial", {"result": "odd"}),
+        Act(AT, "trial begun", {"result": ["x"]}),
+    ]
+    assert trials(acts) == ["2026-01-02: A was “open”. 9 of 16 right."]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +18,7 @@ from simulator.player.profile import LimiterSettings
 from simulator.player.profile_format import Delivery
 from simulator.report.page_clips import Clip
 from simulator.report.page_samples import stored
+from simulator.shell.measuring import Job, do
 from simulator.shell.passages_audio import CutJob, cut, cut_all, flac, page_rate
 
 RATE = 44_100
@@ -53,6 +55,29 @@ def test_a_delivery_acts_before_the_gain(file: Path) -> None:
     steps = found.played[0] * np.float32(10 ** (7.0 / 20)) * 32768
     assert np.abs(steps - np.rint(steps)).max() < 0.02  # float32 rounding of the two gains
     assert np.abs(found.played[0] - found.delivered[0] * np.float32(10 ** (-7.0 / 20))).max() < 2 / 32768
+
+
+def test_what_is_encoded_already_gives_the_same_cuts(file: Path, tmp_path: Path) -> None:
+    """Measuring has filled the cache: the decode comes from there, the rest from the master."""
+    job = CutJob(
+        str(file),
+        ChainSettings(-7.0),
+        (Passage(1.0, 0.5, ""), Passage(3.0, 0.5, "")),
+        Delivery(codec="vorbis", bit_rate_kbps=160.0, full_scale="after_gain"),
+    )
+    fresh = cut(job)
+    kept = tmp_path / "kept"
+    content = do(Job(job.path, delivery=job.delivery, keep_in=kept)).content
+    job = replace(job, content=content, keep_in=kept)
+    (encoded,) = kept.iterdir()
+    before = encoded.read_bytes()
+    again = cut(job)
+    assert encoded.read_bytes() == before
+    whole, _ = soundfile.read(file, dtype="float32")
+    assert np.array_equal(again.delivered[1], whole[3 * RATE : 3 * RATE + RATE // 2])
+    for one, other in zip((*fresh.delivered, *fresh.played), (*again.delivered, *again.played), strict=True):
+        assert one.shape[0] == RATE // 2
+        assert np.array_equal(one, other)
 
 
 @pytest.mark.parametrize(
