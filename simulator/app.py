@@ -5,7 +5,9 @@ Commands are loaded only when they are called, so that `--help` and completion s
 
 from __future__ import annotations
 
+import errno
 import importlib
+import io
 import os
 import signal
 import sys
@@ -15,7 +17,7 @@ from typing import NoReturn
 import click
 
 from simulator import __version__
-from simulator.errors import DONE, INTERRUPTED, WRONG_USE, SimulatorError
+from simulator.errors import DONE, INTERRUPTED, NOTHING_DONE, WRONG_USE, SimulatorError
 
 COMMANDS = {
     "check": "Is a master ready to go out? Findings, and what to do about them.",
@@ -30,6 +32,9 @@ COMMANDS = {
     "render": "Write the audio as a player would play it.",
     "votes": "Take a client's answers to a page's vote into the record.",
 }
+
+
+_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 
 
 class _Commands(click.Group):
@@ -71,10 +76,15 @@ def main(arguments: list[str] | None = None) -> NoReturn:
     for name in ("SIGTERM", "SIGHUP"):  # by the normal way out, so that nothing half-written stays
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), _leave)
+    if isinstance(sys.stdout, io.TextIOWrapper):  # file names may hold what the encoding has no code for
+        sys.stdout.reconfigure(errors="backslashreplace")
     sys.exit(run(arguments))
 
 
 def _leave(number: int, _: object) -> NoReturn:
+    for name in ("SIGTERM", "SIGHUP"):  # a second one must not end the clearing away
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
     raise SystemExit(128 + number)
 
 
@@ -108,8 +118,21 @@ def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = 
             say(f"  {problem.hint}")
         return problem.exit_code
     except BrokenPipeError:  # `| head` has read enough
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()
         return DONE
+    except OSError as problem:
+        # only where the results themselves could not be printed, as with `> FILE` on a full disk
+        if problem.filename is not None or problem.errno not in _FULL:
+            raise
+        _drop_output()
+        say(f"Standard output cannot be written: {problem.strerror}. The results are not whole.")
+        say("  Make room on the disk that it leads to, or lead it elsewhere.")
+        return NOTHING_DONE
+
+
+def _drop_output() -> None:
+    """What is still to be printed goes nowhere, so that leaving does not fail on it."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _hold_blas() -> None:

@@ -57,14 +57,16 @@ def command(
     tracks = read_arguments(files).tracks
     store = open_store(no_cache, rehash)
     readable = [track for track in tracks if not track.problem]
-    with steps("Measuring", len(readable)) as step:
-        done = iter(
-            do_all([Job(track.path, ceiling) for track in readable], store, most_workers(workers), step)
-        )
+    try:
+        with steps("Measuring", len(readable)) as step:
+            done = iter(
+                do_all([Job(track.path, ceiling) for track in readable], store, most_workers(workers), step)
+            )
+    finally:
+        store.close()
     results: list[Result | SimulatorError] = [
         SimulatorError(f"{track.path}: {track.problem}") if track.problem else next(done) for track in tracks
     ]
-    store.close()
     if as_json or as_csv:
         _data(tracks, results, as_json)
     else:

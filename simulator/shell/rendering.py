@@ -30,10 +30,12 @@ from simulator.shell.audio_writing import FORMS, write_audio
 from simulator.shell.codec_delivery import Delivering
 from simulator.shell.files import AudioReader
 from simulator.shell.predicting import Delivered
-from simulator.shell.writing import make_folder, refuse_existing, sweep, whole_file
+from simulator.shell.writing import cut_to_bytes, make_folder, refuse_existing, sweep, whole_file
 
 GAP_SECONDS = 0.5
 ROUND_DELIVERED, ROUND_PLAYED, PLACES = "round-delivered", "round-played", "round-places.txt"
+LONGEST_STEM_BYTES = 240
+"""Leaves room for the place and the ending in the 255 bytes that a name may have."""
 Audio = NDArray[np.float32]
 
 
@@ -50,8 +52,8 @@ class Plan:
     rate: int | None = None
 
     def track_path(self, index: int) -> Path:
-        """DIR/NN-STEM.wav: the place in the list and the source's name."""
-        stem = Path(self.tracks[index].track.path).stem
+        """DIR/NN-STEM.wav: the place in the list and the source's name, cut where it would be too long."""
+        stem = cut_to_bytes(Path(self.tracks[index].track.path).stem, LONGEST_STEM_BYTES)
         return self.folder / f"{index + 1:02d}-{stem}.{FORMS[self.form][0]}"
 
     def round_path(self, name: str) -> Path:
@@ -214,7 +216,8 @@ def _write_round(plan: Plan, cuts: dict[int, Cuts], passages: dict[int, Passage]
             parts += [_fitted(cut, own_rate, rate, channels), gap]
         write_audio(plan.round_path(name), parts[:-1], rate, channels, plan.form, force, True)
     with whole_file(plan.folder / PLACES, force) as passing:
-        passing.write_text(_places(plan, cuts, passages, rate), encoding="utf-8")
+        # a name in another encoding than the system's has no UTF-8: its bytes are written as \\udcNN
+        passing.write_text(_places(plan, cuts, passages, rate), encoding="utf-8", errors="backslashreplace")
 
 
 def _fitted(cut: Audio, rate: int, to_rate: int, channels: int) -> Audio:

@@ -61,7 +61,15 @@ def _passing(path: Path) -> Path:
     each can sweep it away, and another in every run."""
     parent = multiprocessing.parent_process()
     run = os.getpid() if parent is None else parent.pid
-    return path.with_name(f".{path.name[:200]}.{run}.part")
+    return path.with_name(f".{cut_to_bytes(path.name, 200)}.{run}.part")
+
+
+def cut_to_bytes(name: str, most: int) -> str:
+    """The beginning of a name that takes at most `most` bytes on the disk, no character cut in two: file
+    systems hold names of 255 bytes, and a character may take four."""
+    while len(os.fsencode(name)) > most:
+        name = name[:-1]
+    return name
 
 
 def write_error(path: Path, problem: OSError) -> WriteError:
