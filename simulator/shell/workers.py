@@ -36,6 +36,21 @@ def one_blas_thread() -> None:
     threadpoolctl.threadpool_limits(1, user_api="blas")
 
 
+def start_tracker() -> None:
+    """Starts Python's own process that clears up after spawned ones, deaf to SIGHUP as it is to SIGINT and
+    SIGTERM: a terminal that closes tells its whole group, and a tracker that dies first leaves tracebacks.
+    To be called before a process is spawned."""
+    if not hasattr(signal, "SIGHUP"):  # pragma: no cover - not on POSIX: there is no such process
+        return
+    from multiprocessing import resource_tracker
+
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGHUP})  # a new process inherits it
+    try:
+        resource_tracker.ensure_running()
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def _prepare() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to handle
     one_blas_thread()
@@ -73,6 +88,7 @@ def _pooled(
     function: Callable[[Job], Result], jobs: dict[int, Job], workers: int
 ) -> Iterator[tuple[int, Result | SimulatorError]]:
     context: Any = multiprocessing.get_context("spawn")
+    start_tracker()
     pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_prepare)
     try:
         futures = {pool.submit(_guarded, function, job): index for index, job in jobs.items()}
