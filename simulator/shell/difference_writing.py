@@ -8,7 +8,7 @@ from simulator.compare.difference_audio import Part
 from simulator.shell.aligning import difference_audio
 from simulator.shell.audio_writing import write_audio
 from simulator.shell.store import Store
-from simulator.shell.writing import make_folder
+from simulator.shell.writing import make_folder, refuse_sources
 
 PARTS: dict[str, Part] = {
     "residual": "residual",
@@ -31,6 +31,7 @@ def write_difference(
     and WriteError where the file is there already or cannot be written."""
     make_folder(folder)
     target = difference_target(folder, part)
+    refuse_sources([target], [open_path, loud_path])
     with difference_audio(open_path, loud_path, store, PARTS[part]) as heard:
         write_audio(
             target, heard.blocks, heard.sample_rate, heard.channels, "float32", force, False, heard.frames

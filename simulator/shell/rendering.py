@@ -30,7 +30,14 @@ from simulator.shell.audio_writing import FORMS, write_audio
 from simulator.shell.codec_delivery import Delivering
 from simulator.shell.files import AudioReader
 from simulator.shell.predicting import Delivered
-from simulator.shell.writing import cut_to_bytes, make_folder, refuse_existing, sweep, whole_file
+from simulator.shell.writing import (
+    cut_to_bytes,
+    make_folder,
+    refuse_existing,
+    refuse_sources,
+    sweep,
+    whole_file,
+)
 
 GAP_SECONDS = 0.5
 ROUND_DELIVERED, ROUND_PLAYED, PLACES = "round-delivered", "round-played", "round-places.txt"
@@ -104,6 +111,7 @@ def render(
     if keep_whole and all(path.is_file() for path in targets):
         return Outcome(len(good), [])
     refuse_existing(targets, force or keep_whole)
+    refuse_sources(targets, [one.track.path for one in plan.tracks])
     make_folder(plan.folder)
     chosen = places(
         [

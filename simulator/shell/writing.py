@@ -25,6 +25,26 @@ def refuse_existing(paths: Sequence[Path], force: bool) -> None:
         )
 
 
+def refuse_sources(paths: Sequence[Path], sources: Sequence[str]) -> None:
+    """Raises WriteError, before any work, where a result would take the place of a file that it is made
+    from: that is never wanted, so no option allows it. A link to a source may go, as the source stays."""
+    for path in paths:
+        for source in sources:
+            with contextlib.suppress(OSError, ValueError):
+                if _takes_the_place(path, source):
+                    raise WriteError(
+                        f"{path}: this is one of the files that are read, and kept even with --force.",
+                        "Name another folder or file for the results.",
+                    )
+
+
+def _takes_the_place(path: Path, source: str) -> bool:
+    if path.is_symlink() or not os.path.samefile(path, source):
+        return False
+    # by its own name, or by another spelling of it (letters of another case, a folder's other name)
+    return os.path.realpath(path) == os.path.realpath(source) or os.stat(path).st_nlink == 1
+
+
 @contextlib.contextmanager
 def whole_file(path: Path, force: bool) -> Iterator[Path]:
     """Yields the passing name to write to; moves it to `path` at the end, removes it on any failure.

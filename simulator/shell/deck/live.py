@@ -29,6 +29,7 @@ from simulator.shell.deck.playing import StreamProcess
 from simulator.shell.deck.program import DeckProgram, DeviceView, Kind, Listen, Now
 from simulator.shell.deck.scratch import Scratch
 from simulator.shell.deck.stream import NoSound, named
+from simulator.shell.workers import start_tracker
 
 OPEN_SECONDS = 8.0
 """So long may the sound system take to answer."""
@@ -63,6 +64,7 @@ class LiveDeck:
         """Begins to open the device of this name (None: the system's own) at its own rate, or at
         `sample_rate`; where nothing can sound, the silent clock. Does not wait for it: `ready` does. Raises
         WriteError where the lanes have no place."""
+        start_tracker()
         self._context: Any = multiprocessing.get_context("spawn")
         self._scratch = Scratch(cache)
         self._shared = Shared(self._context)
