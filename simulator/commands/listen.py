@@ -131,9 +131,10 @@ def _session(
     ready: Prepared, no_cache: bool, rehash: bool, outside: Outside, interactive: bool, aligner: Aligner
 ) -> tuple[Session, Studio]:
     """The session as it stands before it is opened, and who works things out for it."""
+    from simulator.hearing.codec_ways import behind_converter
     from simulator.hearing.state import Session
     from simulator.shell.data import ALL, load_profiles
-    from simulator.shell.desk_tracks import Studio, behind_converter, track_views
+    from simulator.shell.desk_tracks import Studio, track_views
     from simulator.shell.store import Store, cache_folder
 
     profiles = {one.id: one for one in [*load_profiles([ALL]), *ready.profiles]}

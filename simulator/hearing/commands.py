@@ -26,6 +26,7 @@ Kind = Literal[
     "db",
     "switch",
     "trial",
+    "codec",
 ]
 
 
@@ -109,6 +110,14 @@ COMMANDS = (
         (("switch",),),
         "Behind a converter without headroom, or not.",
         "converter on",
+    ),
+    Command(
+        "codec",
+        (),
+        "[NAME KBPS|on|off|difference [DB]]",
+        (("codec",), ("text",), ("text",)),
+        "The decode, the master, what was changed.",
+        "codec opus 128",
     ),
     Command("trim", ("vol",), "[DB]", (("db",),), "Monitor trim, 0 dB at most.", "trim -18"),
     Command("dim", (), "", (), "20 dB down while somebody talks, and back.", "dim", "-"),

@@ -78,11 +78,13 @@ def matching_db(tracks: tuple[TrackView, ...], span: Span, profile: str) -> dict
 
 
 def limiter_lu(tracks: tuple[TrackView, ...], span: Span, profile: str) -> float | None:
-    """What the player's limiter takes from the passage's loudness, against plain gain; None where the
-    player does no more than a gain."""
+    """What the player's limiter takes from the passage's loudness, against plain gain; None where no limiter
+    acts on the track."""
     one = tracks[span.track]
     played = one.played.get(profile)
     if played is None or not played.own_lane or one.delivered is None:
+        return None
+    if played.prediction.limiter.max_reduction_db <= 0.0:
         return None
     before = passage_lufs(one.delivered, span.start_s, span.end_s)
     after = passage_lufs(played.measured, span.start_s, span.end_s)

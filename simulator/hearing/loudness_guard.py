@@ -19,14 +19,18 @@ from simulator.numbers import level
 STEP_DB = 3.0
 ASK_DB = 10.0
 RAMP_S = 2.0
-ASKED = ("state", "swap", "play", "profile", "trim")
+ASKED = ("state", "swap", "play", "profile", "codec", "trim")
 
 
 def guarded(before: Session, outcome: Outcome, command: str, line: str, confirmed: bool) -> Outcome:
     """The outcome with ramps where it rises; or the session before, with a question."""
     after, effects = outcome
     rise = _rise_db(before, after)
-    later = steps_up_lu(before, after) if command in ("round", "transitions", "state", "profile") else 0.0
+    later = (
+        steps_up_lu(before, after)
+        if command in ("round", "transitions", "state", "profile", "codec")
+        else 0.0
+    )
     if not confirmed:
         if rise > ASK_DB and command in ASKED:
             return _asked(before, line, f"That is {level(rise)} dB louder than what was heard last.")

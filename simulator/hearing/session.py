@@ -12,6 +12,7 @@ from dataclasses import replace
 
 from simulator.errors import UsageError
 from simulator.hearing import keeping, material, moving, passages, sounding, trial_session
+from simulator.hearing.codec_ways import CONVERTER
 from simulator.hearing.commands import find_command
 from simulator.hearing.effects import Effect, Keep, Say, Show
 from simulator.hearing.events import (
@@ -29,7 +30,7 @@ from simulator.hearing.events import (
 from simulator.hearing.loudness_guard import guarded
 from simulator.hearing.moving import Outcome
 from simulator.hearing.record import Act
-from simulator.hearing.state import CONVERTER, FIRST_TRIM_DB, Session
+from simulator.hearing.state import FIRST_TRIM_DB, Session
 from simulator.numbers import level
 
 ACTS: dict[str, Callable[[Session, list[str]], Outcome]] = {
@@ -47,6 +48,7 @@ ACTS: dict[str, Callable[[Session, list[str]], Outcome]] = {
     "profile": sounding.profile,
     "state": sounding.state,
     "converter": sounding.converter,
+    "codec": sounding.codec,
     "trim": sounding.trim,
     "dim": sounding.dim,
     "mute": sounding.mute,

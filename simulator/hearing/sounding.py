@@ -7,17 +7,17 @@ import math
 from dataclasses import replace
 
 from simulator.errors import UsageError
+from simulator.hearing import codec_ways
+from simulator.hearing.codec_ways import CONVERTER, with_converter
 from simulator.hearing.effects import Listen, Output, Predict, RememberTrim, Say
 from simulator.hearing.moving import Outcome
 from simulator.hearing.sound import STATE_WORDS, STATES, State
 from simulator.hearing.state import (
-    CONVERTER,
     CONVERTER_TRIM_DB,
     DIM_DB,
     UNTOUCHED,
     Session,
     no_words,
-    with_converter,
 )
 from simulator.hearing.words import limiter_words, what_plays
 from simulator.numbers import level
@@ -39,17 +39,45 @@ def output(session: Session) -> Output:
 def profile(session: Session, words: list[str]) -> Outcome:
     """Another player, while it plays."""
     if not words:
-        names = ", ".join(name for name in session.profiles if not name.endswith(CONVERTER))
+        names = ", ".join(name for name in session.profiles if "+" not in name)
         return session, (Say(f"The player is {session.profile}. Others: {names}."),)
     name = " ".join(words)
-    if name not in session.profiles or name.endswith(CONVERTER):
+    if name not in session.profiles or "+" in name:
         near = difflib.get_close_matches(name.casefold(), list(session.profiles), 1, 0.4)
         hint = f"Did you mean {near[0]}?" if near else "All of them: profile"
         raise UsageError(f"There is no player profile “{name}”.", hint)
+    return _player(session, name, f"Working out what {name} does to every track …")
+
+
+def codec(session: Session, words: list[str]) -> Outcome:
+    """The master, its decode, or what lies between, through the player that plays."""
+    if not words:
+        return session, (Say(_codec_words(session)),)
+    name = codec_ways.wanted(session.profile, words, session.profiles, session.last_codec)
+    names = (name, with_converter(name))
+    made = {one: codec_ways.profile_named(session.profiles, one) for one in names}
+    last = codec_ways.setting_of(name) or session.last_codec
+    known = replace(session, profiles={**session.profiles, **made}, last_codec=last)
+    if codec_ways.is_difference(name) and known.state == "matched":
+        known = replace(known, state="played", turned_down_db={})
+    return _player(known, name, "Encoding and decoding; it goes on as it is until that is done …")
+
+
+def _codec_words(session: Session) -> str:
+    """What is heard of the delivery, and what else there is."""
+    name = codec_ways.decode_of(session.profile)
+    delivery = session.profiles[name].delivery if name in session.profiles else None
+    if delivery is None or delivery.codec == "none":
+        return f"The master itself is heard. Ways: {codec_ways.EXAMPLE}."
+    heard = "Only the difference" if codec_ways.is_difference(session.profile) else "The decode"
+    return f"{heard} of {codec_ways.words_of(delivery)} is heard. Ways: {codec_ways.EXAMPLE}."
+
+
+def _player(session: Session, name: str, said: str) -> Outcome:
+    """Another player, at once or when it is worked out."""
     missing = _missing(session, [name, with_converter(name)] if session.converter else [name])
     if missing:
-        said = Say(f"Working out what {name} does to every track …")
-        return replace(session, wanted=name), (said, *map(Predict, missing))
+        return replace(session, wanted=name), (Say(said), *map(Predict, missing))
     return with_profile(session, name)
 
 
@@ -131,6 +159,8 @@ def state(session: Session, words: list[str]) -> Outcome:
         )
     chosen = _state(words[0]) if words else STATES[(STATES.index(session.state) + 1) % len(STATES)]
     assert chosen is not None
+    if chosen == "matched" and codec_ways.is_difference(session.profile):
+        raise UsageError("The difference is heard as played: there is nothing to match.", "codec on")
     after = replace(session, state=chosen).settled()
     said = f"{STATE_WORDS[chosen].capitalize()}. {what_plays(after)}"
     if chosen == "matched":

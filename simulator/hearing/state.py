@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from simulator.errors import UsageError
+from simulator.hearing.codec_ways import with_converter
 from simulator.hearing.effects import Effect, Listen, Sound
 from simulator.hearing.levels import WINDOW_SECONDS, Span, heard_lufs, matching_db, source_of, span_in
 from simulator.hearing.places import Mark
@@ -20,16 +21,10 @@ from simulator.player.profile import Profile
 
 DIM_DB = -20.0
 UNTOUCHED = "untouched"
-CONVERTER = "+converter"
 CONVERTER_TRIM_DB = -3.0
 """The listener's own converter must not be the second one to clip."""
 FIRST_TRIM_DB = -12.0
 Motion = Literal["stopped", "playing", "paused"]
-
-
-def with_converter(profile: str) -> str:
-    """The id of a player with a converter behind it that has no headroom."""
-    return profile if profile.endswith(CONVERTER) else profile + CONVERTER
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +41,7 @@ class Session:
     what matching takes off each version, found on `matched_on`; `heard_lufs` is the level of the passage
     as it last sounded, trim included; `wanted` is a player that is being worked out;
     `trial` a blind trial that goes on: `track` is then a secret; `known` are the ids of what the
-    record's acts rest on (see `material`)."""
+    record's acts rest on (see `material`); `last_codec` is the codec heard last (see `codec_ways`)."""
 
     tracks: tuple[TrackView, ...]
     profiles: Mapping[str, Profile]
@@ -77,6 +72,7 @@ class Session:
     dropouts: int = 0
     trouble: str = ""
     known: frozenset[str] = frozenset()
+    last_codec: str = ""
     width: int = 80
 
     @property

@@ -11,6 +11,7 @@ from itertools import permutations
 
 from simulator.errors import UsageError
 from simulator.hearing import trial as trials
+from simulator.hearing.codec_ways import is_difference
 from simulator.hearing.levels import (
     STEPS_PER_SECOND,
     WINDOW_SECONDS,
@@ -51,6 +52,8 @@ def wanted_of(session: Session, words: list[str]) -> Wanted:
         raise UsageError(
             "As delivered the louder one would be told by its level alone.", "state matched, or state played"
         )
+    if is_difference(session.profile):
+        raise UsageError("A trial compares music, not what a codec changed.", "codec on, or codec off")
     if session.listen != "stereo":
         raise UsageError("A trial is heard in stereo.", "hear stereo")
     tracks = _tracks(session, kind, words[2:])

@@ -19,6 +19,7 @@ from simulator.hearing.state import Session
 from simulator.hearing.view import TrackView
 from simulator.hearing.words import note_place
 from simulator.player.playlist import Track
+from simulator.report.findings_peaks import peak_cells, peak_columns
 from simulator.report.numbers import level, signed
 from simulator.report.pair import choose_pair, short_names
 from simulator.report.sentences import (
@@ -124,6 +125,11 @@ def explanation(session: Session, track: int) -> str:
         f"It then plays at {level(played.measured.integrated_lufs)} LUFS, its loudest passage at "
         f"{level(played.measured.max_short_term_lufs)} LUFS, and peaks at {level(peak)} dBTP."
     )
+    columns = peak_columns([played.prediction])
+    if columns:
+        cells = peak_cells(columns, one.delivered, played.prediction)
+        ways = zip(["master", *columns, "as played"], cells, strict=True)
+        said.append("True peak in dBTP (overs): " + ", ".join(f"{way} {cell}" for way, cell in ways) + ".")
     if profile.target_lufs is not None:
         said.append(
             f"A real player may measure another edition: count on ±{level(profile.uncertainty_db)} dB."

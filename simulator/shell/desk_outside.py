@@ -14,7 +14,7 @@ from typing import Protocol
 
 from simulator.hearing import events as happens
 from simulator.hearing.record import Act
-from simulator.player.profile_format import Delivery
+from simulator.shell.desk_decodes import Decode
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ class Studio(Protocol):
     def replace(self, track: int, path: str) -> list[happens.Event]: ...
     def align(self) -> list[happens.Event]: ...
     @property
-    def decodes(self) -> Mapping[tuple[str, Delivery], str]: ...
+    def decodes(self) -> Mapping[Decode, str]: ...
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,31 +11,28 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
-import msgspec
-
 from simulator.errors import SimulatorError, UsageError
+from simulator.hearing.codec_ways import decode_of, is_difference, profile_named, raised_db
 from simulator.hearing.events import Aligned, Event, Predicted, Replaced
 from simulator.hearing.places import Mark
 from simulator.hearing.record import Record
-from simulator.hearing.state import with_converter
 from simulator.hearing.view import PlayedView, TrackView
 from simulator.player.playlist import Playlist, title_from_path
-from simulator.player.prediction import Prediction, chain_settings, more_than_gain
+from simulator.player.prediction import Prediction, chain_settings, from_gain, more_than_gain
 from simulator.player.profile import Profile
 from simulator.player.profile_format import Delivery
+from simulator.shell.codec_lanes import Lane
 from simulator.shell.desk_aligning import Found, Pair
-from simulator.shell.desk_decodes import Decodes
+from simulator.shell.desk_decodes import Decode, Decodes
 from simulator.shell.desk_program import TrackLanes
 from simulator.shell.files import read_info
-from simulator.shell.predicting import Delivered, deliver, predict
+from simulator.shell.measuring import Job, Result, do_all
+from simulator.shell.predicting import CEILING_DBTP, Delivered, deliver, predict
 from simulator.shell.store import Store
 
+HIGHEST_DBTP = -1.0
+"""A difference that is raised keeps this far from full scale."""
 Predictions = Sequence[Prediction | SimulatorError | None]
-
-
-def behind_converter(profile: Profile) -> Profile:
-    """The same player with a converter behind it that has no headroom (instead of its own, if it has one)."""
-    return msgspec.structs.replace(profile, id=with_converter(profile.id), converter_headroom_db=0.0)
 
 
 def track_views(
@@ -64,9 +61,9 @@ def played_views(
 def track_lanes(
     tracks: Sequence[TrackView],
     profiles: Mapping[str, Profile],
-    decodes: Mapping[tuple[str, Delivery], str] | None = None,
+    decodes: Mapping[Decode, str] | None = None,
 ) -> dict[int, TrackLanes]:
-    """What a deck needs to know of each readable track; `decodes` by file and delivery."""
+    """What a deck needs to know of each readable track; `decodes` as `Decodes.paths`."""
     made = decodes or {}
     return {
         index: TrackLanes(
@@ -77,14 +74,20 @@ def track_lanes(
                 if played.own_lane and name in profiles
             },
             {
-                name: made[view.path, delivery]
+                name: made[view.path, delivery, lane_of(name)]
                 for name in view.played
-                if (delivery := _delivery(profiles, name)) is not None and (view.path, delivery) in made
+                if (delivery := _delivery(profiles, name)) is not None
+                and (view.path, delivery, lane_of(name)) in made
             },
         )
         for index, view in enumerate(tracks)
         if view.delivered is not None
     }
+
+
+def lane_of(name: str) -> Lane:
+    """What of a delivery a player of this id plays."""
+    return "difference" if is_difference(name) else "decoded"
 
 
 def _delivery(profiles: Mapping[str, Profile], name: str) -> Delivery | None:
@@ -149,8 +152,8 @@ class Studio:
         self._decodes = Decodes()
 
     @property
-    def decodes(self) -> Mapping[tuple[str, Delivery], str]:
-        """What players with an encoded delivery play, by file and delivery."""
+    def decodes(self) -> Mapping[Decode, str]:
+        """What players with an encoded delivery play, by file, delivery and lane."""
         return self._decodes.paths
 
     def decode(self, profile: Profile) -> None:
@@ -158,7 +161,13 @@ class Studio:
         if profile.delivery is None:
             return
         files = [one.track.path for one in self._tracks if one.measurement is not None]
-        self._decodes.make(files, profile.delivery)
+        self._decodes.make(
+            files,
+            profile.delivery,
+            lane_of(profile.id),
+            {one.track.path: one.content for one in self._tracks},
+            self._cache().encoded_folder,
+        )
         if self._decodes.problems:
             raise self._decodes.problems.pop(0)
 
@@ -168,11 +177,10 @@ class Studio:
 
     def predict(self, profile_id: str) -> list[Event]:
         """The answer to `Predict`."""
-        profile = self._profiles[profile_id]
-        row = predict([profile], self._tracks, self._playlist.album_reason, self._cache(), 0)[0]
-        self.decode(profile)
+        profile = profile_named(self._profiles, profile_id)
+        views = self._views([profile])[0]
         self._worked_out[profile_id] = None
-        return [Predicted(profile_id, played_views(profile, self._tracks, row))]
+        return [Predicted(profile_id, views)]
 
     def replace(self, track: int, path: str) -> list[Event]:
         """The answer to `Replace`: the new revision, and what the players worked out so far do to all tracks
@@ -188,16 +196,45 @@ class Studio:
         if one.problem is not None:
             raise one.problem
         self._tracks[track] = one
-        chosen = [self._profiles[name] for name in self._worked_out]
-        rows = predict(chosen, self._tracks, self._playlist.album_reason, self._cache(), 0)
-        for profile in chosen:
-            self.decode(profile)
-        view = track_views(self._tracks, chosen, rows)[track]
-        events: list[Event] = [Replaced(track, view, at=self._at())]
-        for profile, row in zip(chosen, rows, strict=True):
-            events.append(Predicted(profile.id, played_views(profile, self._tracks, row)))
+        chosen = [profile_named(self._profiles, name) for name in self._worked_out]
+        rows = self._views(chosen)
+        played = {profile.id: row[track] for profile, row in zip(chosen, rows, strict=True) if track in row}
+        events: list[Event] = [Replaced(track, replace(_view(one), played=played), at=self._at())]
+        events += [Predicted(profile.id, row) for profile, row in zip(chosen, rows, strict=True)]
         events += self.align(only=new.song) if new.song is not None else []
         return events
+
+    def _views(self, profiles: Sequence[Profile]) -> list[dict[int, PlayedView]]:
+        """What these players do to every track; what they play encoded is there then."""
+        asked = [profile_named(self._profiles, decode_of(one.id)) for one in profiles]
+        rows = predict(asked, self._tracks, self._playlist.album_reason, self._cache(), 0)
+        for profile in profiles:
+            self.decode(profile)
+        found = [played_views(profile, self._tracks, row) for profile, row in zip(asked, rows, strict=True)]
+        return [
+            self._of_difference(profile, views) if is_difference(profile.id) else views
+            for profile, views in zip(profiles, found, strict=True)
+        ]
+
+    def _of_difference(self, profile: Profile, decoded: Mapping[int, PlayedView]) -> dict[int, PlayedView]:
+        """What the encoding changed, measured, at the decode's gain and raised as asked, but so that no peak
+        of it comes above HIGHEST_DBTP."""
+        delivery = profile.delivery
+        assert delivery is not None
+        lanes = {i: self._decodes.paths[self._tracks[i].track.path, delivery, "difference"] for i in decoded}
+        done = do_all([Job(path, CEILING_DBTP) for path in lanes.values()], self._cache(), 0)
+        measured = {i: one.measurement for i, one in zip(lanes, done, strict=True) if isinstance(one, Result)}
+        peaks = [
+            peak + decoded[i].gain_db
+            for i, one in measured.items()
+            if (peak := one.true_peak_dbtp) is not None
+        ]
+        raised = max(min(raised_db(profile.id), HIGHEST_DBTP - max(peaks, default=0.0)), 0.0)
+        views = {}
+        for i, one in measured.items():
+            decision = replace(decoded[i].prediction.decision, gain_db=decoded[i].gain_db + raised)
+            views[i] = PlayedView(from_gain(decision, one), True)
+        return views
 
     def align(self, only: str | None = None) -> list[Event]:
         """Lays the versions of each song (or of one) over its first readable one."""

@@ -8,10 +8,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from simulator.errors import UsageError
+from simulator.hearing.codec_ways import NAMES
 from simulator.hearing.commands import COMMANDS, Kind, find_command
 from simulator.hearing.places import KINDS as PLACES
 from simulator.hearing.sound import STATES
-from simulator.hearing.state import CONVERTER, Session
+from simulator.hearing.state import Session
 from simulator.player.playlist import is_audio_name
 
 LISTEN = ("stereo", "mono", "difference")
@@ -71,9 +72,12 @@ def _of_kind(
             return titles if typed and whole and not typed.isdigit() else numbers
         case "profile":
             shown = session.profiles.items()
-            return [(name, profile.title) for name, profile in shown if not name.endswith(CONVERTER)]
+            return [(name, profile.title) for name, profile in shown if "+" not in name]
         case "switch":
             return [("on", ""), ("off", "")]
+        case "codec":
+            ways = [("on", "the decode"), ("off", "the master"), ("difference", "what was changed")]
+            return [*((name, "a bit rate follows") for name in NAMES), *ways]
         case "trial":
             return [
                 ("which", "is X A or B?"),

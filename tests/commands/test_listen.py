@@ -6,6 +6,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import re
 import signal
 import sys
 import time
@@ -142,7 +143,7 @@ def test_by_the_silent_clock_everything_but_sound_works(listen: Session, home: P
     assert "NIOSH" in out
     assert "Did you mean play?" in out
     assert "3 Song (open master)" in out
-    assert "Noted at 0:00." in out
+    assert re.search(r"Noted at 0:0\d\.", out)
     # the trim of the session before is remembered
     assert "The monitor trim is −20.0 dB." in out
     (record,) = (home / "data" / "fairhearing" / "sessions").glob("*.json")  # bare files have no playlist

@@ -33,7 +33,7 @@ def test_decodes_are_made_once_and_go_with_the_session(tmp_path: Path, song: Pat
     (tmp_path / f"{PREFIX}4194999").mkdir()  # of a session that is gone
     decodes = Decodes(tmp_path)
     decodes.make([str(song)], VORBIS)
-    path = Path(decodes.paths[str(song), VORBIS])
+    path = Path(decodes.paths[str(song), VORBIS, "decoded"])
     assert soundfile.info(path).frames == 4 * RATE
     made = path.stat().st_mtime_ns
     decodes.make([str(song)], VORBIS)
@@ -48,7 +48,7 @@ def test_a_file_that_cannot_be_encoded_costs_itself_alone(tmp_path: Path, song: 
     decodes = Decodes(tmp_path)
     decodes.make([str(tmp_path / "gone.wav"), str(song)], VORBIS)
     assert "gone.wav" in decodes.problems[0].message
-    assert list(decodes.paths) == [(str(song), VORBIS)]
+    assert list(decodes.paths) == [(str(song), VORBIS, "decoded")]
     decodes.close()
 
 
