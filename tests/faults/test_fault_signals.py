@@ -21,7 +21,6 @@ RATE = 44_100
 LIMIT_SECONDS = 30.0
 WORDS = {
     "measure": "measure a.wav b.wav --workers 0",
-    "measure in workers": "measure a.wav b.wav --workers 2",
     "predict": "predict a.wav b.wav --profile minus14-limited --workers 0",
     "render": "render a.wav b.wav --out out --workers 0",
     "render in workers": "render a.wav b.wav --out out --workers 2",
