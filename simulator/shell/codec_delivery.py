@@ -147,5 +147,5 @@ def settings_of(delivery: Delivery, before_db: float) -> str:
     return f"delivery {METHOD} {sound!r}{libraries} after {before_db!r} dB"
 
 
-METHOD = 1
+METHOD = 2
 """Raised when the conversions or the encoders' settings change what comes out."""

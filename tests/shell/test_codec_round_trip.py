@@ -18,6 +18,7 @@ from simulator.player.resample import resampled_frames
 from simulator.shell import codec
 from simulator.shell.codec_alignment import Alignment, shift_between
 from simulator.shell.codec_delivery import Delivering, delivered_rate, steps
+from simulator.shell.workers import one_blas_thread
 
 RATE = 44_100
 Audio = NDArray[np.float32]
@@ -220,6 +221,7 @@ def _measured_elsewhere(job: tuple[str, float]) -> tuple[float | None, float | N
 def test_a_decode_in_a_worker_is_the_decode_here(name: str) -> None:
     """Encoders pick their code by the processor, not by the process: figures are equal, bit for bit."""
     needs(name)
-    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
+    spawn = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(1, mp_context=spawn, initializer=one_blas_thread) as pool:
         there = pool.submit(_measured_elsewhere, (name, 192.0)).result(60)
     assert there == _measured_elsewhere((name, 192.0))
