@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import re
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -409,3 +411,34 @@ def test_hints_about_open_music_do_not_cry_wolf(
         over = libebur128.true_peak_dbtp(samples, rate) > 0.0
         false += [(path.name, one["check"]) for one in fixes if one["check"] != "true_peak" or not over]
     assert len(false) <= 1, false
+
+
+@pytest.mark.heavy
+def test_an_hour_is_checked_to_its_end_in_little_memory(tmp_path: Path) -> None:
+    """One sample above the rest ten seconds before the end of the hour is found there. What an hour takes
+    beyond a minute is what the series of measurements hold."""
+    rate, minute = 32_000, 60 * 32_000
+    noise = signals.pink_noise(minute, 5, rate)
+    noise = 0.25 * noise / np.abs(noise).max()
+    for name, minutes in (("minute.wav", 1), ("hour.wav", 60)):
+        with soundfile.SoundFile(tmp_path / name, "w", rate, 2, subtype="PCM_16") as file:
+            for number in range(minutes):
+                part = signals.both(noise).copy()
+                if number == minutes - 1:
+                    part[50 * rate : 50 * rate + 8] = 0.99
+                file.write(part)
+    code = (
+        "import sys; from simulator.app import run; run(['check', sys.argv[1], '--json', '--no-cache']);"
+        "print(next(line.split()[1] for line in open('/proc/self/status') if line.startswith('VmHWM')))"
+    )
+    kilobytes = {}
+    for name in ("minute.wav", "hour.wav"):
+        done = subprocess.run(
+            [sys.executable, "-c", code, str(tmp_path / name)], check=True, capture_output=True, text=True
+        )
+        text, _, kilobytes[name] = done.stdout.strip().rpartition("\n")
+        (one,) = json.loads(text)
+        runs = next(found for found in one["findings"] if found["check"] == "clipped_runs")
+        end = 60.0 if name == "minute.wav" else 3600.0
+        assert runs["at_s"][0] == pytest.approx(end - 10.0, abs=0.001)
+    assert int(kilobytes["hour.wav"]) - int(kilobytes["minute.wav"]) < 40_000
