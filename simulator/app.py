@@ -18,6 +18,7 @@ import click
 
 from simulator import __version__
 from simulator.errors import DONE, INTERRUPTED, NOTHING_DONE, WRONG_USE, SimulatorError
+from simulator.plain_text import visible
 
 COMMANDS = {
     "check": "Is a master ready to go out? Findings, and what to do about them.",
@@ -90,7 +91,7 @@ def _leave(number: int, _: object) -> NoReturn:
 
 def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = None) -> int:
     """Runs one command; returns its exit code. `say` takes error lines (standard error by default)."""
-    say = say or (lambda line: print(line, file=sys.stderr))
+    say = say or (lambda line: print(visible(line, "\n"), file=sys.stderr))
     _hold_blas()
     try:
         code = cli.main(args=arguments, prog_name="fairhearing", standalone_mode=False)

@@ -19,6 +19,7 @@ LAYERS = {
     "units": 0,
     "errors": 0,
     "numbers": 0,
+    "plain_text": 0,
     "measure": 1,
     "player": 2,
     "delivery": 3,
@@ -34,7 +35,10 @@ LAYERS = {
 """Of the rooms of one layer, none imports another (units and errors neither)."""
 
 BELOW_COMMANDS_IN_LAYER_7 = {"app": {"commands"}, "__main__": {"app"}, "commands": set[str]()}
-PURE = {"units", "errors", "numbers", "measure", "player", "delivery", "compare", "hearing", "report", "demo"}
+PURE = {
+    "units", "errors", "numbers", "plain_text", "measure", "player", "delivery", "compare", "hearing", "report",
+    "demo",
+}  # fmt: skip
 OUTSIDE_WORLD = {
     "asyncio", "concurrent", "ctypes", "datetime", "fcntl", "ftplib", "getpass", "glob", "http", "io",
     "locale", "mmap", "multiprocessing", "os", "platform", "platformdirs", "prompt_toolkit", "psutil",

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, TextIO
 import click
 
 from simulator.commands.options import cache_options, profile_option, say_problems
+from simulator.plain_text import visible
 
 if TYPE_CHECKING:
     from simulator.commands.prepare import Prepared
@@ -60,6 +61,7 @@ def command(
     from simulator.shell.deck.opening import open_deck
     from simulator.shell.quiet import native_messages_to
     from simulator.shell.store import cache_folder
+    from simulator.shell.writing import refuse_sources
 
     if device is not None and to_file is not None:
         raise UsageError("--device and --to-file exclude each other.", "A file needs no device.")
@@ -70,6 +72,8 @@ def command(
         say_problems(one.problem for one in ready.tracks)
         if ready.nothing:
             raise nothing_read()
+        if to_file is not None and force:
+            refuse_sources([Path(to_file)], [one.track.path for one in ready.tracks])
         player = opened = opened or open_deck(to_file=to_file, sample_rate=_rate(ready), force=force)
         with native_messages_to(cache_folder() / LOG):
             code = _listen(inputs, ready, player, no_cache, rehash)
@@ -189,4 +193,4 @@ def _is_terminal(stream: TextIO | None) -> bool:
 
 
 def _say(text: str) -> None:
-    print(text, flush=True)
+    print(visible(text, "\n\t"), flush=True)

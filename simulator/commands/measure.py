@@ -9,6 +9,7 @@ import click
 
 from simulator.commands.data_out import print_csv, print_json
 from simulator.commands.options import cache_options, most_workers, open_store, say_problems
+from simulator.plain_text import visible
 
 if TYPE_CHECKING:
     from simulator.errors import SimulatorError
@@ -120,7 +121,7 @@ def _tables(tracks: tuple[Track, ...], results: list[Result | SimulatorError]) -
         good = []
     for first in range(0, len(good), COLUMNS_AT_ONCE):
         part = good[first : first + COLUMNS_AT_ONCE]
-        headings = ["", "", *[os.path.basename(track.path) for track, _ in part]]
+        headings = ["", "", *[visible(os.path.basename(track.path)) for track, _ in part]]
         table = grid(headings, [False, False, *[True] * len(part)])
         cells = [measured_cells(found) for _, found in part]
         for index, (name, unit) in enumerate(MEASURE_ROWS):
@@ -128,7 +129,7 @@ def _tables(tracks: tuple[Track, ...], results: list[Result | SimulatorError]) -
         console.print(table)
         for track, found in part:
             notes = " ".join(note.text for note in found.warnings)
-            console.print(f"{os.path.basename(track.path)}: {file_line(found)}. {notes}".rstrip())
+            console.print(f"{visible(os.path.basename(track.path))}: {file_line(found)}. {notes}".rstrip())
         console.print()
     say_problems(result for result in results if isinstance(result, SimulatorError))
 
@@ -137,7 +138,7 @@ def _catalogue(good: list[tuple[Track, Measurement]], width: int) -> None:
     """A line a file, then what is to be said, once for all files that it is true of."""
     from simulator.report.tables import CATALOGUE_KEY, catalogue
 
-    names = [(os.path.basename(track.path), found) for track, found in good]
+    names = [(visible(os.path.basename(track.path)), found) for track, found in good]
     click.echo("\n".join(catalogue(names, width)))
     click.echo(f"\n{CATALOGUE_KEY}")
     of_note: dict[str, list[str]] = {}

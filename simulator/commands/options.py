@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from simulator.plain_text import visible
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
@@ -51,7 +53,7 @@ def profile_option(function: F) -> F:
 
 def warn(text: str) -> None:
     """A line for the user that is not a result."""
-    print(text, file=sys.stderr)
+    print(visible(text, "\n"), file=sys.stderr)
 
 
 def say_problems(problems: Iterable[SimulatorError | None]) -> None:

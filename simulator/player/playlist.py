@@ -12,6 +12,8 @@ from dataclasses import dataclass, replace
 from pathlib import PurePath
 from typing import Literal
 
+from simulator.plain_text import visible
+
 Role = Literal["master", "reference"]
 Listening = Literal["delivered", "played", "matched"]
 
@@ -37,6 +39,12 @@ class Track:
     album_order: int | None = None
     problem: str = ""
 
+    def __post_init__(self) -> None:
+        for name in ("title", "artist", "song", "album"):
+            value = getattr(self, name)
+            if value:
+                object.__setattr__(self, name, visible(value))
+
 
 @dataclass(frozen=True, slots=True)
 class Playlist:
@@ -51,6 +59,10 @@ class Playlist:
     source: str
     album_reason: str
     state: Listening = "played"
+
+    def __post_init__(self) -> None:
+        for name in ("title", "client"):
+            object.__setattr__(self, name, visible(getattr(self, name)))
 
 
 def is_audio_name(name: str) -> bool:

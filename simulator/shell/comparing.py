@@ -33,7 +33,7 @@ from simulator.shell.files import AudioReader, read_info
 from simulator.shell.measuring import Job, Result, do_all
 from simulator.shell.predicting import CEILING_DBTP
 from simulator.shell.store import Store
-from simulator.shell.writing import make_folder, refuse_existing, sweep, whole_file
+from simulator.shell.writing import make_folder, refuse_existing, refuse_sources, sweep, whole_file
 from simulator.units import db_to_gain, format_time
 
 PICTURES = (".svg", ".png")
@@ -173,6 +173,7 @@ def write_under_noise(
         raise UsageError(f"{pair.tracks[1].path}: it has no loudness to lay a noise under.")
     targets = noise_targets(pair, folder)
     refuse_existing(targets, force)
+    refuse_sources(targets, [track.path for track in pair.tracks])
     make_folder(folder)
     loudness, jobs = reference - noise.level_lu, []
     for track, prediction, target in zip(pair.tracks, both, targets, strict=False):
@@ -199,7 +200,11 @@ def write_under_noise(
         running.close()
         sweep(targets)
     with whole_file(targets[2], force) as passing:
-        passing.write_text(_noise_text(profile, found, names, noise, loudness, trim_db), encoding="utf-8")
+        passing.write_text(
+            _noise_text(profile, found, names, noise, loudness, trim_db),
+            encoding="utf-8",
+            errors="backslashreplace",
+        )
     return trim_db
 
 

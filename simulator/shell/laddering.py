@@ -35,7 +35,7 @@ from simulator.shell.audio_writing import write_audio
 from simulator.shell.codec_delivery import Delivering
 from simulator.shell.files import AudioReader, read_info
 from simulator.shell.ladder_playlist import PLAYLIST, playlist_text, rung_name
-from simulator.shell.writing import make_folder, refuse_existing, sweep, whole_file
+from simulator.shell.writing import make_folder, refuse_existing, refuse_sources, sweep, whole_file
 from simulator.units import gain_to_db
 
 POOL_PAYS_SECONDS = 2.5
@@ -103,6 +103,7 @@ def build(
     playlist = None if wanted.folder is None else wanted.folder / PLAYLIST
     if wanted.folder is not None and playlist is not None:
         refuse_existing([*targets, playlist], force)
+        refuse_sources([*targets, playlist], [wanted.mix])
         make_folder(wanted.folder)
     # the loudest take longest: begun first, they leave no core waiting at the end
     spread = _workers_for(wanted, len(jobs), workers)
@@ -115,7 +116,7 @@ def build(
     rungs = [rung for rung in done if isinstance(rung, Rung)]
     if playlist is not None and rungs:
         with whole_file(playlist, force) as passing:
-            passing.write_text(playlist_text(wanted.mix, rungs), encoding="utf-8")
+            passing.write_text(playlist_text(wanted.mix, rungs), encoding="utf-8", errors="backslashreplace")
     return done
 
 

@@ -98,7 +98,7 @@ def write(page: BuiltPage, path: Path, force: bool) -> None:
     """One file, whole or not at all. Raises WriteError."""
     refuse_existing([path], force)
     with whole_file(path, force) as passing:
-        passing.write_text(page.text, encoding="utf-8", newline="\n")
+        passing.write_text(page.text, encoding="utf-8", errors="backslashreplace", newline="\n")
 
 
 def templates() -> dict[str, str]:
