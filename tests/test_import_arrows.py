@@ -36,8 +36,8 @@ LAYERS = {
 
 BELOW_COMMANDS_IN_LAYER_7 = {"app": {"commands"}, "__main__": {"app"}, "commands": set[str]()}
 PURE = {
-    "units", "errors", "numbers", "plain_text", "measure", "player", "delivery", "compare", "hearing", "report",
-    "demo",
+    "units", "errors", "numbers", "plain_text", "measure", "player", "delivery", "compare", "hearing",
+    "report", "demo",
 }  # fmt: skip
 OUTSIDE_WORLD = {
     "asyncio", "concurrent", "ctypes", "datetime", "fcntl", "ftplib", "getpass", "glob", "http", "io",
