@@ -5,6 +5,7 @@ Not pickle: a cache is only data, and a damaged one must not be able to do anyth
 
 from __future__ import annotations
 
+import math
 from dataclasses import fields
 from typing import Any, TypeVar
 
@@ -60,6 +61,8 @@ def unpack(data: bytes) -> tuple[Measurement, LimiterReport | None]:
         scalars: dict[str, Any] = form.scalars
         if set(scalars) != set(_SCALARS):
             raise ValueError("other fields")
+        if not all(math.isfinite(one) for one in scalars.values() if one is not None):
+            raise ValueError("a figure that is no number")
         measurement = Measurement(
             **scalars,
             dc_offset=form.dc_offset,
@@ -71,8 +74,11 @@ def unpack(data: bytes) -> tuple[Measurement, LimiterReport | None]:
                 np.frombuffer(form.true_peak, "<f4").astype(np.float32),
             ),
         )
-    except (msgspec.MsgspecError, TypeError) as problem:
+    except (msgspec.MsgspecError, UnicodeDecodeError, TypeError) as problem:
         raise ValueError(str(problem)) from None
+    energy, true_peak = measurement.series.energy, measurement.series.true_peak
+    if energy.shape != true_peak.shape or not (np.isfinite(energy).all() and np.isfinite(true_peak).all()):
+        raise ValueError("series that are none")
     limiter = None if form.limiter is None else LimiterReport(*form.limiter)
     return measurement, limiter
 

@@ -1,0 +1,210 @@
+"""Every reader of something from outside as a function of bytes: a normal answer, or the project's own error.
+
+`SEEDS` are valid examples, made by the program itself or as its documents show them; `run(name, data)` lets
+one reader have the bytes. Anything but a normal answer, SimulatorError with a sentence (or ValueError where
+that is the reader's contract) is a fault, and so is anything that is not what it says: odd numbers, texts
+that steer a terminal.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import os
+import tempfile
+from collections.abc import Callable
+from dataclasses import fields
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from simulator.compare.alignment import Alignment
+from simulator.errors import SimulatorError
+from simulator.hearing.material import known_ids, news
+from simulator.hearing.record import Act, Record, from_json, to_json
+from simulator.hearing.trial_ballot import answer_line, read_answer
+from simulator.hearing.trial_record import ballots, votes
+from simulator.measure.meter import measure_array
+from simulator.player.playlist_formats import parse_playlist
+from simulator.player.profile import parse_profile
+from simulator.report import page_record
+from simulator.shell.decided import last_decided
+from simulator.shell.files import AudioReader
+from simulator.shell.stored_form import pack, unpack, unpack_pair
+
+ROOT = Path(__file__).resolve().parents[2]
+AUDIO = {"wav": "PCM_24", "aiff": "PCM_16", "flac": "PCM_16", "ogg": "VORBIS", "mp3": "MPEG_LAYER_III"}
+MOST_FRAMES = 2_000_000
+
+
+def profile(data: bytes) -> None:
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError:
+        return
+    found = parse_profile(text, "fuzzed", "fuzzed.toml")
+    assert found.target_lufs is None or -60.0 <= found.target_lufs <= 0.0
+    assert found.title.isprintable()
+
+
+def playlist(name: str) -> Callable[[bytes], None]:
+    def read(data: bytes) -> None:
+        found = parse_playlist(data, name, name)
+        for track in found.tracks:
+            for text in (track.title, track.artist, track.song or "", track.album or ""):
+                assert "\x1b" not in text
+                assert "\n" not in text
+            assert track.problem or "\0" not in track.path
+
+    return read
+
+
+def record(data: bytes) -> None:
+    found = from_json(data)
+    acts = found.acts
+    assert from_json(to_json(found)) == found
+    ballots(acts), votes(acts), known_ids(acts), news(acts, (), {})
+    last_decided(acts)
+    page_record.notes(acts), page_record.decisions(acts), page_record.trials(acts)
+    page_record.marks(acts, [])
+
+
+def vote(data: bytes) -> None:
+    try:
+        found = read_answer(data.decode("utf-8-sig", errors="replace"))
+    except ValueError:
+        return
+    assert set(found.letters) <= {"A", "B"}
+
+
+def cache_entry(data: bytes) -> None:
+    try:
+        found, _ = unpack(data)
+    except ValueError:
+        return
+    for field in fields(found):
+        value = getattr(found, field.name)
+        assert not isinstance(value, float) or math.isfinite(value), field.name
+
+
+def cached_pair(data: bytes) -> None:
+    try:
+        unpack_pair(data, Alignment)
+    except ValueError:
+        return
+
+
+def audio(extension: str) -> Callable[[bytes], None]:
+    def read(data: bytes) -> None:
+        handle, path = tempfile.mkstemp(f".{extension}", "fuzz-")
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(data)
+            with AudioReader(path) as reader:
+                frames = 0
+                for block in reader:
+                    assert block.dtype == np.float32
+                    assert block.shape[1] == reader.info.channels
+                    frames += block.shape[0]
+                    if frames > MOST_FRAMES:  # a small file may stand for hours of silence: it streams
+                        break
+        finally:
+            os.unlink(path)
+
+    return read
+
+
+TARGETS: dict[str, Callable[[bytes], None]] = {
+    "profile": profile,
+    "toml": playlist("list.toml"),
+    "m3u": playlist("list.m3u"),
+    "xspf": playlist("list.xspf"),
+    "record": record,
+    "vote": vote,
+    "cache": cache_entry,
+    "pair": cached_pair,
+    **{extension: audio(extension) for extension in AUDIO},
+}
+
+
+def run(name: str, data: bytes) -> None:
+    """One reader, one input. Raises whatever is a fault."""
+    try:
+        TARGETS[name](data)
+    except SimulatorError as problem:
+        if not 0 < len(problem.message.strip()) < 5_000:
+            raise RuntimeError(f"no sentence: {problem.message[:200]!r}") from problem
+
+
+@cache
+def seeds(name: str) -> tuple[bytes, ...]:
+    """Valid examples for a reader."""
+    if name in AUDIO:
+        return (_audio(name, 1), _audio(name, 2))
+    return {
+        "profile": tuple(path.read_bytes() for path in sorted((ROOT / "profiles").glob("*.toml"))[:6]),
+        "toml": (TOML.encode(), (ROOT / "demo_playlist" / "playlist.toml").read_bytes()),
+        "m3u": (M3U.encode(),),
+        "xspf": (XSPF.encode(), BOMB.encode(), OUTSIDE.encode()),
+        "record": (_record(),),
+        "vote": ((answer_line("ab12cd34ef56ab78", "ABBA", False) + "\nname: A\nwords: fine\n").encode(),),
+        "cache": (pack(measure_array(_noise(8_000, 2), 8_000)),),
+        "pair": (b"\x80",),
+    }[name]
+
+
+def _noise(frames: int, channels: int) -> np.ndarray:
+    return np.random.default_rng(3).uniform(-0.5, 0.5, (frames, channels)).astype(np.float32)
+
+
+def _audio(extension: str, channels: int) -> bytes:
+    memory = io.BytesIO()
+    kind = {"wav": "WAV", "aiff": "AIFF", "flac": "FLAC", "ogg": "OGG", "mp3": "MP3"}[extension]
+    soundfile.write(memory, _noise(900, channels), 16_000, format=kind, subtype=AUDIO[extension])
+    return memory.getvalue()
+
+
+def _record() -> bytes:
+    acts = (
+        Act("2026-01-02T10:00:00+01:00", "mark", {"name": "bridge", "path": "/a.wav", "place_s": 3.0}),
+        Act("2026-01-02T10:01:00+01:00", "note", {"text": "less", "title": "A", "place_s": 1.0}),
+        Act(
+            "2026-01-02T10:02:00+01:00", "decision", {"target_lufs": -14.0, "ceiling_dbtp": -1.0, "who": "A"}
+        ),
+        Act("2026-01-02T10:03:00+01:00", "trial", {"result": ["x"], "material": "a", "player": "b"}),
+        Act(
+            "2026-01-02T10:04:00+01:00",
+            "material",
+            {"id": "a", "tracks": [{"path": "/a.wav", "content": "c"}]},
+        ),
+        Act("2026-01-02T10:05:00+01:00", "vote", {"page": "ab", "letters": "AB", "names_seen": False}),
+        Act("2026-01-02T10:06:00+01:00", "ballot", {"page": "ab", "title": "x"}),
+    )
+    return to_json(Record("A record", acts))
+
+
+TOML = """format = 1
+title = "A list"
+client = "A label"
+profile = "r128"
+[[tracks]]
+path = "a.wav"
+title = "A"
+song = "s"
+album = "b"
+album_order = 1
+"""
+M3U = "#EXTM3U\n#EXTINF:12,Artist - Title\na/b.wav\nfile:///c%20d.flac\nhttp://example.org/x.mp3\n"
+XSPF = """<?xml version="1.0" encoding="UTF-8"?>
+<playlist version="1" xmlns="http://xspf.org/ns/0/"><title>A</title><trackList>
+<track><location>file:///a%20b.wav</location><title>B</title><creator>C</creator><album>D</album></track>
+</trackList></playlist>
+"""
+BOMB = """<?xml version="1.0"?><!DOCTYPE a [<!ENTITY x "ha"><!ENTITY y "&x;&x;&x;&x;&x;&x;&x;&x;">
+<!ENTITY z "&y;&y;&y;&y;&y;&y;&y;&y;">]><playlist xmlns="http://xspf.org/ns/0/"><title>&z;</title></playlist>
+"""
+OUTSIDE = """<?xml version="1.0"?><!DOCTYPE a [<!ENTITY x SYSTEM "file:///etc/passwd">]>
+<playlist xmlns="http://xspf.org/ns/0/"><title>&x;</title></playlist>
+"""
