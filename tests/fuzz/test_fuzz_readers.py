@@ -91,7 +91,7 @@ def test_many_bent_examples_of_everything() -> None:
 def test_guided_by_coverage_nothing_new_breaks_a_reader(name: str, tmp_path: Path) -> None:
     pytest.importorskip("atheris", reason="the coverage-guided fuzzer is the extra fuzz")
     done = subprocess.run(
-        [sys.executable, "-m", "tests.fuzz.guided", name, "--seconds", "4", "--corpus", str(tmp_path)],
+        [sys.executable, "-m", "tests.fuzz.guided", name, "--seconds", "2", "--corpus", str(tmp_path)],
         capture_output=True, text=True, cwd=ROOT, timeout=120, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr[-3000:]
