@@ -122,6 +122,7 @@ def many(paths: list[Path], workers: int) -> None:
 
 def lines(folder: Path, quick: bool) -> list[Line]:
     """All figures."""
+    import benchmark_measuring
     import benchmark_versions
     from support import ebur128
 
@@ -142,7 +143,7 @@ def lines(folder: Path, quick: bool) -> list[Line]:
     if reference:
         print(f", libebur128 {reference[0]:.2f} s")
         found.append(
-            Line("measure 4 min, against libebur128 (all modes)", ours / reference[0], "x", 0.5, True)
+            Line("measure 4 min, against libebur128 (all modes)", ours / reference[0], "x", 0.33, True)
         )
         found.append(Line("the whole command, against libebur128", whole / reference[0], "x", 1.0, True))
     else:
@@ -155,8 +156,9 @@ def lines(folder: Path, quick: bool) -> list[Line]:
     for index, copy in enumerate(copies):
         write_master(copy, 120.0 if quick else 240.0, seed=index)
     one, two = best(1 if quick else 2, lambda: one_by_one(copies), lambda: many(copies, 2))
-    found.append(Line(f"{len(copies)} files, two workers against one thread", one / two, "x", 1.7, False))
+    found.append(Line(f"{len(copies)} files, two workers against one thread", one / two, "x", 1.8, False))
     write_master(hour, 3600.0)
+    found += benchmark_measuring.lines(folder, four, hour, quick)
     found += benchmark_versions.lines(folder, four, 1 if quick else 3)
     small, large = resident(four), resident(hour)
     found.append(Line("peak memory, 4 minutes", small, "MB", 150.0, True))
