@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import resource
@@ -126,3 +127,30 @@ def test_results_that_cannot_be_printed_are_no_crash(words: str) -> None:
         "Standard output cannot be written: No space left on device. The results are not whole.\n"
         "  Make room on the disk that it leads to, or lead it elsewhere.\n"
     )
+
+
+@pytest.mark.heavy
+def test_a_record_without_room_keeps_what_was_said_in_memory_and_tells_it(
+    disk: SmallDisk, masters: Path, tmp_path: Path
+) -> None:
+    """The playlist lies on the full disk, and the record beside it."""
+    if not disk.mounted:
+        pytest.skip("a limit on sizes does not stop a record as small as this one, and mounting is refused")
+    path = os.fspath(masters / "a.wav")
+    (disk.folder / "list.toml").write_text(f'format = 1\n[[tracks]]\npath = "{path}"\n', encoding="utf-8")
+    with open(disk.folder / "theirs", "wb", buffering=0) as file, contextlib.suppress(OSError):
+        while True:
+            file.write(bytes(4096))
+    folders = {f"XDG_{name}_HOME": os.fspath(tmp_path / name) for name in ("CACHE", "CONFIG", "DATA")}
+    done = subprocess.run(
+        [sys.executable, "-m", "simulator", "listen", "list.toml", "--to-file", str(tmp_path / "o.wav")],
+        cwd=disk.folder, input="note too dull\nmarks\nquit\n", env={**os.environ, **folders},
+        capture_output=True, text=True, encoding="utf-8", timeout=LIMIT_SECONDS, check=False,
+    )  # fmt: skip
+    words = " ".join(done.stdout.split())
+    assert done.returncode == 0, done.stderr
+    assert words.count("The record cannot be written") == 1
+    assert "Notes are kept in memory until it can" in words
+    assert "too dull" in words.partition("> marks")[2]
+    assert "Traceback" not in done.stdout + done.stderr
+    assert sorted(one.name for one in disk.folder.iterdir()) == ["list.toml", "theirs"]

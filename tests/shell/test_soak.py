@@ -19,7 +19,7 @@ def test_minutes_of_random_commands_drift_drop_and_lose_nothing(tmp_path: Path) 
         env={**os.environ, "TMPDIR": str(tmp_path)},
     )  # fmt: skip
     faults = [line for line in done.stdout.splitlines() if line.startswith("at ")]
-    grown = [line for line in faults if "memory grew" in line or "open files and threads" in line]
+    grown = [line for line in faults if "memory grew" in line or "more files are open" in line]
     assert faults == grown, done.stdout[-2000:] + done.stderr[-2000:]
     assert " notes; memory " in done.stdout, done.stderr[-2000:]
     assert list(tmp_path.iterdir()) == []
