@@ -6,22 +6,44 @@ left is removed. Encoders and decoders run in a worker process, whose crash cost
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from simulator.errors import SimulatorError
+from simulator.errors import SimulatorError, WriteError
 from simulator.player.profile_format import Delivery
 from simulator.shell import workers
 from simulator.shell.codec_lanes import Lane, LaneJob, write_lane
+from simulator.shell.files import read_info
 from simulator.shell.record_file import process_lives
 from simulator.shell.store import cache_folder
 from simulator.shell.writing import make_folder
 
 PREFIX = "decoded-"
+LEFT_BYTES = 500_000_000
+"""What a disk must have left."""
 Decode = tuple[str, Delivery, Lane]
 """The file, what delivers it, and what of that is heard."""
+
+
+def _check_room(folder: Path, files: Sequence[str]) -> None:
+    """Raises WriteError where the disk would be left with less than LEFT_BYTES: a decode is as long as its
+    master, in float, and a codec may raise the rate to 48 kHz."""
+    needed = 0
+    for path in files:
+        with contextlib.suppress(SimulatorError):  # the work itself will name it
+            info = read_info(path)
+            rate = max(info.sample_rate, 48_000) / info.sample_rate
+            needed += round(info.frames * rate) * info.channels * 4
+    free = shutil.disk_usage(folder).free
+    count = "1 track" if len(files) == 1 else f"{len(files)} tracks"
+    if free - needed < LEFT_BYTES:
+        raise WriteError(
+            f"{folder}: the decodes of {count} need {needed / 1e9:.1f} GB, and {free / 1e9:.1f} GB are free.",
+            "Make room on that disk, or open fewer tracks.",
+        )
 
 
 class Decodes:
@@ -47,6 +69,7 @@ class Decodes:
         if not missing:
             return
         folder = self._folder()
+        _check_room(folder, missing)
         jobs = [
             LaneJob(
                 path,

@@ -16,7 +16,20 @@ from simulator.hearing.state import Session
 from simulator.player.playlist import is_audio_name
 
 LISTEN = ("stereo", "mono", "difference")
-IN_TRIAL = ("a", "b", "x", "answer A", "answer B", "pause", "dim", "mute", "trim ", "trial stop", "help")
+IN_TRIAL = (
+    "a",
+    "b",
+    "x",
+    "answer A",
+    "answer B",
+    "note ",
+    "pause",
+    "dim",
+    "mute",
+    "trim ",
+    "trial stop",
+    "help",
+)
 """All that a blind trial takes; words of the session could tell which version sounds."""
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -10,9 +11,11 @@ import pytest
 import soundfile
 
 from simulator import app
+from simulator.errors import WriteError
 from simulator.hearing.sound import Source
 from simulator.player.chain import ChainSettings
 from simulator.player.profile_format import Delivery
+from simulator.shell import desk_decodes
 from simulator.shell.deck.program import LaneKey
 from simulator.shell.desk_decodes import PREFIX, Decodes
 from simulator.shell.desk_program import TrackLanes, lane_key
@@ -79,3 +82,15 @@ def test_the_desk_plays_what_render_writes_behind_a_codec(
     )
     assert np.abs(heard * 10.0 ** (12.0 / 20.0) - rendered).max() < 1e-6  # the trim begins at −12 dB
     assert np.abs(rendered).max() > 0.05
+
+
+def test_a_disk_without_room_is_told_before_any_work(
+    song: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    usage = shutil.disk_usage(tmp_path)
+    monkeypatch.setattr(desk_decodes.shutil, "disk_usage", lambda _: usage._replace(free=500_000_000))
+    decodes = Decodes(tmp_path)
+    with pytest.raises(WriteError, match=r"the decodes of 1 track need 0\.0 GB, and 0\.5 GB are free"):
+        decodes.make([str(song)], VORBIS)
+    assert decodes.paths == {}
+    decodes.close()
