@@ -20,6 +20,12 @@ from simulator.errors import AudioError, SimulatorError
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
+STALL_SECONDS = 1800.0
+"""If no job is done in that time, something hangs: ten hours of music take a limiter less than half of it."""
+
+
+class _StalledError(BrokenProcessPool):
+    """No worker has answered for STALL_SECONDS. What is left is then done job by job."""
 
 
 def default_workers() -> int:
@@ -88,6 +94,15 @@ def run(
         for index, job in list(left.items()):
             try:
                 yield from _pooled(function, {index: job}, 1)
+            except _StalledError:
+                minutes = f"{STALL_SECONDS / 60.0:.0f} minutes"
+                yield (
+                    index,
+                    AudioError(
+                        f"{name(job)}: nothing came of this file in {minutes}, so it was given up.",
+                        "The file is so damaged that it holds the decoder up, or its disk hangs; copy it.",
+                    ),
+                )
             except BrokenProcessPool:
                 yield (
                     index,
@@ -108,7 +123,9 @@ def _pooled(
         futures = {pool.submit(_guarded, function, job): index for index, job in jobs.items()}
         waiting = set(futures)
         while waiting:
-            done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+            done, waiting = wait(waiting, STALL_SECONDS, return_when=FIRST_COMPLETED)
+            if not done:
+                raise _StalledError
             broken: BrokenProcessPool | None = None
             for future in done:
                 try:

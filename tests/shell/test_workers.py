@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 import signal
+import time
 
 import pytest
 
 from simulator.errors import AudioError, SimulatorError
+from simulator.shell import workers as pool
 from simulator.shell.workers import in_order, run
 
 
@@ -16,6 +18,8 @@ def double(job: int) -> int:
         raise AudioError(f"{job}: too small.", "Take a larger one.")
     if job == 13:
         os.kill(os.getpid(), signal.SIGKILL)  # what a crash of a decoder is to the parent
+    if job == 99:
+        time.sleep(60.0)  # a decoder that never comes back
     return 2 * job
 
 
@@ -36,3 +40,14 @@ def test_a_worker_that_dies_costs_the_one_job_that_killed_it() -> None:
     assert [found[0], found[2], found[3]] == [2, 4, 6]
     assert isinstance(found[1], AudioError)
     assert found[1].message == "13: the decoder crashed on this file."
+
+
+@pytest.mark.heavy
+def test_a_worker_that_hangs_is_given_up_and_costs_its_job_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(pool, "STALL_SECONDS", 12.0)
+    begun = time.monotonic()
+    found = done([1, 99, 2], 2)
+    assert [found[0], found[2]] == [2, 4]
+    assert isinstance(found[1], AudioError)
+    assert found[1].message == "99: nothing came of this file in 0 minutes, so it was given up."
+    assert time.monotonic() - begun < 55.0
