@@ -73,7 +73,8 @@ def scan(blocks: Iterable[NDArray[np.floating]], sample_rate: int, channels: int
         energy += np.einsum("ij,ij->j", segment, segment, dtype=np.float64)
         same = same and bool((segment == segment[:, :1]).all())
         words.add(segment)
-        for at in range(0, segment.shape[0] - SPECTRUM_WINDOW + 1, segment.shape[0] // SPECTRA_A_SEGMENT):
+        apart = max(segment.shape[0] // SPECTRA_A_SEGMENT, 1)  # the rest of a file may be one frame
+        for at in range(0, segment.shape[0] - SPECTRUM_WINDOW + 1, apart):
             piece = segment[at : at + SPECTRUM_WINDOW].T * window
             spectra += (np.abs(np.fft.rfft(piece, axis=1)) ** 2).sum(axis=0)
             count += 1

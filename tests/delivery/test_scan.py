@@ -8,6 +8,7 @@ from support import signals
 
 from simulator.delivery.file_findings import earlier_rate
 from simulator.delivery.scan import scan
+from simulator.measure.segments import SEGMENT_FRAMES
 
 RATE = 48_000
 
@@ -37,6 +38,14 @@ def test_blocks_do_not_matter() -> None:
     assert np.array_equal(whole.spectrum, pieces.spectrum)
     assert np.array_equal(whole.tail, pieces.tail)
     assert (whole.word_bits, whole.head_s, whole.tail_s) == (pieces.word_bits, pieces.head_s, pieces.tail_s)
+
+
+@pytest.mark.parametrize("whole", [0, SEGMENT_FRAMES])
+@pytest.mark.parametrize("rest", [1, 2, 3, 4])
+def test_a_last_segment_of_a_few_frames_is_scanned(whole: int, rest: int) -> None:
+    found = scan([np.full((whole + rest, 2), 0.25, np.float32)], RATE, 2)
+    assert (found.frames, found.word_bits) == (whole + rest, 3)
+    assert found.channel_energy == (0.0625, 0.0625)
 
 
 def test_silence_before_and_after_is_measured_to_the_frame() -> None:
