@@ -14,8 +14,7 @@ from simulator.hearing.trial_result import result
 from simulator.hearing.trial_words import result_sentences
 from simulator.shell.page_record import add_act, read_record, records_near
 from simulator.shell.record_file import SUFFIX
-
-LARGEST_ANSWER_BYTES = 1_000_000
+from simulator.shell.small_files import LARGEST_ANSWER_BYTES, read_small
 
 
 def take_vote(file: Path, record: Path | None) -> list[str]:
@@ -43,12 +42,10 @@ def take_vote(file: Path, record: Path | None) -> list[str]:
 
 def _read(file: Path) -> VoteAnswer:
     try:
-        data = file.read_bytes()
+        data = read_small(file, LARGEST_ANSWER_BYTES)
     except OSError as problem:
         raise UsageError(f"{file}: cannot be read: {problem.strerror}.", "Check the path.") from None
     try:
-        if len(data) > LARGEST_ANSWER_BYTES:
-            raise ValueError("it is far too long for an answer")
         return read_answer(data.decode("utf-8-sig", errors="replace"))
     except ValueError as problem:
         raise UsageError(

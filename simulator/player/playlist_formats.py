@@ -156,7 +156,7 @@ def parse_xspf(data: bytes, name: str, where: str) -> Playlist:
         )
     base = root.get(_XML_BASE, "")
     tracks = [
-        _xspf_track(track, urljoin(base, group.get(_XML_BASE, "")))
+        _xspf_track(track, _from_base(base, group.get(_XML_BASE, "")))
         for group in root
         if _local(group) == "trackList"
         for track in group
@@ -177,7 +177,7 @@ def _xspf_track(track: Element, base: str) -> Track:
     address = _child(track, "location")
     path, problem = "", NO_FILE
     if address:
-        path, problem = _from_uri(urljoin(urljoin(base, track.get(_XML_BASE, "")), address))
+        path, problem = _from_uri(_from_base(_from_base(base, track.get(_XML_BASE, "")), address))
     title, album, order = (_child(track, key) for key in ("title", "album", "trackNum"))
     return Track(
         path=path,
@@ -187,6 +187,14 @@ def _xspf_track(track: Element, base: str) -> Track:
         album_order=int(order) if album and order.isascii() and order.isdigit() and len(order) < 6 else None,
         problem=problem,
     )
+
+
+def _from_base(base: str, address: str) -> str:
+    """The address, seen from a base; a base that is no address counts as none."""
+    try:
+        return urljoin(base, address)
+    except ValueError:
+        return address
 
 
 def _local(element: Element) -> str:

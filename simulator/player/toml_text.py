@@ -23,16 +23,26 @@ Shape = TypeVar("Shape", bound=msgspec.Struct)
 
 FORMAT = 1
 """The newest format of profiles and playlists that this program reads."""
+_LONG_DOTTED_KEY = re.compile(
+    r"""(?:^[ \t]*+\[{0,2}|[{,])(?:[ \t]*+(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.){50}""", re.MULTILINE
+)
+"""The time that tomllib takes grows with the square of such a key's parts: a minute at 50,000."""
 
 
 def read_toml(text: str, shape: type[Shape], where: str, error: type[SimulatorError]) -> Shape:
     """The value of `shape` that the text describes. `where` names the file in messages; everything
     that does not fit raises `error`: syntax, a newer format, an unknown key (the nearest known one
     is suggested), a number that is not finite, a value of the wrong kind or out of range."""
+    if _LONG_DOTTED_KEY.search(text):
+        raise error(f"{where}: a key has dozens of parts with dots between.", "Write the key that is meant.")
     try:
         raw: dict[str, Any] = tomllib.loads(text)
     except tomllib.TOMLDecodeError as problem:
         raise error(f"{where}: this is not readable as TOML: {problem}.", "Correct that place.") from None
+    except ValueError:  # Python's own limit for the digits of a whole number
+        raise error(
+            f"{where}: a whole number has thousands of digits.", "Write the number that is meant."
+        ) from None
     except RecursionError:
         raise error(f"{where}: brackets are nested too deeply.", "Remove the nesting.") from None
     _check_format(raw, where, error)
@@ -66,7 +76,7 @@ def _check_format(raw: dict[str, Any], where: str, error: type[SimulatorError]) 
         raise error(f"{where}: format must be {FORMAT}, got {_shown(number)}.", f"Write `format = {FORMAT}`.")
     if number > FORMAT:
         raise error(
-            f"{where}: this file is written in format {number}, and this program reads format {FORMAT}.",
+            f"{where}: this is format {_shown(number)}, and this program reads format {FORMAT}.",
             "Use a newer version of this program, or write the file anew in the older format.",
         )
 
@@ -174,5 +184,8 @@ def _shown(value: Any) -> str:
         return "true" if value else "false"
     if isinstance(value, dict | list):
         return "a table" if isinstance(value, dict) else "a list"
-    text = f'"{value}"' if isinstance(value, str) else str(value)
+    try:
+        text = f'"{value}"' if isinstance(value, str) else str(value)
+    except ValueError:  # 0xfff... is read, and is too long for decimal digits
+        text = "a whole number of thousands of digits"
     return text if len(text) <= 60 else text[:57] + "..."

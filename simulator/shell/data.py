@@ -12,6 +12,7 @@ from pathlib import Path
 from simulator.errors import ProfileError, SimulatorError, WriteError
 from simulator.player.profile import Profile, check_profile_id, parse_profile
 from simulator.player.toml_text import nearest
+from simulator.shell.small_files import LARGEST_PROFILE_BYTES, read_small
 
 PACKAGE = Path(__file__).resolve().parent.parent
 ALL = "all"
@@ -101,11 +102,12 @@ def _profile_path(id_or_path: str) -> Path:
 
 def _read(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8-sig")
+        return read_small(path, LARGEST_PROFILE_BYTES).decode("utf-8-sig")
     except UnicodeDecodeError as problem:
         raise ProfileError(
             f"{path}: byte {problem.start + 1} is not UTF-8.", "Save the profile as plain text in UTF-8."
         ) from None
-    except (OSError, ValueError) as problem:
-        words = problem.strerror if isinstance(problem, OSError) else str(problem)
-        raise ProfileError(f"{path}: this profile cannot be read: {words}.", "Check the path.") from None
+    except OSError as problem:
+        raise ProfileError(
+            f"{path}: this profile cannot be read: {problem.strerror}.", "Check the path."
+        ) from None

@@ -7,12 +7,12 @@ A decision is an act of the kind "decision" with `destination` (words), `target_
 from __future__ import annotations
 
 from collections.abc import Iterable
-from pathlib import Path
 from typing import Any
 
 from simulator.delivery.finding import Decided
 from simulator.errors import UsageError
 from simulator.hearing.record import Act, from_json
+from simulator.shell.small_files import LARGEST_RECORD_BYTES, read_small
 
 KIND = "decision"
 
@@ -30,7 +30,7 @@ def last_decided(acts: Iterable[Act]) -> Decided | None:
 def read_decided(path: str) -> Decided:
     """Raises UsageError for a file that is no record, holds no decision, or decides nothing measurable."""
     try:
-        data = Path(path).read_bytes()
+        data = read_small(path, LARGEST_RECORD_BYTES)
     except OSError as problem:
         raise UsageError(
             f"{path}: the record cannot be read: {problem.strerror or problem}.", "Check the path."

@@ -13,6 +13,7 @@ from simulator.errors import UsageError, WriteError
 from simulator.hearing.record import Act, Record, from_json, to_json
 from simulator.shell.playlists import is_playlist_name
 from simulator.shell.record_file import SUFFIX, RecordFile, record_path
+from simulator.shell.small_files import LARGEST_RECORD_BYTES, read_small
 
 PLAYLISTS = (".toml", ".m3u8", ".m3u", ".xspf")
 
@@ -47,7 +48,7 @@ def read_record(path: Path) -> Record | None:
     """The record; None where there is none yet. Raises UsageError for what is no record; the file stays
     as it is."""
     try:
-        data = path.read_bytes()
+        data = read_small(path, LARGEST_RECORD_BYTES)
     except FileNotFoundError:
         return None
     except OSError as problem:

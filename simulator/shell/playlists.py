@@ -25,8 +25,7 @@ from simulator.player.playlist import (
     title_from_path,
 )
 from simulator.player.playlist_formats import PLAYLIST_EXTENSIONS, parse_playlist
-
-LARGEST_PLAYLIST_BYTES = 16 * 1024 * 1024
+from simulator.shell.small_files import LARGEST_PLAYLIST_BYTES, read_small
 
 
 def read_playlists(arguments: Sequence[str]) -> Playlist:
@@ -66,13 +65,11 @@ def is_playlist_name(name: str) -> bool:
 def read_playlist(path: str) -> Playlist:
     """The playlist in a file; relative paths in it start from its folder."""
     try:
-        with open(path, "rb") as file:
-            data = file.read(LARGEST_PLAYLIST_BYTES + 1)
-    except (OSError, ValueError) as problem:
-        words = problem.strerror if isinstance(problem, OSError) else str(problem)
-        raise PlaylistError(f"{path}: this playlist cannot be read: {words}.", "Check the path.") from None
-    if len(data) > LARGEST_PLAYLIST_BYTES:
-        raise PlaylistError(f"{path}: this is too large for a playlist (over 16 MB).", "Check the file.")
+        data = read_small(path, LARGEST_PLAYLIST_BYTES)
+    except OSError as problem:
+        raise PlaylistError(
+            f"{path}: this playlist cannot be read: {problem.strerror}.", "Check the path."
+        ) from None
     playlist = parse_playlist(data, os.path.basename(path), path)
     folder = os.path.dirname(path)
     tracks = tuple(

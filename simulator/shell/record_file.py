@@ -17,6 +17,7 @@ from pathlib import Path
 
 from simulator.errors import SimulatorError, UsageError
 from simulator.hearing.record import Act, Record, from_json, to_json
+from simulator.shell.small_files import LARGEST_RECORD_BYTES, read_small
 from simulator.shell.writing import whole_file
 
 SUFFIX = ".session.json"
@@ -78,13 +79,13 @@ class RecordFile:
 
     def _read(self, title: str) -> Record:
         try:
-            data = self.path.read_bytes()
+            data = read_small(self.path, LARGEST_RECORD_BYTES)
         except FileNotFoundError:
             return Record(title)
         except OSError as problem:
             kept = self.path
             self.path = _beside(kept)
-            self._warn(f"{kept} cannot be read ({problem}) and is left alone; see {self.path.name}.")
+            self._warn(f"{kept} cannot be read ({problem.strerror}) and is left alone; see {self.path.name}.")
             return Record(title)
         try:
             return from_json(data)

@@ -13,6 +13,7 @@ from pathlib import Path
 import msgspec
 
 from simulator.errors import WriteError
+from simulator.shell.small_files import MEBIBYTE, read_small
 from simulator.shell.writing import make_folder, whole_file
 
 FORMAT = 1
@@ -71,6 +72,6 @@ def remember_trim(folder: Path, trim_db: float) -> bool:
 def _read(path: Path) -> _Remembered | None:
     """What the file says; None where there is none or it cannot be read."""
     try:
-        return msgspec.json.decode(path.read_bytes(), type=_Remembered)
+        return msgspec.json.decode(read_small(path, MEBIBYTE), type=_Remembered)
     except (OSError, msgspec.MsgspecError, UnicodeDecodeError):
         return None

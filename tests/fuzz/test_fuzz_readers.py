@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 TEXTS = [name for name in TARGETS if name not in AUDIO]
 ODD = [
     b"\x00", b"\xff", b"\x1b[2J", b"\xef\xbb\xbf", b"[" * 400, b"{" * 400, b"1e999", b"-1", b"nan", b"9" * 40,
+    b"9" * 5000, b"0x" + b"f" * 5000, b"a." * 60, b"http://[b",
     b'"', b"\n", b"\xed\xa0\x80", b"&x;", b"<" * 50, b"null", b"true", b"\\u0000", b"\\ud800",
     b"\xe2\x80\xae",
 ]  # fmt: skip

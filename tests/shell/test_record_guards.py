@@ -10,7 +10,9 @@ from pathlib import Path
 import pytest
 
 from simulator.hearing.record import Act, from_json
+from simulator.shell import record_file
 from simulator.shell.record_file import RecordFile
+from simulator.shell.small_files import read_small
 
 TAKE = (
     "import sys, time; from pathlib import Path; from simulator.shell.record_file import _take\n"
@@ -26,15 +28,15 @@ def test_a_record_that_cannot_be_read_is_never_replaced(
     file = RecordFile(path, said.append)
     file.keep(Act("t", "note", {"number": 1}))
     file.close()
-    before, real = path.read_bytes(), Path.read_bytes
+    before = path.read_bytes()
 
-    def refused(self: Path) -> bytes:
-        if self == path:
+    def refused(asked: Path, largest_bytes: int) -> bytes:
+        if asked == path:
             raise PermissionError(13, "Permission denied")
-        return real(self)
+        return read_small(asked, largest_bytes)
 
     with monkeypatch.context() as patched:
-        patched.setattr(Path, "read_bytes", refused)
+        patched.setattr(record_file, "read_small", refused)
         file = RecordFile(path, said.append)
         file.keep(Act("t", "note", {"number": 2}))
         file.close()

@@ -1,0 +1,35 @@
+"""What does a small file hold? Playlists, profiles, records, answers and settings, read within bounds.
+
+Whoever names a file may name a pipe that no one writes into, a device without an end, or a disk image by
+mistake; neither may hold the program up or fill its memory.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+
+MEBIBYTE = 1024 * 1024
+LARGEST_PLAYLIST_BYTES = 16 * MEBIBYTE
+LARGEST_PROFILE_BYTES = MEBIBYTE
+LARGEST_ANSWER_BYTES = MEBIBYTE
+LARGEST_RECORD_BYTES = 64 * MEBIBYTE
+"""Hundreds of long sessions."""
+
+
+def read_small(path: str | Path, largest_bytes: int) -> bytes:
+    """All bytes of an ordinary file of `largest_bytes` at most. Raises OSError, whose `strerror` says in
+    words what is the matter; FileNotFoundError where there is none."""
+    try:
+        # Without O_NONBLOCK, opening a pipe waits for whoever writes into it.
+        handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    except ValueError as problem:  # a zero character in the path
+        raise OSError(0, str(problem), str(path)) from None
+    with open(handle, "rb") as file:
+        if not stat.S_ISREG(os.fstat(handle).st_mode):
+            raise OSError(0, "it is no ordinary file", str(path))
+        data = file.read(largest_bytes + 1)
+    if len(data) > largest_bytes:
+        raise OSError(0, f"it is larger than {largest_bytes // MEBIBYTE} MB", str(path))
+    return data
