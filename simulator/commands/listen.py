@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import sys
@@ -90,6 +91,7 @@ def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: 
     """The session itself, on a terminal or without one; 0, or 128 + the signal that ended it."""
     from simulator.hearing import material
     from simulator.hearing.session import opened
+    from simulator.shell.deck.held import signals_held
     from simulator.shell.desk import Desk
     from simulator.shell.desk_aligning import Aligner
     from simulator.shell.desk_outside import Outside
@@ -105,13 +107,19 @@ def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: 
     if interactive:
         from simulator.shell.prompt import run_prompt  # loaded while the device opens
     player.ready()
-    record = _record(inputs, ready)
-    acts = record.record.acts
-    session = replace(
-        session, marks=remembered_marks(record.record, session.tracks), known=material.known_ids(acts)
-    )
-    desk = Desk(session, player, record, studio, outside, scripted=not interactive)
+    leaving = contextlib.ExitStack()
+    leaving.callback(studio.close)
+    leaving.callback(aligner.close)
     try:
+        with signals_held():  # no lock is taken without somebody to take it away
+            record = _record(inputs, ready)
+            leaving.callback(_close, record)
+        acts = record.record.acts
+        session = replace(
+            session, marks=remembered_marks(record.record, session.tracks), known=material.known_ids(acts)
+        )
+        desk = Desk(session, player, record, studio, outside, scripted=not interactive)
+        leaving.callback(desk.close)
         for profile in ready.profiles:
             studio.decode(profile)
         desk.open(*opened(session, starting_trim_db(outside.config), outside.at()))
@@ -123,12 +131,15 @@ def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: 
 
         return run_plain(desk, sys.stdin or (), _say, keep_on_interrupt=_is_terminal(sys.stdin))
     finally:
-        desk.close()
-        aligner.close()
-        studio.close()
-        record.close()
-        if record.kept:
-            _say(f"Notes and acts are kept in {record.path}")
+        with signals_held():  # a second Ctrl-C does not end the clearing away
+            leaving.close()
+
+
+def _close(record: RecordFile) -> None:
+    """Takes the record's lock away and says where it lies."""
+    record.close()
+    if record.kept:
+        _say(f"Notes and acts are kept in {record.path}")
 
 
 def _session(

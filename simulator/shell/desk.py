@@ -17,6 +17,7 @@ from simulator.hearing.state import Session
 from simulator.measure.live import Reading
 from simulator.report.desk_screens import screen
 from simulator.report.toolbar import Bar
+from simulator.shell.deck.held import signals_held
 from simulator.shell.deck.program import Deck as Player
 from simulator.shell.deck.program import DeckProgram, Now
 from simulator.shell.desk_bar import bar_of
@@ -180,7 +181,8 @@ class Desk:
             case do.Show():
                 self._outside.say(screen(self.session, effect))
             case do.Keep(act):
-                self._record.keep(act)
+                with signals_held():  # what is given is on the disk before the session ends
+                    self._record.keep(act)
             case do.ListDevices():
                 self._list_devices()
             case do.ChooseDevice(name):

@@ -6,7 +6,6 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-import signal
 from collections.abc import Sequence
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -15,8 +14,10 @@ from typing import Any
 from simulator.compare.alignment import Alignment
 from simulator.errors import AudioError, SimulatorError
 from simulator.shell.aligning import alignment_of, known_alignment
+from simulator.shell.deck.child import end_with_parent
+from simulator.shell.deck.held import ignore_terminal, start_deaf
 from simulator.shell.store import Store
-from simulator.shell.workers import one_blas_thread
+from simulator.shell.workers import one_blas_thread, start_tracker
 
 Pair = tuple[str, str]
 Found = Alignment | SimulatorError
@@ -55,12 +56,13 @@ class Aligner:
     def _apart(self, pairs: Sequence[Pair]) -> list[Found]:
         if not pairs or self._closed:
             return [_ended(pair) for pair in pairs]
+        start_tracker()
         context: Any = multiprocessing.get_context("spawn")
         ours, theirs = context.Pipe(duplex=False)
         self._process = context.Process(
             target=_work, args=(theirs, list(pairs), self._cache, self._rehash), daemon=True
         )
-        self._process.start()
+        start_deaf(self._process)
         theirs.close()
         found: list[Found] = []
         try:
@@ -83,7 +85,8 @@ def _ended(pair: Pair) -> AudioError:
 
 def _work(answers: Connection, pairs: list[Pair], cache: Path | None, rehash: bool) -> None:
     """The process: one answer a pair."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the prompt's to handle
+    ignore_terminal()
+    end_with_parent()
     if hasattr(os, "nice"):
         os.nice(10)  # what plays comes first
     one_blas_thread()

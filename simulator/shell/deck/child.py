@@ -11,7 +11,6 @@ import contextlib
 import gc
 import multiprocessing
 import os
-import signal
 import threading
 import time
 from dataclasses import dataclass, replace
@@ -22,6 +21,7 @@ from typing import Any
 from simulator.errors import UsageError
 from simulator.shell.deck.callback import Callback
 from simulator.shell.deck.cells import Shared
+from simulator.shell.deck.held import ignore_terminal
 from simulator.shell.deck.mapped import MappedLanes
 from simulator.shell.deck.order import Leaving, Order
 from simulator.shell.deck.stream import ClockStream, DeviceStream, Fill, NoSound, look_again
@@ -86,9 +86,7 @@ class Close:
 
 def quiet_process(log: str) -> None:
     """Ctrl-C and the terminal's end are the parent's to handle; what C libraries print goes to the log."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    if hasattr(signal, "SIGHUP"):
-        signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    ignore_terminal()
     target = os.open(log, os.O_CREAT | os.O_APPEND | os.O_WRONLY, 0o600)
     for descriptor in (1, 2):
         os.dup2(target, descriptor)

@@ -9,6 +9,7 @@ from multiprocessing.connection import Connection
 from typing import Any
 
 from simulator.shell.deck.child import end_with_parent, quiet_process
+from simulator.shell.deck.held import start_deaf
 from simulator.shell.deck.program import DeviceView
 from simulator.shell.deck.stream import NoSound, outputs
 
@@ -33,7 +34,7 @@ def list_devices(context: Any, log: str) -> list[DeviceView]:
     """The output devices. Raises NoSound."""
     pipe, theirs = context.Pipe()
     process = context.Process(target=run, args=(theirs, log), daemon=True)
-    process.start()
+    start_deaf(process)
     theirs.close()
     answer: list[DeviceView] | str = HANGS
     try:

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from simulator.errors import UsageError
 from simulator.shell.deck.cells import Cells, Shared
 from simulator.shell.deck.child import Hold, Lost, Opened, Opening, Refused
+from simulator.shell.deck.held import signals_held
 from simulator.shell.deck.lanes import MOST_BYTES, LaneBook
 from simulator.shell.deck.listing import HANGS, list_devices
 from simulator.shell.deck.making import MakerProcess
@@ -64,18 +65,19 @@ class LiveDeck:
         """Begins to open the device of this name (None: the system's own) at its own rate, or at
         `sample_rate`; where nothing can sound, the silent clock. Does not wait for it: `ready` does. Raises
         WriteError where the lanes have no place."""
-        start_tracker()
-        self._context: Any = multiprocessing.get_context("spawn")
-        self._scratch = Scratch(cache)
-        self._shared = Shared(self._context)
-        self._stream = StreamProcess(self._context, self._shared)
         self._wanted_device, self._asked_rate, self._most_bytes = device, sample_rate, most_bytes
         self._running: _Running | None = None
         self._alive = True
         self._why: str | None = None
         self._beat = (-1, time.monotonic())
-        atexit.register(self.close)
-        self._begin(device, sample_rate, Leaving(), silent_if_none=True, silent=silent)
+        with signals_held():
+            start_tracker()
+            self._context: Any = multiprocessing.get_context("spawn")
+            self._scratch = Scratch(cache)
+            atexit.register(self.close)
+            self._shared = Shared(self._context)
+            self._stream = StreamProcess(self._context, self._shared)
+            self._begin(device, sample_rate, Leaving(), silent_if_none=True, silent=silent)
 
     def ready(self) -> None:
         """Waits until the stream runs (every other method does so too). Raises UsageError for a device name
@@ -193,11 +195,13 @@ class LiveDeck:
 
     def close(self) -> None:
         """Ends all processes and removes the lanes."""
-        atexit.unregister(self.close)
-        self._stream.end(politely=True)
-        if self._running is not None:
-            self._running.maker.close()
-        self._scratch.close()
+        with signals_held():
+            atexit.unregister(self.close)
+            # while it looks for a device it does not listen, and there is nothing to fade out
+            self._stream.end(politely=self._running is not None and self._alive)
+            if self._running is not None:
+                self._running.maker.close()
+            self._scratch.close()
 
     # the process
 

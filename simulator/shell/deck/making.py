@@ -8,6 +8,7 @@ from typing import Any, Protocol
 
 from simulator.shell.deck import maker
 from simulator.shell.deck.cells import Shared
+from simulator.shell.deck.held import signals_held, start_deaf
 from simulator.shell.deck.maker import Failed, Stop
 
 END_SECONDS = 2.0
@@ -36,12 +37,14 @@ class MakerProcess:
 
     def start(self) -> None:
         """Starts it (again)."""
-        if self._pipe is not None:
-            self._pipe.close()
-        self._pipe, theirs = self._context.Pipe()
-        self._process = self._context.Process(target=maker.run, args=(theirs, *self._arguments), daemon=True)
-        self._process.start()
-        theirs.close()
+        with signals_held():
+            if self._pipe is not None:
+                self._pipe.close()
+            self._pipe, theirs = self._context.Pipe()
+            process = self._context.Process(target=maker.run, args=(theirs, *self._arguments), daemon=True)
+            start_deaf(process)
+            self._process = process
+            theirs.close()
 
     def send(self, message: object) -> None:
         """Passes a wish on; one that finds it dead is repeated by the book."""

@@ -10,6 +10,7 @@ from typing import Any
 from simulator.shell.deck import child
 from simulator.shell.deck.cells import Shared
 from simulator.shell.deck.child import Close, Opening
+from simulator.shell.deck.held import signals_held, start_deaf
 
 CLOSE_SECONDS = 2.0
 
@@ -29,12 +30,14 @@ class StreamProcess:
 
     def begin(self, opening: Opening) -> None:
         """Starts it."""
-        self._pipe, theirs = self._context.Pipe()
-        self._process = self._context.Process(
-            target=child.run, args=(theirs, self._shared, opening), daemon=True
-        )
-        self._process.start()
-        theirs.close()
+        with signals_held():
+            self._pipe, theirs = self._context.Pipe()
+            process = self._context.Process(
+                target=child.run, args=(theirs, self._shared, opening), daemon=True
+            )
+            start_deaf(process)
+            self._process = process
+            theirs.close()
         self.begun = time.monotonic()
 
     def end(self, *, politely: bool) -> None:

@@ -10,6 +10,7 @@ import shutil
 from pathlib import Path
 
 from simulator.errors import WriteError
+from simulator.shell.record_file import process_lives
 from simulator.shell.store import cache_folder
 
 KEEP_FREE_BYTES = 256 * 2**20
@@ -49,10 +50,16 @@ class Scratch:
 
 
 def remove_dead(home: Path) -> None:
-    """Removes the folders whose sessions are gone: nobody holds their lock."""
+    """Removes the folders whose sessions are gone: nobody holds their lock, or the process is gone that was
+    to make it."""
     for folder in home.iterdir():
-        with contextlib.suppress(OSError):
-            lock = os.open(folder / LOCK, os.O_RDWR)
+        with contextlib.suppress(OSError, ValueError):
+            try:
+                lock = os.open(folder / LOCK, os.O_RDWR)
+            except FileNotFoundError:
+                if not process_lives(int(folder.name.partition("-")[0])):
+                    folder.rmdir()
+                continue
             try:
                 dead = _locked(lock)
             finally:

@@ -21,12 +21,14 @@ from simulator.errors import UsageError, WriteError
 from simulator.shell.audio_writing import WAV_LIMIT
 from simulator.shell.deck.callback import Callback
 from simulator.shell.deck.cells import Shared
+from simulator.shell.deck.held import signals_held
 from simulator.shell.deck.lanes import MOST_BYTES, LaneBook
 from simulator.shell.deck.making import MakerProcess
 from simulator.shell.deck.mapped import FRAME_BYTES, MappedLanes
 from simulator.shell.deck.orders import Orders
 from simulator.shell.deck.program import DeckProgram, DeviceView, Kind, Listen, Now
 from simulator.shell.deck.scratch import Scratch
+from simulator.shell.workers import start_tracker
 from simulator.shell.writing import refuse_existing, whole_file, write_error
 
 BLOCK_FRAMES = 1024
@@ -50,38 +52,40 @@ class FileDeck:
 
         refuse_existing([path], force)
         self._path, self._rate = path, sample_rate
-        context: Any = multiprocessing.get_context("spawn")
-        shared = Shared(context)
-        self._cells = shared.cells(sample_rate)
-        self._closing = contextlib.ExitStack()
-        scratch = Scratch(cache)
-        self._closing.callback(scratch.close)
-        try:
-            passing = self._closing.enter_context(whole_file(path, force))
-            self._file = self._closing.enter_context(
-                soundfile.SoundFile(
-                    os.fsencode(passing) if os.name == "posix" else os.fspath(passing),
-                    "w",
-                    sample_rate,
-                    2,
-                    format="WAV",
-                    subtype="FLOAT",
-                )
-            )
-        except soundfile.LibsndfileError as problem:
-            scratch.close()
-            raise write_error(path, OSError(None, problem.error_string.rstrip(". "))) from None
-        maker = MakerProcess(context, shared, str(scratch.folder), scratch.log, sample_rate)
-        self._closing.callback(maker.close)
-        self._book = LaneBook(self._cells, sample_rate, maker, scratch.free_bytes, most_bytes)
-        self._orders = Orders(self._book, self._cells, sample_rate)
-        self._mapped = MappedLanes(scratch.folder, self._cells, sample_rate)
-        self._closing.callback(self._mapped.close)
-        self._callback = Callback(self._mapped, self._cells, sample_rate)
         self._out = np.zeros((BLOCK_FRAMES, 2), np.float32)
         self._owed = 0.0
         self._written = 0
-        atexit.register(self.close)
+        self._torn = False
+        with signals_held(), contextlib.ExitStack() as closing:
+            start_tracker()
+            context: Any = multiprocessing.get_context("spawn")
+            shared = Shared(context)
+            self._cells = shared.cells(sample_rate)
+            scratch = Scratch(cache)
+            closing.callback(scratch.close)
+            try:
+                passing = closing.enter_context(whole_file(path, force))
+                self._file = closing.enter_context(
+                    soundfile.SoundFile(
+                        os.fsencode(passing) if os.name == "posix" else os.fspath(passing),
+                        "w",
+                        sample_rate,
+                        2,
+                        format="WAV",
+                        subtype="FLOAT",
+                    )
+                )
+            except soundfile.LibsndfileError as problem:
+                raise write_error(path, OSError(None, problem.error_string.rstrip(". "))) from None
+            maker = MakerProcess(context, shared, str(scratch.folder), scratch.log, sample_rate)
+            closing.callback(maker.close)
+            self._book = LaneBook(self._cells, sample_rate, maker, scratch.free_bytes, most_bytes)
+            self._orders = Orders(self._book, self._cells, sample_rate)
+            self._mapped = MappedLanes(scratch.folder, self._cells, sample_rate)
+            closing.callback(self._mapped.close)
+            self._callback = Callback(self._mapped, self._cells, sample_rate)
+            self._closing = closing.pop_all()
+            atexit.register(self.close)
 
     kind: Kind = "file"
     latency_s = 0.0
@@ -143,18 +147,23 @@ class FileDeck:
     def pass_time(self, seconds: float) -> None:
         """Plays that much into the file. Raises WriteError where the disk is full or the file too long."""
         self._owed += seconds * self._rate
-        while self._owed >= 1.0:
-            count = min(BLOCK_FRAMES, int(self._owed))
-            self._wait_for_lanes(count)
-            block = self._out[:count]
-            self._callback.fill(block)
-            self._write(block)
-            self._owed -= count
+        try:
+            while self._owed >= 1.0:
+                count = min(BLOCK_FRAMES, int(self._owed))
+                self._wait_for_lanes(count)
+                block = self._out[:count]
+                with signals_held():  # a block is in the file, or it has not been played
+                    self._callback.fill(block)
+                    self._write(block)
+                    self._owed -= count
+        except BaseException:
+            self._torn = True
+            raise
 
     def close(self) -> None:
         """Ends the file with the fade of what still sounds, and the maker."""
-        atexit.unregister(self.close)
-        with self._closing:
+        with signals_held(), self._closing:
+            atexit.unregister(self.close)
             if not self._callback.silent and not self._file.closed:
                 self.pause()
                 self._owed = 0.0
@@ -179,7 +188,7 @@ class FileDeck:
                 self._mapped.keep(near | self._callback.sounding)
                 self._orders.tend(self._cells.read())
             self._book.tend()
-            if at is None or not self._callback.lacks(frames):
+            if at is None or self._torn or not self._callback.lacks(frames):
                 return
             if any(self._book.problem(lane) for lane in near):
                 return

@@ -27,6 +27,7 @@ def test_dead_sessions_folders_go_and_living_ones_stay(tmp_path: Path) -> None:
     dead.mkdir(parents=True)
     (dead / "lock").touch()
     (dead / "lane-1-1.f32").write_bytes(bytes(100))
+    (tmp_path / "scratch" / "4194998-2").mkdir()  # its process was gone before it had a lock
     living = Scratch(tmp_path)
     second = Scratch(tmp_path)  # two in one process
     assert sorted(path.name for path in (tmp_path / "scratch").iterdir()) == [
