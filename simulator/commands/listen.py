@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import shutil
 import sys
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
@@ -101,7 +103,8 @@ def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: 
     from simulator.shell.user_config import config_folder, data_folder_of_user, starting_trim_db
 
     interactive = _on_terminal()
-    outside = Outside(_say, config_folder())
+    say = _say_while_there if interactive else _say
+    outside = Outside(say, config_folder())
     aligner = Aligner(None if no_cache else cache_folder(), rehash=rehash)
     session, studio = _session(ready, no_cache, rehash, outside, interactive, aligner)
     if interactive:
@@ -112,8 +115,8 @@ def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: 
     leaving.callback(aligner.close)
     try:
         with signals_held():  # no lock is taken without somebody to take it away
-            record = _record(inputs, ready)
-            leaving.callback(_close, record)
+            record = _record(inputs, ready, say)
+            leaving.callback(_close, record, say)
         acts = record.record.acts
         session = replace(
             session, marks=remembered_marks(record.record, session.tracks), known=material.known_ids(acts)
@@ -124,7 +127,7 @@ def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: 
             studio.decode(profile)
         desk.open(*opened(session, starting_trim_db(outside.config), outside.at()))
         for changed in material.news(acts, session.tracks, session.profiles):
-            _say(wrapped(changed, session.width))
+            say(wrapped(changed, session.width))
         if interactive:
             return run_prompt(desk, data_folder_of_user() / HISTORY)
         from simulator.shell.plain import run_plain
@@ -135,11 +138,11 @@ def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: 
             leaving.close()
 
 
-def _close(record: RecordFile) -> None:
+def _close(record: RecordFile, say: Callable[[str], None]) -> None:
     """Takes the record's lock away and says where it lies."""
     record.close()
     if record.kept:
-        _say(f"Notes and acts are kept in {record.path}")
+        say(f"Notes and acts are kept in {record.path}")
 
 
 def _session(
@@ -172,14 +175,14 @@ def _session(
     return session, studio
 
 
-def _record(inputs: tuple[str, ...], ready: Prepared) -> RecordFile:
+def _record(inputs: tuple[str, ...], ready: Prepared, say: Callable[[str], None]) -> RecordFile:
     """Beside the playlist, where one playlist is all that was named."""
     from simulator.shell.playlists import is_playlist_name
     from simulator.shell.record_file import RecordFile, record_path
 
     playlist = Path(inputs[0]) if len(inputs) == 1 and is_playlist_name(inputs[0]) else None
     path = record_path(playlist, [one.track.path for one in ready.tracks])
-    return RecordFile(path, _say, ready.playlist.title)
+    return RecordFile(path, say, ready.playlist.title)
 
 
 def _rate(ready: Prepared) -> int:
@@ -205,3 +208,15 @@ def _is_terminal(stream: TextIO | None) -> bool:
 
 def _say(text: str) -> None:
     print(visible(text, "\n\t"), flush=True)
+
+
+def _say_while_there(text: str) -> None:
+    """To a terminal. Where its window was closed nobody reads any more, and the session is cleared away."""
+    try:
+        _say(text)
+    except OSError as problem:
+        if problem.errno != errno.EIO:
+            raise
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)

@@ -1,8 +1,9 @@
 """The prompt on a terminal: lines, keys, completion, history and the toolbar. It holds no rules: every line
 and key goes to the desk, and ten times a second the desk is asked for what the toolbar says.
 
-Everything runs in one thread, so a line and a tick never meet. Ctrl-C stops what plays, Ctrl-D leaves, and
-SIGTERM and SIGHUP leave by the same way out, so that the terminal comes back as it was.
+Everything runs in one thread, so a line and a tick never meet. Ctrl-C stops what plays (after the line that
+is being worked at), Ctrl-D leaves, and SIGTERM and SIGHUP leave by the same way out, so that the terminal
+comes back as it was. One that is gone counts as SIGHUP, whether the signal came or not.
 """
 
 from __future__ import annotations
@@ -12,9 +13,11 @@ import contextlib
 import os
 import shutil
 import signal
+import sys
 import textwrap
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
+from types import FrameType
 from typing import TYPE_CHECKING, Protocol
 
 from prompt_toolkit import PromptSession
@@ -34,6 +37,8 @@ TICK_SECONDS = 0.1
 KEYS = {" ": "pause", "tab": "swap", ".": "state", "!": "loudest", "-": "dim", "0": "mute"}
 """Keys that act at once on an empty line."""
 MOST_EXPLAINED = 24
+HANGUP = 1
+"""SIGHUP's number, on systems without it too."""
 STYLE = Style.from_dict({"bottom-toolbar": "reverse"})
 
 
@@ -72,7 +77,13 @@ def run_prompt(desk: Desk, history: Path | None) -> int:
 async def _run(desk: Desk, history: Path | None) -> int:
     session = _session(desk, history)
     ended: list[int] = []
-    with _leaving_by_signal(session, ended), patch_stdout(raw=True):
+    interrupts: list[int] = []
+    at_terminal = _at_terminal()
+    with (
+        _leaving_by_signal(session, ended),
+        _handled("SIGINT", lambda number, _: interrupts.append(number)),  # the open line has one of its own
+        patch_stdout(raw=True),
+    ):
         ticking = asyncio.create_task(_tick(desk, session))
         try:
             while not (desk.left or ended):
@@ -81,13 +92,16 @@ async def _run(desk: Desk, history: Path | None) -> int:
                     line = await session.prompt_async(_question(desk))
                 except KeyboardInterrupt:
                     desk.interrupt()
-                except EOFError:
-                    break
-                except OSError:  # the terminal is gone (EIO), as when its window is closed
+                except (EOFError, OSError):
+                    if at_terminal and not _at_terminal():  # its window was closed
+                        ended.append(128 + HANGUP)
                     break
                 else:
                     if line.strip():
                         desk.enter(line)
+                if interrupts:
+                    interrupts.clear()
+                    desk.interrupt()
                 if ticking.done():
                     ticking.result()  # raises what went wrong there
         finally:
@@ -134,17 +148,30 @@ def _leaving_by_signal(session: PromptSession[str], ended: list[int]) -> Iterato
     def installed(number: int, _: object) -> None:
         loop.call_soon_threadsafe(leave, number)
 
-    before = {}
-    for name in ("SIGTERM", "SIGHUP"):
-        number = getattr(signal, name, None)
-        if number is not None:
-            with contextlib.suppress(ValueError):  # not the main thread: signals are another's matter
-                before[number] = signal.signal(number, installed)
+    with _handled("SIGTERM", installed), _handled("SIGHUP", installed):
+        yield
+
+
+@contextlib.contextmanager
+def _handled(name: str, handler: Callable[[int, FrameType | None], object]) -> Iterator[None]:
+    """This handler for a signal, where the system has it."""
+    number, before = getattr(signal, name, None), None
+    if number is not None:
+        with contextlib.suppress(ValueError):  # not the main thread: signals are another's matter
+            before = signal.signal(number, handler)
     try:
         yield
     finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
+        if number is not None and before is not None:
+            signal.signal(number, before)
+
+
+def _at_terminal() -> bool:
+    """Is there (still) a terminal to read from?"""
+    try:
+        return sys.stdin is not None and sys.stdin.isatty()
+    except ValueError:  # closed
+        return False
 
 
 def _session(desk: Desk, history: Path | None) -> PromptSession[str]:

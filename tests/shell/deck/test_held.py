@@ -28,21 +28,32 @@ def raising() -> Iterator[None]:
 
 def test_a_signal_comes_after_the_block_and_not_in_it() -> None:
     done = []
-    with pytest.raises(LeftError), signals_held():
-        signal.raise_signal(signal.SIGTERM)
+
+    def work() -> None:
         with signals_held():
             signal.raise_signal(signal.SIGTERM)
-            done.append("inner")
-        done.append("outer")
+            with signals_held():
+                signal.raise_signal(signal.SIGTERM)
+                done.append("inner")
+            done.append("outer")
+        done.append("never")
+
+    with pytest.raises(LeftError):
+        work()
     assert done == ["inner", "outer"]
     with pytest.raises(LeftError):
         signal.raise_signal(signal.SIGTERM)
 
 
 def test_a_failure_in_the_block_is_not_hidden_and_the_signal_still_comes() -> None:
-    with pytest.raises(LeftError) as found, signals_held():
-        signal.raise_signal(signal.SIGTERM)
-        raise OSError
+
+    def work() -> None:
+        with signals_held():
+            signal.raise_signal(signal.SIGTERM)
+            raise OSError
+
+    with pytest.raises(LeftError) as found:
+        work()
     assert isinstance(found.value.__context__, OSError)
     with pytest.raises(OSError, match="alone"), signals_held():
         raise OSError("alone")
