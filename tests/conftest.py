@@ -20,6 +20,14 @@ def one_blas_thread() -> Iterator[None]:
         yield
 
 
+@pytest.fixture(autouse=True)
+def no_worker_for_each_file(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The program has a file that it does not know decoded by a worker, which may crash; to start one in
+    thousands of tests would take minutes. The heavy tests leave it as it is."""
+    if request.node.get_closest_marker("heavy") is None:
+        monkeypatch.setenv("FAIRHEARING_IN_PROCESS", "1")
+
+
 @pytest.fixture(scope="session")
 def libebur128() -> ebur128.Library:
     """libebur128 1.2, the independent meter in C."""

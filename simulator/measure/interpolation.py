@@ -26,6 +26,9 @@ FINE = 32
 NEAR = FINE // SCREEN + 1
 """Fine places from an eighth of a sample before a quarter sample to an eighth after it."""
 HALF_SCREEN = 12
+SHORT_WINDOW = SHORT_ROW + 2 * HALF_SCREEN - 1
+APART = 3
+"""Windows of SHORT_WINDOW samples that begin so many rows apart do not overlap."""
 HALF_FINE = 40
 REACH = 48
 """Samples needed on either side of a place; a multiple of 16 above HALF_FINE."""
@@ -63,8 +66,8 @@ def fine_matrix() -> NDArray[np.float32]:
 
 @lru_cache(maxsize=1)
 def half_matrix() -> NDArray[np.float32]:
-    """(2·SHORT_ROW, SHORT_ROW + 2·HALF_SCREEN − 1): the lines at samples and half samples."""
-    return np.ascontiguousarray(screen_matrix(SHORT_ROW)[:: SCREEN // 2])
+    """(SHORT_ROW, SHORT_ROW + 2·HALF_SCREEN − 1): the lines at half samples."""
+    return np.ascontiguousarray(screen_matrix(SHORT_ROW)[SCREEN // 2 :: SCREEN])
 
 
 class Screen:
@@ -90,30 +93,56 @@ class Screen:
 
 
 class TwoLooks:
-    """The same, first at half samples everywhere, then at quarter samples in the rows that are asked for.
-    Its rows are SHORT_ROW long."""
+    """The same, first at samples and half samples everywhere, then at quarter samples in the rows that are
+    asked for. Its rows are SHORT_ROW long.
+
+    The windows of neighbouring rows overlap, and a matrix product does not take overlapping lines; those of
+    every third row do not. So there are three products, none of which needs a copy of the samples.
+    """
 
     def __init__(self) -> None:
-        self._columns = np.zeros((0, SHORT_ROW + 2 * HALF_SCREEN - 1), dtype=np.float32)
-        self._wave = np.zeros((2 * SHORT_ROW, 0), dtype=np.float32)
+        self._wave = np.zeros((APART, SHORT_ROW, 0), dtype=np.float32)
+        self._greatest = np.zeros((0, APART), dtype=np.float32)
+        self._running = np.zeros((2, 0), dtype=np.float32)
+        self._seen = np.zeros((0, SHORT_WINDOW), dtype=np.float32)
 
     def look(self, samples: NDArray[np.float32], start: int, rows: int) -> NDArray[np.float32]:
         """Greatest magnitude of each row at samples and half samples, the sample after it included (rows,).
         Arguments as those of `Screen.look`."""
-        if self._wave.shape[1] != rows:
-            self._columns = np.zeros((rows, self._columns.shape[1]), dtype=np.float32)
-            self._wave = np.zeros((self._wave.shape[0], rows), dtype=np.float32)
-        first = start - (HALF_SCREEN - 1)
-        np.copyto(self._columns, _windows(samples[first:], rows, self._columns.shape[1], SHORT_ROW))
-        np.matmul(half_matrix(), self._columns.T, out=self._wave)
-        greatest: NDArray[np.float32] = np.abs(self._wave, out=self._wave).max(axis=0)
-        np.maximum(greatest[:-1], self._wave[0, 1:], out=greatest[:-1])
-        greatest[-1] = max(greatest[-1], abs(samples[start + rows * SHORT_ROW]))
-        return greatest
+        thirds = -(-rows // APART)
+        if self._wave.shape[2] != thirds:
+            self._wave = np.zeros((APART, SHORT_ROW, thirds), dtype=np.float32)
+            self._greatest = np.zeros((thirds, APART), dtype=np.float32)
+        self._seen = _windows(samples[start - (HALF_SCREEN - 1) :], rows, SHORT_WINDOW, SHORT_ROW)
+        for first in range(min(APART, rows)):
+            every_third = self._seen[first::APART]
+            wave = self._wave[first, :, : every_third.shape[0]]
+            np.matmul(half_matrix(), every_third.T, out=wave)
+            np.maximum.reduce(np.abs(wave, out=wave), axis=0, out=self._greatest[: wave.shape[1], first])
+        greatest = self._at_samples(samples[start : start + rows * SHORT_ROW + 1], rows)
+        return np.maximum(greatest, self._greatest.reshape(-1)[:rows], out=greatest)
+
+    def _at_samples(self, samples: NDArray[np.float32], rows: int) -> NDArray[np.float32]:
+        """Greatest magnitude of the SHORT_ROW + 1 samples from the start of each row (rows,): by running
+        maxima over 2, 4 and 8, as numpy is slow over short rows."""
+        if self._running.shape[1] != samples.shape[0]:
+            self._running = np.zeros((2, samples.shape[0]), dtype=np.float32)
+        run, other, left = self._running[0], self._running[1], samples.shape[0]
+        np.abs(samples, out=run)
+        after: NDArray[np.float32] = run[SHORT_ROW::SHORT_ROW].copy()
+        for width in (1, 2, 4):
+            left -= width
+            np.maximum(run[:left], run[width : left + width], out=other[:left])
+            run, other = other, run
+        half = SHORT_ROW // 2
+        end = rows * SHORT_ROW
+        for part in (run[:end:SHORT_ROW], run[half:end:SHORT_ROW]):
+            np.maximum(after, part, out=after)
+        return after
 
     def look_closer(self, chosen: NDArray[np.int64]) -> NDArray[np.float32]:
         """Magnitude of the wave at quarter samples (SCREEN·SHORT_ROW, chosen) in rows of the last look."""
-        wave: NDArray[np.float32] = screen_matrix(SHORT_ROW) @ self._columns[chosen].T
+        wave: NDArray[np.float32] = screen_matrix(SHORT_ROW) @ self._seen[chosen].T
         return np.abs(wave, out=wave)
 
 

@@ -76,7 +76,8 @@ def _check_format(raw: dict[str, Any], where: str, error: type[SimulatorError]) 
         raise error(f"{where}: format must be {FORMAT}, got {_shown(number)}.", f"Write `format = {FORMAT}`.")
     if number > FORMAT:
         raise error(
-            f"{where}: this is format {_shown(number)}, and this program reads format {FORMAT}.",
+            f"{where}: this file is written in format {_shown(number)}, and this program reads format "
+            f"{FORMAT}.",
             "Use a newer version of this program, or write the file anew in the older format.",
         )
 

@@ -23,6 +23,7 @@ from simulator.errors import AudioError
 from simulator.measure.layout import CHANNEL_NAMES
 from simulator.measure.segments import SEGMENT_FRAMES
 from simulator.shell.codec_av import AvFile, looks_like_mp4
+from simulator.shell.pcm_file import open_pcm
 from simulator.units import format_time
 
 READABLE = "WAV, RF64, W64, AIFF, CAF, FLAC, Ogg Vorbis, Opus and MP3 (M4A with PyAV)"
@@ -65,7 +66,7 @@ class AudioReader:
     ) -> None:
         self._file, self.info = _opened(path)
         self._digest: Any = hashlib.sha256(_identity(self.info)) if hashed else None
-        self._ahead = ahead
+        self._ahead, self._threaded = ahead, False
         self._block_frames = block_frames
         self._stop = threading.Event()
         self.content = ""
@@ -75,7 +76,7 @@ class AudioReader:
 
     def __exit__(self, *_: object) -> None:
         self._stop.set()
-        if not self._ahead:
+        if not self._threaded:  # else the thread closes it
             self._file.close()
 
     def __iter__(self) -> Iterator[NDArray[np.float32]]:
@@ -89,6 +90,7 @@ class AudioReader:
         )
         thread = threading.Thread(target=self._decode, args=(ready,), daemon=True)
         thread.start()
+        self._threaded = True
         try:
             while (block := ready.get()) is not None:
                 if isinstance(block, Exception):
@@ -184,9 +186,18 @@ def _opened(path: str) -> tuple[Any, AudioInfo]:
     )
     try:
         _check_info(info, file.extra_info)
-    except AudioError:
+        plain = open_pcm(path, info.container, info.subtype, info.channels, info.frames)
+    except OSError as problem:  # AudioError is none
+        file.close()
+        raise AudioError(
+            f"{path}: the file cannot be opened: {_plain(problem)}.", "Check the path."
+        ) from None
+    except BaseException:
         file.close()
         raise
+    if plain is not None:
+        file.close()
+        return plain, info
     return file, info
 
 

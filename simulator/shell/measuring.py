@@ -21,7 +21,7 @@ from simulator.player.limiter import LimiterReport
 from simulator.player.profile_format import Delivery
 from simulator.shell import workers
 from simulator.shell.codec_delivery import Delivering, settings_of
-from simulator.shell.files import AudioReader, read_info
+from simulator.shell.files import AudioReader
 from simulator.shell.store import Store
 
 POOL_PAYS_SECONDS = 2.5
@@ -30,6 +30,8 @@ _SPEED_MEASURE = 350.0
 _SPEED_LIMIT = 60.0
 _SPEED_CODEC = 40.0
 """Rough speeds in times real time for stereo at 44.1 kHz, for that estimate only."""
+_SAMPLES_IN_A_BYTE = {".flac": 0.6, ".mp3": 2.8, ".ogg": 4.0, ".opus": 5.0, ".m4a": 2.8}
+"""For the same estimate, roughly; others count as 24 bits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +70,7 @@ class Result:
 
 def do_alone(job: Job) -> Result:
     """`do` with a thread a channel: for the only process that measures."""
+    workers.keep_freed_memory()
     with ThreadPoolExecutor(2) as pool:
         return do(job, pool.map, ahead=True)
 
@@ -123,8 +126,8 @@ def do_all(
         elif jobs[index].lossy:
             jobs[index] = replace(jobs[index], content=content or "", keep_in=store.encoded_folder)
     left = [index for index in range(len(jobs)) if index not in known]
-    count = _workers_for([jobs[index] for index in left], most_workers)
     todo = [jobs[index] for index in left]
+    count = _workers_for(todo, most_workers, store)
     work = do if count > 1 else do_alone
     outcome: dict[int, Result | SimulatorError] = dict(known)
     for place, result in workers.run(work, todo, count, lambda job: job.path):
@@ -137,20 +140,23 @@ def do_all(
     return [outcome[index] for index in range(len(jobs))]
 
 
-def _workers_for(jobs: Sequence[Job], most: int) -> int:
-    """0: do the work here. A codec always works in a worker, which may crash."""
-    if not jobs:
-        return 0
-    seconds, lossy = 0.0, False
-    for job in jobs:
-        try:
-            info = read_info(job.path)
-        except SimulatorError:
-            continue
-        lossy = lossy or info.lossy or job.lossy
-        speed = _SPEED_LIMIT if job.chain is not None and job.chain.limiter is not None else _SPEED_MEASURE
-        speed = _SPEED_CODEC if job.lossy else speed
-        seconds += info.frames * info.channels / (44_100 * 2) / speed
+def _workers_for(jobs: Sequence[Job], most: int, store: Store) -> int:
+    """0: do the work here. A codec, and a file that has never been decoded to its end, always have a worker,
+    which may crash."""
+    seconds = sum(_seconds(job) for job in jobs)
     if len(jobs) > 1 and most > 1 and seconds > POOL_PAYS_SECONDS:
         return min(most, len(jobs))
-    return 1 if lossy and os.environ.get("FAIRHEARING_IN_PROCESS") is None else 0
+    if os.environ.get("FAIRHEARING_IN_PROCESS") is not None:
+        return 0
+    return int(any(job.lossy or not store.was_decoded(job.path) for job in jobs))
+
+
+def _seconds(job: Job) -> float:
+    """About how long it takes. By the size of the file: its header has not been read yet."""
+    try:
+        size = os.path.getsize(job.path)
+    except (OSError, ValueError):
+        return 0.0
+    samples = size * _SAMPLES_IN_A_BYTE.get(os.path.splitext(job.path)[1].lower(), 0.33)
+    speed = _SPEED_LIMIT if job.chain is not None and job.chain.limiter is not None else _SPEED_MEASURE
+    return samples / (44_100 * 2) / (_SPEED_CODEC if job.lossy else speed)

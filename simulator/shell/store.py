@@ -54,6 +54,7 @@ class Store:
         clock: Callable[[], float] = time.time,
     ) -> None:
         self._warn, self._clock, self._rehash = warn, clock, rehash
+        self._decoded: set[tuple[bytes, int, int, int]] = set()
         self.encoded_folder = None if folder is None else folder / ENCODED
         self._database = None if folder is None else self._open(folder)
 
@@ -79,8 +80,8 @@ class Store:
 
     def content_of(self, path: str) -> str | None:
         """The content hash of a file that has not changed since it was read."""
-        key = self._file_key(path)
-        if key is None or self._rehash:
+        key = _file_key(path)
+        if key is None or self._database is None or self._rehash:
             return None
         rows = self._do(
             "SELECT content FROM file WHERE path = ? AND size = ? AND mtime_ns = ? AND inode = ?", *key
@@ -89,9 +90,15 @@ class Store:
 
     def keep_content(self, path: str, content: str) -> None:
         """Remembers the content of a file, unless it is too young to be trusted."""
-        key = self._file_key(path)
+        key = _file_key(path)
+        if key is not None:
+            self._decoded.add(key)
         if key is not None and self._clock() - key[2] / 1e9 >= YOUNG_SECONDS:
             self._do("INSERT OR REPLACE INTO file VALUES (?, ?, ?, ?, ?)", *key, content)
+
+    def was_decoded(self, path: str) -> bool:
+        """Has this file, as it is now, been decoded to its end before? Then no decoder dies of it."""
+        return _file_key(path) in self._decoded or self.content_of(path) is not None
 
     def find(self, content: str, settings: str) -> tuple[Measurement, LimiterReport | None] | None:
         """The measurement of that content under these settings."""
@@ -132,15 +139,6 @@ class Store:
             self._database.close()
             self._database = None
 
-    def _file_key(self, path: str) -> tuple[bytes, int, int, int] | None:
-        if self._database is None:
-            return None
-        try:
-            found = os.stat(path)
-        except (OSError, ValueError):
-            return None
-        return os.fsencode(os.path.abspath(path)), found.st_size, found.st_mtime_ns, found.st_ino % 2**63
-
     def _do(self, statement: str, *values: object) -> list[tuple[object, ...]]:
         if self._database is None:
             return []
@@ -151,6 +149,14 @@ class Store:
             self._warn(f"The cache failed ({problem}); going on without it.")
             self.close()
             return []
+
+
+def _file_key(path: str) -> tuple[bytes, int, int, int] | None:
+    try:
+        found = os.stat(path)
+    except (OSError, ValueError):
+        return None
+    return os.fsencode(os.path.abspath(path)), found.st_size, found.st_mtime_ns, found.st_ino % 2**63
 
 
 def _connect(path: Path) -> sqlite3.Connection:

@@ -1,8 +1,8 @@
 """How is the work spread over processor cores, and what if a decoder crashes? Spawned workers.
 
-A pool pays only where the work takes longer than about two seconds (two workers with numpy start in
-0.4 s). A worker that dies breaks its pool; what was not finished is then done again, each job in a
-worker of its own, so that exactly the jobs that kill their worker fail, by name.
+More than one pays only where the work takes longer than about two seconds (two workers with numpy start in
+0.4 s). A worker that dies breaks its pool; the few jobs that were given out then are done again, each in a
+worker of its own, so that exactly the jobs that kill their worker fail, by name; the others go on together.
 """
 
 from __future__ import annotations
@@ -12,8 +12,9 @@ import multiprocessing
 import os
 import signal
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from itertools import islice
 from typing import Any, TypeVar
 
 from simulator.errors import AudioError, SimulatorError
@@ -61,12 +62,13 @@ def start_tracker() -> None:
 def _prepare() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to handle
     one_blas_thread()
-    _keep_freed_memory()
+    keep_freed_memory()
 
 
-def _keep_freed_memory() -> None:
-    """Has the C library keep what is freed for the next file: fresh pages from the system cost a tenth of a
-    short file's time, and more where several workers ask for them. Other C libraries are left as they are."""
+def keep_freed_memory() -> None:
+    """Has the C library keep what is freed for the next block and the next file: fresh pages from the system
+    cost a tenth of the time, and more where several workers ask for them. Other C libraries are left as they
+    are."""
     import ctypes
 
     trim_threshold, mmap_threshold = -1, -3  # mallopt(3), glibc
@@ -86,54 +88,65 @@ def run(
             yield index, _guarded(function, job)
         return
     left = dict(enumerate(jobs))
+    while left:
+        given_out: dict[int, Job] = {}
+        try:
+            for index, result in _pooled(function, left, min(workers, len(left)), given_out):
+                del left[index]
+                yield index, result
+        except BrokenProcessPool:
+            for index, job in sorted(given_out.items()):
+                del left[index]
+                yield index, _alone(function, job, name(job))
+
+
+def _alone(function: Callable[[Job], Result], job: Job, name: str) -> Result | SimulatorError:
+    """One job in a worker of its own; its death as the error of this job."""
     try:
-        for index, result in _pooled(function, left, min(workers, len(jobs))):
-            del left[index]
-            yield index, result
+        [(_, result)] = _pooled(function, {0: job}, 1, {})
+        return result
+    except _StalledError:
+        return AudioError(
+            f"{name}: nothing came of this file in {STALL_SECONDS / 60.0:.0f} minutes, so it was given up.",
+            "The file is so damaged that it holds the decoder up, or its disk hangs; copy it.",
+        )
     except BrokenProcessPool:
-        for index, job in list(left.items()):
-            try:
-                yield from _pooled(function, {index: job}, 1)
-            except _StalledError:
-                minutes = f"{STALL_SECONDS / 60.0:.0f} minutes"
-                yield (
-                    index,
-                    AudioError(
-                        f"{name(job)}: nothing came of this file in {minutes}, so it was given up.",
-                        "The file is so damaged that it holds the decoder up, or its disk hangs; copy it.",
-                    ),
-                )
-            except BrokenProcessPool:
-                yield (
-                    index,
-                    AudioError(
-                        f"{name(job)}: the decoder crashed on this file.",
-                        "The file is damaged in a way that it does not survive; export it again.",
-                    ),
-                )
+        return AudioError(
+            f"{name}: the decoder crashed on this file.",
+            "The file is damaged in a way that it does not survive; export it again.",
+        )
 
 
 def _pooled(
-    function: Callable[[Job], Result], jobs: dict[int, Job], workers: int
+    function: Callable[[Job], Result], jobs: dict[int, Job], workers: int, given_out: dict[int, Job]
 ) -> Iterator[tuple[int, Result | SimulatorError]]:
+    """What becomes of the jobs, as they finish. `given_out` holds those that the workers have at any moment:
+    two a worker, so that none waits for the next."""
     context: Any = multiprocessing.get_context("spawn")
     start_tracker()
     pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_prepare)
+    futures: dict[Future[Result | SimulatorError], int] = {}
+    to_come = iter(list(jobs.items()))
     try:
-        futures = {pool.submit(_guarded, function, job): index for index, job in jobs.items()}
-        waiting = set(futures)
-        while waiting:
-            done, waiting = wait(waiting, STALL_SECONDS, return_when=FIRST_COMPLETED)
+        while True:
+            for index, job in islice(to_come, 2 * workers - len(given_out)):
+                futures[pool.submit(_guarded, function, job)] = index
+                given_out[index] = job
+            if not given_out:
+                break
+            done, _ = wait(futures, STALL_SECONDS, return_when=FIRST_COMPLETED)
             if not done:
                 raise _StalledError
             broken: BrokenProcessPool | None = None
             for future in done:
+                index = futures.pop(future)
                 try:
                     result = future.result()
                 except BrokenProcessPool as problem:
                     broken = problem
                 else:
-                    yield futures[future], result
+                    del given_out[index]
+                    yield index, result
             if broken is not None:
                 raise broken
     except BaseException:

@@ -137,7 +137,6 @@ def answer(
 ) -> Any:
     monkeypatch.chdir(folder)
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
-    monkeypatch.setenv("FAIRHEARING_IN_PROCESS", "1")
 
     def run(line: str) -> tuple[int, str, str]:
         code = app.run(["check", *line.split()])

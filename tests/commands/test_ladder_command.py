@@ -186,8 +186,7 @@ def test_a_soft_clip_before_it_needs_less_of_the_limiter(answer: Any) -> None:
 
 
 @pytest.mark.parametrize("words", ["", "--detect sample", "--detect both", "--profile all"])
-def test_no_line_of_the_screen_is_wider_than_80_columns(words: str, answer: Any, monkeypatch: Any) -> None:
-    monkeypatch.setenv("FAIRHEARING_IN_PROCESS", "1")
+def test_no_line_of_the_screen_is_wider_than_80_columns(words: str, answer: Any) -> None:
     profiles = "" if "all" in words else "--profile replaygain2-album,a85,minus14-headroom"
     if "all" in words:
         words = words.replace("all", "r128,td1008-album,minus14-headroom,opus-r128,quieter-setting,untouched")

@@ -158,6 +158,7 @@ def test_lossy_files_are_worked_on_in_a_process_of_their_own(
     with soundfile.SoundFile(lossy, "w", RATE, 2, format="OGG", subtype="VORBIS") as file:
         for start in range(0, made.shape[0], RATE):
             file.write(made[start : start + RATE])
+    monkeypatch.delenv("FAIRHEARING_IN_PROCESS")
     monkeypatch.setattr(aligning, "_read", no_reading)  # in this process; the worker has its own
     alignment, difference = versions(first, str(lossy), store)
     assert alignment.kind == "aligned"

@@ -92,10 +92,9 @@ def test_a_difference_does_not_depend_on_the_blocks() -> None:
 
 @pytest.mark.parametrize("full_scale", ["none", "after_gain", "before_gain"])
 def test_a_prediction_is_the_measurement_of_the_decode_through_the_chain(
-    master: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, full_scale: str
+    master: Path, tmp_path: Path, full_scale: str
 ) -> None:
     """Each step, the decode and what is played after the gain, against the same done by hand."""
-    monkeypatch.setenv("FAIRHEARING_IN_PROCESS", "1")
     chosen = profile(full_scale)
     playlist = Playlist("", "", None, (Track(str(master), "master"),), "", "")
     store = Store(tmp_path / "cache", print)

@@ -195,7 +195,7 @@ def test_a_decoder_that_crashes_costs_one_file(
     sources: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(measuring, "do", dies_on_1)
-    monkeypatch.setattr(measuring, "_workers_for", lambda jobs, most: min(most, len(jobs)))
+    monkeypatch.setattr(measuring, "_workers_for", lambda jobs, most, _: min(most, len(jobs)))
     store = Store(tmp_path, print)
     tracks, found = predicted(sources[:2], "minus14-headroom", store, workers=2)
     assert [one.measurement is not None for one in tracks] == [True, False]

@@ -86,6 +86,22 @@ def test_a_young_file_is_not_trusted(tmp_path: Path, warned: list[str]) -> None:
     store.close()
 
 
+@pytest.mark.parametrize("cached", [True, False])
+def test_a_file_that_was_decoded_to_its_end_is_known_until_it_changes(
+    tmp_path: Path, warned: list[str], cached: bool
+) -> None:
+    """Also where it is too young for the cache, or there is none."""
+    store = Store(tmp_path / "cache" if cached else None, warned.append, rehash=True)
+    path = tmp_path / "a.wav"
+    path.write_bytes(b"1")
+    assert not store.was_decoded(str(path))
+    assert not store.was_decoded(str(tmp_path / "none.wav"))
+    store.keep_content(str(path), "content")
+    assert store.was_decoded(str(path))
+    path.write_bytes(b"12")
+    assert not store.was_decoded(str(path))
+
+
 def test_rehash_reads_every_file_again(tmp_path: Path, warned: list[str]) -> None:
     path = file_of_age(tmp_path / "a.wav", 60.0)
     store = Store(tmp_path / "cache", warned.append, rehash=True)

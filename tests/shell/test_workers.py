@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import time
+from typing import Any
 
 import pytest
 
@@ -40,6 +41,24 @@ def test_a_worker_that_dies_costs_the_one_job_that_killed_it() -> None:
     assert [found[0], found[2], found[3]] == [2, 4, 6]
     assert isinstance(found[1], AudioError)
     assert found[1].message == "13: the decoder crashed on this file."
+
+
+def test_after_a_crash_the_others_go_on_together() -> None:
+    """At most the four jobs that two workers held then are done one by one."""
+    seen: list[int] = []
+    real = pool._alone
+
+    def alone(function: Any, job: int, name: str) -> Any:
+        seen.append(job)
+        return real(function, job, name)
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(pool, "_alone", alone)
+        found = done([13, *range(100, 140)], 2)
+    assert isinstance(found[0], AudioError)
+    assert found[1:] == [2 * job for job in range(100, 140)]
+    assert 13 in seen
+    assert len(seen) <= 4
 
 
 @pytest.mark.heavy
