@@ -1,9 +1,10 @@
 """What do conversions and codecs do to the peaks, and how far must the output come down before them?
 
 A step's peak is held against full scale, where decoders may cut, and against the decided ceiling where there
-is one. After an encoder peaks do not fall dB for dB, so the cure is not computed: the output is lowered,
-everything is done again, and the new peak is the proof. Arithmetic: the first try lowers by the excess, each
-further one by what is still missing and a little more, in whole tenths of a dB.
+is one; the cure aims at the lower of the two, so that what it promises passes the next check. After an
+encoder peaks do not fall dB for dB, so the cure is not computed: the output is lowered, everything is done
+again, and the new peak is the proof. Arithmetic: the first try lowers by the excess, each further one by what
+is still missing and a little more, in whole tenths of a dB.
 """
 
 from __future__ import annotations
@@ -46,6 +47,12 @@ def missed_limit(found: Measurement, decided: Decided) -> float | None:
     return ceiling if ceiling is not None and peak > ceiling + READING_DB else None
 
 
+def aim_dbtp(decided: Decided) -> float:
+    """The level in dBTP that a cure brings the peak under: what no limit misses."""
+    ceiling = decided.ceiling_dbtp
+    return FULL_SCALE_DBTP if ceiling is None else min(ceiling, FULL_SCALE_DBTP)
+
+
 def next_lowering_db(tried: Cure | None, peak_dbtp: float, limit_dbtp: float) -> float:
     """By how much to lower the output in the next try; `peak_dbtp` is the peak of the last one."""
     missing = peak_dbtp - limit_dbtp
@@ -78,7 +85,8 @@ def step_finding(step: str, found: Measurement, decided: Decided, cure: Cure | N
     if not at and found.true_peak_at_s is not None:
         at = (found.true_peak_at_s,)
     return Finding(
-        *where, "fix" if over_full_scale else "look", peak, "dBTP", limit, at, text, _advice(cure, limit),
+        *where, "fix" if over_full_scale else "look", peak, "dBTP", limit, at, text,
+        _advice(cure, aim_dbtp(decided)),
         FULL_SCALE_SOURCE if over_full_scale else f"decided {decided.said}".strip(),
     )  # fmt: skip
 

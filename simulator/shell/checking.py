@@ -21,6 +21,7 @@ from simulator.delivery.scan import Scan, scan
 from simulator.delivery.step_findings import (
     MOST_TRIES,
     Cure,
+    aim_dbtp,
     judged,
     missed_limit,
     next_lowering_db,
@@ -178,20 +179,20 @@ def _steps(
 
 def _cures(found: dict[Job, Measurement], decided: Decided, store: Store, workers: int) -> dict[Job, Cure]:
     """For each step that misses a limit: the output lowered and all done again, MOST_TRIES times at most."""
-    limits = {job: limit for job, one in found.items() if (limit := missed_limit(one, decided)) is not None}
     cures: dict[Job, Cure] = {}
-    left = list(limits)
+    aim = aim_dbtp(decided)
+    left = [job for job, one in found.items() if missed_limit(one, decided) is not None]
     for _ in range(MOST_TRIES):
         if not left:
             break
         tries = {}
         for job in left:
             peak = cures[job].proof_dbtp if job in cures else found[job].true_peak_dbtp or 0.0
-            tries[job] = next_lowering_db(cures.get(job), peak, limits[job])
+            tries[job] = next_lowering_db(cures.get(job), peak, aim)
         lowered = [replace(job, before_db=-tries[job]) for job in left]
         for job, outcome in zip(left, do_all(lowered, store, workers), strict=True):
             if isinstance(outcome, Result):
-                cures[job] = judged(tries[job], outcome.measurement.true_peak_dbtp, limits[job])
+                cures[job] = judged(tries[job], outcome.measurement.true_peak_dbtp, aim)
         left = [job for job in left if job in cures and not cures[job].reached]
     return cures
 

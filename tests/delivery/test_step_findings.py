@@ -9,7 +9,14 @@ import pytest
 from support import signals
 
 from simulator.delivery.finding import Decided, db_words
-from simulator.delivery.step_findings import Cure, judged, missed_limit, next_lowering_db, step_finding
+from simulator.delivery.step_findings import (
+    Cure,
+    aim_dbtp,
+    judged,
+    missed_limit,
+    next_lowering_db,
+    step_finding,
+)
 from simulator.measure.measurement import Measurement
 from simulator.measure.meter import measure_array
 
@@ -68,6 +75,21 @@ def test_the_words_promise_only_what_was_proved() -> None:
     assert failed.advice.startswith("Even lowered by 2.0 dB it peaks at 0.30 dBTP here, above 0.00:")
     assert step_finding("in 16 bits", over, Decided(), None).name == "True peak in 16 bits"
     assert cured.name == "True peak after MP3 at 96 kbit/s"
+
+
+@pytest.mark.parametrize(
+    ("peak", "ceiling", "aim"),
+    [(0.3, None, 0.0), (0.3, -1.0, -1.0), (-0.5, -1.0, -1.0), (0.3, 1.0, 0.0)],
+)
+def test_what_a_cure_aims_at_passes_every_limit(peak: float, ceiling: float | None, aim: float) -> None:
+    """Also where the peak is over full scale and a lower ceiling is decided: else the check would complain
+    again of what was done as it said."""
+    decided = Decided(ceiling_dbtp=ceiling)
+    assert missed_limit(at_peak(peak), decided) is not None
+    assert aim_dbtp(decided) == aim
+    assert missed_limit(at_peak(aim), decided) is None
+    words = step_finding("Opus at 128 kbit/s", at_peak(peak), decided, Cure(2.0, 0.1, False)).advice
+    assert f"above {db_words(aim)}:" in words
 
 
 @pytest.mark.parametrize(("value", "words"), [(-0.001, "0.00"), (-1.0, "−1.00"), (0.256, "0.26")])
