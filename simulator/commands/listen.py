@@ -153,7 +153,7 @@ def _session(
     from simulator.hearing.state import Session
     from simulator.shell.data import ALL, load_profiles
     from simulator.shell.desk_tracks import Studio, track_views
-    from simulator.shell.store import Store, cache_folder
+    from simulator.shell.store import ENCODED, Store, cache_folder
 
     profiles = {one.id: one for one in [*load_profiles([ALL]), *ready.profiles]}
     profiles |= {one.id: one for one in map(behind_converter, list(profiles.values()))}
@@ -168,10 +168,21 @@ def _session(
         width=shutil.get_terminal_size((WIDTH, 24)).columns if interactive else WIDTH,
     )
 
-    def open_store() -> Store:
-        return Store(None if no_cache else cache_folder(), lambda _: None, rehash=rehash)
+    cache = None if no_cache else cache_folder()
 
-    studio = Studio(ready.playlist, ready.tracks, profiles, worked_out, open_store, outside.at, aligner.align)
+    def open_store() -> Store:
+        return Store(cache, lambda _: None, rehash=rehash)
+
+    studio = Studio(
+        ready.playlist,
+        ready.tracks,
+        profiles,
+        worked_out,
+        open_store,
+        outside.at,
+        aligner.align,
+        None if cache is None else cache / ENCODED,
+    )
     return session, studio
 
 

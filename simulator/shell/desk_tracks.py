@@ -2,7 +2,8 @@
 players worked out, new revisions measured, versions laid over each other.
 
 The first views come from what the command has prepared; the rest is done in the background: everything here
-may run in a thread that is not the prompt's, one call at a time, with a cache connection of its own.
+may run in a thread that is not the prompt's, one call at a time, with a cache connection of its own. Only
+`decode` may be called from the prompt's thread, too: it needs no connection.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from pathlib import Path
 
 from simulator.errors import SimulatorError, UsageError
 from simulator.hearing.codec_ways import decode_of, is_difference, profile_named, raised_db
@@ -133,7 +135,8 @@ def _lossy(path: str) -> bool:
 class Studio:
     """Carries out what the session asks of the measuring. `open_store` opens the cache in the calling
     thread; `profiles` are those that may be asked for; `worked_out` the ids that the session has;
-    `align_pairs` says how the second file of each pair lies against the first (see shell/desk_aligning)."""
+    `align_pairs` says how the second file of each pair lies against the first (see shell/desk_aligning);
+    `encoded_folder` is where encoded masters are kept, None for nowhere."""
 
     def __init__(
         self,
@@ -144,10 +147,12 @@ class Studio:
         open_store: Callable[[], Store],
         at: Callable[[], str],
         align_pairs: Callable[[Sequence[Pair]], Sequence[Found]],
+        encoded_folder: Path | None = None,
     ) -> None:
         self._playlist, self._tracks = playlist, list(tracks)
         self._profiles, self._worked_out = dict(profiles), dict.fromkeys(worked_out)
         self._open_store, self._at, self._align_pairs = open_store, at, align_pairs
+        self._encoded_folder = encoded_folder
         self._store: Store | None = None
         self._decodes = Decodes()
 
@@ -166,7 +171,7 @@ class Studio:
             profile.delivery,
             lane_of(profile.id),
             {one.track.path: one.content for one in self._tracks},
-            self._cache().encoded_folder,
+            self._encoded_folder,
         )
         if self._decodes.problems:
             raise self._decodes.problems.pop(0)

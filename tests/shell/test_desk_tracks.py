@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,7 +19,9 @@ from simulator.hearing.events import Aligned, Predicted, Replaced
 from simulator.hearing.places import Mark
 from simulator.hearing.record import Act, Record
 from simulator.player.playlist import ALL_SINGLES, Playlist, Track
+from simulator.player.profile_format import Delivery
 from simulator.shell.aligning import alignment_of
+from simulator.shell.desk_decodes import Decodes
 from simulator.shell.desk_tracks import Studio, remembered_marks, track_lanes, track_views
 from simulator.shell.predicting import deliver, predict
 from simulator.shell.store import Store
@@ -95,6 +98,35 @@ def test_another_player_is_worked_out_for_every_readable_track(playlist: Playlis
     assert found.views[0].own_lane
     assert found.views[0].prediction.limiter.max_reduction_db > 1.0
     assert "limited" not in views[0].played
+
+
+def test_decoding_at_the_start_leaves_the_cache_to_the_thread_that_measures_later(
+    playlist: Playlist, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The command has the first decodes made in its own thread; all else happens in the background's. A
+    connection to the cache may be used in the one thread only that has opened it."""
+    kept_in = []
+    monkeypatch.setattr(Decodes, "make", lambda _, *words: kept_in.append(words[-1]))
+    encoding = msgspec.structs.replace(GAIN_ONLY, id="encodes", delivery=Delivery(codec="opus"))
+    tracks, opened = deliver(playlist, no_store(), 0), []
+
+    def open_store() -> Store:
+        opened.append(Store(tmp_path / "cache", lambda _: None))
+        return opened[-1]
+
+    folder = tmp_path / "cache" / "encoded"
+    asked = Studio(playlist, tracks, PROFILES, (), open_store, lambda: "now", aligned_here, folder)
+    asked.decode(encoding)
+    assert kept_in == [folder]
+
+    def later() -> object:
+        try:
+            return asked.replace(1, playlist.tracks[0].path)[0]
+        finally:
+            opened[-1].close()
+
+    with ThreadPoolExecutor(1) as background:
+        assert isinstance(background.submit(later).result(), Replaced)
 
 
 def test_a_new_revision_is_measured_and_every_player_worked_out_again(
