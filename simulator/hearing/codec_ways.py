@@ -14,6 +14,7 @@ from collections.abc import Mapping
 import msgspec
 
 from simulator.errors import UsageError
+from simulator.hearing.whole_number import whole_number
 from simulator.player.profile import Profile
 from simulator.player.profile_format import MOST_KBPS, Codec, Delivery
 
@@ -151,20 +152,22 @@ def _difference_of(profile: Profile, by_db: float) -> Profile:
 def _kbps(word: str, rest: list[str]) -> float:
     text = rest[0].casefold().removesuffix("kbit/s").removesuffix("k") if len(rest) == 1 else ""
     most = MOST_KBPS[word]
-    if not text.isdigit() or not LEAST_KBPS <= float(text) <= most:
+    kbps = whole_number(text)
+    if kbps is None or not LEAST_KBPS <= kbps <= most:
         asked = f"“{' '.join(rest)}”" if rest else "no bit rate"
         raise UsageError(
             f"{NAMES[word]} takes {LEAST_KBPS:g} to {most:g} kbit/s, got {asked}.", f"codec {word} 128"
         )
-    return float(text)
+    return float(kbps)
 
 
 def _raised(rest: list[str]) -> int:
     text = " ".join(rest).casefold().removesuffix("db").strip().removeprefix("+")
     if not text:
         return 0
-    if not text.isdigit() or not 0 <= int(text) <= MOST_RAISED_DB:
+    by = whole_number(text)
+    if by is None or by > MOST_RAISED_DB:
         raise UsageError(
             f"The difference is raised by 0 to {MOST_RAISED_DB} dB, in whole ones.", "codec difference 20"
         )
-    return int(text)
+    return by

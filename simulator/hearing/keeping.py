@@ -12,6 +12,7 @@ from simulator.hearing.moving import Outcome
 from simulator.hearing.places import KINDS, Mark, parse_time
 from simulator.hearing.record import Act
 from simulator.hearing.state import Session, find_track, no_words
+from simulator.hearing.whole_number import whole_number
 from simulator.numbers import level
 from simulator.units import format_time
 
@@ -110,10 +111,11 @@ def replace_(session: Session, words: list[str]) -> Outcome:
     """A new revision of a track. The first word is its number; the rest is the file."""
     if len(words) < 2:
         raise UsageError("Which track, and by which file?", "replace 1 song-v2.wav")
-    if not words[0].isdigit() or not 1 <= int(words[0]) <= len(session.tracks):
+    number = whole_number(words[0])
+    if number is None or not 1 <= number <= len(session.tracks):
         raise UsageError(f"There is no track {words[0]}.", f"Tracks: 1 to {len(session.tracks)}.")
     path = " ".join(words[1:])
-    return session, (Say(f"Measuring {path} …"), Replace(int(words[0]) - 1, path))
+    return session, (Say(f"Measuring {path} …"), Replace(number - 1, path))
 
 
 def devices(session: Session, words: list[str]) -> Outcome:

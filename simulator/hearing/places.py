@@ -96,7 +96,7 @@ def parse_time(text: str, now_s: float = 0.0) -> float | None:
     """Seconds from 83, 83.5, 1:23, 1:02:03, or from +10 and -10 against `now_s`; None for anything else."""
     sign = text[:1] if text[:1] in ("+", "-", "−") else ""
     body = text[len(sign) :].removesuffix("s").strip()
-    if not re.fullmatch(r"\d{1,6}(:[0-5]?\d){0,2}(\.\d{1,6})?", body):
+    if not re.fullmatch(r"\d{1,6}(:[0-5]?\d){0,2}(\.\d{1,6})?", body, re.ASCII):
         return None
     seconds = 0.0
     for part in body.split(":"):

@@ -17,6 +17,7 @@ from simulator.hearing.record import Act
 from simulator.hearing.sound import Program, Source, State
 from simulator.hearing.trial_run import Run
 from simulator.hearing.view import TrackView, versions
+from simulator.hearing.whole_number import whole_number
 from simulator.player.profile import Profile
 
 DIM_DB = -20.0
@@ -177,8 +178,9 @@ def no_words(words: list[str], name: str) -> None:
 
 def find_track(session: Session, word: str) -> int:
     """A readable track by its number or by a part of its title. Raises UsageError."""
-    if word.isdigit():
-        track = int(word) - 1
+    number = whole_number(word)
+    if number is not None:
+        track = number - 1
         if not 0 <= track < len(session.tracks):
             raise UsageError(f"There is no track {word}.", f"Tracks: 1 to {len(session.tracks)}.")
     else:

@@ -29,6 +29,7 @@ from simulator.hearing.state import Session, find_track
 from simulator.hearing.trial_run import Run, Wanted
 from simulator.hearing.trial_words import CAUTIONS, LOUDER_ADVANTAGE_LU, plan_sentence
 from simulator.hearing.view import versions
+from simulator.hearing.whole_number import whole_number
 from simulator.measure.gating import ABSOLUTE_GATE_LUFS
 from simulator.numbers import level
 from simulator.units import format_time
@@ -44,8 +45,8 @@ def wanted_of(session: Session, words: list[str]) -> Wanted:
     """What a line asks for: `which` or `preference`, then the rounds, then tracks. Raises UsageError."""
     kind = next((KINDS[one] for one in KINDS if words and one.startswith(words[0].casefold())), None)
     if kind is None:
-        asked = f"There is no trial “{words[0]}”." if words else "Which trial?"
-        raise UsageError(asked, USAGE)
+        problem = f"There is no trial “{words[0]}”." if words else "Which trial?"
+        raise UsageError(problem, USAGE)
     if session.wanted is not None:
         raise UsageError("Another player is being worked out.", "Begin when it plays.")
     if session.state == "delivered":
@@ -60,9 +61,10 @@ def wanted_of(session: Session, words: list[str]) -> Wanted:
     pairs = len(tracks) * (len(tracks) - 1) // 2
     rounds = ROUNDS[pairs]
     if len(words) > 1:
-        if not words[1].isdigit():
+        asked = whole_number(words[1])
+        if asked is None:
             raise UsageError(f"“{words[1]}” is no number of rounds.", USAGE)
-        rounds = int(words[1])
+        rounds = asked
     passage, reason = _passage(session, tracks)
     return Wanted(kind, rounds, tracks, passage, reason)
 

@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from simulator.errors import SimulatorError, WriteError
+from simulator.hearing.whole_number import whole_number
 from simulator.player.profile_format import Delivery
 from simulator.shell import workers
 from simulator.shell.codec_lanes import Lane, LaneJob, write_lane
@@ -95,8 +96,8 @@ class Decodes:
     def _folder(self) -> Path:
         """This session's, made at its first use; those of dead sessions go."""
         for old in self._base.glob(f"{PREFIX}*"):
-            number = old.name.removeprefix(PREFIX)
-            if number.isdigit() and not process_lives(int(number)):
+            number = whole_number(old.name.removeprefix(PREFIX))
+            if number is not None and not process_lives(number):
                 shutil.rmtree(old, ignore_errors=True)
         folder = self._base / f"{PREFIX}{os.getpid()}"
         make_folder(folder)
