@@ -1,19 +1,41 @@
-"""How is a text from outside shown? As text: what would steer a terminal is spelled out."""
+"""How is a text from outside shown and kept? As text: what would steer a terminal, turn the line round or
+has no form in UTF-8 is spelled out."""
 
 from __future__ import annotations
 
 import unicodedata
 
-_SPELLED = ("Cc", "Zl", "Zp")
-"""Control characters and separators of lines and paragraphs."""
+_SPELLED = ("Cc", "Cs", "Zl", "Zp")
+"""Control characters, bytes that are no text (Python's surrogates), separators of lines and paragraphs."""
+_TURNING = ("LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI")
+"""Embeddings, overrides and isolates of direction (Unicode, UAX #9): without their ends they turn what
+follows. The plain marks, which texts in Arabic or Hebrew need, stay."""
 
 
 def visible(text: str, keep: str = "") -> str:
-    """The text with every control character spelled out (`\\x1b`), but for those in `keep`. File names and
-    titles may hold any; a terminal would obey them."""
+    """The text with every character that steers spelled out (`\\x1b`, `\\u202e`), but for those in `keep`.
+    File names and titles may hold any; a terminal would obey them."""
     if text.isprintable():
         return text
-    return "".join(
-        one if one in keep or unicodedata.category(one) not in _SPELLED else f"\\x{ord(one):02x}"
-        for one in text
-    )
+    return "".join(one if one in keep or not _steers(one) else _spelled(one) for one in text)
+
+
+def as_utf8(text: str) -> str:
+    """The text with what UTF-8 has no form for spelled out: a byte of another encoding, from a file name or
+    a line, as `\\xe4`. Everything else stays as it is."""
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return "".join(_spelled(one) if unicodedata.category(one) == "Cs" else one for one in text)
+    return text
+
+
+def _steers(one: str) -> bool:
+    return unicodedata.category(one) in _SPELLED or unicodedata.bidirectional(one) in _TURNING
+
+
+def _spelled(one: str) -> str:
+    code = ord(one)
+    if 0xDC80 <= code <= 0xDCFF:  # a byte that was no text: PEP 383
+        code -= 0xDC00
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"

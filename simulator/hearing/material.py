@@ -16,8 +16,9 @@ from typing import Any
 
 import msgspec
 
-from simulator.hearing.record import Act
+from simulator.hearing.record import Act, keepable
 from simulator.hearing.view import TrackView
+from simulator.plain_text import as_utf8
 from simulator.player.profile import Profile
 
 MATERIAL, PLAYER = "material", "player"
@@ -95,7 +96,7 @@ def news(
 ) -> tuple[str, ...]:
     """What has changed since the last decision and since each version was last tried, as sentences."""
     bases = {str(act.data.get("id")): act.data for act in acts if act.kind in (MATERIAL, PLAYER)}
-    now = {one.path: one for one in tracks}
+    now = {as_utf8(one.path): one for one in tracks}
     said: dict[str, None] = {}
     last = {act.kind: act for act in acts if act.kind in ("decision", "trial")}
     for kind, act in last.items():
@@ -114,5 +115,6 @@ def news(
 
 
 def _with_id(data: dict[str, Any]) -> dict[str, Any]:
+    data = keepable(data)
     told = hashlib.sha256(msgspec.json.encode(data, order="sorted")).hexdigest()[:16]
     return {"id": told, **data}

@@ -13,6 +13,7 @@ from typing import Any
 import msgspec
 
 from simulator.errors import UsageError
+from simulator.plain_text import as_utf8
 
 FORMAT = 1
 Value = None | bool | int | float | str | list["Value"] | dict[str, "Value"]
@@ -35,8 +36,8 @@ class Record:
     acts: tuple[Act, ...] = ()
 
     def with_act(self, act: Act) -> Record:
-        """The record with one act more."""
-        return replace(self, acts=(*self.acts, act))
+        """The record with one act more; what in its texts has no form in UTF-8 is spelled out."""
+        return replace(self, acts=(*self.acts, replace(act, data=keepable(act.data))))
 
     def of_kind(self, kind: str) -> tuple[Act, ...]:
         return tuple(act for act in self.acts if act.kind == kind)
@@ -80,6 +81,17 @@ def from_json(data: bytes) -> Record:
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as problem:
         raise UsageError(f"this is no session record: {problem}.", "Restore it from a copy.") from None
     return Record(form.title, tuple(form.acts))
+
+
+def keepable(value: Any) -> Any:
+    """The value with every text in it as UTF-8 can hold it: file names and lines may hold other bytes."""
+    if isinstance(value, str):
+        return as_utf8(value)
+    if isinstance(value, dict):
+        return {keepable(key): keepable(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [keepable(one) for one in value]
+    return value
 
 
 def _refuse_odd_numbers(value: Any) -> None:

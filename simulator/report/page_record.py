@@ -10,6 +10,7 @@ from typing import Any
 
 from simulator.hearing.record import Act
 from simulator.hearing.words import note_place
+from simulator.plain_text import as_utf8
 from simulator.player.playlist import Track
 from simulator.report.numbers import level
 from simulator.report.page_places import Mark
@@ -18,7 +19,7 @@ from simulator.report.page_places import Mark
 def marks(acts: Sequence[Act], tracks: Sequence[Track]) -> list[Mark]:
     """The marks on these tracks; a name that was set again counts where it was set last."""
     found: dict[str, Mark] = {}
-    places = {track.path: index for index, track in reversed(list(enumerate(tracks)))}
+    places = {as_utf8(track.path): index for index, track in reversed(list(enumerate(tracks)))}
     for act in acts:
         if act.kind != "mark":
             continue

@@ -77,6 +77,7 @@ def add_act(
     its own beside it, or with `only_here` nothing is done. Raises UsageError for that, WriteError where it
     could not be written."""
     lines: list[str] = []
+    kept_as = Record(title).with_act(act)
     kept = RecordFile(path, lines.append, title)
     try:
         if only_here and kept.path != path:
@@ -85,7 +86,7 @@ def add_act(
         for line in lines:
             warn(line)
         found = read_record(kept.path)
-        written = from_json(to_json(Record(title, (act,)))).acts[0]  # tuples come back as lists
+        written = from_json(to_json(kept_as)).acts[0]  # tuples come back as lists
         if found is None or not found.acts or found.acts[-1] != written:
             raise WriteError(
                 f"{kept.path}: the record could not be written.", "Check the folder and the disk."

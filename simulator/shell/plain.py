@@ -6,6 +6,7 @@ record of the session. Time goes on between the lines (a script says `wait`), an
 
 from __future__ import annotations
 
+import io
 import queue
 import threading
 from collections.abc import Callable, Iterable
@@ -24,6 +25,8 @@ def run_plain(
     """Reads lines until they end or the desk is left; 0. The lines are read by a thread of their own, so
     that the desk goes on while the next one is awaited. With `keep_on_interrupt` (a keyboard at the other
     end) Ctrl-C stops what plays; without it, it ends the session as it ends every command."""
+    if isinstance(lines, io.TextIOWrapper):  # a byte that is no text costs its character, not what follows
+        lines.reconfigure(errors="surrogateescape")
     waiting: queue.Queue[str | None] = queue.Queue(maxsize=1)
     threading.Thread(target=_read, args=(lines, waiting), daemon=True).start()
     while not desk.left:

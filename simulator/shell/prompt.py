@@ -28,6 +28,7 @@ from prompt_toolkit.key_binding import KeyBindings, KeyPressEvent
 from prompt_toolkit.patch_stdout import patch_stdout
 from prompt_toolkit.styles import Style
 
+from simulator.plain_text import as_utf8
 from simulator.report.toolbar import Bar, toolbar_lines
 
 if TYPE_CHECKING:
@@ -249,7 +250,7 @@ class _KeptHistory(FileHistory):
 
     def store_string(self, string: str) -> None:
         with contextlib.suppress(OSError):
-            super().store_string(string)
+            super().store_string(as_utf8(string))
 
     def load_history_strings(self) -> Iterable[str]:
         try:

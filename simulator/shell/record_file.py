@@ -17,6 +17,7 @@ from pathlib import Path
 
 from simulator.errors import SimulatorError, UsageError
 from simulator.hearing.record import Act, Record, from_json, to_json
+from simulator.plain_text import as_utf8
 from simulator.shell.small_files import LARGEST_RECORD_BYTES, read_small
 from simulator.shell.writing import whole_file
 
@@ -30,8 +31,8 @@ def record_path(playlist: Path | None, files: Sequence[str]) -> Path:
     import platformdirs
 
     folder = Path(platformdirs.user_data_dir("fairhearing", appauthor=False)) / "sessions"
-    known = hashlib.sha256("\0".join(os.path.abspath(file) for file in files).encode()).hexdigest()[:12]
-    first = Path(files[0]).stem[:40] if files else "session"
+    known = hashlib.sha256(b"\0".join(os.fsencode(os.path.abspath(one)) for one in files)).hexdigest()[:12]
+    first = as_utf8(Path(files[0]).stem[:40]).replace("\\", "_") if files else "session"
     return folder / f"{first}-{known}{SUFFIX}"
 
 
@@ -53,11 +54,18 @@ class RecordFile:
         self.record = self._read(title)
 
     def keep(self, act: Act) -> None:
-        """Adds an act; on the disk when this returns, if the disk allows it."""
-        self.record = self.record.with_act(act)
+        """Adds an act; on the disk when this returns, if the disk allows it. One that has no form there (a
+        number that is none) is left out, so that the others can still be written, and that is said."""
+        longer = self.record.with_act(act)
+        try:
+            data = to_json(longer)
+        except (TypeError, ValueError) as problem:
+            self._warn(f"One act ({act.kind}) cannot be put into the record ({problem}) and is not kept.")
+            return
+        self.record = longer
         try:
             with whole_file(self.path, True) as passing, open(passing, "wb") as file:
-                file.write(to_json(self.record))
+                file.write(data)
                 file.flush()
                 os.fsync(file.fileno())
         except (OSError, SimulatorError) as problem:

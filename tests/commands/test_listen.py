@@ -7,6 +7,7 @@ import io
 import json
 import os
 import re
+import shutil
 import signal
 import sys
 import time
@@ -132,6 +133,23 @@ def test_a_script_plays_into_a_file_what_the_player_plays(
     assert record["format"] == 1
     assert [act["kind"] for act in record["acts"]] == ["material", "player", "opened", "play", "trim"]
     assert not list(home.glob(".*.lock"))
+
+
+def test_files_folders_and_lines_in_another_encoding_cost_nothing(
+    listen: Session, home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As old archives and scripts in Latin-1 hold them; every act stands in the record all the same."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    folder = tmp_path / "archiv\udce4"
+    folder.mkdir()
+    shutil.copyfile(home / "harbour.flac", folder / "caf\udce9.flac")
+    script = "note one\nnote sch\udce4rf\nnote three\n"
+    code, out, err = listen(script, str(folder), "--to-file", str(tmp_path / "out.wav"))
+    assert (code, err) == (0, "")
+    record = Path(out.splitlines()[-1].removeprefix("Notes and acts are kept in "))
+    acts = json.loads(record.read_text(encoding="utf-8"))["acts"]
+    assert [act["data"]["text"] for act in acts if act["kind"] == "note"] == ["one", "sch\\xe4rf", "three"]
+    assert acts[0]["data"]["tracks"][0]["path"].endswith("/archiv\\xe4/caf\\xe9.flac")
 
 
 def test_by_the_silent_clock_everything_but_sound_works(listen: Session, home: Path) -> None:

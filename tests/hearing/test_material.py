@@ -14,6 +14,7 @@ from simulator.hearing.material import FIGURES, known_ids, material, news, reste
 from simulator.hearing.record import Act, Record, from_json, to_json
 from simulator.hearing.session import opened, step
 from simulator.hearing.state import Session
+from simulator.hearing.view import TrackView
 from simulator.measure.measurement import METHOD
 
 
@@ -102,3 +103,13 @@ def test_damaged_bases_tell_nothing(damaged: dict[str, object]) -> None:
 def test_acts_that_rest_on_nothing_are_left_as_they_are() -> None:
     act = Act("t", "trim", {"line": "trim -20"})
     assert rested([act], hashed().tracks, None, frozenset()) == ((act,), frozenset())
+
+
+def test_a_file_whose_name_is_no_utf_8_is_known_again_all_the_same() -> None:
+    def named(content: str) -> TrackView:
+        return replace(session().tracks[0], path="/music/b\udce4d.wav", content=content)
+
+    basis = Act("at 0", "material", material([named("one")]))
+    acts = Record().with_act(basis).with_act(Act("at 1", "decision", {"material": basis.data["id"]})).acts
+    assert news(acts, [named("one")], {}) == ()
+    assert "has other samples now" in news(acts, [named("two")], {})[0]

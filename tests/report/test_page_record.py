@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from simulator.hearing.record import Act
+from simulator.hearing.record import Act, Record
 from simulator.player.playlist import Track
 from simulator.report.page_places import Mark
 from simulator.report.page_record import decisions, marks, notes, trials
@@ -25,6 +25,11 @@ def test_marks_belong_to_tracks_by_path_and_count_where_they_were_set_last() -> 
         mark("elsewhere", "/music/other.wav", 1.0),
     ]
     assert marks(acts, TRACKS) == [Mark(1, 50.0, "end"), Mark(1, 12.5, "Bridge")]
+
+
+def test_a_file_whose_name_is_no_utf_8_keeps_its_marks() -> None:
+    kept = Record().with_act(mark("bridge", "/music/b\udce4d.wav", 1.0)).acts
+    assert marks(kept, [Track("/music/b\udce4d.wav", "A")]) == [Mark(0, 1.0, "bridge")]
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import time
 from collections.abc import Iterator
 
@@ -66,6 +67,13 @@ def test_an_input_that_breaks_off_ends_the_session(problem: Exception) -> None:
     desk = FakeDesk()
     run_plain(desk, broken(), lambda _: None)
     assert desk.heard == ["play"]
+
+
+def test_a_byte_that_is_no_text_costs_no_line() -> None:
+    lines = io.TextIOWrapper(io.BytesIO(b"note one\nnote zu sch\xe4rf\nnote three\n"), "utf-8", "strict")
+    desk = FakeDesk()
+    run_plain(desk, lines, lambda _: None)
+    assert desk.heard == ["note one\n", "note zu sch\udce4rf\n", "note three\n"]
 
 
 class Interrupted(FakeDesk):

@@ -52,6 +52,36 @@ def test_acts_are_on_the_disk_when_keep_returns_and_are_read_again(tmp_path: Pat
     assert [one.name for one in tmp_path.iterdir()] == ["a.session.json"]
 
 
+def test_names_in_another_encoding_have_a_record_of_their_own() -> None:
+    strange = record_path(None, ["/a/b\udce4d.wav"])
+    assert strange.name.startswith("b_xe4d-")
+    assert strange != record_path(None, ["/a/b\udce5d.wav"])
+
+
+def test_bytes_that_are_no_text_are_spelled_out_in_the_record(tmp_path: Path) -> None:
+    path, said = tmp_path / "a.session.json", []
+    file = RecordFile(path, said.append)
+    file.keep(Act("t", "note", {"text": "sch\udce4rf", "spans": [{"path": "/b\udce4d.wav"}]}))
+    file.close()
+    assert from_json(path.read_bytes()).acts[0].data == {
+        "text": "sch\\xe4rf",
+        "spans": [{"path": "/b\\xe4d.wav"}],
+    }
+    assert said == []
+
+
+@pytest.mark.parametrize("bad", [float("nan"), object()], ids=["not a number", "no value of JSON"])
+def test_an_act_without_a_form_in_json_costs_itself_alone(tmp_path: Path, bad: object) -> None:
+    path, said = tmp_path / "a.session.json", []
+    file = RecordFile(path, said.append)
+    for value in (1, bad, 2):
+        file.keep(Act("t", "note", {"number": value}))
+    file.close()
+    assert noted(path) == [1, 2]
+    assert len(said) == 1
+    assert "(note) cannot be put into the record" in said[0]
+
+
 @pytest.mark.parametrize(
     ("content", "words"),
     [
