@@ -51,6 +51,11 @@ def _left(found: Comparison, played: Played, names: Names) -> list[Said]:
     start = f"Of the {level(amount)} LU by which {louder} is louder as delivered"
     if abs(after) <= TIE_LU:
         text = f"{start}, the player's gains leave a tie over the whole track."
+    elif sentences.widened(amount, left):
+        text = (
+            f"As delivered {louder} is {level(amount)} LU louder, and over the whole track as played "
+            f"{level(left)} LU: this player widens the difference."
+        )
     elif left > 0.0:
         text = f"{start}, {level(left)} LU are left over the whole track as played."
     else:

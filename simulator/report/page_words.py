@@ -24,6 +24,7 @@ from simulator.report.sentences import (
     overs_sentence,
     passage_sentence,
     played_sentence,
+    widened,
 )
 
 CONTRAST_TIE_LU = 0.5
@@ -107,7 +108,11 @@ def _gained(loud: Version, open_: Version, difference: float) -> list[str]:
     a, b = loud.prediction.played.integrated_lufs, open_.prediction.played.integrated_lufs
     if a is None or b is None:
         return said
-    if a - b > TIE_LU:
+    if widened(difference, a - b):
+        said.append(
+            f"Through this player it plays {level(a - b)} LU louder: the player widens the difference."
+        )
+    elif a - b > TIE_LU:
         said.append(f"Through this player {level(a - b)} LU of that are left.")
     elif b - a > TIE_LU:
         said.append(f"Through this player nothing of that is left: it plays {level(b - a)} LU more quietly.")

@@ -14,11 +14,11 @@ from simulator.compare.loss import punch_db
 from simulator.measure.measurement import Measurement
 from simulator.player.prediction import Prediction
 from simulator.player.profile import Profile
-from simulator.report.numbers import level, share, signed
+from simulator.report.numbers import level, signed
+from simulator.report.shortfall import peak_sentences, shortfall_sentences
 
 TIE_LU = 0.2
 PUNCH_TIE_DB = 0.5
-SHORTFALL_SAID_LU = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,40 +73,18 @@ def passage_sentence(first: Version, second: Version, profile: Profile) -> str:
     )
 
 
+def widened(delivered_lu: float, played_lu: float) -> bool:
+    """Does a player leave more of a difference than there was? So where it raises a dense version further
+    than an open one, or its limiter takes from the open one. Less than a tenth of it is none."""
+    return played_lu > delivered_lu and level(played_lu) != level(delivered_lu)
+
+
 def headroom_sentences(version: Version, profile: Profile) -> list[str]:
     """Why a version stays below the target, and what its raising cost."""
-    decision, short = version.prediction.decision, version.prediction.target_shortfall_lu
-    said = []
-    if short is not None and short > SHORTFALL_SAID_LU:
-        if decision.limited_by == "headroom" and decision.gain_db < 0.05:
-            said.append(
-                f"{_cap(version.name)} has no headroom to be raised and stays {level(short)} LU below the "
-                f"player's target."
-            )
-        elif decision.limited_by == "headroom":
-            said.append(
-                f"{_cap(version.name)} can be raised by only {level(decision.gain_db)} dB before its peaks "
-                f"reach the player's ceiling, and stays {level(short)} LU below the target."
-            )
-        elif decision.limited_by == "no_upward_gain":
-            said.append(
-                f"{_cap(version.name)} lies {level(short)} LU below the target, and this player never "
-                f"raises a level."
-            )
-        elif version.prediction.limiter_loss_lu > SHORTFALL_SAID_LU:
-            said.append(f"The player's limiter keeps {version.name} {level(short)} LU below the target.")
-    report = version.prediction.limiter
-    if report.max_reduction_db >= 0.05:
-        said.append(
-            f"Raising {version.name} makes the player's limiter press its peaks down, by "
-            f"{level(report.max_reduction_db)} dB at most, and by more than 1 dB for "
-            f"{share(report.share_over_1_db)} of the time."
-        )
-    if profile.upward == "unprotected":
-        peak = version.prediction.played.true_peak_dbtp
-        if peak is not None and peak > 0.05:
-            said.append(f"Raised without protection, {version.name} peaks at {signed(peak)} dBTP and clips.")
-    return said
+    return [
+        *shortfall_sentences(version.name, version.delivered, version.prediction, profile),
+        *peak_sentences(version.name, version.prediction, profile),
+    ]
 
 
 def punch_sentence(first: Version, second: Version) -> str:

@@ -85,6 +85,18 @@ def test_a_largest_cut_leaves_what_it_does_not_reach() -> None:
     )
 
 
+def test_a_player_that_raises_the_loud_one_further_is_said_to_widen_the_difference() -> None:
+    """Up to −1 dBTP: the dense one, at −22 LUFS under −9 dBTP, reaches −14; the open one, at −26 under −3,
+    stays at −24. "Of the 4.0 LU … 10.0 LU are left" would be no sense."""
+    found = compared(made(-22.0, -9.0), made(-26.0, -3.0), [player("headroom")])
+    assert said(found, "left") == (
+        "As delivered the loud master is 4.0 LU louder, and over the whole track as played 10.0 LU: this "
+        "player widens the difference."
+    )
+    turned = compared(made(-26.0, -3.0), made(-22.0, -9.0), [player("headroom")])
+    assert said(turned, "left").startswith("As delivered the open master is 4.0 LU louder, and over")
+
+
 def test_none_left_and_the_other_louder() -> None:
     """The ceiling of −6 dBTP always applies: the loud one, at +0.8 dBTP, is turned down by 6.8 dB to −18.8;
     the open one, at −9 dBTP, is raised by 3 dB to −11."""

@@ -53,6 +53,16 @@ def test_where_nothing_is_turned_all_of_it_is_left() -> None:
     assert gained.sentences[1] == "Through this player 5.0 LU of that are left."
 
 
+def test_a_gap_that_the_player_widens_is_not_called_what_is_left() -> None:
+    """The dense one is raised from −22 to −14, the open one, up to the ceiling, from −26 to −24."""
+    dense, quiet = version("dense", -22.0, -9.0, PLAYER), version("open", -26.0, -3.0, PLAYER)
+    gained = balance(dense, quiet, PLAYER)[0]
+    assert gained.sentences == (
+        "Where nothing is normalised, it plays 4.0 LU louder.",
+        "Through this player it plays 10.0 LU louder: the player widens the difference.",
+    )
+
+
 def test_a_quiet_open_master_without_headroom_costs_what_it_stays_below() -> None:
     quiet = version("the open master", -18.0, -1.0, PLAYER)
     _, _, cost = balance(quiet, LOUD, PLAYER)

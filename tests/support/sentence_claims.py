@@ -336,7 +336,19 @@ class Claims:
         left = after if before >= 0.0 else -after
         if abs(after) <= TIE:
             found = self.fit(rf"{start}the player's gains leave a tie over the whole track\.", text)
+        elif "widens" in text:
+            wider = self.fit(
+                "as delivered NAME is NUM LU louder, and over the whole track as played NUM LU: this player "
+                "widens the difference.",
+                text,
+            )
+            near(wider[2], abs(before))
+            near(wider[3], left)
+            assert wider[1] == self.order(before)[0]
+            assert number(wider[3]) > number(wider[2])
+            return
         elif left > 0.0:
+            assert left <= abs(before) + 0.1, "more is left than there was"
             found = self.fit(rf"{start}NUM LU are left over the whole track as played\.", text)
             near(found[3], left)
         else:
@@ -402,12 +414,16 @@ class Claims:
 
     def rule_headroom(self, text: str, side: Any, _: Any) -> None:
         shortfalls = side["target_shortfall_lu"]
+        taker = (
+            r"(?:the encoding|the conversion|the player's limiter|the converter's clipping|the encoding and "
+            r"the player's limiter)"
+        )
         for pattern, reason in (
             ("NAME has no headroom to be raised and stays NUM LU below the player's target.", "headroom"),
             ("NAME can be raised by only NUM dB before its peaks reach the player's ceiling, and stays NUM "
              "LU below the target.", "headroom"),
             ("NAME lies NUM LU below the target, and this player never raises a level.", "no_upward_gain"),
-            ("the player's limiter keeps NAME NUM LU below the target.", ""),
+            (f"{taker} keeps? NAME NUM LU below the target.", "nothing"),
         ):  # fmt: skip
             found = self.try_fit(pattern, text)
             if found is not None:
@@ -415,20 +431,44 @@ class Claims:
                 near(found[found.lastindex or 0], shortfalls[place])
                 if found.lastindex == 3:
                     near(found[2], side[place]["gain_db"])
-                assert not reason or side["limited_by"][place] == reason
+                assert side["limited_by"][place] == reason
                 return
+        album = self.try_fit(
+            "the album with NAME (?:has no headroom to be raised and|can be raised by only NUM dB before its "
+            "highest peak reaches the player's ceiling, and|lies) (?:stays )?NUM LU below (?:the target|the "
+            "player's target)(?:, and this player never raises a level)?; NAME itself plays NUM LU "
+            "(below|above) it.",
+            text,
+        )  # fmt: skip
+        if album is not None:
+            place = "loud" if album[1] == self.loud else "open"
+            assert album[4] == album[1]
+            away = side["target_lufs"] - side[place]["integrated_lufs"]
+            near(album[5], abs(away))
+            assert album[6] == ("below" if away > 0.0 else "above")
+            return
+        takes = self.try_fit(f"{taker} takes? NUM LU from NAME.", text)
+        if takes is not None:
+            place = "loud" if takes[2] == self.loud else "open"
+            plain = self.answer["delivered"][place]["integrated_lufs"] + side[place]["gain_db"]
+            near(takes[1], plain - side[place]["integrated_lufs"])
+            return
         found = self.try_fit(
-            "raising NAME makes the player's limiter press its peaks down, by NUM dB at most, and by more "
-            "than 1 dB for SHARE of the time.",
+            "(?:raising NAME makes the player's limiter press its peaks down|the player's limiter presses "
+            "the peaks of NAME down), by NUM dB at most, and by more than 1 dB for SHARE of the time.",
             text,
         )
         if found is not None:
-            limiter = side["limiter"]["loud" if found[1] == self.loud else "open"]
-            near(found[2], limiter["max_reduction_db"])
-            percent(found[3], limiter["share_over_1_db"])
+            place = "loud" if self.loud in (found[1], found[2]) else "open"
+            assert (found[1] is not None) is (side[place]["gain_db"] >= 0.05)
+            limiter = side["limiter"][place]
+            near(found[3], limiter["max_reduction_db"])
+            percent(found[4], limiter["share_over_1_db"])
             return
         found = self.fit("raised without protection, NAME peaks at NUM dBTP and clips.", text)
-        near(found[2], side["loud" if found[1] == self.loud else "open"]["true_peak_dbtp"])
+        place = "loud" if found[1] == self.loud else "open"
+        assert side[place]["gain_db"] > 0.0
+        near(found[2], side[place]["true_peak_dbtp"])
 
     def rule_stays_quieter(self, text: str, side: Any, _: Any) -> None:
         found = self.fit(
