@@ -9,7 +9,6 @@ delivery and library version, so that the costly half is done once.
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,6 +24,7 @@ from simulator.player.resample import resample
 from simulator.shell import codec, codec_cache
 from simulator.shell.codec_alignment import Alignment
 from simulator.shell.converting import convert_word_length
+from simulator.shell.temporary import temporary_folder
 from simulator.units import db_to_gain
 
 Block = NDArray[np.float32]
@@ -95,10 +95,18 @@ class Delivering:
             return
         known = None if self.watch is not None else self._find()
         if known is not None:
-            yield from codec.decode(*known)
-            return
-        with tempfile.TemporaryDirectory(prefix="fairhearing-") as folder:
-            path = Path(folder) / f"encoded.{codec.EXTENSION[self.delivery.codec]}"
+            begun = False
+            try:
+                for block in codec.decode(*known):
+                    begun = True
+                    yield block
+                return
+            except AudioError:  # taken away by another run in between: the master itself is not the matter
+                if begun:
+                    raise
+                codec_cache.drop(known[0])
+        with temporary_folder() as folder:
+            path = folder / f"encoded.{codec.EXTENSION[self.delivery.codec]}"
             alignment = Alignment(self.channels)
             frames = codec.encode(
                 alignment.master(self._converted(blocks)),

@@ -1,0 +1,85 @@
+"""Nothing that was made in passing stays behind, also where a worker is ended in the middle of it."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import pytest
+
+from simulator.shell.temporary import sweep_temporary, temporary_folder
+
+RUN = """
+import sys, time
+from pathlib import Path
+from simulator.shell import workers
+from simulator.shell.temporary import temporary_folder
+
+def work(job):
+    with temporary_folder() as folder:
+        (folder / "encoded.opus").write_bytes(b"a client's music")
+        Path(job).touch()
+        time.sleep(60)
+
+if __name__ == "__main__":
+    list(workers.run(work, [sys.argv[1]], 1, str))
+"""
+
+
+def test_a_folder_is_the_user_s_own_and_goes_with_what_is_in_it() -> None:
+    with temporary_folder() as folder:
+        (folder / "encoded.opus").write_bytes(b"x")
+        assert folder.stat().st_mode & 0o777 == 0o700
+    assert not folder.exists()
+
+
+def test_only_the_folders_of_this_run_are_swept_away(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    mine, other = tmp_path / f"fairhearing-{os.getpid()}-abc", tmp_path / f"fairhearing-{os.getpid()}0-abc"
+    for folder in (mine, other):
+        folder.mkdir()
+        (folder / "encoded.opus").write_bytes(b"x")
+    sweep_temporary()
+    assert list(tmp_path.iterdir()) == [other]
+
+
+@pytest.mark.heavy
+@pytest.mark.parametrize("ended_by", [signal.SIGINT, signal.SIGTERM])
+def test_what_an_ended_worker_leaves_is_taken_away_at_the_end_of_the_run(
+    tmp_path: Path, ended_by: int
+) -> None:
+    script, begun, temporary = tmp_path / "run.py", tmp_path / "begun", tmp_path / "tmp"
+    script.write_text(RUN.replace("import sys, time", "import signal, sys, time", 1).replace(
+        'if __name__ == "__main__":',
+        'if __name__ == "__main__":\n'
+        "    signal.signal(signal.SIGINT, signal.default_int_handler)\n"
+        "    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))",
+    ))  # fmt: skip
+    temporary.mkdir()
+    root = Path(__file__).parents[2]
+    running = subprocess.Popen(
+        [sys.executable, script, begun],
+        env={**os.environ, "TMPDIR": str(temporary), "PYTHONPATH": str(root)},
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+    )
+    try:
+        for _ in range(400):
+            if begun.exists():
+                break
+            try:
+                running.wait(0.05)
+            except subprocess.TimeoutExpired:
+                continue
+        assert begun.exists()
+        assert list(temporary.glob("fairhearing-*/encoded.opus"))
+        os.killpg(running.pid, ended_by)
+        assert running.wait(20) != 0
+        assert not list(temporary.glob("fairhearing-*"))
+    finally:
+        running.kill()
+        running.wait()
