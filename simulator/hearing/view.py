@@ -33,7 +33,8 @@ class PlayedView:
 class TrackView:
     """One entry of the list. `delivered` is None where it cannot be read, and `problem` then says why.
     `played` holds the players worked out so far, by their ids; `content` is the hash of its samples, "" where
-    it is not known."""
+    it is not known; `stamp` what the disk said of the file when it was measured (size in bytes, time of the
+    last change in ns, inode)."""
 
     title: str
     artist: str
@@ -47,6 +48,7 @@ class TrackView:
     lossy: bool = False
     content: str = ""
     problem: str = ""
+    stamp: tuple[int, int, int] | None = None
 
     @property
     def duration_s(self) -> float:

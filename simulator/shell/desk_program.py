@@ -12,25 +12,29 @@ from dataclasses import dataclass, field
 from simulator.hearing.sound import Program, Segment, Source
 from simulator.player.chain import ChainSettings
 from simulator.shell.deck.program import DeckProgram, DeckSegment, LaneKey
+from simulator.shell.file_stamp import Stamp
 from simulator.units import db_to_gain, seconds_to_frames
 
 
 @dataclass(frozen=True, slots=True)
 class TrackLanes:
     """A track's file, the chains of the players that do more to it than a plain gain, by their ids, and
-    the decodes that those play whose delivery is encoded."""
+    the decodes that those play whose delivery is encoded; `stamp` and `content` as in `LaneKey`."""
 
     path: str
     chains: Mapping[str, ChainSettings]
     decodes: Mapping[str, str] = field(default_factory=dict)
+    stamp: Stamp | None = None
+    content: str = ""
 
 
 def lane_key(source: Source, tracks: Mapping[int, TrackLanes]) -> LaneKey:
     """The lane that a source means. Raises KeyError for a track or a player that is not there."""
     track = tracks[source.track]
-    if source.lane is None:
-        return LaneKey(track.path)
-    return LaneKey(track.decodes.get(source.lane, track.path), track.chains[source.lane])
+    chain = None if source.lane is None else track.chains[source.lane]
+    if source.lane in track.decodes:
+        return LaneKey(track.decodes[source.lane], chain)
+    return LaneKey(track.path, chain, track.stamp, track.content)
 
 
 def deck_program(program: Program, tracks: Mapping[int, TrackLanes], sample_rate: int) -> DeckProgram:

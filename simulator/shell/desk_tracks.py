@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from simulator.errors import SimulatorError, UsageError
+from simulator.errors import AudioError, SimulatorError, UsageError
 from simulator.hearing.codec_ways import decode_of, is_difference, profile_named, raised_db
 from simulator.hearing.events import Aligned, Event, Predicted, Replaced
 from simulator.hearing.places import Mark
@@ -27,6 +27,7 @@ from simulator.shell.codec_lanes import Lane
 from simulator.shell.desk_aligning import Found, Pair
 from simulator.shell.desk_decodes import Decode, Decodes
 from simulator.shell.desk_program import TrackLanes
+from simulator.shell.file_stamp import Stamp, changed_since, stamp_of
 from simulator.shell.files import read_info
 from simulator.shell.measuring import Job, Result, do_all
 from simulator.shell.predicting import CEILING_DBTP, Delivered, deliver, predict
@@ -81,6 +82,8 @@ def track_lanes(
                 if (delivery := _delivery(profiles, name)) is not None
                 and (view.path, delivery, lane_of(name)) in made
             },
+            view.stamp,
+            view.content,
         )
         for index, view in enumerate(tracks)
         if view.delivered is not None
@@ -109,7 +112,8 @@ def remembered_marks(record: Record, tracks: Sequence[TrackView]) -> tuple[Mark,
     return tuple(found.values())
 
 
-def _view(one: Delivered) -> TrackView:
+def _view(one: Delivered, stamp: Stamp | None = None) -> TrackView:
+    """`stamp` is the file's from before it was measured, where it was measured just now."""
     track = one.track
     return TrackView(
         title=track.title,
@@ -122,6 +126,7 @@ def _view(one: Delivered) -> TrackView:
         lossy=one.measurement is not None and _lossy(track.path),
         problem=str(one.problem or ""),
         content=one.content,
+        stamp=stamp_of(track.path) if stamp is None else stamp,
     )
 
 
@@ -150,6 +155,7 @@ class Studio:
         encoded_folder: Path | None = None,
     ) -> None:
         self._playlist, self._tracks = playlist, list(tracks)
+        self._stamps = [stamp_of(one.track.path) for one in tracks]
         self._profiles, self._worked_out = dict(profiles), dict.fromkeys(worked_out)
         self._open_store, self._at, self._align_pairs = open_store, at, align_pairs
         self._encoded_folder = encoded_folder
@@ -165,10 +171,19 @@ class Studio:
         """Has the decodes made that a player gives out. Raises the first thing that went wrong."""
         if profile.delivery is None:
             return
-        files = [one.track.path for one in self._tracks if one.measurement is not None]
+        self._refuse_changed()
+        self._decode(profile, profile.delivery)
+
+    def _decode(self, profile: Profile, delivery: Delivery) -> None:
+        """The same for all files that are still those that were measured."""
+        files = [
+            one.track.path
+            for i, one in enumerate(self._tracks)
+            if one.measurement is not None and not self._changed(i)
+        ]
         self._decodes.make(
             files,
-            profile.delivery,
+            delivery,
             lane_of(profile.id),
             {one.track.path: one.content for one in self._tracks},
             self._encoded_folder,
@@ -184,6 +199,8 @@ class Studio:
         """The answer to `Predict`."""
         profile = profile_named(self._profiles, profile_id)
         views = self._views([profile])[0]
+        if any(i not in views for i, one in enumerate(self._tracks) if one.measurement is not None):
+            self._refuse_changed()
         self._worked_out[profile_id] = None
         return [Predicted(profile_id, views)]
 
@@ -197,25 +214,40 @@ class Studio:
         old_name = before.title == title_from_path(before.path)
         title = title_from_path(whole) if old_name else before.title
         new = replace(before, path=whole, title=title, problem="")
+        stamp = stamp_of(whole)
         one = deliver(replace(self._playlist, tracks=(new,)), self._cache(), 0)[0]
         if one.problem is not None:
             raise one.problem
-        self._tracks[track] = one
+        kept = self._tracks[track], self._stamps[track]
+        self._tracks[track], self._stamps[track] = one, stamp
         chosen = [profile_named(self._profiles, name) for name in self._worked_out]
-        rows = self._views(chosen)
+        try:
+            rows = self._views(chosen)
+        except SimulatorError:
+            self._tracks[track], self._stamps[track] = kept
+            raise
         played = {profile.id: row[track] for profile, row in zip(chosen, rows, strict=True) if track in row}
-        events: list[Event] = [Replaced(track, replace(_view(one), played=played), at=self._at())]
+        events: list[Event] = [Replaced(track, replace(_view(one, stamp), played=played), at=self._at())]
         events += [Predicted(profile.id, row) for profile, row in zip(chosen, rows, strict=True)]
         events += self.align(only=new.song) if new.song is not None else []
         return events
 
     def _views(self, profiles: Sequence[Profile]) -> list[dict[int, PlayedView]]:
-        """What these players do to every track; what they play encoded is there then."""
+        """What these players do to every track; what they play encoded is there then. Where more than a gain
+        acts, a file that has changed since it was measured is left out: it would be read anew."""
         asked = [profile_named(self._profiles, decode_of(one.id)) for one in profiles]
         rows = predict(asked, self._tracks, self._playlist.album_reason, self._cache(), 0)
         for profile in profiles:
-            self.decode(profile)
-        found = [played_views(profile, self._tracks, row) for profile, row in zip(asked, rows, strict=True)]
+            if profile.delivery is not None:
+                self._decode(profile, profile.delivery)
+        found = [
+            {
+                i: view
+                for i, view in played_views(profile, self._tracks, row).items()
+                if not (view.own_lane and self._changed(i))
+            }
+            for profile, row in zip(asked, rows, strict=True)
+        ]
         return [
             self._of_difference(profile, views) if is_difference(profile.id) else views
             for profile, views in zip(profiles, found, strict=True)
@@ -265,6 +297,21 @@ class Studio:
                 if found.kind == "ambiguous":
                     words.append(f"{title}: {found.reason}")
         return [Aligned(offsets, " ".join(words))]
+
+    def _changed(self, track: int) -> bool:
+        """Is there another file now than the one that was measured?"""
+        one = self._tracks[track]
+        return one.measurement is not None and changed_since(one.track.path, self._stamps[track])
+
+    def _refuse_changed(self) -> None:
+        """Raises AudioError for a track whose file is not the one any more that was measured."""
+        for track, one in enumerate(self._tracks):
+            if self._changed(track):
+                path = one.track.path
+                raise AudioError(
+                    f"{path} has changed on the disk since it was measured.",
+                    f"Take it in first: replace {track + 1} {path}",
+                )
 
     def _cache(self) -> Store:
         if self._store is None:

@@ -23,6 +23,7 @@ from simulator.player.profile_format import Delivery
 from simulator.shell.aligning import alignment_of
 from simulator.shell.desk_decodes import Decodes
 from simulator.shell.desk_tracks import Studio, remembered_marks, track_lanes, track_views
+from simulator.shell.file_stamp import stamp_of
 from simulator.shell.predicting import deliver, predict
 from simulator.shell.store import Store
 
@@ -146,6 +147,31 @@ def test_a_new_revision_is_measured_and_every_player_worked_out_again(
     (again,) = asked.predict("limited")
     assert isinstance(again, Predicted)
     assert again.views[0].prediction.decision.counted_lufs == replaced.view.delivered.integrated_lufs
+
+
+def test_a_file_that_has_changed_since_is_not_worked_out_as_if_it_were_the_old_one(
+    playlist: Playlist, tmp_path: Path
+) -> None:
+    """What needs its samples is refused until it is taken in; what is arithmetic goes on; and another track's
+    new revision is taken in meanwhile."""
+    asked, _ = studio(playlist, "gain", "limited")
+    late = playlist.tracks[1].path
+    song(tmp_path, "late", 0.05, start_s=0.5, seconds=5.0)
+    again = msgspec.structs.replace(LIMITED, id="again", target_lufs=-13.0)
+    asked._profiles["again"] = again
+    with pytest.raises(AudioError, match=r"late.wav has changed on the disk .* replace 2 .*late.wav"):
+        asked.predict("again")
+    (found,) = asked.predict("gain")
+    assert isinstance(found, Predicted)
+    assert set(found.views) == {0, 1}
+    song(tmp_path, "open-v2", 0.04)
+    rows = [one for one in asked.replace(0, str(tmp_path / "open-v2.wav")) if isinstance(one, Predicted)]
+    assert [(one.profile, set(one.views)) for one in rows] == [("gain", {0, 1}), ("limited", {0})]
+    assert isinstance(taken := asked.replace(1, late)[0], Replaced)
+    assert taken.view is not None
+    assert set(taken.view.played) == {"gain", "limited"}
+    assert taken.view.stamp == stamp_of(late)
+    assert isinstance(asked.predict("again")[0], Predicted)
 
 
 def test_a_title_of_its_own_stays_with_the_new_revision(playlist: Playlist, tmp_path: Path) -> None:

@@ -1,13 +1,13 @@
 """Which lanes are there, which are to be made, and which must go? The parent's book of them.
 
-A lane is known by its file (with size, time and inode, so that a new revision gets a new one) and its chain.
-It keeps its number for the whole session, also while it is not there. There is a limit for all together; what
+A lane is known by its file and its chain. Where the key says as what the file was measured, its lane is that
+for the whole session, also when another file lies under the name since; else size, time and inode tell a new
+revision, which gets a new lane. It keeps its number for the whole session, also while it is not there. There is a limit for all together; what
 is wanted at once takes the room of what was not played for longest, what is only prepared takes none.
 """
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -18,11 +18,12 @@ from simulator.shell.deck.maker import Drop, Make
 from simulator.shell.deck.making import Making
 from simulator.shell.deck.mapped import FRAME_BYTES
 from simulator.shell.deck.program import LaneKey, LaneView
+from simulator.shell.file_stamp import Stamp, stamp_of
 from simulator.shell.files import read_info
 
 MOST_BYTES = 4 * 10**9
 MARGIN_FRAMES = 4096
-_Identity = tuple[LaneKey, int, int, int]
+_Identity = tuple[LaneKey, Stamp | None]
 
 
 @dataclass(slots=True)
@@ -187,9 +188,5 @@ class LaneBook:
 
 
 def _identity(key: LaneKey) -> _Identity:
-    """The file as it is now; one that is gone has an identity of its own."""
-    try:
-        found = os.stat(key.path)
-    except (OSError, ValueError):
-        return key, 0, 0, 0
-    return key, found.st_size, found.st_mtime_ns, found.st_ino
+    """The file as it was measured, or else as it is now; one that is gone has an identity of its own."""
+    return key, key.stamp or stamp_of(key.path)

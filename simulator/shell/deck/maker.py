@@ -26,6 +26,7 @@ from simulator.shell.deck.child import quiet_process
 from simulator.shell.deck.mapped import FRAME_BYTES, lane_path
 from simulator.shell.deck.program import LaneKey
 from simulator.shell.deck.stereo import to_stereo
+from simulator.shell.file_stamp import other_samples, stamp_of
 from simulator.shell.files import AudioReader
 from simulator.shell.workers import one_blas_thread
 
@@ -67,14 +68,31 @@ class Stop:
 
 def lane_blocks(key: LaneKey, sample_rate: int) -> Iterator[NDArray[np.float32]]:
     """A lane's samples (frames, 2), from its first frame on: what `render --rate` writes, in two channels.
-    Raises AudioError."""
-    with AudioReader(key.path, hashed=False) as reader:
+    Raises AudioError, also where the file holds other samples than those that were measured. Where it was
+    written anew since, blocks without frames come while its samples are compared."""
+    stamp = stamp_of(key.path)
+    if key.stamp is not None and stamp not in (None, key.stamp):
+        yield from _compared(key)
+    with AudioReader(key.path, hashed=bool(key.content)) as reader:
         rate, channels = reader.info.sample_rate, reader.info.channels
         stream: Iterator[NDArray[np.float32]] = iter(reader)
         if key.chain is not None:
             stream = play(stream, rate, channels, key.chain)
         for block in resample(stream, channels, rate, sample_rate):
             yield to_stereo(block)
+    written = key.stamp is not None and stamp_of(key.path) != stamp
+    if written and (not key.content or reader.content != key.content):  # while it was read
+        raise other_samples(key.path)
+
+
+def _compared(key: LaneKey) -> Iterator[NDArray[np.float32]]:
+    """Raises AudioError where the file, which was written anew, has not the samples that were measured."""
+    nothing = np.zeros((0, 2), np.float32)
+    with AudioReader(key.path) as reader:
+        for _ in reader:
+            yield nothing
+    if reader.content != key.content:
+        raise other_samples(key.path)
 
 
 def run(pipe: Connection, shared: Shared, folder: str, log: str, sample_rate: int) -> None:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.player.chain import ChainSettings
+from simulator.shell.file_stamp import Stamp
 
 Listen = Literal["stereo", "mono", "difference"]
 """What the loudspeakers get: the channels; (L + R) / 2 in both; (L − R) / 2 in both."""
@@ -24,10 +25,13 @@ Kind = Literal["device", "silent", "file"]
 @dataclass(frozen=True, slots=True)
 class LaneKey:
     """Which samples: a file as it is (`chain` None), or as this chain puts it out, gain and all. A player
-    that only changes the gain needs no lane of its own: the file's, and the gain as a number."""
+    that only changes the gain needs no lane of its own: the file's, and the gain as a number. With `stamp`
+    and `content` (the hash of its samples) it is the file as it was measured, whatever lies there now."""
 
     path: str
     chain: ChainSettings | None = None
+    stamp: Stamp | None = None
+    content: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +11,7 @@ import pytest
 import soundfile
 from support.signals import both, click_train, pink_noise
 
+from simulator.errors import AudioError
 from simulator.player.chain import ChainSettings
 from simulator.player.passage import Passage
 from simulator.player.profile import LimiterSettings
@@ -17,6 +20,8 @@ from simulator.shell.deck.maker import Make, Maker, lane_blocks
 from simulator.shell.deck.mapped import MappedLanes, lane_path
 from simulator.shell.deck.program import LaneKey
 from simulator.shell.deck.stereo import to_stereo
+from simulator.shell.file_stamp import changed_since, stamp_of
+from simulator.shell.files import AudioReader
 from simulator.shell.rendering import TrackJob, render_track
 
 LIMITED = ChainSettings(9.0, LimiterSettings(-1.0, "true", 2.0, 120.0))
@@ -103,6 +108,48 @@ def test_the_lane_wanted_most_is_made_first_and_can_be_read_while_it_grows(tmp_p
     assert mapped.look(0)[1] == 0  # begun anew: what is mapped is the old one
     assert not lane_path(tmp_path, 0, 1).exists()
     mapped.close()
+
+
+def measured(path: Path) -> LaneKey:
+    """The file as it is now, as a session measures it."""
+    with AudioReader(str(path)) as reader:
+        assert sum(block.shape[0] for block in reader)
+    return LaneKey(str(path), None, stamp_of(str(path)), reader.content)
+
+
+def test_a_file_written_anew_with_the_same_samples_is_the_file_that_was_measured(tmp_path: Path) -> None:
+    path = song(tmp_path, 2)
+    key = measured(path)
+    before = np.concatenate(list(lane_blocks(key, 44_100)))
+    os.utime(path, ns=(1, 1))
+    assert changed_since(str(path), key.stamp)
+    assert np.array_equal(np.concatenate(list(lane_blocks(key, 44_100))), before)
+
+
+def test_another_file_under_the_name_that_was_measured_is_refused_before_a_frame_of_it_sounds(
+    tmp_path: Path,
+) -> None:
+    key = measured(song(tmp_path, 2))
+    soundfile.write(key.path, np.zeros((10, 2)), 44_100)
+    blocks = lane_blocks(key, 44_100)
+    with pytest.raises(AudioError, match="has changed on the disk since it was measured"):
+        while True:
+            assert next(blocks).shape[0] == 0
+
+
+def test_a_file_that_is_written_over_while_it_is_read_is_refused_at_its_end(tmp_path: Path) -> None:
+    key = measured(song(tmp_path, 2))
+    blocks = lane_blocks(key, 44_100)
+    assert next(blocks).shape[0] > 0
+    os.utime(key.path, ns=(1, 1))  # the same samples still
+    assert sum(block.shape[0] for block in blocks) > 0
+    with pytest.raises(AudioError, match="has changed on the disk since it was measured"):
+        written_while_read(replace(key, stamp=stamp_of(key.path), content="of other samples"))
+
+
+def written_while_read(key: LaneKey) -> None:
+    for _ in lane_blocks(key, 44_100):
+        os.utime(key.path, ns=(2, 2))
 
 
 def test_a_lane_longer_than_its_header_promised_is_whole(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ from simulator.shell.deck.cells import GENERATION, READY, TOTAL, Cells, plain_ce
 from simulator.shell.deck.lanes import MARGIN_FRAMES, LaneBook
 from simulator.shell.deck.maker import Drop, Failed, Make
 from simulator.shell.deck.program import LaneKey, LaneView
+from simulator.shell.file_stamp import stamp_of
 
 RATE, FRAMES = 44_100, 44_100
 LANE_BYTES = (FRAMES + MARGIN_FRAMES) * 8
@@ -137,6 +138,22 @@ def test_a_new_revision_and_another_chain_get_lanes_of_their_own(tmp_path: Path)
     assert lanes.number(key) != number
     assert lanes.want(key).frames == 2 * FRAMES
     assert maker.made()
+
+
+def test_a_file_as_it_was_measured_keeps_its_lane_when_another_is_written_over_it(tmp_path: Path) -> None:
+    lanes, maker = book()
+    (key,) = keys(tmp_path, 1)
+    measured = LaneKey(key.path, None, stamp_of(key.path), "hash")
+    lanes.want(measured)
+    maker.finish()
+    number = lanes.number(measured)
+    soundfile.write(key.path, np.zeros((2 * FRAMES, 2)), RATE)
+    assert lanes.number(measured) == number
+    assert lanes.want(measured, urgent=True) == LaneView(FRAMES, FRAMES, True, None)
+    assert maker.made() == []
+    again = LaneKey(key.path, None, stamp_of(key.path), "another hash")
+    assert lanes.number(again) != number
+    assert lanes.want(again).frames == 2 * FRAMES
 
 
 def test_a_file_that_is_not_there_is_a_problem_in_words(tmp_path: Path) -> None:
