@@ -118,12 +118,12 @@ def compare(
         return Side(a[1], b[1], _gap(a[1], b[1], found))
 
     def delivered(found: Measurement, place: str) -> tuple[Measurement, Figures]:
-        return found, _figures(found, found, 0.0, found.over_count, passages, place)
+        return found, _figures(found, 0.0, found.over_count, passages, place)
 
     def played(version: Heard, place: str) -> tuple[Measurement, Figures]:
         found = version.prediction.played
         gain_db, overs = version.prediction.decision.gain_db, version.played_over_count
-        return found, _figures(version.delivered, found, gain_db, overs, passages, place)
+        return found, _figures(found, gain_db, overs, passages, place)
 
     return Comparison(
         alignment=alignment,
@@ -143,9 +143,16 @@ def punch_db(found: Measurement) -> float | None:
     return min(found.true_peak_dbtp, 0.0) - found.integrated_lufs
 
 
-def _figures(
-    delivered: Measurement, found: Measurement, gain_db: float, overs: int, passages: Passages, place: str
-) -> Figures:
+def played_punch_db(found: Measurement, gain_db: float) -> float | None:
+    """Punch of what is played after a gain of the player: what stood over full scale as delivered is no
+    punch, also where the player has turned it down; so peaks count up to where 0 dBTP as delivered would
+    stand."""
+    if found.true_peak_dbtp is None or found.integrated_lufs is None:
+        return None
+    return min(found.true_peak_dbtp, gain_db) - found.integrated_lufs
+
+
+def _figures(found: Measurement, gain_db: float, overs: int, passages: Passages, place: str) -> Figures:
     at = (passages.loudest, passages.quietest)
     starts = [window.loud_s if place == "loud" else window.open_s for window in at]
     loudest, quietest = (passage_lufs(found.series.energy, start) for start in starts)
@@ -160,19 +167,11 @@ def _figures(
         true_peak_dbtp=found.true_peak_dbtp,
         unused_headroom_db=_minus(0.0, found.true_peak_dbtp),
         peak_to_loudness_db=found.peak_to_loudness_db,
-        punch_db=_played_punch(delivered, found, gain_db),
+        punch_db=played_punch_db(found, gain_db),
         median_peak_to_short_term_db=found.median_peak_to_short_term_db,
         over_count=overs,
         share_at_ceiling=found.share_at_ceiling,
     )
-
-
-def _played_punch(delivered: Measurement, found: Measurement, gain_db: float) -> float | None:
-    """Punch of what is played: overs that were there as delivered are no punch, also where the player has
-    turned them down; so peaks count up to where delivered ones held at 0 dBTP would stand."""
-    if delivered.true_peak_dbtp is None or found.true_peak_dbtp is None or found.integrated_lufs is None:
-        return None
-    return min(found.true_peak_dbtp, min(delivered.true_peak_dbtp, 0.0) + gain_db) - found.integrated_lufs
 
 
 def _gap(loud: Figures, open_: Figures, found: tuple[Extreme, Extreme] | None) -> Gap:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from simulator.compare.loss import punch_db
+from simulator.compare.loss import played_punch_db
 from simulator.measure.measurement import Measurement
 from simulator.player.playlist import Track
 from simulator.report.numbers import level, signed
@@ -64,8 +64,9 @@ def pair_rows(first: Version, second: Version) -> list[tuple[str, str, str, str,
         ("Unused headroom", "dB", [version.prediction.unused_headroom_db for version in both]),
         ("Punch (PLR)", "dB", [played.peak_to_loudness_db for played in plays]),
     ]
-    if any((version.delivered.true_peak_dbtp or 0.0) > 0.0 for version in both):
-        lines.append(("  overs not counted", "dB", [punch_db(version.delivered) for version in both]))
+    punches = [played_punch_db(played, gain_db) for played, gain_db in zip(plays, gains, strict=True)]
+    if any(level(punch) != level(own.peak_to_loudness_db) for punch, own in zip(punches, plays, strict=True)):
+        lines.append(("  overs not counted", "dB", list(punches)))
     lines.append(("Punch (median PSR)", "dB", [played.median_peak_to_short_term_db for played in plays]))
     return [_line(name, unit, *values) for name, unit, values in lines]
 
