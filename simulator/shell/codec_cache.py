@@ -50,6 +50,9 @@ def keep(folder: Path, key: str, encoded: Path, frames: int) -> None:
         finally:
             with contextlib.suppress(OSError):
                 os.remove(passing)
+        for other in folder.glob(f"{_name(key)}-*"):
+            if other != target:  # encoders number their streams by chance: two runs at once make two files
+                drop(other)
         _trim(folder)
     except OSError:
         return

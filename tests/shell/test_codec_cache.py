@@ -31,6 +31,19 @@ def test_an_entry_is_found_with_its_frames_under_its_key_alone(kept: tuple[Path,
     assert find(folder, "b") is None
 
 
+def test_the_same_encoded_once_more_takes_the_place_of_the_first(
+    kept: tuple[Path, Path], tmp_path: Path
+) -> None:
+    folder, entry = kept
+    again = tmp_path / "encoded.opus"
+    again.write_bytes(b"other bytes")
+    keep(folder, "a", again, 100)
+    assert not entry.exists()
+    found = find(folder, "a")
+    assert found is not None
+    assert (found[0].read_bytes(), found[1]) == (b"other bytes", 100)
+
+
 def renamed(old: str, new: str) -> Callable[[Path], object]:
     return lambda entry: entry.rename(entry.with_name(entry.name.replace(old, new)))
 
