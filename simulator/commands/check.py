@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from simulator.player.profile import Profile
     from simulator.shell.checking import Checked
 
+HERE = "on the command line"
+
 
 @click.command("check")
 @click.argument("masters", nargs=-1, required=True)
@@ -78,21 +80,21 @@ def command(
 
 
 def _decided(record: str | None, target: float | None, ceiling: float | None) -> Decided:
-    """From the record, with what the options say on top."""
+    """From the record; a number that an option names takes the place of the record's, and says so."""
     from dataclasses import replace
 
     from simulator.delivery.finding import Decided
 
     if record is None:
-        return Decided(target, ceiling, said="on the command line")
+        return Decided(target, ceiling, said=HERE)
     from simulator.shell.decided import read_decided
 
     found = read_decided(record)
-    return replace(
-        found,
-        target_lufs=found.target_lufs if target is None else target,
-        ceiling_dbtp=found.ceiling_dbtp if ceiling is None else ceiling,
-    )
+    if target is not None:
+        found = replace(found, target_lufs=target, target_said=HERE)
+    if ceiling is not None:
+        found = replace(found, ceiling_dbtp=ceiling, ceiling_said=HERE)
+    return found
 
 
 def _words(found: list[Checked], profiles: list[Profile], decided: Decided) -> None:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from simulator.commands.predict_view import LONGEST_TITLE, paragraph
+from simulator.delivery.finding import db_words
 from simulator.report.findings import PLACES_IN_TEXT, brief, headline, ordered, verdict
 from simulator.report.tables import shortened
 from simulator.units import format_time
@@ -22,15 +23,17 @@ INDENT = " " * 6
 
 def show_decided(out: Console, decided: Decided, profiles: Sequence[Profile]) -> None:
     """What the masters are held against."""
-    words = []
+    numbers: dict[str, list[str]] = {}
     if decided.target_lufs is not None:
-        words.append(f"{decided.target_lufs:.1f} LUFS".replace("-", "−"))
+        words = f"{db_words(decided.target_lufs)} LUFS"
+        numbers.setdefault(decided.target_said or decided.said, []).append(words)
     if decided.ceiling_dbtp is not None:
-        words.append(f"at most {decided.ceiling_dbtp:.1f} dBTP".replace("-", "−"))
-    if words:
-        where = f", for {decided.destination}" if decided.destination else ""
-        paragraph(out, f"Decided {decided.said}: {', '.join(words)}{where}.")
-    else:
+        words = f"at most {db_words(decided.ceiling_dbtp)} dBTP"
+        numbers.setdefault(decided.ceiling_said or decided.said, []).append(words)
+    for said, those in numbers.items():
+        own = f", for {decided.destination}" if decided.destination and said == decided.said else ""
+        paragraph(out, f"Decided {said}: {', '.join(those)}{own}.")
+    if not numbers:
         paragraph(out, "No loudness and no ceiling was decided: --decision, --target, --ceiling name them.")
     if not profiles:
         paragraph(out, "Conversions, codecs and players: --for names the profiles to check them for.")

@@ -36,12 +36,20 @@ class Finding:
 @dataclass(frozen=True, slots=True)
 class Decided:
     """What was decided for the delivery, where something was: None leaves the check without a target.
-    `said` tells where it was decided, in words."""
+    `said` tells where it was decided, in words; `target_said` and `ceiling_said` where one number comes from
+    somewhere else."""
 
     target_lufs: float | None = None
     ceiling_dbtp: float | None = None
     destination: str = ""
     said: str = ""
+    target_said: str = ""
+    ceiling_said: str = ""
+
+    @property
+    def ceiling_source(self) -> str:
+        """Where the ceiling was decided, for a finding."""
+        return f"decided {self.ceiling_said or self.said}".strip()
 
 
 def db_words(value: float) -> str:

@@ -60,7 +60,7 @@ def _loudness(found: Measurement, decided: Decided) -> Finding:
 
 def _true_peak(found: Measurement, decided: Decided) -> Finding:
     value = found.true_peak_dbtp
-    ceiling, source = decided.ceiling_dbtp, f"decided {decided.said}".strip()
+    ceiling, source = decided.ceiling_dbtp, decided.ceiling_source
     where = ("true_peak", "True peak")
     if value is None:
         return Finding(*where, "fine", None, "dBTP", ceiling, (), "Digital silence.", "", FULL_SCALE_SOURCE)

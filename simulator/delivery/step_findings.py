@@ -87,7 +87,7 @@ def step_finding(step: str, found: Measurement, decided: Decided, cure: Cure | N
     return Finding(
         *where, "fix" if over_full_scale else "look", peak, "dBTP", limit, at, text,
         _advice(cure, aim_dbtp(decided)),
-        FULL_SCALE_SOURCE if over_full_scale else f"decided {decided.said}".strip(),
+        FULL_SCALE_SOURCE if over_full_scale else decided.ceiling_source,
     )  # fmt: skip
 
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from support import signals
 
 from simulator import app
+from simulator.commands.check import _decided
 from simulator.hearing.record import Act, Record, to_json
 from simulator.measure.meter import measure_array
 
@@ -309,6 +310,35 @@ def test_the_last_decision_of_a_record_is_what_counts(answer: Any, tmp_path: Pat
     code, out, _ = answer(f"clean.wav --decision {path}")
     assert "Decided on 2026-02-03" in out
     assert "for vinyl and files" in " ".join(out.split())
+
+
+@pytest.mark.parametrize(
+    ("options", "first", "second"),
+    [
+        ("", "Decided on 2026-02-03: −20.25 LUFS, at most −2.00 dBTP, for vinyl.", ""),
+        ("--target -14.25", "Decided on the command line: −14.25 LUFS.",
+         "Decided on 2026-02-03: at most −2.00 dBTP, for vinyl."),
+        ("--target -14 --ceiling -0.04", "Decided on the command line: −14.00 LUFS, at most −0.04 dBTP.", ""),
+        ("--ceiling -0.001", "Decided on 2026-02-03: −20.25 LUFS, for vinyl.",
+         "Decided on the command line: at most 0.00 dBTP."),
+    ],
+)  # fmt: skip
+def test_a_number_of_the_command_line_is_not_said_to_be_the_record_s(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, options: str, first: str, second: str
+) -> None:
+    from simulator.commands.check import command
+    from simulator.commands.check_view import show_decided
+    from simulator.commands.predict_view import console
+
+    path = decision(tmp_path, destination="vinyl", target_lufs=-20.25, ceiling_dbtp=-2.0)
+    context = command.make_context("check", ["x.wav", "--decision", str(path), *options.split()])
+    decided = _decided(str(path), context.params["target"], context.params["ceiling"])
+    show_decided(console(), decided, [])
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0] == first
+    assert (lines[1] == second) if second else lines[1].startswith("Conversions")
+    source = "decided on the command line" if "--ceiling" in options else "decided on 2026-02-03"
+    assert decided.ceiling_source == source
 
 
 @pytest.mark.parametrize(
