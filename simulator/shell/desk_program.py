@@ -31,7 +31,9 @@ class TrackLanes:
 def lane_key(source: Source, tracks: Mapping[int, TrackLanes]) -> LaneKey:
     """The lane that a source means. Raises KeyError for a track or a player that is not there."""
     track = tracks[source.track]
-    chain = None if source.lane is None else track.chains[source.lane]
+    if source.lane is None:
+        return LaneKey(track.path, None, track.stamp, track.content)
+    chain = track.chains[source.lane]
     if source.lane in track.decodes:
         return LaneKey(track.decodes[source.lane], chain)
     return LaneKey(track.path, chain, track.stamp, track.content)

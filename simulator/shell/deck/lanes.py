@@ -2,8 +2,9 @@
 
 A lane is known by its file and its chain. Where the key says as what the file was measured, its lane is that
 for the whole session, also when another file lies under the name since; else size, time and inode tell a new
-revision, which gets a new lane. It keeps its number for the whole session, also while it is not there. There is a limit for all together; what
-is wanted at once takes the room of what was not played for longest, what is only prepared takes none.
+revision, which gets a new lane. It keeps its number for the whole session, also while it is not there. There
+is a limit for all together; what is wanted at once takes the room of what was not played for longest, what is
+only prepared takes none.
 """
 
 from __future__ import annotations
