@@ -10,6 +10,7 @@ import contextlib
 import os
 import shutil
 from collections.abc import Mapping, Sequence
+from itertools import count
 from pathlib import Path
 
 from simulator.errors import SimulatorError, WriteError
@@ -25,8 +26,9 @@ from simulator.shell.writing import make_folder
 PREFIX = "decoded-"
 LEFT_BYTES = 500_000_000
 """What a disk must have left."""
-Decode = tuple[str, Delivery, Lane]
-"""The file, what delivers it, and what of that is heard."""
+Decode = tuple[str, str, Delivery, Lane]
+"""The file and its content (another revision may come under the same name), what delivers it, and what of
+that is heard."""
 
 
 def _check_room(folder: Path, files: Sequence[str]) -> None:
@@ -39,10 +41,10 @@ def _check_room(folder: Path, files: Sequence[str]) -> None:
             rate = max(info.sample_rate, 48_000) / info.sample_rate
             needed += round(info.frames * rate) * info.channels * 4
     free = shutil.disk_usage(folder).free
-    count = "1 track" if len(files) == 1 else f"{len(files)} tracks"
+    tracks = "1 track" if len(files) == 1 else f"{len(files)} tracks"
     if free - needed < LEFT_BYTES:
         raise WriteError(
-            f"{folder}: the decodes of {count} need {needed / 1e9:.1f} GB, and {free / 1e9:.1f} GB are free.",
+            f"{folder}: the decodes of {tracks} need {needed / 1e9:.1f} GB, and {free / 1e9:.1f} GB are free.",
             "Make room on that disk, or open fewer tracks.",
         )
 
@@ -54,6 +56,7 @@ class Decodes:
         self._base = base or cache_folder()
         self.paths: dict[Decode, str] = {}
         self.problems: list[SimulatorError] = []
+        self._numbers = count()
 
     def make(
         self,
@@ -66,7 +69,7 @@ class Decodes:
         """Has what is not there yet made; a file that fails is in `problems`. `contents` (the files' hashes)
         and `keep_in` (the cache's folder) find what is encoded already. Raises WriteError."""
         known = contents or {}
-        missing = [path for path in files if (path, delivery, lane) not in self.paths]
+        missing = [path for path in files if (path, known.get(path, ""), delivery, lane) not in self.paths]
         if not missing:
             return
         folder = self._folder()
@@ -76,17 +79,17 @@ class Decodes:
                 path,
                 delivery,
                 lane,
-                os.fspath(folder / f"{len(self.paths) + number}.wav"),
+                os.fspath(folder / f"{next(self._numbers)}.wav"),
                 content=known.get(path, ""),
                 keep_in=keep_in,
             )
-            for number, path in enumerate(missing)
+            for path in missing
         ]
         for index, done in workers.run(write_lane, jobs, 1, lambda job: job.path):
             if isinstance(done, SimulatorError):
                 self.problems.append(done)
             else:
-                self.paths[jobs[index].path, delivery, lane] = jobs[index].target
+                self.paths[jobs[index].path, jobs[index].content, delivery, lane] = jobs[index].target
 
     def close(self) -> None:
         """Removes them all."""

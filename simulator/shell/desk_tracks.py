@@ -77,10 +77,10 @@ def track_lanes(
                 if played.own_lane and name in profiles
             },
             {
-                name: made[view.path, delivery, lane_of(name)]
+                name: made[view.path, view.content, delivery, lane_of(name)]
                 for name in view.played
                 if (delivery := _delivery(profiles, name)) is not None
-                and (view.path, delivery, lane_of(name)) in made
+                and (view.path, view.content, delivery, lane_of(name)) in made
             },
             view.stamp,
             view.content,
@@ -164,7 +164,7 @@ class Studio:
 
     @property
     def decodes(self) -> Mapping[Decode, str]:
-        """What players with an encoded delivery play, by file, delivery and lane."""
+        """What players with an encoded delivery play, by file, content, delivery and lane."""
         return self._decodes.paths
 
     def decode(self, profile: Profile) -> None:
@@ -258,7 +258,10 @@ class Studio:
         of it comes above HIGHEST_DBTP."""
         delivery = profile.delivery
         assert delivery is not None
-        lanes = {i: self._decodes.paths[self._tracks[i].track.path, delivery, "difference"] for i in decoded}
+        lanes = {}
+        for i in decoded:
+            path, content = self._tracks[i].track.path, self._tracks[i].content
+            lanes[i] = self._decodes.paths[path, content, delivery, "difference"]
         done = do_all([Job(path, CEILING_DBTP) for path in lanes.values()], self._cache(), 0)
         measured = {i: one.measurement for i, one in zip(lanes, done, strict=True) if isinstance(one, Result)}
         peaks = [

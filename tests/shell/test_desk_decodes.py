@@ -4,21 +4,30 @@ from __future__ import annotations
 
 import os
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 import soundfile
+from support.made_measurements import player
+from support.made_session import song as song_of
+from support.made_session import view
 
 from simulator import app
 from simulator.errors import WriteError
 from simulator.hearing.sound import Source
+from simulator.hearing.view import PlayedView
 from simulator.player.chain import ChainSettings
+from simulator.player.decision import decide
+from simulator.player.prediction import from_gain
 from simulator.player.profile_format import Delivery
 from simulator.shell import desk_decodes
 from simulator.shell.deck.program import LaneKey
 from simulator.shell.desk_decodes import PREFIX, Decodes
 from simulator.shell.desk_program import TrackLanes, lane_key
+from simulator.shell.desk_tracks import track_lanes
 
 RATE = 44_100
 VORBIS = Delivery(codec="vorbis", bit_rate_kbps=160.0)
@@ -36,7 +45,7 @@ def test_decodes_are_made_once_and_go_with_the_session(tmp_path: Path, song: Pat
     (tmp_path / f"{PREFIX}4194999").mkdir()  # of a session that is gone
     decodes = Decodes(tmp_path)
     decodes.make([str(song)], VORBIS)
-    path = Path(decodes.paths[str(song), VORBIS, "decoded"])
+    path = Path(decodes.paths[str(song), "", VORBIS, "decoded"])
     assert soundfile.info(path).frames == 4 * RATE
     made = path.stat().st_mtime_ns
     decodes.make([str(song)], VORBIS)
@@ -47,11 +56,34 @@ def test_decodes_are_made_once_and_go_with_the_session(tmp_path: Path, song: Pat
     assert list(tmp_path.glob(f"{PREFIX}*")) == []
 
 
+def test_another_revision_under_the_same_name_gets_a_decode_of_its_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And each view of the track plays the one of its own samples."""
+    monkeypatch.setattr(desk_decodes.workers, "run", lambda _, jobs, *__: enumerate(range(len(jobs))))
+    decodes, wave = Decodes(tmp_path), "/music/song.wav"
+    for content in ("old", "new", "old"):
+        decodes.make([wave], VORBIS, "decoded", {wave: content})
+    old, new = (decodes.paths[wave, content, VORBIS, "decoded"] for content in ("old", "new"))
+    assert old != new
+    assert len(decodes.paths) == 2
+    encoding = msgspec.structs.replace(player("headroom"), id="encodes", delivery=VORBIS)
+    first = view("song", measured := song_of([-14.0], -1.0))
+    played = {"encodes": PlayedView(from_gain(decide(encoding, measured), measured), True)}
+    for content, path in (("old", old), ("new", new)):
+        one = replace(first, path=wave, content=content, played=played)
+        assert track_lanes([one], {"encodes": encoding}, decodes.paths)[0].decodes == {"encodes": path}
+    decodes.close()
+
+
 def test_a_file_that_cannot_be_encoded_costs_itself_alone(tmp_path: Path, song: Path) -> None:
     decodes = Decodes(tmp_path)
     decodes.make([str(tmp_path / "gone.wav"), str(song)], VORBIS)
     assert "gone.wav" in decodes.problems[0].message
-    assert list(decodes.paths) == [(str(song), VORBIS, "decoded")]
+    assert list(decodes.paths) == [(str(song), "", VORBIS, "decoded")]
+    decodes.problems.clear()
+    decodes.make([str(tmp_path / "gone.wav")], VORBIS)  # its file's name is not the other one's
+    assert "there is no such file" in decodes.problems[0].message
     decodes.close()
 
 
