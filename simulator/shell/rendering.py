@@ -17,9 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.errors import SimulatorError
+from simulator.measure.layout import CHANNEL_NAMES
 from simulator.player.chain import ChainSettings, play
 from simulator.player.limiter import LimiterReport
-from simulator.player.passage import Passage, places, with_edges
+from simulator.player.passage import Passage, places
 from simulator.player.prediction import Prediction, chain_settings
 from simulator.player.profile import Profile
 from simulator.player.profile_format import Delivery
@@ -30,6 +31,7 @@ from simulator.shell.audio_writing import FORMS, write_audio
 from simulator.shell.codec_delivery import Delivering
 from simulator.shell.files import AudioReader
 from simulator.shell.predicting import Delivered
+from simulator.shell.round_layout import common_channels, fitted
 from simulator.shell.writing import (
     cut_to_bytes,
     make_folder,
@@ -38,6 +40,7 @@ from simulator.shell.writing import (
     sweep,
     whole_file,
 )
+from simulator.units import format_time
 
 GAP_SECONDS = 0.5
 ROUND_DELIVERED, ROUND_PLAYED, PLACES = "round-delivered", "round-played", "round-places.txt"
@@ -215,36 +218,26 @@ class _Cut:
 def _write_round(plan: Plan, cuts: dict[int, Cuts], passages: dict[int, Passage], force: bool) -> None:
     """The two back-to-back files and the table of places."""
     rate = plan.rate or Counter(cut[0] for cut in cuts.values()).most_common(1)[0][0]
-    channels = max(2, *(cut[1].shape[1] for cut in cuts.values()))
+    channels = common_channels([cut[1].shape[1] for cut in cuts.values()])
     gap = np.zeros((round(GAP_SECONDS * rate), channels), dtype=np.float32)
     for name in (ROUND_DELIVERED, ROUND_PLAYED):
         parts: list[Audio] = []
         for own_rate, delivered, played in cuts.values():
             cut = delivered if name == ROUND_DELIVERED else played
-            parts += [_fitted(cut, own_rate, rate, channels), gap]
+            parts += [fitted(cut, own_rate, rate, channels), gap]
         write_audio(plan.round_path(name), parts[:-1], rate, channels, plan.form, force, True)
     with whole_file(plan.folder / PLACES, force) as passing:
         # a name in another encoding than the system's has no UTF-8: its bytes are written as \\udcNN
         passing.write_text(_places(plan, cuts, passages, rate), encoding="utf-8", errors="backslashreplace")
 
 
-def _fitted(cut: Audio, rate: int, to_rate: int, channels: int) -> Audio:
-    """A cut at the common rate and width: mono goes to both loudspeakers, others to their own."""
-    if rate != to_rate:
-        import soxr
-
-        cut = np.asarray(soxr.resample(cut, rate, to_rate, quality="VHQ"), dtype=np.float32)
-    cut = with_edges(cut, to_rate)
-    if cut.shape[1] == 1:
-        cut = np.repeat(cut, 2, axis=1)
-    return np.pad(cut, ((0, 0), (0, channels - cut.shape[1])))
-
-
 def _places(plan: Plan, cuts: dict[int, Cuts], passages: dict[int, Passage], rate: int) -> str:
     """The table: where each passage begins in the two files, what it is, and why."""
+    channels = common_channels([cut[1].shape[1] for cut in cuts.values()])
+    layout = f", channels {' '.join(CHANNEL_NAMES[channels])}" if channels > 2 else ""
     lines = [
         f"{plan.profile.title} ({plan.profile.id})",
-        f"{ROUND_DELIVERED}: as delivered. {ROUND_PLAYED}: as this player plays it. {rate} Hz.",
+        f"{ROUND_DELIVERED}: as delivered. {ROUND_PLAYED}: as this player plays it. {rate} Hz{layout}.",
         "",
         f"{'at':>7}  {'gain dB':>7}  track, and the passage",
     ]
@@ -252,9 +245,8 @@ def _places(plan: Plan, cuts: dict[int, Cuts], passages: dict[int, Passage], rat
     for index, cut in cuts.items():
         found, place = plan.predictions[index], passages[index]
         assert isinstance(found, Prediction)
-        minutes, seconds = divmod(at, 60.0)
         lines.append(
-            f"{int(minutes)}:{seconds:04.1f}".rjust(7)
+            format_time(at).rjust(7)
             + f"  {signed(found.decision.gain_db):>7}  {plan.tracks[index].track.title}: {place.reason}"
         )
         at += cut[1].shape[0] / cut[0] + GAP_SECONDS

@@ -376,6 +376,46 @@ def test_the_table_says_where_each_passage_is_and_why(tmp_path: Path) -> None:
     assert "the same place as in the first version" in second
 
 
+@pytest.mark.parametrize(
+    ("widths", "names"),
+    [
+        ([1, 2], "L R"),
+        ([1], "L R"),
+        ([2, 4], "L R Ls Rs"),
+        ([3, 4], "L R C Ls Rs"),
+        ([4, 6, 5], "L R C LFE Ls Rs"),
+    ],
+)
+def test_in_a_round_of_mixed_layouts_each_channel_keeps_its_own_loudspeaker(
+    tmp_path: Path, widths: list[int], names: str
+) -> None:
+    """Every channel has a level of its own, by its name; the others are silent."""
+    levels = {"L": 0.1, "R": 0.15, "C": 0.2, "LFE": 0.25, "Ls": 0.3, "Rs": 0.35, "M": 0.4}
+    layouts = {1: "M", 2: "L R", 3: "L R C", 4: "L R Ls Rs", 5: "L R C Ls Rs", 6: "L R C LFE Ls Rs"}
+    sources = []
+    for width in widths:
+        frame = [levels[name] for name in layouts[width].split()]
+        sources.append(written(tmp_path / f"{width}.wav", np.tile(frame, (RATE, 1))))
+    rendered(sources, "untouched", tmp_path / "out")
+    whole = read(tmp_path / "out" / "round-delivered.wav")
+    for place, width in enumerate(widths):
+        heard = whole[place * (RATE + GAP) + RATE // 2]
+        wanted = {name: levels[name] for name in layouts[width].split()}
+        if width == 1:
+            wanted = {"L": levels["M"], "R": levels["M"]}
+        assert heard == pytest.approx([wanted.get(name, 0.0) for name in names.split()], abs=1e-6), width
+    table = (tmp_path / "out" / "round-places.txt").read_text(encoding="utf-8")
+    assert (f"channels {names}." in table) is (len(names.split()) > 2)
+
+
+def test_a_passage_that_begins_at_a_minute_is_said_to(tmp_path: Path) -> None:
+    """59.47 s and the half second between are 59.97: not "0:60.0"."""
+    long = written(tmp_path / "a.wav", np.zeros((round(59.47 * 8000), 1)) + 0.1, 8000)
+    rendered([long, long], "untouched", tmp_path / "out", seconds=100.0)
+    table = (tmp_path / "out" / "round-places.txt").read_text(encoding="utf-8")
+    assert [line.split()[0] for line in table.splitlines()[-2:]] == ["0:00.0", "0:59.9"]
+
+
 def test_mixed_rates_meet_at_the_most_common_one_and_mono_takes_both_loudspeakers(tmp_path: Path) -> None:
     mono = written(tmp_path / "mono.wav", peaky(RATE, 3.0, 96, channels=1))
     stereo = written(tmp_path / "stereo.wav", peaky(RATE, 3.0, 97))
