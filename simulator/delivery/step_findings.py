@@ -79,7 +79,8 @@ def step_finding(step: str, found: Measurement, decided: Decided, cure: Cure | N
     if found.over_count:
         events = "over" if found.over_count == 1 else "overs"
         places = ", ".join(f"{format_time(over.start_s)} ({over.peak_dbtp:+.2f})" for over in worst)
-        text = f"{found.over_count} {events} between samples: {places}."
+        which = ", the worst" if found.over_count > len(worst) else ""
+        text = f"{found.over_count} {events} between samples{which}: {places}."
     over_full_scale = limit == FULL_SCALE_DBTP
     at = tuple(over.start_s for over in worst)
     if not at and found.true_peak_at_s is not None:

@@ -10,7 +10,9 @@ from simulator.report.json_form import SCHEMA
 from simulator.report.numbers import NONE
 
 ORDER: tuple[Level, ...] = ("fix", "look", "fine")
-WHOLE = ("events", "runs", "clicks", "bits", "Hz")
+WHOLE = {"events": "event", "runs": "run", "clicks": "click", "bits": "bit", "Hz": "Hz"}
+"""Units of what is counted, and what one of them is called."""
+PLACES_IN_A_LIST = ("album_order",)
 PLACES_IN_TEXT = ("overs", "true_peak_after", "clipped_runs")
 """Checks whose sentences name their places already."""
 VERDICT = {
@@ -29,14 +31,14 @@ def value_words(found: Finding) -> str:
     """`−0.80 dBTP`; a dash where nothing is measured."""
     if found.value is None:
         return NONE
-    return _number(found.value, found.unit)
+    return _number(found, found.value)
 
 
 def headline(found: Finding) -> str:
     """One line: what, how much, against what."""
     if found.value is None and found.against is None:
         return found.name
-    against = "" if found.against is None else f" (against {_number(found.against, found.unit)})"
+    against = "" if found.against is None else f" (against {_number(found, found.against)})"
     return f"{found.name}: {value_words(found)}{against}"
 
 
@@ -79,9 +81,11 @@ def master_object(path: str, findings: Sequence[Finding]) -> dict[str, Any]:
     }
 
 
-def _number(value: float, unit: str) -> str:
-    if unit in WHOLE:
-        return f"{value:.0f} {unit}"
+def _number(found: Finding, value: float) -> str:
+    unit = found.unit
+    if unit in WHOLE or found.check in PLACES_IN_A_LIST:
+        text = f"{value:.0f}"
+        return f"{text} {WHOLE.get(unit, unit) if text == '1' else unit}".rstrip()
     text = f"{value:.2f}" if unit != "% of full scale" else f"{value:.3f}"
     if float(text) == 0.0:
         text = text.lstrip("-")

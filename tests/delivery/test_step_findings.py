@@ -17,7 +17,7 @@ from simulator.delivery.step_findings import (
     next_lowering_db,
     step_finding,
 )
-from simulator.measure.measurement import Measurement
+from simulator.measure.measurement import Measurement, OverEvent
 from simulator.measure.meter import measure_array
 
 BASE = measure_array(signals.both(signals.sine(997.0, 48_000, 1.0, -3.0)).astype(np.float32), 48_000)
@@ -75,6 +75,19 @@ def test_the_words_promise_only_what_was_proved() -> None:
     assert failed.advice.startswith("Even lowered by 2.0 dB it peaks at 0.30 dBTP here, above 0.00:")
     assert step_finding("in 16 bits", over, Decided(), None).name == "True peak in 16 bits"
     assert cured.name == "True peak after MP3 at 96 kbit/s"
+
+
+@pytest.mark.parametrize(
+    ("count", "start"),
+    [(1, "1 over between samples: 0:01.0"), (12, "12 overs between samples, the worst: 0:01.0")],
+)
+def test_ten_places_of_more_are_not_given_as_all(count: int, start: str) -> None:
+    overs = tuple(
+        OverEvent(float(place), float(place) + 0.1, 0.4 - place / 100.0) for place in range(1, count + 1)
+    )
+    text = step_finding("MP3", replace(at_peak(0.4), over_count=count, overs=overs), Decided(), None).text
+    assert text.startswith(start)
+    assert text.count("(+0.") == min(count, 10)
 
 
 @pytest.mark.parametrize(

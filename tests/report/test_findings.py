@@ -1,0 +1,26 @@
+"""How findings are written: what is counted in whole numbers, one of it in the singular."""
+
+from __future__ import annotations
+
+import pytest
+
+from simulator.delivery.finding import Finding
+from simulator.report.findings import headline
+
+
+@pytest.mark.parametrize(
+    ("check", "value", "unit", "against", "words"),
+    [
+        ("overs", 1.0, "events", 0.0, "Name: 1 event (against 0 events)"),
+        ("clipped_runs", 3.0, "runs", 0.0, "Name: 3 runs (against 0 runs)"),
+        ("edge_clicks", 1.0, "clicks", 0.0, "Name: 1 click (against 0 clicks)"),
+        ("word_length", 16.0, "bits", 24.0, "Name: 16 bits (against 24 bits)"),
+        ("album_order", 1.0, "", 2.0, "Name: 1 (against 2)"),
+        ("album_order", None, "", 2.0, "Name: – (against 2)"),
+        ("correlation", 1.0, "", 0.0, "Name: 1.00 (against 0.00)"),
+        ("album_rate", 44_100.0, "Hz", 48_000.0, "Name: 44100 Hz (against 48000 Hz)"),
+        ("true_peak", -0.001, "dBTP", -1.0, "Name: 0.00 dBTP (against −1.00 dBTP)"),
+    ],
+)
+def test_headlines(check: str, value: float | None, unit: str, against: float, words: str) -> None:
+    assert headline(Finding(check, "Name", "look", value, unit, against)) == words
