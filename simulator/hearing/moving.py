@@ -7,9 +7,9 @@ from dataclasses import replace
 from simulator.errors import UsageError
 from simulator.hearing.effects import Effect, Pause, Resume, Say
 from simulator.hearing.places import KINDS, find_mark, parse_time, place_of
-from simulator.hearing.plan import list_plan
+from simulator.hearing.plan import cut_words, list_plan, loop_in
 from simulator.hearing.state import Session, find_track, no_words
-from simulator.hearing.view import same_moment_s
+from simulator.hearing.view import same_moment_s, shift_between_s
 from simulator.hearing.words import what_plays
 
 Outcome = tuple[Session, tuple[Effect, ...]]
@@ -83,7 +83,8 @@ def go(session: Session, words: list[str]) -> Outcome:
 
 
 def swap(session: Session, words: list[str]) -> Outcome:
-    """The other version at the same moment, or any track; a loop goes along, a round is left."""
+    """The other version at the same moment, or any track; a loop goes along as far as it has it, a round is
+    left. Raises UsageError where it has too little of the loop."""
     if words:
         track = find_track(session, " ".join(words))
     elif session.other is not None:
@@ -96,20 +97,17 @@ def swap(session: Session, words: list[str]) -> Outcome:
         return session, (Say("That is what plays."),)
     place = same_moment_s(session.tracks, session.track, session.place_s, track)
     after = replace(session, track=track, place_s=place, last_track=session.track)
-    plan = session.plan
+    plan, cut, follow = session.plan, "", True
     if plan is not None and plan.kind == "loop":
-        span = plan.spans[0]
-        start = same_moment_s(session.tracks, span.track, span.start_s, track)
-        length = min(span.end_s - span.start_s, session.tracks[track].duration_s - start)
-        after = replace(
-            after,
-            segment=0,
-            plan=replace(plan, spans=(replace(span, track=track, start_s=start, end_s=start + length),)),
-        )
+        plan = loop_in(session.tracks, plan, track)
+        span, cut = plan.spans[0], cut_words(session.tracks, plan)
+        place = session.place_s + shift_between_s(session.tracks, session.track, track)
+        follow = span.start_s <= place < span.end_s
+        after = replace(after, segment=0, plan=plan, place_s=place if follow else span.start_s)
     elif plan is not None:
         after = replace(after, plan=list_plan(session.tracks, track), segment=0)
     after = after.settled()
-    return after, (*after.sounding(follow=True), Say(what_plays(after)))
+    return after, (*after.sounding(follow=follow), Say(f"{what_plays(after)} {cut}".strip()))
 
 
 def started(session: Session, track: int, place_s: float) -> Outcome:

@@ -9,7 +9,15 @@ from simulator.hearing.effects import Effect, Resume, Say
 from simulator.hearing.levels import WINDOW_SECONDS, Span
 from simulator.hearing.moving import Outcome
 from simulator.hearing.places import KINDS, Place, find_mark, parse_time, place_of
-from simulator.hearing.plan import SHORTEST_LOOP_S, Plan, list_plan, loop_plan, transitions_plan
+from simulator.hearing.plan import (
+    SHORTEST_LOOP_S,
+    Plan,
+    cut_words,
+    list_plan,
+    loop_in,
+    loop_plan,
+    transitions_plan,
+)
 from simulator.hearing.state import Session
 from simulator.hearing.view import same_moment_s
 from simulator.hearing.words import what_plays
@@ -89,6 +97,40 @@ def loop(session: Session, words: list[str]) -> Outcome:
         said += " It is half a second at least."
     inside = span.start_s <= session.place_s < span.end_s and session.motion != "stopped"
     return _planned(session, plan, said, place_s=session.place_s if inside else span.start_s, follow=inside)
+
+
+def refitted(session: Session, track: int) -> tuple[Session, str]:
+    """The session whose `track` is another file now: what is planned on it lies inside that file; and what
+    has changed by that, in words."""
+    plan = session.plan
+    if plan is None:
+        return session, ""
+    said = ""
+    if plan.kind == "loop" and plan.spans[0].track == track:
+        try:
+            plan = loop_in(session.tracks, plan, track)
+            said = cut_words(session.tracks, plan)
+        except UsageError as problem:
+            plan, said = list_plan(session.tracks, track), f"The loop is left: {problem.message}"
+    else:
+        spans = tuple(_inside(session, span) if span.track == track else span for span in plan.spans)
+        for before, span in zip(plan.spans, spans, strict=True):
+            if plan.kind != "list" and span != before:
+                said += f" Of it {format_time(span.start_s)} to {format_time(span.end_s)} plays now."
+        plan = replace(plan, spans=spans)
+    after = replace(session, plan=plan)
+    if plan.kind != "list" and session.track == track:
+        here = plan.spans[after.segment]
+        if not here.start_s <= after.place_s < here.end_s:
+            after = replace(after, place_s=here.start_s)
+    return after, said.strip()
+
+
+def _inside(session: Session, span: Span) -> Span:
+    """As long, and inside its track, which may be a shorter one now."""
+    length = session.tracks[span.track].duration_s
+    start = min(span.start_s, max(length - (span.end_s - span.start_s), 0.0))
+    return replace(span, start_s=start, end_s=min(span.end_s, length))
 
 
 def _planned(

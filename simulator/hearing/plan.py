@@ -12,12 +12,15 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
+from simulator.errors import UsageError
 from simulator.hearing.levels import Span
 from simulator.hearing.sound import Program, Segment, Source
-from simulator.hearing.view import TrackView
+from simulator.hearing.view import TrackView, shift_between_s
+from simulator.units import format_time
 
 SHORTEST_LOOP_S = 0.5
 """ITU-R BS.1534-3, section 5.3."""
+_ROUNDING_S = 1e-6
 ROUND_SILENCE_S = 0.5
 PAIR_SILENCE_S = 1.0
 
@@ -25,12 +28,14 @@ PAIR_SILENCE_S = 1.0
 @dataclass(frozen=True, slots=True)
 class Plan:
     """`list`: the tracks from `spans`' first track on (its spans have the tracks' whole lengths); `loop`:
-    the one span; `round`: the spans; `transitions`: pairs of spans."""
+    the one span; `round`: the spans; `transitions`: pairs of spans. `asked` is the loop as it was set, where
+    another version has only a part of it, or has it at another time."""
 
     kind: Literal["list", "loop", "round", "transitions"]
     spans: tuple[Span, ...]
     words: tuple[str, ...] = ()
     """For a round: why each place was chosen."""
+    asked: Span | None = None
 
 
 def list_plan(tracks: tuple[TrackView, ...], track: int) -> Plan:
@@ -54,6 +59,32 @@ def loop_plan(span: Span, duration_s: float) -> Plan:
     end = min(max(span.end_s, span.start_s + SHORTEST_LOOP_S), duration_s)
     start = max(min(span.start_s, end - SHORTEST_LOOP_S), 0.0)
     return Plan("loop", (Span(span.track, start, end),))
+
+
+def loop_in(tracks: tuple[TrackView, ...], plan: Plan, track: int) -> Plan:
+    """The loop in another version: the moments that were asked for, as far as it has them. Raises
+    UsageError where that is less than the shortest loop."""
+    asked = plan.asked or plan.spans[0]
+    shift_s = shift_between_s(tracks, asked.track, track)
+    start = max(asked.start_s + shift_s, 0.0)
+    end = min(asked.end_s + shift_s, tracks[track].duration_s)
+    if end - start < SHORTEST_LOOP_S - _ROUNDING_S:
+        raise UsageError(
+            f"“{tracks[track].version}” has less than half a second of the passage that is looped.",
+            "loop off, and then to it",
+        )
+    return Plan("loop", (Span(track, start, end),), asked=asked)
+
+
+def cut_words(tracks: tuple[TrackView, ...], plan: Plan) -> str:
+    """Where a loop has only a part of what was asked for: which; else empty."""
+    span, asked = plan.spans[0], plan.asked or plan.spans[0]
+    if span.end_s - span.start_s >= asked.end_s - asked.start_s - _ROUNDING_S:
+        return ""
+    return (
+        f"“{tracks[span.track].version}” has only a part of the loop, {format_time(span.start_s)} to "
+        f"{format_time(span.end_s)}; the loop as it was set is kept."
+    )
 
 
 def program_of(plan: Plan, source_of: Callable[[int], Source]) -> Program:

@@ -29,6 +29,7 @@ from simulator.hearing.events import (
 )
 from simulator.hearing.loudness_guard import guarded
 from simulator.hearing.moving import Outcome
+from simulator.hearing.passages import refitted
 from simulator.hearing.record import Act
 from simulator.hearing.state import FIRST_TRIM_DB, Session
 from simulator.numbers import level
@@ -236,23 +237,7 @@ def _replaced(session: Session, event: Replaced) -> Outcome:
     after = replace(session, tracks=tracks, place_s=session.place_s)
     if event.track == session.track:
         after = replace(after, place_s=min(session.place_s, max(event.view.duration_s - 0.05, 0.0)))
-    if after.plan is not None:
-        length = event.view.duration_s
-        spans = tuple(
-            span
-            if span.track != event.track
-            else replace(
-                span,
-                start_s=min(span.start_s, max(length - (span.end_s - span.start_s), 0.0)),
-                end_s=min(span.end_s, length),
-            )
-            for span in after.plan.spans
-        )
-        after = replace(after, plan=replace(after.plan, spans=spans))
-        if after.plan is not None and after.plan.kind != "list" and event.track == session.track:
-            here = spans[after.segment]
-            if not here.start_s <= after.place_s < here.end_s:
-                after = replace(after, place_s=here.start_s)
+    after, moved = refitted(after, event.track)
     after = after.settled()
     act = Act(
         event.at,
@@ -264,7 +249,7 @@ def _replaced(session: Session, event: Replaced) -> Outcome:
             "new": material.identity(event.view),
         },
     )
-    said = f"Track {event.track + 1} is now {event.view.path} (before: {old.path})."
+    said = f"Track {event.track + 1} is now {event.view.path} (before: {old.path}). {moved}".strip()
     return guarded(session, (after, (*after.sounding(), Keep(act), Say(said))), "pause", "", True)
 
 

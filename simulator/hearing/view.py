@@ -74,10 +74,15 @@ def versions(tracks: tuple[TrackView, ...], track: int) -> tuple[int, ...]:
     return tuple(i for i, one in enumerate(tracks) if one.song == song and one.delivered is not None)
 
 
+def shift_between_s(tracks: tuple[TrackView, ...], track: int, other: int) -> float:
+    """What is added to a time of one track for the same moment in the other: 0 for tracks of other songs."""
+    if tracks[track].song is None or tracks[track].song != tracks[other].song:
+        return 0.0
+    return tracks[track].offset_s - tracks[other].offset_s
+
+
 def same_moment_s(tracks: tuple[TrackView, ...], track: int, place_s: float, other: int) -> float:
     """A place of one track as a place of another, held inside it: the same moment of the song for its
     versions, the same time for other tracks."""
-    moved = place_s
-    if tracks[track].song is not None and tracks[track].song == tracks[other].song:
-        moved += tracks[track].offset_s - tracks[other].offset_s
+    moved = place_s + shift_between_s(tracks, track, other)
     return min(max(moved, 0.0), max(tracks[other].duration_s - 0.05, 0.0))
