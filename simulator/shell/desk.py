@@ -59,6 +59,7 @@ class Desk:
         self._now: Now = player.now()
         self._program: DeckProgram | None = None
         self._alive = True
+        self._said_why: set[str] = set()
         self._said_problems: set[str] = set()
         self._devices: list[str] = []
         self._preparing = Preparing(player)
@@ -131,10 +132,16 @@ class Desk:
         if now.alive != self._alive:
             self._alive = now.alive
             at = self._outside.at()
+            self._said_why.clear()
             if now.alive:
                 self._step(happens.DeviceFound(self._player.device or "", at))
             else:
-                self._step(happens.DeviceLost(now.why or "The device is gone.", at))
+                why = now.why or "The device is gone."
+                self._said_why.add(why)
+                self._step(happens.DeviceLost(why, at))
+        elif not now.alive and now.why is not None and now.why not in self._said_why:
+            self._said_why.add(now.why)  # it is looked for again and again: each reason is said once
+            self._say(now.why)
         if self._program is not None:
             place_s = now.frame / self._player.sample_rate
             self._step(happens.Tick(now.segment, place_s, now.ended, now.dropouts))

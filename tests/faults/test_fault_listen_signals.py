@@ -14,7 +14,6 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -22,12 +21,12 @@ import psutil
 import pytest
 import soundfile
 from support.external import require_external
+from support.sittings import LIMIT_SECONDS, Sitting, folders, left_over, none_lives, sitting
 from support.sound_server import DEVICE, SoundServer, has_sound_server, sound_server
 from support.terminal import Terminal, has_tmux, terminal
 
 pytestmark = [pytest.mark.heavy, pytest.mark.external]
 RATE = 44_100
-LIMIT_SECONDS = 60.0
 SONG, LONG = "list", "long"
 PLAYED = "played.wav"
 LENGTHS = {SONG: 12, LONG: 60}
@@ -81,127 +80,23 @@ def home(all_sessions: Path) -> Path:
     return all_sessions
 
 
-@dataclass
-class Sitting:
-    """A session in a folder of its own: its process, and what it leaves there."""
-
-    folder: Path
-    name: str
-    process: subprocess.Popen[bytes]
-    everyone: dict[int, psutil.Process] = field(default_factory=dict)
-
-    @property
-    def seen(self) -> psutil.Process:
-        return psutil.Process(self.process.pid)
-
-    @property
-    def record(self) -> Path:
-        return self.folder / f"{self.name}.session.json"
-
-    @property
-    def part(self) -> Path:
-        """The record while it is written."""
-        return self.folder / f".{self.name}.session.json.{self.process.pid}.part"
-
-    def said(self) -> str:
-        return (self.folder / "out").read_text(encoding="utf-8", errors="replace")
-
-    def enter(self, *lines: str) -> None:
-        assert self.process.stdin is not None
-        self.process.stdin.write("".join(f"{line}\n" for line in lines).encode())
-        self.process.stdin.flush()
-
-    def children(self) -> list[psutil.Process]:
-        """All that work for it now (and are remembered for the end)."""
-        found = [one for one in self.seen.children(recursive=True) if one.is_running()]
-        self.everyone |= {one.pid: one for one in found}
-        return found
-
-    def until(self, true: Callable[[], object], what: str) -> None:
-        end = time.monotonic() + LIMIT_SECONDS
-        while not true():
-            assert self.process.poll() is None, f"ended before {what}: {self.said()} {self.errors()}"
-            assert time.monotonic() < end, f"no sign of {what}: {self.said()}"
-            time.sleep(0.002)
-
-    def hear(self, words: str) -> None:
-        self.until(lambda: words in self.said(), words)
-
-    def errors(self) -> str:
-        return (self.folder / "err").read_text(encoding="utf-8")
-
-    def acts(self) -> list[dict[str, object]]:
-        found = json.loads(self.record.read_text(encoding="utf-8"))["acts"]
-        assert isinstance(found, list)
-        return found
-
-    def notes(self) -> list[object]:
-        return [act["data"]["text"] for act in self.acts() if act["kind"] == "note"]  # type: ignore[index]
-
-
-def folders(folder: Path) -> dict[str, str]:
-    (folder / "tmp").mkdir(exist_ok=True)
-    homes = {f"XDG_{name.upper()}_HOME": os.fspath(folder / name) for name in ("cache", "config", "data")}
-    return homes | {"TMPDIR": os.fspath(folder / "tmp"), "LANG": "C.UTF-8"}
-
-
-def left_over(folder: Path) -> list[str]:
-    """What a session may not leave: passing files, locks, scratch folders, temporary ones."""
-    scratch = folder / "cache" / "fairhearing" / "scratch"
-    found = [
-        *folder.glob(".*"),
-        *(folder / "tmp").iterdir(),
-        *(scratch.iterdir() if scratch.is_dir() else ()),
-    ]
-    return [os.fspath(one.relative_to(folder)) for one in found]
-
-
-def none_lives(processes: list[psutil.Process], seconds: float = 10.0) -> bool:
-    """Have they all ended? One that waits only to be taken off the system's list has."""
-    end = time.monotonic() + seconds
-    while any(one.is_running() and one.status() != psutil.STATUS_ZOMBIE for one in existing(processes)):
-        if time.monotonic() > end:
-            return False
-        time.sleep(0.02)
-    return True
-
-
-def existing(processes: list[psutil.Process]) -> list[psutil.Process]:
-    return [one for one in processes if psutil.pid_exists(one.pid)]
-
-
 @pytest.fixture
 def sit(home: Path, server: SoundServer) -> Iterator[Callable[..., Sitting]]:
     """Opens a session that reads its lines from a pipe."""
-    opened: list[Sitting] = []
-
-    def begin(name: str, *arguments: str) -> Sitting:
-        with (home / "out").open("wb") as out, (home / "err").open("wb") as err:
-            process = subprocess.Popen(
-                [sys.executable, "-m", "simulator", "listen", f"{name}.toml", *arguments],
-                cwd=home, env={**os.environ, **server.environment, **folders(home)},
-                stdin=subprocess.PIPE, stdout=out, stderr=err, start_new_session=True,
-            )  # fmt: skip
-        opened.append(Sitting(home, name, process))
-        return opened[0]
-
-    yield begin
-    for sitting in opened:
-        sitting.process.kill()
-        sitting.process.wait()
-        with contextlib.suppress(BrokenPipeError):
-            assert sitting.process.stdin is not None
-            sitting.process.stdin.close()
+    with contextlib.ExitStack() as open_ones:
+        yield lambda name, *arguments: open_ones.enter_context(
+            sitting(home, name, arguments, server.environment)
+        )
 
 
 # ---- the stages: each brings the session so far, and returns the notes that were given
 
 
-def measuring(sitting: Sitting) -> list[str]:
+def measuring(session: Sitting) -> list[str]:
     """The masters are read; the stream's process is starting at the same time."""
 
     def reads() -> bool:
-        for one in [sitting.seen, *sitting.children()]:
+        for one in [session.seen, *session.children()]:
             try:
                 if any(file.path.endswith(".wav") for file in one.open_files()):
                     return True
@@ -209,50 +104,50 @@ def measuring(sitting: Sitting) -> list[str]:
                 continue
         return False
 
-    sitting.until(reads, "a master being read")
+    session.until(reads, "a master being read")
     return []
 
 
-def making_lanes(sitting: Sitting) -> list[str]:
-    sitting.enter("note lanes", "play 1")
+def making_lanes(session: Sitting) -> list[str]:
+    session.enter("note lanes", "play 1")
 
     def makes() -> bool:
-        for one in sitting.children():
+        for one in session.children():
             try:
                 if any("/scratch/" in file.path and file.mode != "r" for file in one.open_files()):
-                    return "Noted" in sitting.said()
+                    return "Noted" in session.said()
             except psutil.Error:
                 continue
         return False
 
-    sitting.until(makes, "a lane being written")
+    session.until(makes, "a lane being written")
     return ["lanes"]
 
 
-def idle(sitting: Sitting) -> list[str]:
-    sitting.enter("note idle")
-    sitting.hear("Noted at")
+def idle(session: Sitting) -> list[str]:
+    session.enter("note idle")
+    session.hear("Noted at")
     return ["idle"]
 
 
-def playing(sitting: Sitting) -> list[str]:
-    sitting.enter("note before", "play 1", "wait 0.2", "note while it plays", "wait 1000")
-    sitting.hear("> wait 1000")
+def playing(session: Sitting) -> list[str]:
+    session.enter("note before", "play 1", "wait 0.2", "note while it plays", "wait 1000")
+    session.hear("> wait 1000")
     return ["before", "while it plays"]
 
 
-def in_a_trial(sitting: Sitting) -> list[str]:
-    sitting.enter("loop 1 4", "trial preference 10", "y")
-    sitting.hear("Round 1 of 10")
-    sitting.enter("a", "wait 0.2", "note in the trial")
-    sitting.hear("Noted in round 1")
+def in_a_trial(session: Sitting) -> list[str]:
+    session.enter("loop 1 4", "trial preference 10", "y")
+    session.hear("Round 1 of 10")
+    session.enter("a", "wait 0.2", "note in the trial")
+    session.hear("Noted in round 1")
     return ["in the trial"]
 
 
-def into_a_file(sitting: Sitting) -> list[str]:
-    sitting.enter("note into a file", "loop 1 4", "wait 1000")
-    part = sitting.folder / f".{PLAYED}.{sitting.process.pid}.part"
-    sitting.until(lambda: part.exists() and part.stat().st_size > 100_000, "a file that grows")
+def into_a_file(session: Sitting) -> list[str]:
+    session.enter("note into a file", "loop 1 4", "wait 1000")
+    part = session.folder / f".{PLAYED}.{session.process.pid}.part"
+    session.until(lambda: part.exists() and part.stat().st_size > 100_000, "a file that grows")
     return ["into a file"]
 
 
@@ -266,13 +161,13 @@ STAGES: dict[Callable[[Sitting], list[str]], tuple[str, ...]] = {
 }
 
 
-def tell(sitting: Sitting, name: str) -> int:
+def tell(session: Sitting, name: str) -> int:
     """The signal as it comes in life; its exit code."""
     number = getattr(signal, name)
     if name == "SIGTERM":
-        sitting.process.send_signal(number)
+        session.process.send_signal(number)
     else:
-        os.killpg(sitting.process.pid, number)
+        os.killpg(session.process.pid, number)
     return 130 if name == "SIGINT" else 128 + int(number)
 
 
@@ -281,25 +176,25 @@ def tell(sitting: Sitting, name: str) -> int:
 def test_a_signal_ends_the_session_and_keeps_what_was_given(
     sit: Callable[..., Sitting], stage: Callable[[Sitting], list[str]], name: str
 ) -> None:
-    sitting = sit(*STAGES[stage])
-    given = stage(sitting)
-    sitting.children()
-    code = tell(sitting, name)
-    assert sitting.process.wait(LIMIT_SECONDS) == code, sitting.errors()
-    assert none_lives(list(sitting.everyone.values()))
-    assert left_over(sitting.folder) == []
-    assert "Traceback" not in sitting.said() + sitting.errors()
-    assert ("Interrupted" in sitting.errors()) == (name == "SIGINT"), sitting.errors()
+    session = sit(*STAGES[stage])
+    given = stage(session)
+    session.children()
+    code = tell(session, name)
+    assert session.process.wait(LIMIT_SECONDS) == code, session.errors()
+    assert none_lives(list(session.everyone.values()))
+    assert left_over(session.folder) == []
+    assert "Traceback" not in session.said() + session.errors()
+    assert ("Interrupted" in session.errors()) == (name == "SIGINT"), session.errors()
     if stage is measuring:
-        assert not sitting.record.exists()
+        assert not session.record.exists()
         return
-    assert f"kept in {sitting.record.name}" in sitting.said()
-    assert sitting.notes() == given
+    assert f"kept in {session.record.name}" in session.said()
+    assert session.notes() == given
     if stage is in_a_trial:
-        (trial,) = [act for act in sitting.acts() if act["kind"] == "trial"]
-        assert sitting.acts()[-1] == trial
+        (trial,) = [act for act in session.acts() if act["kind"] == "trial"]
+        assert session.acts()[-1] == trial
     if stage is into_a_file:
-        played, rate = soundfile.read(sitting.folder / PLAYED, dtype="float32")
+        played, rate = soundfile.read(session.folder / PLAYED, dtype="float32")
         assert rate == RATE
         assert played.shape[0] * 8 > 90_000
         assert not played[-1].any()  # it ends with its fade, not in the middle of a wave
@@ -309,46 +204,46 @@ def test_a_signal_ends_the_session_and_keeps_what_was_given(
 def test_a_signal_while_a_note_is_written_loses_none(sit: Callable[..., Sitting], name: str) -> None:
     """The session is stopped at a moment at which the record's passing file is there, which is so again and
     again while notes are given; then it is told, and goes on."""
-    sitting = sit(SONG, "--device", DEVICE)
-    sitting.hear("Sound goes through")
+    session = sit(SONG, "--device", DEVICE)
+    session.hear("Sound goes through")
     given = 0
     end = time.monotonic() + LIMIT_SECONDS
     while True:
         assert time.monotonic() < end, "the record was never met while it was written"
-        sitting.enter(f"note {given}")
+        session.enter(f"note {given}")
         given += 1
-        while f"> note {given - 1}" not in sitting.said() and not sitting.part.exists():
-            assert sitting.process.poll() is None
-        while not sitting.part.exists() and sitting.said().count("Noted at") < given:
+        while f"> note {given - 1}" not in session.said() and not session.part.exists():
+            assert session.process.poll() is None
+        while not session.part.exists() and session.said().count("Noted at") < given:
             pass
-        sitting.process.send_signal(signal.SIGSTOP)
-        sitting.until(lambda: sitting.seen.status() == psutil.STATUS_STOPPED, "its standing still")
-        if sitting.part.exists():
+        session.process.send_signal(signal.SIGSTOP)
+        session.until(lambda: session.seen.status() == psutil.STATUS_STOPPED, "its standing still")
+        if session.part.exists():
             break
-        sitting.process.send_signal(signal.SIGCONT)
-    sitting.children()
-    code = tell(sitting, name)
-    sitting.process.send_signal(signal.SIGCONT)
-    assert sitting.process.wait(LIMIT_SECONDS) == code, sitting.errors()
-    assert none_lives(list(sitting.everyone.values()))
-    assert left_over(sitting.folder) == []
-    assert sitting.notes() == [str(number) for number in range(given)]
-    assert "Traceback" not in sitting.said() + sitting.errors()
+        session.process.send_signal(signal.SIGCONT)
+    session.children()
+    code = tell(session, name)
+    session.process.send_signal(signal.SIGCONT)
+    assert session.process.wait(LIMIT_SECONDS) == code, session.errors()
+    assert none_lives(list(session.everyone.values()))
+    assert left_over(session.folder) == []
+    assert session.notes() == [str(number) for number in range(given)]
+    assert "Traceback" not in session.said() + session.errors()
 
 
 def test_a_second_and_third_ctrl_c_do_not_tear_the_clearing_away(sit: Callable[..., Sitting]) -> None:
     """Whoever is impatient presses it again and again, until the program is gone."""
-    sitting = sit(SONG, "--device", DEVICE)
-    given = playing(sitting)
-    sitting.children()
-    tell(sitting, "SIGINT")
-    while sitting.process.poll() is None:
-        os.killpg(sitting.process.pid, signal.SIGINT)
+    session = sit(SONG, "--device", DEVICE)
+    given = playing(session)
+    session.children()
+    tell(session, "SIGINT")
+    while session.process.poll() is None:
+        os.killpg(session.process.pid, signal.SIGINT)
         time.sleep(0.02)
-    assert sitting.process.returncode in (130, -signal.SIGINT)  # a shell says 130 of both
-    assert none_lives(list(sitting.everyone.values()))
-    assert left_over(sitting.folder) == []
-    assert sitting.notes() == given
+    assert session.process.returncode in (130, -signal.SIGINT)  # a shell says 130 of both
+    assert none_lives(list(session.everyone.values()))
+    assert left_over(session.folder) == []
+    assert session.notes() == given
 
 
 # ---- at a terminal

@@ -24,7 +24,7 @@ from simulator.shell.deck.cells import Shared
 from simulator.shell.deck.held import ignore_terminal
 from simulator.shell.deck.mapped import MappedLanes
 from simulator.shell.deck.order import Leaving, Order
-from simulator.shell.deck.stream import ClockStream, DeviceStream, Fill, NoSound, look_again
+from simulator.shell.deck.stream import ClockStream, DeviceStream, Fill, NoSound, NotOpened, look_again
 
 TURN_SECONDS = 0.05
 FIRST_SECONDS = 0.3
@@ -60,9 +60,11 @@ class Opened:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """Not yet: why the device could not be opened. The process goes on looking."""
+    """Not yet: why the device could not be opened. The process goes on looking. `there`: it is there, and
+    does not let itself be opened."""
 
     why: str
+    there: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,9 +160,12 @@ class _Child:
                     return None
                 if ask.silent_if_none:
                     found = ClockStream(ask.sample_rate, self._prepare)
-                    self._pipe.send(Opened("", found.sample_rate, 0.0, str(problem)))
+                    why = str(problem)
+                    if isinstance(problem, NotOpened):
+                        why += f" When it is free: devices {problem.name}"
+                    self._pipe.send(Opened("", found.sample_rate, 0.0, why))
                     return found
-                self._pipe.send(Refused(str(problem)))
+                self._pipe.send(Refused(str(problem), isinstance(problem, NotOpened)))
             if not self._wait(LOOK_AGAIN_SECONDS[min(tries, len(LOOK_AGAIN_SECONDS) - 1)]):
                 return None
             tries += 1

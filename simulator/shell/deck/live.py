@@ -36,7 +36,8 @@ OPEN_SECONDS = 8.0
 """So long may the sound system take to answer."""
 HUNG_SECONDS = 1.0
 """A stream that has not asked for a block for this long (or three times its latency) hangs."""
-GOES_ON = "The place is kept: playing goes on when it is back, or when another device is chosen."
+GOES_ON = "Playing goes on when it is back, or when another device is chosen."
+TRIED = "It is tried again until it opens; the place is kept."
 
 
 @dataclass(slots=True)
@@ -254,7 +255,9 @@ class LiveDeck:
                     self._beat = (-1, time.monotonic())
                 elif isinstance(message, Refused):
                     self._stream.begun = time.monotonic()
-                    if not self._why or self._why.endswith("being opened."):
+                    if message.there:
+                        self._why = f"{message.why} {TRIED}"
+                    elif not self._why or self._why.endswith("being opened."):
                         self._why = message.why
                 elif isinstance(message, Lost):
                     self._stream.end(politely=False)

@@ -20,6 +20,8 @@ BLOCK_FRAMES = 512
 LATENCY_SECONDS = 0.08
 """Asked of the device. Less of it makes switches sooner, and dropouts likelier on a busy machine."""
 SILENT_RATE = 44_100
+INVALID_RATE = -9997
+"""PortAudio's paInvalidSampleRate."""
 Fill = Callable[[NDArray[np.float32], bool], None]
 NO_LIBRARY = "PortAudio, the library that sound goes through, is not installed (Debian: libportaudio2)."
 NO_DEVICE = "No sound device was found. Connect one, or start the sound server, then: devices."
@@ -27,6 +29,14 @@ NO_DEVICE = "No sound device was found. Connect one, or start the sound server, 
 
 class NoSound(Exception):
     """Nothing can sound, and why, in a sentence."""
+
+
+class NotOpened(NoSound):
+    """The device of this name is there and does not let itself be opened."""
+
+    def __init__(self, why: str, name: str) -> None:
+        super().__init__(why)
+        self.name = name
 
 
 def library() -> Any:
@@ -88,7 +98,10 @@ def named(devices: Sequence[DeviceView], name: str | None) -> int:
     if parts:
         fitting = ", ".join(names[index] for index in parts)
         raise UsageError(f"Several devices have {name!r} in their names: {fitting}.", "Write one whole name.")
-    raise UsageError(f"There is no device {name!r}.", f"There are: {there}." if there else NO_DEVICE)
+    raise UsageError(
+        f"There is no device {name!r}.",
+        f"There are: {there}. One that another program holds is not listed." if there else NO_DEVICE,
+    )
 
 
 class DeviceStream:
@@ -127,7 +140,7 @@ class DeviceStream:
             )
             self._stream.start()
         except (sd.PortAudioError, ValueError) as problem:
-            raise NoSound(f"{device.name} was refused at {self.sample_rate} Hz: {_plain(problem)}") from None
+            raise NotOpened(_refusal(device, self.sample_rate, problem), device.name) from None
         self.latency_s = float(self._stream.latency)
 
     def close(self) -> None:
@@ -166,7 +179,22 @@ class ClockStream:
         self._thread.join(1.0)
 
 
+def _refusal(device: DeviceView, sample_rate: int, problem: BaseException) -> str:
+    """Why a device that is there was not opened, and what then helps."""
+    rate = f"{sample_rate / 1000:g} kHz"
+    if len(problem.args) > 1 and problem.args[1] == INVALID_RATE:
+        own = f"{device.sample_rate / 1000:g} kHz"
+        return (
+            f"{device.name} does not take {rate}, at which this session runs. Choose another with devices "
+            f"NAME, or start the session with --device: it then runs at the device's own {own}."
+        )
+    return f"{device.name} cannot be opened at {rate}: {_plain(problem)} Another program may hold it."
+
+
 def _plain(problem: BaseException) -> str:
-    """PortAudio's words, with a full stop."""
+    """The system's own words where PortAudio passes them on, else its own, with a full stop."""
     words = str(problem.args[0]) if problem.args else type(problem).__name__
+    if len(problem.args) > 2:
+        words = str(problem.args[2][2]) or words
+    words = words.removeprefix("Error opening OutputStream: ").removeprefix("Error starting stream: ")
     return words.rstrip(". ") + "."
