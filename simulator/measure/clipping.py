@@ -12,6 +12,8 @@ unclipped crest meet within one by chance.
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -34,6 +36,25 @@ def tolerance(bits: int | None) -> float:
     return FLOAT_TOLERANCE if bits is None else 1.01 * 2.0 ** (1 - min(bits, 22))
 
 
+@dataclass(frozen=True, slots=True)
+class _OpenRun:
+    """Equal samples whose end is not in sight: magnitudes and places in frames of the stream."""
+
+    begin: int
+    sign: float
+    before: float
+    """The sample before it, positive on the run's own side."""
+    highest_before: float
+    """The highest within 10 ms before it, on that side."""
+    low: float = np.inf
+    top: float = 0.0
+
+    def grown(self, samples: NDArray[np.float32]) -> _OpenRun:
+        """The run with these samples of it."""
+        heights = np.abs(samples)
+        return replace(self, low=min(self.low, float(heights.min())), top=max(self.top, float(heights.max())))
+
+
 class ClipDetector:
     """Takes the segments of one channel in order. Runs that begin in a segment are found when the
     10 ms after it are there."""
@@ -47,6 +68,7 @@ class ClipDetector:
         self._tail = np.zeros(2 * self._around, dtype=np.float32)
         self._position = -self._around
         self._kept: list[tuple[int, int, float]] = []
+        self._open: _OpenRun | None = None
         self.count = 0
 
     def add(self, samples: NDArray[np.float32]) -> None:
@@ -76,28 +98,38 @@ class ClipDetector:
         first = pair[np.concatenate([[0], breaks])]
         last = pair[np.concatenate([breaks, [pair.shape[0]]]) - 1] + 2
         mine = (first >= self._around) & (first < self._around + count)
+        start = self._position - self._around  # frame of window[0]
+        open_run, self._open = self._open, None
+        if open_run is not None:
+            going_on = first == max(open_run.begin - start, 0)
+            for end in last[going_on].tolist():
+                self._judge(
+                    window, start, end, open_run.grown(window[max(open_run.begin - start, 0) : end + 1])
+                )
         for begin, end in zip(first[mine].tolist(), last[mine].tolist(), strict=True):
-            self._judge(window, begin, end)
+            sign = float(np.sign(window[begin]))
+            earlier = sign * window[begin - self._around : begin]
+            found = _OpenRun(start + begin, sign, float(earlier[-1]), float(earlier.max()))
+            self._judge(window, start, end, found.grown(window[begin : end + 1]))
 
-    def _judge(self, window: NDArray[np.float32], begin: int, end: int) -> None:
-        """Counts window[begin : end + 1] if it is a clipped run."""
+    def _judge(self, window: NDArray[np.float32], start: int, end: int, known: _OpenRun) -> None:
+        """Counts the run that ends at window[end] if it is a clipped one; keeps it open where the window
+        ends with it. `start` is the frame of window[0]."""
         if end + 1 >= window.shape[0]:
+            self._open = known
             return
-        run = np.abs(window[begin : end + 1])
-        top = run.max()
-        spread = float(top - run.min())
-        if spread > self._tolerance * (1.0 if run.shape[0] > SHORTEST else SHORT_EQUALITY):
+        length, top = start + end + 1 - known.begin, known.top
+        if top - known.low > self._tolerance * (1.0 if length > SHORTEST else SHORT_EQUALITY):
             return
-        sign = np.sign(window[begin])
-        before, after = top - sign * window[begin - 1], top - sign * window[end + 1]
-        least, most = sorted((float(before), float(after)))
+        later = known.sign * window[end + 1 : end + 1 + self._around]
+        least, most = sorted((top - known.before, top - float(later[0])))
         if least <= NEAR_STEEP * self._tolerance or most <= FAR_STEEP * self._tolerance:
             return
-        around = window[max(begin - self._around, 0) : end + 1 + self._around]
-        if (sign * around).max() > top + self._tolerance:  # its own side: a clip may be lopsided
+        highest = max(known.highest_before, float(later.max()))
+        if highest > top + self._tolerance:  # its own side: a clip may be lopsided
             return
         self.count += 1
-        self._kept.append((begin + self._position - self._around, int(end + 1 - begin), float(top)))
+        self._kept.append((known.begin, length, top))
         if len(self._kept) >= 40 * KEPT:
             self._kept = self._longest()
 

@@ -18,6 +18,8 @@ from simulator.units import format_time
 CEILING_RANGE_DB = 0.1
 _NEAR = np.float32(10.0 ** (-CEILING_RANGE_DB / 20.0))
 _BINS_PER_DB = 1000.0
+LARGEST = np.float32(1e6)
+"""120 dB over full scale. Floating point holds more, but no sound does, and sums of it overflow."""
 
 
 class LevelMeter:
@@ -32,14 +34,12 @@ class LevelMeter:
         self._near: dict[int, int] = {}
 
     def add(self, samples: NDArray[np.float32]) -> None:
-        """Raises AudioError with the time where a sample is NaN or infinite."""
-        energy = float(np.dot(samples, samples))
-        if not math.isfinite(energy):
+        """Raises AudioError with the time where a sample is NaN, infinite or beyond LARGEST."""
+        top = np.maximum(samples.max(), -samples.min())  # NaN where one is
+        if not top <= LARGEST:
             self._name_fault(samples)
-            energy = float(np.dot(samples.astype(np.float64), samples.astype(np.float64)))
-        self.energy_sum += energy
+        self.energy_sum += float(np.dot(samples, samples))
         self._sum += float(samples.sum(dtype=np.float32))
-        top = max(samples.max(), -samples.min())
         self._frames += samples.shape[0]
         self.peak = max(self.peak, float(top))
         # The final peak is not known yet; what is near the peak so far holds all that will be near it.
@@ -58,11 +58,14 @@ class LevelMeter:
             self._near = {key: count for key, count in self._near.items() if key >= lowest}
 
     def _name_fault(self, samples: NDArray[np.float32]) -> None:
-        bad = np.flatnonzero(~np.isfinite(samples))
-        if not bad.shape[0]:
-            return
-        kind = "not a number (NaN)" if np.isnan(samples[bad[0]]) else "infinite"
-        at = format_time((self._frames + int(bad[0])) / self._rate)
+        first = int(np.flatnonzero(~(np.abs(samples) <= LARGEST))[0])
+        if np.isnan(samples[first]):
+            kind = "not a number (NaN)"
+        elif np.isinf(samples[first]):
+            kind = "infinite"
+        else:
+            kind = f"{abs(samples[first]):.2g} times full scale, and no sound"
+        at = format_time((self._frames + first) / self._rate)
         raise AudioError(
             f"the sample at {at} in channel {self._name} is {kind}.",
             "Export the file again from the session; a plug-in that went wrong there is the usual cause.",

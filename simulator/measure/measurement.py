@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from simulator.measure import dynamics, gating
 
-METHOD = 2
+METHOD = 3
 """Version of the measuring method: raised when any number may change; stored results carry it."""
 
 

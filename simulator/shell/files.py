@@ -23,6 +23,7 @@ from simulator.errors import AudioError
 from simulator.measure.layout import CHANNEL_NAMES
 from simulator.measure.segments import SEGMENT_FRAMES
 from simulator.shell.codec_av import AvFile, looks_like_mp4
+from simulator.shell.file_ends import is_cut
 from simulator.shell.pcm_file import open_pcm
 from simulator.units import format_time
 
@@ -31,6 +32,7 @@ LOSSY_SUBTYPES = ("VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER
 LOWEST_RATE, HIGHEST_RATE = 8_000, 192_000
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _BITS |= {f"ALAC_{bits}": bits for bits in (16, 20, 24, 32)}
+_MOST_FRAMES = 2**53
 _AHEAD_FRAMES = 8 * SEGMENT_FRAMES
 _XIPH_ORDER = {3: [0, 2, 1], 5: [0, 2, 1, 3, 4], 6: [0, 2, 1, 5, 3, 4]}
 """Vorbis and Opus hold L C R (Ls Rs LFE), libsndfile gives them as they lie; picks the order of
@@ -141,9 +143,11 @@ class AudioReader:
     def _check_length(self, frames: int) -> None:
         if not frames:
             raise AudioError(f"{self.info.path}: the file holds no samples.", "Export it again.")
-        # the header of an MP3 is only an estimate
+        # without its tag, the length of an MP3 is only an estimate
         if self.info.container != "MP3" and frames < self.info.frames:
             raise _cut_short(self.info, frames, self.info.frames)
+        if is_cut(self.info.path, self.info.container):
+            raise _cut_short(self.info, frames, max(frames, self.info.frames))
 
 
 def read_info(path: str) -> AudioInfo:
@@ -236,17 +240,27 @@ def _check_info(info: AudioInfo, log: str) -> None:
         )
     if info.frames == 0 and info.container != "MP3":
         raise AudioError(f"{info.path}: the file holds no samples.", "Export it again.")
+    if info.frames > _MOST_FRAMES:
+        raise AudioError(
+            f"{info.path}: the file does not say how long it is, as one that was written into a pipe.",
+            "Export it again as a file, or convert it.",
+        )
     # libsndfile mends the length of a cut PCM file silently, and says so only in its log
-    found = re.search(r"^ ?(?:data|SSND) : (\d+) \(should be (\d+)\)", log, re.MULTILINE)
-    if found and int(found[2]) < int(found[1]) < 0x7FFF_0000:  # larger: written by a stream, length unknown
+    found = re.search(r"^ *(?:data|SSND|riff|Riff size) : (\d+) \(should be (\d+)\)", log, re.MULTILINE)
+    wide = info.container in ("RF64", "W64")
+    # a size near the largest was written by a stream, which did not know it; the sizes of the wide forms
+    # stand for the whole file, and writers differ by a header
+    most, slack = (2**62, 256) if wide else (0x7FFF_0000, 0)
+    if found and int(found[2]) + slack < int(found[1]) < most:
         frame_bytes = max(round(int(found[2]) / max(info.frames, 1)), 1)
         raise _cut_short(info, info.frames, int(found[1]) // frame_bytes)
 
 
 def _cut_short(info: AudioInfo, frames: int, promised: int) -> AudioError:
     there, whole = (format_time(count / info.sample_rate) for count in (frames, promised))
+    of = f"{there} of {whole} are there" if promised > frames else f"after {there}, in mid-sound"
     return AudioError(
-        f"{info.path}: the file ends too early: {there} of {whole} are there.",
+        f"{info.path}: the file ends too early: {of}.",
         "It was cut while it was copied or written; copy or export it again.",
     )
 

@@ -255,7 +255,16 @@ def test_silence_has_no_peak_either() -> None:
     assert (found.crest_factor_db, found.correlation) == (None, None)
 
 
-@pytest.mark.parametrize(("value", "word"), [(np.nan, "NaN"), (np.inf, "infinite"), (-np.inf, "infinite")])
+@pytest.mark.parametrize(
+    ("value", "word"),
+    [
+        (np.nan, "NaN"),
+        (np.inf, "infinite"),
+        (-np.inf, "infinite"),
+        (1e7, "full scale"),
+        (-3e38, "full scale"),
+    ],
+)
 def test_a_sample_that_is_no_number_is_named_with_its_time(value: float, word: str) -> None:
     samples = noise_bursts(48_000, 4.0, seed=8)
     samples[round(2.55 * 48_000), 1] = value

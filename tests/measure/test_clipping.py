@@ -66,3 +66,25 @@ def test_a_run_over_the_border_of_two_segments_is_one_run() -> None:
 def test_a_smooth_saturation_is_not_cut_flat() -> None:
     """tanh bends the top and leaves it round: its samples differ (bits as in a 24-bit master)."""
     assert runs(np.tanh(tone(997.0, 2.0)), 24) == 0
+
+
+@pytest.mark.parametrize("at", [1_000, 262_144 - 961, 262_144 - 500, 262_144 - 480, 262_144 - 10, 262_144])
+@pytest.mark.parametrize("length", [3, 960, 300_000])
+def test_a_run_longer_than_what_is_looked_back_at_is_one_run_wherever_it_lies(at: int, length: int) -> None:
+    samples = (0.2 * np.sin(0.05 * np.arange(3 * 262_144))).astype(np.float32)
+    samples[at : at + length] = 1.0
+    found = measure_array(samples, 48_000, bits=24)
+    assert [(round(run.start_s * 48_000), run.length_frames) for run in found.clipped_runs] == [(at, length)]
+
+
+@pytest.mark.parametrize("length", [10, 300, 960, 70_000])
+def test_a_run_that_lasts_to_the_end_is_counted(length: int) -> None:
+    samples = tone(351.0, 0.2)
+    samples[-length:] = -1.0
+    assert runs(samples, 24) == 1
+
+
+def test_every_top_of_a_square_wave_is_a_run() -> None:
+    """A wave that never leaves its two levels, by no more than a step."""
+    square = np.sign(np.sin(2.0 * np.pi * 40.0 * (np.arange(20 * 48_000) + 0.5) / 48_000)).astype(np.float32)
+    assert measure_array(square, 48_000, bits=24).clipped_run_count == 2 * 40 * 20
