@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.errors import SimulatorError
+from simulator.errors import AudioError, SimulatorError
 from simulator.measure.layout import CHANNEL_NAMES
 from simulator.player.chain import ChainSettings, play
 from simulator.player.limiter import LimiterReport
@@ -83,6 +83,8 @@ class TrackJob:
     passage: Passage
     rate: int | None = None
     delivery: Delivery | None = None
+    content: str = ""
+    """The hash of the samples that were measured; empty where it is not known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +142,7 @@ def render(
                 passages[index],
                 plan.rate,
                 plan.profile.delivery,
+                plan.tracks[index].content,
             )
         )
     spread = workers if len(jobs) > 1 and _seconds(plan, good) > 150.0 else 0
@@ -163,8 +166,9 @@ def render(
 
 
 def render_track(job: TrackJob) -> Cuts:
-    """Plays one file through the chain into its target; returns the two cuts."""
-    with AudioReader(job.source, hashed=False) as reader:
+    """Plays one file through the chain into its target; returns the two cuts. Raises AudioError, and leaves
+    no target, where the file is not the one that was measured."""
+    with AudioReader(job.source, hashed=bool(job.content)) as reader:
         master_rate, channels = reader.info.sample_rate, reader.info.channels
         trip = (
             None if job.delivery is None else Delivering(master_rate, channels, job.delivery, name=job.source)
@@ -184,7 +188,7 @@ def render_track(job: TrackJob) -> Cuts:
         dithered = not (untouched and bits is not None and bits <= 24)
         write_audio(
             Path(job.target),
-            resample(stream, channels, rate, to_rate),
+            _as_measured(resample(stream, channels, rate, to_rate), reader, job),
             to_rate,
             channels,
             job.form,
@@ -193,6 +197,15 @@ def render_track(job: TrackJob) -> Cuts:
             resampled_frames(reader.info.frames, master_rate, to_rate),
         )
     return rate, delivered.samples(channels), played.samples(channels)
+
+
+def _as_measured(stream: Iterable[Audio], reader: AudioReader, job: TrackJob) -> Iterator[Audio]:
+    """The stream; an error at its end, before the target appears, where its source is another by now."""
+    yield from stream
+    if job.content and reader.content != job.content:
+        raise AudioError(
+            f"{job.source} has changed since it was measured.", "Render again, when nothing writes into it."
+        )
 
 
 class _Cut:

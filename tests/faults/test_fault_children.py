@@ -40,13 +40,12 @@ def begun(masters: Path, words: str) -> subprocess.Popen[bytes]:
     )  # fmt: skip
 
 
-def reading(process: subprocess.Popen[bytes], folder: Path, *, itself: bool = False) -> psutil.Process:
-    """The first child (or the process itself) that has a master open; waits for it."""
+def reading(process: subprocess.Popen[bytes], folder: Path) -> psutil.Process:
+    """The first child that has a master open; waits for it."""
     end = time.monotonic() + LIMIT_SECONDS
     while time.monotonic() < end:
         assert process.poll() is None, process.communicate()
-        started = psutil.Process(process.pid)
-        for child in [started] if itself else started.children(recursive=True):
+        for child in psutil.Process(process.pid).children(recursive=True):
             try:
                 if any(Path(file.path).parent == folder for file in child.open_files()):
                     return child
@@ -104,7 +103,7 @@ def test_a_file_that_is_touched_while_it_is_measured_is_whole_or_named(masters: 
     try:
         path = next(
             Path(file.path)
-            for file in reading(process, masters, itself=True).open_files()
+            for file in reading(process, masters).open_files()
             if Path(file.path).parent == masters
         )
         if fault == "truncated":

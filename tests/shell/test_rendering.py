@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -503,6 +504,23 @@ def test_a_track_that_vanishes_before_its_render_costs_itself_alone(tmp_path: Pa
     assert "a.wav: there is no such file" in problem.message
     assert len(soundfile.read(tmp_path / "out" / "02-b.wav")[0]) == RATE
     assert not (tmp_path / "out" / "01-a.wav").exists()
+
+
+@pytest.mark.parametrize("rate", [None, 48_000])
+@pytest.mark.parametrize("profile", ["minus14-headroom", "minus14-opus128"])
+def test_a_track_that_is_written_anew_before_its_render_costs_itself_alone(
+    tmp_path: Path, profile: str, rate: int | None
+) -> None:
+    """What the player would do was worked out for other samples."""
+    sources = [written(tmp_path / f"{name}.wav", peaky(RATE, 3.0, seed)) for seed, name in enumerate("ab")]
+    plan = replace(plan_of(sources, profile, tmp_path / "out"), rate=rate)
+    written(sources[1], 0.5 * peaky(RATE, 3.0, 1))
+    outcome = render(plan)
+    assert outcome.tracks == 1
+    assert [problem.message for problem in outcome.problems] == [
+        f"{sources[1]} has changed since it was measured."
+    ]
+    assert sorted(path.name for path in (tmp_path / "out").glob("0*")) == ["01-a.wav"]
 
 
 def test_a_track_whose_prediction_failed_is_among_the_problems(tmp_path: Path) -> None:
