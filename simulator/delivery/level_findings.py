@@ -86,12 +86,16 @@ def lower_advice(by_db: float) -> str:
 
 def _overs(found: Measurement) -> Finding:
     worst = worst_overs(found.overs)
-    level: Level = "look" if found.over_count else "fine"
+    highest = worst[0].peak_dbtp if worst else found.true_peak_dbtp or 0.0
+    look = bool(found.over_count) and highest > FULL_SCALE_DBTP + READING_DB
+    level: Level = "look" if look else "fine"
     text = ""
     if worst:
         places = ", ".join(f"{format_time(over.start_s)} ({over.peak_dbtp:+.2f})" for over in worst)
         text = f"{'The worst' if found.over_count > len(worst) else 'At'}: {places}."
-    advice = "Lower the output, or let a limiter hold true peaks." if found.over_count else ""
+    if worst and not look:
+        text += f" That is within the {READING_DB:.2f} dB by which the meter may err."
+    advice = "Lower the output, or let a limiter hold true peaks." if look else ""
     return Finding("overs", "Overs between samples", level, float(found.over_count), "events", 0.0,
                    tuple(over.start_s for over in worst), text, advice, FULL_SCALE_SOURCE)  # fmt: skip
 

@@ -1,13 +1,13 @@
 """What will a player do to this master? One finding a profile.
 
-Worth a look are peaks above full scale as played, and a limiter that takes 3 dB and more (common practice, no
-source); all else is only worth knowing.
+Worth a look are peaks above full scale as played (by more than the meter may err), and a limiter that takes
+3 dB and more (common practice, no source); all else is only worth knowing.
 """
 
 from __future__ import annotations
 
 from simulator.delivery.finding import PRACTICE, Finding, db_words
-from simulator.delivery.level_findings import FULL_SCALE_DBTP
+from simulator.delivery.level_findings import FULL_SCALE_DBTP, READING_DB
 from simulator.player.prediction import Prediction
 from simulator.player.profile import Profile
 
@@ -18,7 +18,7 @@ def player_finding(profile: Profile, found: Prediction) -> Finding:
     """Loudness as played against the player's target."""
     played, reduction = found.played, found.limiter.max_reduction_db
     peak = played.true_peak_dbtp
-    over = peak is not None and peak > FULL_SCALE_DBTP
+    over = peak is not None and peak > FULL_SCALE_DBTP + READING_DB
     words = [found.decision.reason]
     if peak is not None:
         words.append(f"Played, it peaks at {db_words(peak)} dBTP.")

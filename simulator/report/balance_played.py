@@ -184,10 +184,17 @@ def _overs(heard: Heard, name: str) -> list[Said]:
         return []
     text = (
         f"{name[:1].upper()}{name[1:]} rises over full scale between the samples {_times(before)} as "
-        f"delivered ({signed(highest[0])} dBTP at most), and {_times(after)} after the player's gain "
-        f"({signed(highest[1])} dBTP at most)."
+        f"delivered ({_highest(before, highest[0])}), and {_times(after)} after the player's gain "
+        f"({_highest(after, highest[1])})."
     )
     return [Said("overs", text)]
+
+
+def _highest(count: int, peak_dbtp: float) -> str:
+    """Beside a count of overs "0.0 dBTP" would contradict it."""
+    if count and level(peak_dbtp) == "0.0":
+        return sentences.over_words(peak_dbtp)
+    return f"{signed(peak_dbtp)} dBTP at most"
 
 
 def _times(count: int) -> str:

@@ -117,9 +117,14 @@ def overs_sentence(version: Version) -> str:
             else f"; as played it still peaks at {signed(played)} dBTP"
         )
     return (
-        f"As delivered, {version.name} rises over full scale between the samples {times}, up to "
-        f"{signed(peak)} dBTP{then}."
+        f"As delivered, {version.name} rises over full scale between the samples {times}, "
+        f"{over_words(peak)}{then}."
     )
+
+
+def over_words(peak_dbtp: float) -> str:
+    """How far over full scale a peak goes: never "up to 0.0 dBTP"."""
+    return f"up to {signed(peak_dbtp)} dBTP" if level(peak_dbtp) != "0.0" else "by less than 0.1 dB"
 
 
 def uncertainty_sentence(profile: Profile) -> str:

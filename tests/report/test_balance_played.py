@@ -196,6 +196,9 @@ def test_overs_before_and_after_the_player_s_gain() -> None:
     once = replace(LOUD, over_count=1)
     found = compared(once, OPEN, [player("never", target_lufs=None)], overs=(1, 0))
     assert "once as delivered (+0.8 dBTP at most), and once after" in said(found, "overs")
+    just = replace(OPEN, over_count=1, true_peak_dbtp=0.02)
+    barely = compared(just, OPEN, [player("never", target_lufs=None)], overs=(1, 0))
+    assert "once as delivered (by less than 0.1 dB), and once after" in said(barely, "overs")
     raised = compared(replace(OPEN, over_count=0), OPEN, [LEVELS], overs=(3, 0))
     assert "never as delivered (−6.0 dBTP at most), and 3 times after" in said(raised, "overs")
 
