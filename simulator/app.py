@@ -19,6 +19,7 @@ import click
 from simulator import __version__
 from simulator.errors import DONE, INTERRUPTED, NOTHING_DONE, WRONG_USE, SimulatorError
 from simulator.plain_text import visible
+from simulator.shell.small_files import begin_anew
 
 COMMANDS = {
     "check": "Is a master ready to go out? Findings, and what to do about them.",
@@ -93,6 +94,7 @@ def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = 
     """Runs one command; returns its exit code. `say` takes error lines (standard error by default)."""
     say = say or (lambda line: print(visible(line, "\n"), file=sys.stderr))
     _hold_blas()
+    begin_anew()
     try:
         code = cli.main(args=arguments, prog_name="fairhearing", standalone_mode=False)
         sys.stdout.flush()

@@ -82,7 +82,7 @@ def command(
     from simulator.shell.comparing import Noise, compare_pair, noise_targets, picture_paths
     from simulator.shell.difference_writing import difference_target
     from simulator.shell.inputs import read_arguments
-    from simulator.shell.writing import refuse_existing
+    from simulator.shell.writing import refuse_existing, refuse_sources
 
     if (noise is None and difference is None) is not (out is None):
         raise click.UsageError("--out belongs to --noise or --difference: the folder to write to.")
@@ -94,6 +94,7 @@ def command(
     targets = [path for folder in folders if noise is not None for path in noise_targets(pair, folder)]
     targets += [] if difference is None or out is None else [difference_target(out, difference)]
     refuse_existing(targets, force)
+    refuse_sources([*targets, *(path for row in pictures for path in row)], [one.path for one in pair.tracks])
     store = open_store(no_cache, rehash=False)  # what was measured just now is known
     try:
         with steps("Laying one over the other", 1) as step:

@@ -75,8 +75,9 @@ def command(
         say_problems(one.problem for one in ready.tracks)
         if ready.nothing:
             raise nothing_read()
-        if to_file is not None and force:
-            refuse_sources([Path(to_file)], [one.track.path for one in ready.tracks])
+        if to_file is not None and (force or not to_file.exists()):
+            kept_in = os.fspath(_record_path(inputs, ready))
+            refuse_sources([to_file], [*(one.track.path for one in ready.tracks), kept_in])
         player = opened = opened or open_deck(to_file=to_file, sample_rate=_rate(ready), force=force)
         with native_messages_to(cache_folder() / LOG):
             code = _listen(inputs, ready, player, no_cache, rehash)
@@ -187,13 +188,18 @@ def _session(
 
 
 def _record(inputs: tuple[str, ...], ready: Prepared, say: Callable[[str], None]) -> RecordFile:
+    from simulator.shell.record_file import RecordFile
+
+    return RecordFile(_record_path(inputs, ready), say, ready.playlist.title)
+
+
+def _record_path(inputs: tuple[str, ...], ready: Prepared) -> Path:
     """Beside the playlist, where one playlist is all that was named."""
     from simulator.shell.playlists import is_playlist_name
-    from simulator.shell.record_file import RecordFile, record_path
+    from simulator.shell.record_file import record_path
 
     playlist = Path(inputs[0]) if len(inputs) == 1 and is_playlist_name(inputs[0]) else None
-    path = record_path(playlist, [one.track.path for one in ready.tracks])
-    return RecordFile(path, say, ready.playlist.title)
+    return record_path(playlist, [one.track.path for one in ready.tracks])
 
 
 def _rate(ready: Prepared) -> int:

@@ -64,12 +64,13 @@ def command(
     from simulator.commands.prepare import nothing_read
     from simulator.errors import SOME_FAILED, UsageError
     from simulator.shell.page_writing import LARGE_BYTES, write
-    from simulator.shell.writing import refuse_existing
+    from simulator.shell.writing import refuse_existing, refuse_sources
 
     if output.suffix.lower() not in (".html", ".htm"):
         raise UsageError(f"{output}: the page is an HTML file.", "Let its name end in .html.")
     refuse_existing([output], force)
     ready = ready_for_page(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
+    refuse_sources([output], [one.track.path for one in ready.prepared.tracks])
     say_problems(one.problem for one in ready.prepared.tracks)
     if ready.prepared.nothing:
         raise nothing_read()

@@ -41,10 +41,10 @@ def _check_room(folder: Path, files: Sequence[str]) -> None:
             rate = max(info.sample_rate, 48_000) / info.sample_rate
             needed += round(info.frames * rate) * info.channels * 4
     free = shutil.disk_usage(folder).free
-    tracks = "1 track" if len(files) == 1 else f"{len(files)} tracks"
+    many = "1 track" if len(files) == 1 else f"{len(files)} tracks"
     if free - needed < LEFT_BYTES:
         raise WriteError(
-            f"{folder}: the decodes of {tracks} need {needed / 1e9:.1f} GB, and {free / 1e9:.1f} GB are free.",
+            f"{folder}: the decodes of {many} need {needed / 1e9:.1f} GB, and {free / 1e9:.1f} GB are free.",
             "Make room on that disk, or open fewer tracks.",
         )
 

@@ -13,6 +13,7 @@ import contextlib
 import os
 import shutil
 import signal
+import stat
 import sys
 import textwrap
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -30,6 +31,7 @@ from prompt_toolkit.styles import Style
 
 from simulator.plain_text import as_utf8
 from simulator.report.toolbar import Bar, toolbar_lines
+from simulator.shell.small_files import MEBIBYTE
 
 if TYPE_CHECKING:
     from prompt_toolkit.buffer import Buffer
@@ -38,6 +40,8 @@ TICK_SECONDS = 0.1
 KEYS = {" ": "pause", "tab": "swap", ".": "state", "!": "loudest", "-": "dim", "0": "mute"}
 """Keys that act at once on an empty line."""
 MOST_EXPLAINED = 24
+LARGEST_HISTORY_BYTES = 16 * MEBIBYTE
+"""One that is larger is left alone: all of it is read at the first line."""
 HANGUP = 1
 """SIGHUP's number, on systems without it too."""
 STYLE = Style.from_dict({"bottom-toolbar": "reverse"})
@@ -265,8 +269,12 @@ def _history(path: Path | None) -> History:
         return InMemoryHistory()
     try:
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        os.close(os.open(path, os.O_CREAT | os.O_APPEND | os.O_WRONLY, 0o600))
+        waits_not = getattr(os, "O_NONBLOCK", 0)  # a pipe that no one reads would hold the session up
+        os.close(os.open(path, os.O_CREAT | os.O_APPEND | os.O_WRONLY | waits_not, 0o600))
+        found = path.stat()
     except OSError:
+        return InMemoryHistory()
+    if not stat.S_ISREG(found.st_mode) or found.st_size > LARGEST_HISTORY_BYTES:
         return InMemoryHistory()
     return _KeptHistory(path)
 

@@ -64,7 +64,7 @@ class RecordFile:
             return
         self.record = longer
         try:
-            with whole_file(self.path, True) as passing, open(passing, "wb") as file:
+            with whole_file(_real(self.path), True) as passing, open(passing, "wb") as file:
                 file.write(data)
                 file.flush()
                 os.fsync(file.fileno())
@@ -109,7 +109,8 @@ class RecordFile:
         """The path itself, or one of its own where another desk holds it."""
         path = self.path
         for number in range(2, 100):
-            lock = path.with_name(f".{path.name}.lock")
+            real = _real(path)
+            lock = real.with_name(f".{real.name}.lock")
             if _take(lock):
                 self._lock = lock
                 break
@@ -199,6 +200,12 @@ def process_lives(pid: int) -> bool:
     except (PermissionError, OverflowError):
         return True
     return True
+
+
+def _real(path: Path) -> Path:
+    """The file itself where the path is a link to it (into a folder that is synchronised, say): that is what
+    is written and locked, and the link stays."""
+    return Path(os.path.realpath(path)) if path.is_symlink() else path
 
 
 def _beside(path: Path) -> Path:

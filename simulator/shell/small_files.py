@@ -18,9 +18,23 @@ LARGEST_RECORD_BYTES = 64 * MEBIBYTE
 """Hundreds of long sessions."""
 
 
+_read: dict[str, None] = {}
+
+
+def read_so_far() -> tuple[str, ...]:
+    """The files that this command has read here, as absolute paths: no result of it may replace one."""
+    return tuple(_read)
+
+
+def begin_anew() -> None:
+    """Another command begins, which has read nothing yet."""
+    _read.clear()
+
+
 def read_small(path: str | Path, largest_bytes: int) -> bytes:
     """All bytes of an ordinary file of `largest_bytes` at most. Raises OSError, whose `strerror` says in
     words what is the matter; FileNotFoundError where there is none."""
+    _read[os.path.abspath(path)] = None
     try:
         # Without O_NONBLOCK, opening a pipe waits for whoever writes into it.
         handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))

@@ -9,15 +9,24 @@ import contextlib
 import errno
 import multiprocessing
 import os
+import stat
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from simulator.errors import WriteError
+from simulator.shell.small_files import read_so_far
 
 
 def refuse_existing(paths: Sequence[Path], force: bool) -> None:
-    """Raises WriteError, before any work, where a result would replace a file that is there."""
+    """Raises WriteError, before any work, where a result would replace a file that is there. Also with
+    `force` it replaces no device, pipe or folder, and no file that this command has read."""
     there = [path for path in paths if os.path.lexists(path)]
+    for path in there:
+        if os.path.exists(path) and not os.path.isfile(path):
+            raise WriteError(
+                f"{path}: no ordinary file but a device, a pipe or a folder, and kept.", "Name another file."
+            )
+    refuse_sources(there, ())
     if there and not force:
         more = f" and {len(there) - 1} more" if len(there) > 1 else ""
         raise WriteError(
@@ -27,9 +36,10 @@ def refuse_existing(paths: Sequence[Path], force: bool) -> None:
 
 def refuse_sources(paths: Sequence[Path], sources: Sequence[str]) -> None:
     """Raises WriteError, before any work, where a result would take the place of a file that it is made
-    from: that is never wanted, so no option allows it. A link to a source may go, as the source stays."""
+    from, one of `sources` or a playlist, profile or record that this command has read: that is never wanted,
+    so no option allows it. A link to a source may go, as the source stays."""
     for path in paths:
-        for source in sources:
+        for source in (*sources, *read_so_far()):
             with contextlib.suppress(OSError, ValueError):
                 if _takes_the_place(path, source):
                     raise WriteError(
@@ -39,7 +49,11 @@ def refuse_sources(paths: Sequence[Path], sources: Sequence[str]) -> None:
 
 
 def _takes_the_place(path: Path, source: str) -> bool:
-    if path.is_symlink() or not os.path.samefile(path, source):
+    if path.is_symlink():
+        return False
+    if not os.path.exists(path):  # neither is there yet: a record that is begun later, and the result
+        return os.path.abspath(path) == os.path.abspath(source)
+    if not os.path.samefile(path, source):
         return False
     # by its own name, or by another spelling of it (letters of another case, a folder's other name)
     return os.path.realpath(path) == os.path.realpath(source) or os.stat(path).st_nlink == 1
@@ -47,13 +61,19 @@ def _takes_the_place(path: Path, source: str) -> bool:
 
 @contextlib.contextmanager
 def whole_file(path: Path, force: bool) -> Iterator[Path]:
-    """Yields the passing name to write to; moves it to `path` at the end, removes it on any failure.
-    Raises WriteError where the disk is full or the place is taken."""
+    """Yields the passing name to write to; moves it to `path` at the end, removes it on any failure. A file
+    that is replaced passes on who may read and write it. Raises WriteError where the disk is full or the
+    place is taken."""
     passing = _passing(path)
+    mode = _mode(path) if force else None
     try:
+        if mode is not None:
+            _begin_with(passing, mode)
         yield passing
         with open(passing, "rb") as done:
             os.fsync(done.fileno())
+        if mode is not None:
+            _set_mode(passing, mode)
         if force:
             os.replace(passing, path)
         else:
@@ -67,6 +87,27 @@ def whole_file(path: Path, force: bool) -> Iterator[Path]:
     finally:
         with contextlib.suppress(OSError):
             os.remove(passing)
+
+
+def _mode(path: Path) -> int | None:
+    """Who may read and write an ordinary file (links count as none); None where there is none."""
+    with contextlib.suppress(OSError, ValueError):
+        found = os.lstat(path)
+        if stat.S_ISREG(found.st_mode):
+            return stat.S_IMODE(found.st_mode)
+    return None
+
+
+def _begin_with(passing: Path, mode: int) -> None:
+    """The passing file, never open to more than the one that it replaces, and to its writer always."""
+    with contextlib.suppress(OSError):  # whoever writes it says what is the matter
+        os.close(os.open(passing, os.O_CREAT | os.O_WRONLY | os.O_TRUNC, 0o600))
+        _set_mode(passing, mode | stat.S_IRUSR | stat.S_IWUSR)
+
+
+def _set_mode(passing: Path, mode: int) -> None:
+    with contextlib.suppress(OSError):  # a disk that knows no such modes
+        os.chmod(passing, mode)
 
 
 def sweep(paths: Sequence[Path]) -> None:

@@ -207,6 +207,23 @@ def test_what_cannot_begin_says_why(
     assert soundfile.info(home / "open.wav").frames == 8 * RATE
 
 
+@pytest.mark.parametrize("target", ["list.toml", "list.session.json", "mine.toml", "open.wav"])
+def test_no_file_that_the_session_reads_or_keeps_is_played_over(
+    target: str, listen: Session, home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The playlist, its record (also one that is not begun yet), a profile of one's own, a track: --force or
+    not."""
+    for name in ("open.wav", "loud.wav", "harbour.flac", "list.toml"):
+        (tmp_path / name).write_bytes((home / name).read_bytes())
+    monkeypatch.chdir(tmp_path)
+    assert run(["profiles", "new", "mine.toml"]) == 0
+    before = {one.name: one.read_bytes() for one in tmp_path.iterdir()}
+    code, _, err = listen("", "list.toml", "--profile", "./mine.toml", "--to-file", target, "--force")
+    assert code == 4
+    assert f"{target}: this is one of the files that are read" in err
+    assert {one.name: one.read_bytes() for one in tmp_path.iterdir()} == before
+
+
 def test_a_track_that_cannot_be_read_costs_itself_and_an_exit_code_of_1(
     listen: Session, tmp_path: Path
 ) -> None:

@@ -22,7 +22,7 @@ from prompt_toolkit.output import DummyOutput
 from prompt_toolkit.output.vt100 import Vt100_Output
 from support.fake_desk import FakeDesk
 
-from simulator.shell.prompt import KEYS, run_prompt
+from simulator.shell.prompt import KEYS, _KeptHistory, run_prompt
 
 
 @contextmanager
@@ -150,6 +150,20 @@ def test_a_history_that_cannot_be_kept_does_not_stand_in_the_way(tmp_path: Path)
     in_the_way = tmp_path / "file"
     in_the_way.write_text("", encoding="utf-8")
     assert typed("play\rquit\r", in_the_way / "history").heard == ["play", "quit"]
+
+
+def test_a_pipe_or_an_endless_file_as_the_history_does_not_hold_the_session_up(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "large").touch()
+    os.truncate(tmp_path / "large", 10**11)
+    for name in ("pipe", "large"):
+        assert typed("play\rquit\r", tmp_path / name).heard == ["play", "quit"]
+    assert (tmp_path / "large").stat().st_size == 10**11
+
+
+def test_a_line_in_another_encoding_is_kept_in_the_history_spelled_out(tmp_path: Path) -> None:
+    _KeptHistory(tmp_path / "history").store_string("note sch\udce4rf")
+    assert list(_KeptHistory(tmp_path / "history").load_history_strings()) == ["note sch\\xe4rf"]
 
 
 def written(columns: int, rows: int, keys: str, until: str) -> str:

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from simulator.shell.quiet import native_messages_to
+
 RUNNER = """
 import os, sys
 from pathlib import Path
@@ -52,3 +54,9 @@ def test_a_log_that_has_grown_large_begins_anew(size: int, kept: bool, tmp_path:
     log.write_bytes(b"x" * size)
     run(log)
     assert (b"x" in log.read_bytes()[:1]) is kept
+
+
+def test_a_pipe_in_the_place_of_the_log_holds_nothing_up(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "listen.log")
+    with native_messages_to(tmp_path / "listen.log") as found:
+        assert found is None

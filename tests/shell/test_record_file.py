@@ -104,6 +104,24 @@ def test_what_cannot_be_read_is_set_aside_and_kept(tmp_path: Path, content: byte
     assert aside.name in said[0]
 
 
+def test_a_linked_record_stays_a_link_private_and_locked_where_it_lies(tmp_path: Path) -> None:
+    real, link, said = tmp_path / "synced" / "real.session.json", tmp_path / "a.session.json", []
+    real.parent.mkdir()
+    link.symlink_to(real)
+    for number in (1, 2):
+        file = RecordFile(link, said.append)
+        file.keep(Act("t", "note", {"number": number}))
+        beside = RecordFile(real, said.append)
+        assert beside.path == real.with_name("real.desk2.session.json")
+        beside.close()
+        file.close()
+        real.chmod(0o600)
+    assert noted(real) == [1, 2]
+    assert link.is_symlink()
+    assert real.stat().st_mode & 0o777 == 0o600
+    assert len(said) == 2
+
+
 def test_a_second_desk_is_noticed_and_keeps_its_own_record(tmp_path: Path) -> None:
     path, said = tmp_path / "a.session.json", []
     first = RecordFile(path, said.append)

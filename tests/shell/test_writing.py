@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from simulator.errors import WriteError
-from simulator.shell.writing import make_folder, refuse_existing, whole_file
+from simulator.shell.small_files import begin_anew, read_small
+from simulator.shell.writing import make_folder, refuse_existing, refuse_sources, whole_file
 
 
 def test_a_file_appears_only_when_it_is_whole(tmp_path: Path) -> None:
@@ -67,6 +68,49 @@ def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     with pytest.raises(WriteError, match="cannot be written"):
         make_folder(tmp_path / "file" / "folder")
+
+
+@pytest.mark.parametrize("force", [False, True])
+def test_devices_pipes_and_folders_are_never_replaced(tmp_path: Path, force: bool) -> None:
+    os.mkfifo(tmp_path / "pipe.wav")
+    (tmp_path / "null.wav").symlink_to(os.devnull)
+    (tmp_path / "folder.wav").mkdir()
+    for name in ("pipe.wav", "null.wav", "folder.wav"):
+        with pytest.raises(WriteError, match="no ordinary file"):
+            refuse_existing([tmp_path / name], force)
+
+
+def test_what_this_command_has_read_is_not_replaced_with_force_either(tmp_path: Path) -> None:
+    begin_anew()
+    path, other = tmp_path / "list.toml", tmp_path / "other.toml"
+    for one in (path, other):
+        one.write_text("a list")
+    read_small(path, 100)
+    refuse_existing([other], force=True)
+    with pytest.raises(WriteError, match="kept even with --force"):
+        refuse_existing([other, path], force=True)
+    with pytest.raises(WriteError, match="kept even with --force"):
+        refuse_sources([path], [])
+    begin_anew()
+    refuse_existing([path], force=True)
+
+
+def test_a_result_and_a_record_that_is_begun_later_are_not_the_same_file(tmp_path: Path) -> None:
+    with pytest.raises(WriteError, match="kept even with --force"):
+        refuse_sources([tmp_path / "a.session.json"], [str(tmp_path / "a.session.json")])
+    refuse_sources([tmp_path / "a.wav"], [str(tmp_path / "a.session.json")])
+
+
+@pytest.mark.skipif(os.name != "posix", reason="modes of POSIX")
+@pytest.mark.parametrize("mode", [0o600, 0o640, 0o444])
+def test_who_may_read_a_file_stays_as_it_was(tmp_path: Path, mode: int) -> None:
+    path = tmp_path / "a.txt"
+    path.write_text("old")
+    path.chmod(mode)
+    with whole_file(path, force=True) as passing:
+        assert passing.stat().st_mode & 0o077 == mode & 0o077
+        passing.write_text("new")
+    assert (path.read_text(), path.stat().st_mode & 0o777) == ("new", mode)
 
 
 @pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs a device that is always full")
