@@ -77,14 +77,16 @@ def test_a_key_that_turns_down_works_while_a_question_is_open() -> None:
     assert desk.effects == ()
 
 
-def test_a_shorter_revision_leaves_a_loop_that_can_be_played() -> None:
+def test_a_revision_too_short_for_the_loop_leaves_it_and_says_so() -> None:
     desk = Desk()
     desk.do("play")
     desk.do("loop 50 58")
     desk.at(51.0)
-    desk.do(Replaced(0, view("Song (open)", song([-18.0, -11.0, -18.0], -1.0, 10.0), song_key="song")))
+    said = desk.do(Replaced(0, view("Song (open)", song([-18.0, -11.0, -18.0], -1.0, 10.0), song_key="song")))
     (sound,) = desk.found(Sound)
-    (segment,) = sound.program.segments
-    assert (segment.start_s, segment.end_s) == (22.0, 30.0)
-    assert 22.0 <= sound.place_s < 30.0
+    assert desk.session.plan is not None
+    assert desk.session.plan.kind == "list"
+    assert len(sound.program.segments) == len(desk.session.tracks)
+    assert 29.0 <= sound.place_s < 30.0
+    assert "The loop is left: “Song (open)” has less than half a second of" in said
     assert desk.found(Resume) == []
