@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from simulator.commands.options import warn
+from simulator.plain_text import visible
 
 
 @click.command("votes")
@@ -36,7 +37,7 @@ def command(files: tuple[Path, ...], record: Path | None) -> int:
             continue
         taken += 1
         for line in lines:
-            click.echo(line)
+            click.echo(visible(line))
     if taken == len(files):
         return 0
     return SOME_FAILED if taken else NOTHING_DONE

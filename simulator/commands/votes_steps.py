@@ -27,7 +27,12 @@ def take_vote(file: Path, record: Path | None) -> list[str]:
     except ValueError as problem:
         raise UsageError(f"{file}: {problem}.", "Ask for the answer again.") from None
     if has_vote(kept.acts, given):
-        return [f"{file}: this answer is in {path} already."]
+        said = [f"{file}: this answer is in {path} already."]
+        if not given.answer:
+            said.append(
+                "  If it is another listener's, write a line `name: ...` into the file and try again."
+            )
+        return said
     add_act(path, kept.title, vote_act(now(), given, trial), warn, only_here=True)
     who = f" by {given.name}" if given.name else ""
     lines = [f"{file}: vote{who}, {ballot.plan.rounds} rounds, added to {path}."]

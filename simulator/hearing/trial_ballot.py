@@ -7,8 +7,10 @@ mail can hold:
 
 PAGE is the ballot's id, LETTERS the answers of all rounds ("ABBA…"), NAMES "hidden" or "seen" (whether
 the names stood on the screen before the vote), CHECK the CRC-32 of the four words before it, in eight
-hexadecimal digits: against slips, not against fraud. Lines around it are free; "name:" and "words:" are
-read. Mail programs put ">" before lines and break them; both are undone.
+hexadecimal digits: against slips, not against fraud. Lines around it are free; "answer:", "name:" and
+"words:" are read. "answer:" is a number by chance that tells one filling of the page from another with the
+same letters; the words go on to the next empty line. Mail programs put ">" before lines and break them; both
+are undone.
 """
 
 from __future__ import annotations
@@ -25,6 +27,8 @@ _LINE = re.compile(
     rf"{WORD}\s+(?P<format>\S+)\s+(?P<page>[a-z0-9]+)\s+(?P<letters>[AB]+)\s+(?P<names>hidden|seen)"
     r"\s+(?P<check>[0-9a-f]{8})\b"
 )
+_ENDS = re.compile(rf"\s*$|-- |(name|words|answer|Vote): |{WORD}")
+"""Where a client's words end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +50,8 @@ class VoteAnswer:
     names_seen: bool
     name: str = ""
     words: str = ""
+    answer: str = ""
+    """Tells one filling of the page from another; empty on pages of older versions."""
 
 
 def answer_line(page: str, letters: str, names_seen: bool) -> str:
@@ -73,7 +79,8 @@ def read_answer(text: str) -> VoteAnswer:
         letters=match["letters"],
         names_seen=match["names"] == "seen",
         name=_free(plain, "name"),
-        words=_free(plain, "words"),
+        words=_words(text),
+        answer=_free(plain, "answer") if re.search(r"^answer: *[0-9a-f]{8}\s*$", plain, re.MULTILINE) else "",
     )
 
 
@@ -91,3 +98,20 @@ def _free(plain: str, key: str) -> str:
     """The first line "KEY: …", as text."""
     found = re.search(rf"^{key}:[ \t]*(.*)$", plain, re.MULTILINE)
     return found[1].strip() if found else ""
+
+
+def _words(text: str) -> str:
+    """What stands after "words:", up to an empty line, the answer or another key, in one line. Where the first
+    line is quoted, only quoted ones go on with it: what follows is the mail's own."""
+    lines = iter(text.splitlines())
+    for line in lines:
+        found = re.match(r"([>| \t]*)words:(.*)", line)
+        if found:
+            quoted, parts = set(found[1]) & set(">|"), [found[2]]
+            for after in lines:
+                own = after.lstrip(">| \t")
+                if _ENDS.match(own) or (quoted and after.lstrip()[:1] not in quoted):
+                    break
+                parts.append(own)
+            return " ".join(part.strip() for part in parts).strip()
+    return ""

@@ -45,10 +45,14 @@ def ballots(acts: Iterable[Act]) -> dict[str, Ballot]:
 
 
 def has_vote(acts: Iterable[Act], given: VoteAnswer) -> bool:
-    """Is this very answer in the record already?"""
+    """Is this very answer in the record already? By the number of the filling, or in all it says where it has
+    none."""
     told = msgspec.to_builtins(given)
+    if given.answer:
+        told = {"page": given.page, "answer": given.answer}
     return any(
-        act.kind == VOTE and all(act.data.get(key) == value for key, value in told.items()) for act in acts
+        act.kind == VOTE and all(act.data.get(key, "") == value for key, value in told.items())
+        for act in acts
     )
 
 

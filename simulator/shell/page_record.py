@@ -12,7 +12,7 @@ from pathlib import Path
 from simulator.errors import UsageError, WriteError
 from simulator.hearing.record import Act, Record, from_json, to_json
 from simulator.shell.playlists import is_playlist_name
-from simulator.shell.record_file import SUFFIX, RecordFile, record_path
+from simulator.shell.record_file import SUFFIX, RecordFile, lock_of, record_path
 from simulator.shell.small_files import LARGEST_RECORD_BYTES, read_small
 
 PLAYLISTS = (".toml", ".m3u8", ".m3u", ".xspf")
@@ -81,7 +81,10 @@ def add_act(
     kept = RecordFile(path, lines.append, title)
     try:
         if only_here and kept.path != path:
-            raise UsageError(f"{path} is open at a desk.", "Close the desk (quit), and try again.")
+            raise UsageError(
+                f"{path} is open at a desk.",
+                f"Close the desk (quit), and try again. If none is open, remove {lock_of(path)}.",
+            )
         kept.keep(act)
         for line in lines:
             warn(line)

@@ -18,7 +18,7 @@ from pathlib import Path
 from simulator.errors import SimulatorError, UsageError
 from simulator.hearing.record import Act, Record, from_json, to_json
 from simulator.plain_text import as_utf8
-from simulator.shell.small_files import LARGEST_RECORD_BYTES, read_small
+from simulator.shell.small_files import LARGEST_RECORD_BYTES, MEBIBYTE, read_small
 from simulator.shell.writing import whole_file
 
 SUFFIX = ".session.json"
@@ -109,14 +109,16 @@ class RecordFile:
         """The path itself, or one of its own where another desk holds it."""
         path = self.path
         for number in range(2, 100):
-            real = _real(path)
-            lock = real.with_name(f".{real.name}.lock")
+            lock = lock_of(path)
             if _take(lock):
                 self._lock = lock
                 break
             path = self.path.with_name(f"{self.path.name.removesuffix(SUFFIX)}.desk{number}{SUFFIX}")
         if path != self.path:
-            self._warn(f"{self.path} is open at another desk; this one keeps its notes in {path.name}.")
+            self._warn(
+                f"{self.path} is open at another desk; this one keeps its notes in {path.name}. (If no other "
+                f"desk is open, quit, remove {lock_of(self.path)} and open it again.)"
+            )
         return path
 
     def _fail(self, problem: Exception) -> None:
@@ -129,7 +131,9 @@ class RecordFile:
 def _take(lock: Path) -> bool:
     """Makes the lock file, or takes over one whose process is gone. Where locks cannot be written at all the
     record cannot be written either, and there is nothing to protect."""
-    mine = json.dumps({"pid": os.getpid(), "host": socket.gethostname()}).encode()
+    mine = json.dumps(
+        {"pid": os.getpid(), "host": socket.gethostname(), "boot": _boot(), "started": _started(os.getpid())}
+    ).encode()
     for _ in range(3):
         mark = lock.with_name(f"{lock.name}.{os.getpid()}")
         try:
@@ -171,17 +175,47 @@ def _put(mark: Path, lock: Path) -> None:
 
 
 def _lives(lock: Path) -> bool:
-    """Is the process that holds the lock still there? One of another machine is taken to live."""
+    """Is the process that holds the lock still there? One of another machine is taken to live. A machine that
+    has another name by now is known by its start, and a process that has only got the number by its own."""
     try:
-        holder = json.loads(lock.read_bytes())
+        holder = json.loads(read_small(lock, MEBIBYTE))
         pid, host = int(holder["pid"]), str(holder["host"])
+        boot, started = str(holder.get("boot", "")), str(holder.get("started", ""))
     except FileNotFoundError:
         return False
     except (OSError, ValueError, KeyError, TypeError):
         return False
+    if boot and boot == _boot():
+        return process_lives(pid) and (not started or started == _started(pid))
     if host != socket.gethostname():
         return True
-    return process_lives(pid)
+    return process_lives(pid) and not (boot and _boot())
+
+
+def lock_of(path: Path) -> Path:
+    """The lock that a desk holds on a record."""
+    real = _real(path)
+    return real.with_name(f".{real.name}.lock")
+
+
+def _boot() -> str:
+    """What tells this start of the machine from all others, and this numbering of processes (a container has
+    its own); empty where the system tells none."""
+    try:
+        start = Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+        return f"{start} {os.readlink('/proc/self/ns/pid')}"
+    except (OSError, ValueError):
+        return ""
+
+
+def _started(pid: int) -> str:
+    """When the process was started, in the system's ticks; empty where it does not tell."""
+    try:
+        # the name in brackets may hold spaces and brackets: fields are counted after the last one
+        told = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8", errors="replace")
+        return told.rpartition(")")[2].split()[19]
+    except (OSError, IndexError):
+        return ""
 
 
 def process_lives(pid: int) -> bool:

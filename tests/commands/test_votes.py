@@ -151,3 +151,36 @@ def test_a_folder_that_cannot_be_written_is_said(answer: Any, record: Path) -> N
         record.parent.chmod(0o700)
     assert code == 4
     assert "could not be written" in problems
+
+
+def test_two_listeners_who_agree_count_twice_and_one_who_sends_again_once(answer: Any, record: Path) -> None:
+    line = answer_line("abcdefghjk", "ABBABBAB", False)
+    for name, text in {
+        "one": f"{line}\nanswer: 0123abcd\n",
+        "two": f"{line}\nanswer: 4567cdef\n",
+        "again": f"{line}\nanswer: 0123abcd\nname: Nerida\n",
+        "old": f"{line}\n",
+        "old again": f"{line}\n",
+    }.items():
+        Path(f"{name}.txt").write_text(text, encoding="utf-8")
+    assert "already" not in answer("one.txt")[1]
+    assert "already" not in answer("two.txt")[1]
+    assert "already" in answer("again.txt")[1]
+    assert "already" not in answer("old.txt")[1]  # of a page from before fillings were numbered
+    code, said, _ = answer("old again.txt")
+    assert code == 0
+    assert "If it is another listener's, write a line `name: ...`" in said
+    assert len(votes(from_json(record.read_bytes()).acts)) == 3
+
+
+@pytest.mark.usefixtures("record")
+def test_what_a_mail_holds_steers_no_terminal(answer: Any) -> None:
+    line = answer_line("abcdefghjk", "ABBABBAB", False)
+    Path("mail.txt").write_text(
+        f"{line}\nname: N\x1b]0;owned\x07\nwords: a\x1b[2J\u202eb\n", encoding="utf-8"
+    )
+    code, said, _ = answer("mail.txt")
+    assert code == 0
+    assert "\x1b" not in said
+    assert "\u202e" not in said
+    assert "vote by N\\x1b]0;owned\\x07" in said

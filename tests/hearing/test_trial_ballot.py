@@ -91,3 +91,29 @@ def test_a_vote_gives_the_trial_that_its_letters_say(letters: str, seen: bool) -
         (one.first if letter == "A" else one.second) == 0 for one, letter in zip(drawn, letters, strict=True)
     )
     assert found.pairs[0].for_first == for_open
+
+
+LINE = answer_line("ab12cd34ef56ab78", "ABBA", False)
+
+
+@pytest.mark.parametrize(
+    ("tail", "words"),
+    [
+        ("words: the first, but do\nNOT use it\n", "the first, but do NOT use it"),
+        ("> words: the first, but do\n> NOT use it\n>\n> Regards\n", "the first, but do NOT use it"),
+        ("words: the first,\r\nbut do NOT\r\n\r\nOn Monday you wrote:\r\n", "the first, but do NOT"),
+        ("words: the first\nname: Nerida\n", "the first"),
+        ("words: the first\n-- \nNerida\n", "the first"),
+        (f"words: the first\n{LINE}\n", "the first"),
+        ("words:\nname: Nerida\n", ""),
+    ],
+)
+def test_words_that_a_mail_wrapped_are_read_to_their_end(tail: str, words: str) -> None:
+    assert read_answer(f"Hi!\n{LINE}\n{tail}").words == words
+
+
+@pytest.mark.parametrize(
+    ("line", "number"), [("answer: 00ff12ab", "00ff12ab"), ("answer: yes", ""), ("", "")]
+)
+def test_the_number_of_a_filling_is_read(line: str, number: str) -> None:
+    assert read_answer(f"{LINE}\n{line}\nname: N\n").answer == number

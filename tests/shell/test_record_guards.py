@@ -67,3 +67,33 @@ def test_of_two_desks_that_open_at_once_one_has_the_record(tmp_path: Path, times
         for desk in desks:
             desk.communicate()
         assert sorted(told) == ["False", "True"]
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="the system tells no starts of processes")
+@pytest.mark.parametrize(
+    ("change", "lives"),
+    [
+        ({}, True),
+        ({"started": "1"}, False),  # the number of the process that crashed is another's by now
+        ({"boot": "another start"}, False),
+        ({"host": "renamed"}, True),  # the same machine by another name: its processes are known
+        ({"host": "renamed", "started": "1"}, False),
+        ({"host": "elsewhere", "boot": "another start"}, True),
+        ({"boot": None, "started": None}, True),  # a lock of an older version
+    ],
+)
+def test_a_lock_lives_as_long_as_the_very_process_that_took_it(
+    tmp_path: Path, change: dict[str, str | None], lives: bool
+) -> None:
+    import json
+
+    path, said = tmp_path / "a.session.json", []
+    first = RecordFile(path, said.append)
+    lock = record_file.lock_of(path)
+    told = {**json.loads(lock.read_bytes()), **change}
+    lock.write_text(json.dumps({key: value for key, value in told.items() if value is not None}))
+    second = RecordFile(path, said.append)
+    assert (second.path != path) is lives
+    assert ("remove" in "".join(said) and str(lock) in "".join(said)) is lives
+    second.close()
+    first.close()

@@ -22,6 +22,8 @@ function startVoting(ballot) {
   const letters = [...document.querySelectorAll(".letter")], answers = [...document.querySelectorAll(".answer")];
   const given = [], status = find("vote-status");
   let heard = new Set(), sounding = null, timer = 0, request = 0, revealed = false;
+  // Tells this filling from another with the same letters: two listeners may agree.
+  const filling = [...crypto.getRandomValues(new Uint8Array(4))].map((one) => one.toString(16).padStart(2, "0")).join("");
   let seen = false;
   try { seen = localStorage.getItem(memory) === "seen"; } catch { seen = false; }
   let seenFirst = seen;
@@ -82,8 +84,9 @@ function startVoting(ballot) {
 
   function text() {
     const body = `1 ${ballot.page} ${given.join("")} ${seenFirst ? "seen" : "hidden"}`;
-    const lines = [`Vote: ${ballot.title}`, `fairhearing-vote ${body} ${checksum(body)}`];
-    const name = find("vote-name").value.trim(), words = find("vote-words").value.trim();
+    const lines = [`Vote: ${ballot.title}`, `fairhearing-vote ${body} ${checksum(body)}`, `answer: ${filling}`];
+    const name = find("vote-name").value.trim();
+    const words = find("vote-words").value.trim().replace(/\s*\n\s*/g, " ");  // an empty line would end them
     if (name) lines.push(`name: ${name}`);
     if (words) lines.push(`words: ${words}`);
     return `${lines.join("\n")}\n`;
