@@ -101,8 +101,8 @@ def _free(plain: str, key: str) -> str:
 
 
 def _words(text: str) -> str:
-    """What stands after "words:", up to an empty line, the answer or another key, in one line. Where the first
-    line is quoted, only quoted ones go on with it: what follows is the mail's own."""
+    """What stands after "words:", up to an empty line, the answer or another key, in one line. Where the
+    first line is quoted, only quoted ones go on with it: what follows is the mail's own."""
     lines = iter(text.splitlines())
     for line in lines:
         found = re.match(r"([>| \t]*)words:(.*)", line)

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 STYLE: dict[Any, Any] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "fairhearing",
+    "text.parse_math": False,  # a name may hold dollar signs
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans"],
     "font.size": 9.0,

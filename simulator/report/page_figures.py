@@ -171,6 +171,7 @@ def _svg(draw: Callable[[Axes], None], size: tuple[float, float], label: str, na
         {
             "svg.fonttype": "none",
             "svg.hashsalt": name,
+            "text.parse_math": False,
             "path.simplify_threshold": 0.3,
             "font.family": "sans-serif",
             "font.sans-serif": ["DejaVu Sans"],

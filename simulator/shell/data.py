@@ -13,6 +13,7 @@ from simulator.errors import ProfileError, SimulatorError, WriteError
 from simulator.player.profile import Profile, check_profile_id, parse_profile
 from simulator.player.toml_text import nearest
 from simulator.shell.small_files import LARGEST_PROFILE_BYTES, read_small
+from simulator.shell.writing import whole_file
 
 PACKAGE = Path(__file__).resolve().parent.parent
 ALL = "all"
@@ -66,22 +67,10 @@ def new_profile(from_id: str, dest_path: str) -> Path:
     check_profile_id(target.stem, dest_path)
     load_profile(from_id)
     text = _read(_profile_path(from_id))
-    try:
-        file = open(target, "x", encoding="utf-8", newline="\n")  # noqa: SIM115 - closed below, then removed
-    except FileExistsError:
-        raise WriteError(
-            f"{dest_path}: there is a file already, and it is kept.", "Choose another name."
-        ) from None
-    except OSError as problem:
-        raise WriteError(
-            f"{dest_path}: cannot be written: {problem.strerror}.", "Check the folder."
-        ) from None
-    try:
-        with file:
-            file.write(text)
-    except OSError as problem:
-        target.unlink(missing_ok=True)
-        raise WriteError(f"{dest_path}: cannot be written: {problem.strerror}.", "Make room there.") from None
+    if os.path.lexists(target):
+        raise WriteError(f"{dest_path}: there is a file already, and it is kept.", "Choose another name.")
+    with whole_file(target, force=False) as passing:
+        passing.write_text(text, encoding="utf-8", newline="\n")
     return target
 
 

@@ -15,6 +15,8 @@ from simulator.hearing.record import Act, from_json
 from simulator.shell.small_files import LARGEST_RECORD_BYTES, read_small
 
 KIND = "decision"
+_RANGES = {"target_lufs": (-60.0, 0.0), "ceiling_dbtp": (-40.0, 6.0)}
+"""What `check --target` and `--ceiling` take too."""
 
 
 def last_decided(acts: Iterable[Act]) -> Decided | None:
@@ -65,4 +67,9 @@ def _number(path: str, data: dict[str, Any], key: str) -> float | None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise UsageError(f"{path}: {key} of the last decision is {value!r}, no number.", "Decide again.")
+    low, high = _RANGES[key]
+    if not low <= value <= high:
+        raise UsageError(
+            f"{path}: {key} of the last decision is {value:g}, outside {low:g} to {high:g}.", "Decide again."
+        )
     return float(value)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 from functools import cache
 
 import matplotlib as mpl
@@ -119,3 +120,14 @@ def test_minus_signs_are_true_ones() -> None:
     labels = re.findall(r">([−-]\d+)<", usual_text())
     assert labels
     assert all(label.startswith("−") for label in labels)
+
+
+def test_dollar_signs_in_a_name_are_no_formula() -> None:
+    """`$x^$` is a wrong one, and would end the drawing."""
+    found = compared(LOUD, OPEN, [LEVELS])
+    names = replace(NAMES, loud="Ca$x^$h")
+    with mpl.rc_context(STYLE):
+        figure = comparison_figure(found, found.played[0], names, LOUD, OPEN)
+        page = io.StringIO()
+        figure.savefig(page, format="svg")
+    assert "$x^$" in page.getvalue()

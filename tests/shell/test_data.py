@@ -135,19 +135,15 @@ def test_a_new_profile_that_cannot_be_is_refused_and_leaves_nothing(tmp_path, fr
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no device that is always full")
-def test_a_copy_that_does_not_fit_is_taken_away_again(tmp_path, monkeypatch):
-    # The copy's file is one that refuses every byte, as a full disk does.
-    path = tmp_path / "mine.toml"
-    real_open = open
+@pytest.mark.parametrize("stopped", [OSError(28, os.strerror(28)), KeyboardInterrupt()])
+def test_a_copy_that_is_not_whole_is_taken_away_again(tmp_path, monkeypatch, stopped):
+    """A full disk, or a signal between the opening and the writing."""
 
-    def full(target, mode, **rest):
-        if mode == "x":
-            path.write_bytes(b"")
-            return real_open("/dev/full", "w", **rest)
-        return real_open(target, mode, **rest)
+    def half(self, text, **_):
+        self.write_bytes(text.encode()[:10])
+        raise stopped
 
-    monkeypatch.setattr("simulator.shell.data.open", full, raising=False)
-    with pytest.raises(WriteError, match=os.strerror(28)):
-        new_profile("r128", str(path))
-    assert not path.exists()
+    monkeypatch.setattr(Path, "write_text", half)
+    with pytest.raises((WriteError, KeyboardInterrupt)):
+        new_profile("r128", str(tmp_path / "mine.toml"))
+    assert list(tmp_path.iterdir()) == []

@@ -35,6 +35,10 @@ BLOCK_FRAMES = 1024
 LOOK_SECONDS = 0.005
 
 
+class _NothingPlayedError(Exception):
+    """Leaves the file as it was."""
+
+
 class FileDeck:
     """A session's sound as a file."""
 
@@ -161,13 +165,16 @@ class FileDeck:
             raise
 
     def close(self) -> None:
-        """Ends the file with the fade of what still sounds, and the maker."""
-        with signals_held(), self._closing:
+        """Ends the file with the fade of what still sounds, and the maker. Where nothing was played there is no
+        file, and one that was to be replaced stays."""
+        with signals_held(), contextlib.suppress(_NothingPlayedError), self._closing:
             atexit.unregister(self.close)
             if not self._callback.silent and not self._file.closed:
                 self.pause()
                 self._owed = 0.0
                 self.pass_time(0.006)
+            if not self._written:
+                raise _NothingPlayedError
 
     def _write(self, block: NDArray[np.float32]) -> None:
         self._written += block.shape[0]

@@ -65,3 +65,14 @@ def test_a_file_that_is_there_is_kept(tmp_path: Path) -> None:
     with pytest.raises(WriteError, match="nowhere"):
         open_deck(to_file=tmp_path / "nowhere" / "out.wav")
     assert (tmp_path / "out.wav").read_bytes() == b"mine"
+
+
+def test_a_session_that_played_nothing_replaces_no_old_recording(tmp_path: Path) -> None:
+    old = tmp_path / "keep.wav"
+    old.write_bytes(b"an older session")
+    deck = FileDeck(old, RATE, force=True, cache=tmp_path / "cache")
+    deck.close()
+    deck.close()
+    FileDeck(tmp_path / "new.wav", RATE, cache=tmp_path / "cache").close()
+    assert old.read_bytes() == b"an older session"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["cache", "keep.wav"]
