@@ -97,7 +97,7 @@ def news(
     """What has changed since the last decision and since each version was last tried, as sentences."""
     bases = {str(act.data.get("id")): act.data for act in acts if act.kind in (MATERIAL, PLAYER)}
     now = {as_utf8(one.path): one for one in tracks}
-    said: dict[str, None] = {}
+    said = dict.fromkeys(_still_old(acts, tracks))
     last = {act.kind: act for act in acts if act.kind in ("decision", "trial")}
     for kind, act in last.items():
         then_at = f"at the last {kind} ({act.at[:10]})"
@@ -112,6 +112,32 @@ def news(
             if profile is not None and player(profile)["id"] != act.data.get(PLAYER):
                 said[f"The player {profile.id} has other numbers now than {then_at}."] = None
     return tuple(said)
+
+
+def revised(acts: Iterable[Act]) -> dict[str, str]:
+    """Which file each revision that was taken in stands for: its path → the path that the list had first."""
+    first: dict[str, str] = {}
+    for act in acts:
+        if act.kind == "revision":
+            old, new = (act.data.get(key) for key in ("old", "new"))
+            before = old.get("path") if isinstance(old, dict) else None
+            after = new.get("path") if isinstance(new, dict) else None
+            if isinstance(before, str) and isinstance(after, str):
+                first.pop(after, None)  # the last revision of a file counts, also one back to an older file
+                first[after] = first.get(before, before)
+    return first
+
+
+def _still_old(acts: Sequence[Act], tracks: Sequence[TrackView]) -> Iterable[str]:
+    """A revision changes the session and no list: whoever opens the list again has the older file."""
+    now = {as_utf8(one.path): number for number, one in enumerate(tracks, 1)}
+    last = {first: path for path, first in revised(acts).items()}
+    for first, path in last.items():
+        if first in now and path != first and path not in now:
+            yield (
+                f"Track {now[first]} was replaced by {path} in an earlier session; the list still names "
+                f"{first}. To hear the newer one: replace {now[first]} {path}"
+            )
 
 
 def _with_id(data: dict[str, Any]) -> dict[str, Any]:

@@ -147,7 +147,11 @@ def marks(session: Session) -> str:
         )
     for act in session.notes:
         lines += wrapped(f"note ({note_place(act.data)}): {act.data['text']}", session.width)
-    return "\n".join(lines) if lines else "No marks and no notes yet. Set one: mark NAME, note TEXT"
+    return (
+        "\n".join(lines)
+        if lines
+        else "No marks, and no notes in this session yet. Set one: mark NAME, note TEXT"
+    )
 
 
 def help_text(session: Session, name: str) -> str:

@@ -16,9 +16,11 @@ from pathlib import Path
 from simulator.errors import AudioError, SimulatorError, UsageError
 from simulator.hearing.codec_ways import decode_of, is_difference, profile_named, raised_db
 from simulator.hearing.events import Aligned, Event, Predicted, Replaced
+from simulator.hearing.material import revised
 from simulator.hearing.places import Mark
 from simulator.hearing.record import Record
 from simulator.hearing.view import PlayedView, TrackView
+from simulator.plain_text import as_utf8
 from simulator.player.playlist import Playlist, title_from_path
 from simulator.player.prediction import Prediction, chain_settings, from_gain, more_than_gain
 from simulator.player.profile import Profile
@@ -100,13 +102,16 @@ def _delivery(profiles: Mapping[str, Profile], name: str) -> Delivery | None:
 
 
 def remembered_marks(record: Record, tracks: Sequence[TrackView]) -> tuple[Mark, ...]:
-    """The marks of earlier sessions on these files, each name where it was set last."""
-    places = {view.path: index for index, view in enumerate(tracks)}
+    """The marks of earlier sessions on these files and on revisions of them, each name where it was set last."""
+    places = {as_utf8(view.path): index for index, view in enumerate(tracks)}
+    stands_for = revised(record.acts)
     found: dict[str, Mark] = {}
     for act in record.of_kind("mark"):
         name, path, place_s = (act.data.get(key) for key in ("name", "path", "place_s"))
         if isinstance(name, str) and isinstance(path, str) and isinstance(place_s, int | float):
             found.pop(name.casefold(), None)
+            if path not in places:
+                path = stands_for.get(path, path)
             if path in places:
                 found[name.casefold()] = Mark(name, places[path], float(place_s))
     return tuple(found.values())

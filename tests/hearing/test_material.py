@@ -113,3 +113,38 @@ def test_a_file_whose_name_is_no_utf_8_is_known_again_all_the_same() -> None:
     acts = Record().with_act(basis).with_act(Act("at 1", "decision", {"material": basis.data["id"]})).acts
     assert news(acts, [named("one")], {}) == ()
     assert "has other samples now" in news(acts, [named("two")], {})[0]
+
+
+def revision(old: str, new: str) -> Act:
+    return Act("2026-02-03T11:00:00+00:00", "revision", {"old": {"path": old}, "new": {"path": new}})
+
+
+@pytest.mark.parametrize(
+    ("steps", "told"),
+    [
+        (["v2"], "v2"),
+        (["v2", "v3"], "v3"),
+        (["v2", "v3", "v2"], "v2"),
+        (["v2", None], ""),  # and back to the file of the list
+        ([None], ""),  # a re-bounce under the same name
+    ],
+)
+def test_a_revision_of_an_earlier_session_is_told_as_long_as_the_list_names_the_older_file(
+    steps: list[str | None], told: str
+) -> None:
+    """The list is the user's, and no session changes it."""
+    first = session().tracks[1].path
+    paths = [first, *(first if name is None else f"/music/{name}.wav" for name in steps)]
+    acts = tuple(revision(old, new) for old, new in zip(paths, paths[1:], strict=False))
+    found = news(acts, session().tracks, profiles())
+    if not told:
+        assert found == ()
+    else:
+        (sentence,) = found
+        assert sentence.startswith(f"Track 2 was replaced by /music/{told}.wav in an earlier session")
+        assert sentence.endswith(f"replace 2 /music/{told}.wav")
+    taken_in = tuple(
+        replace(one, path=f"/music/{told}.wav") if one.path == first else one for one in session().tracks
+    )
+    assert not told or news(acts, taken_in, profiles()) == ()
+    assert news((*acts, Act("t", "revision", {"old": 1, "new": {}})), session().tracks, profiles()) == found

@@ -165,8 +165,8 @@ class FileDeck:
             raise
 
     def close(self) -> None:
-        """Ends the file with the fade of what still sounds, and the maker. Where nothing was played there is no
-        file, and one that was to be replaced stays."""
+        """Ends the file with the fade of what still sounds, and the maker. Where nothing was played there is
+        no file, and one that was to be replaced stays."""
         with signals_held(), contextlib.suppress(_NothingPlayedError), self._closing:
             atexit.unregister(self.close)
             if not self._callback.silent and not self._file.closed:
