@@ -102,7 +102,7 @@ def _delivery(profiles: Mapping[str, Profile], name: str) -> Delivery | None:
 
 
 def remembered_marks(record: Record, tracks: Sequence[TrackView]) -> tuple[Mark, ...]:
-    """The marks of earlier sessions on these files and on revisions of them, each name where it was set last."""
+    """The marks of earlier sessions on these files and their revisions, each name where it was set last."""
     places = {as_utf8(view.path): index for index, view in enumerate(tracks)}
     stands_for = revised(record.acts)
     found: dict[str, Mark] = {}

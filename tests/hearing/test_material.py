@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import msgspec
@@ -135,7 +136,7 @@ def test_a_revision_of_an_earlier_session_is_told_as_long_as_the_list_names_the_
     """The list is the user's, and no session changes it."""
     first = session().tracks[1].path
     paths = [first, *(first if name is None else f"/music/{name}.wav" for name in steps)]
-    acts = tuple(revision(old, new) for old, new in zip(paths, paths[1:], strict=False))
+    acts = tuple(revision(old, new) for old, new in itertools.pairwise(paths))
     found = news(acts, session().tracks, profiles())
     if not told:
         assert found == ()

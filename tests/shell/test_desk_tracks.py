@@ -251,6 +251,8 @@ def test_a_mark_that_moved_to_a_file_that_is_not_here_is_not_here(playlist: Play
 
 def test_a_mark_on_a_revision_is_on_the_track_that_the_list_names_still(playlist: Playlist) -> None:
     path = playlist.tracks[1].path
-    taken_in = Act(AT, "revision", {"old": {"path": path}, "new": {"path": "/music/v2.wav"}})
+    taken_in = Act(
+        "2026-01-02T03:04:05+00:00", "revision", {"old": {"path": path}, "new": {"path": "/music/v2.wav"}}
+    )
     record = Record("", (taken_in, mark("hook", "/music/v2.wav", 1.5)))
     assert remembered_marks(record, studio(playlist)[1]) == (Mark("hook", 1, 1.5),)
