@@ -71,7 +71,7 @@ def command(
         _data(found)
     else:
         _words(found, chosen, decided)
-    if all(one.problem is not None for one in found):
+    if not any(one.findings for one in found):
         return NOTHING_DONE
     if any(one.problem is not None for one in found):
         return SOME_FAILED
@@ -105,7 +105,7 @@ def _words(found: list[Checked], profiles: list[Profile], decided: Decided) -> N
     out = console()
     show_decided(out, decided, profiles)
     for one in found:
-        if one.problem is None:
+        if one.findings:
             show_master(out, one)
 
 
@@ -115,8 +115,8 @@ def _data(found: list[Checked]) -> None:
 
     print_json(
         [
-            master_object(one.track.path, one.findings)
-            if one.problem is None
+            master_object(one.track.path, one.findings, str(one.problem or ""))
+            if one.findings
             else error_object(one.track.path, str(one.problem))
             for one in found
         ]

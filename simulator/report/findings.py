@@ -57,11 +57,13 @@ def verdict(findings: Sequence[Finding]) -> str:
     return VERDICT[worst(list(findings))]
 
 
-def master_object(path: str, findings: Sequence[Finding]) -> dict[str, Any]:
-    """One master of `check --json`: unrounded, in the order of the checks."""
+def master_object(path: str, findings: Sequence[Finding], incomplete: str = "") -> dict[str, Any]:
+    """One master of `check --json`: unrounded, in the order of the checks. `incomplete` says what could not
+    be worked out, where not all could."""
     return {
         "schema": SCHEMA,
         "path": path,
+        **({"incomplete": incomplete} if incomplete else {}),
         "level": worst(list(findings)),
         "findings": [
             {

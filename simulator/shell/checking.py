@@ -45,7 +45,7 @@ Step = Callable[[], None]
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """One master: its findings, or why there are none."""
+    """One master: its findings, and why there are none or not all."""
 
     track: Track
     findings: tuple[Finding, ...]
@@ -111,7 +111,7 @@ def check_delivered(
         problem = one.problem or next(
             (found for found in (scanned, *played, *steps[place]) if isinstance(found, SimulatorError)), None
         )
-        if problem is not None or one.measurement is None or not isinstance(scanned, Scanned):
+        if one.measurement is None or not isinstance(scanned, Scanned):
             checked.append(Checked(one.track, (), problem))
             continue
         after = following.get(place)
@@ -130,7 +130,8 @@ def check_delivered(
                 if isinstance(found, Prediction)
             ),
         ]
-        checked.append(Checked(one.track, tuple(findings), None))
+        # a player or a delivery that cannot be worked out costs its own findings and no others
+        checked.append(Checked(one.track, tuple(findings), problem))
     return checked
 
 

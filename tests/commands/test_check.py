@@ -471,3 +471,21 @@ def test_an_hour_is_checked_to_its_end_in_little_memory(tmp_path: Path) -> None:
         end = 60.0 if name == "minute.wav" else 3600.0
         assert runs["at_s"][0] == pytest.approx(end - 10.0, abs=0.001)
     assert int(kilobytes["hour.wav"]) - int(kilobytes["minute.wav"]) < 40_000
+
+
+def test_a_delivery_that_cannot_be_made_costs_its_own_findings_alone(answer: Any, tmp_path: Path) -> None:
+    """MP3 holds two channels at most."""
+    text = (Path(__file__).parents[2] / "profiles" / "minus14-opus128.toml").read_text(encoding="utf-8")
+    profile = tmp_path / "minus14-mp3.toml"
+    profile.write_text(text.replace('codec = "opus"', 'codec = "mp3"'), encoding="utf-8")
+    code, out, _ = answer(f"surround.wav --json --for {profile},minus14-headroom")
+    (master,) = parsed(out)
+    assert code == 1
+    assert "surround.wav" in master["incomplete"]
+    assert len(master["findings"]) > 10
+    assert any(one["check"] == "player" and "headroom" in one["name"] for one in master["findings"])
+    code, said, err = answer(f"surround.wav --for {profile}")
+    assert code == 1
+    assert "surround.wav" in err
+    assert "surround" in said
+    assert "True peak" in said
