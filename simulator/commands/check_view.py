@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from simulator.commands.predict_view import LONGEST_TITLE, paragraph
 from simulator.delivery.finding import db_words
-from simulator.report.findings import PLACES_IN_TEXT, brief, headline, ordered, verdict
+from simulator.report.findings import PLACES_IN_TEXT, brief, headline, ordered, shown_whole, verdict
 from simulator.report.tables import shortened
 from simulator.units import format_time
 
@@ -45,7 +45,7 @@ def show_master(out: Console, one: Checked) -> None:
     out.print(f"■ {shortened(one.track.title, LONGEST_TITLE)}", style="bold")
     paragraph(out, verdict(one.findings))
     for found in ordered(one.findings):
-        if found.level != "fine" or found.check == "player":
+        if shown_whole(found):
             _show(out, found)
     rest = brief(one.findings)
     if rest:

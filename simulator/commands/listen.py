@@ -62,6 +62,7 @@ def command(
     from simulator.commands.prepare import nothing_read, prepare
     from simulator.errors import SOME_FAILED, UsageError
     from simulator.shell.deck.opening import open_deck
+    from simulator.shell.deck.to_file import FileDeck
     from simulator.shell.quiet import native_messages_to
     from simulator.shell.store import cache_folder
     from simulator.shell.writing import refuse_sources
@@ -82,6 +83,10 @@ def command(
         with native_messages_to(cache_folder() / LOG):
             code = _listen(inputs, ready, player, no_cache, rehash)
             player.close()
+        if isinstance(player, FileDeck) and not player.played:
+            _say(
+                f"Nothing was played, so {to_file} was not written. A script plays, and waits: play, wait 10"
+            )
     finally:
         if opened is not None:
             opened.close()

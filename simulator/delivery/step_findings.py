@@ -23,6 +23,8 @@ from simulator.units import format_time
 
 MOST_TRIES = 6
 MORE_DB = 0.05
+LOWERED_DB = 0.1
+"""From here on it is told."""
 TENTHS = 10.0
 
 
@@ -67,20 +69,23 @@ def judged(lower_db: float, peak_dbtp: float | None, limit_dbtp: float) -> Cure:
     return Cure(lower_db, peak, peak <= limit_dbtp)
 
 
-def step_finding(step: str, found: Measurement, decided: Decided, cure: Cure | None) -> Finding:
-    """The peak after one step of a delivery."""
+def step_finding(
+    step: str, found: Measurement, decided: Decided, cure: Cure | None, encoder_gain_db: float = 0.0
+) -> Finding:
+    """The peak after one step of a delivery, whose encoder changes the level by `encoder_gain_db`."""
     peak, limit = found.true_peak_dbtp, missed_limit(found, decided)
     where = ("true_peak_after", f"True peak {_placed(step)}")
     if limit is None:
         against = FULL_SCALE_DBTP if decided.ceiling_dbtp is None else decided.ceiling_dbtp
-        return Finding(*where, "fine", peak, "dBTP", against, source=FULL_SCALE_SOURCE)
+        return Finding(*where, "fine", peak, "dBTP", against, text=_lowered(encoder_gain_db),
+                       source=FULL_SCALE_SOURCE)  # fmt: skip
     worst = worst_overs(found.overs)
-    text = ""
+    text = _lowered(encoder_gain_db)
     if found.over_count:
         events = "over" if found.over_count == 1 else "overs"
         places = ", ".join(f"{format_time(over.start_s)} ({over.peak_dbtp:+.2f})" for over in worst)
         which = ", the worst" if found.over_count > len(worst) else ""
-        text = f"{found.over_count} {events} between samples{which}: {places}."
+        text = f"{found.over_count} {events} between samples{which}: {places}. {text}".rstrip()
     over_full_scale = limit == FULL_SCALE_DBTP
     at = tuple(over.start_s for over in worst)
     if not at and found.true_peak_at_s is not None:
@@ -90,6 +95,16 @@ def step_finding(step: str, found: Measurement, decided: Decided, cure: Cure | N
         _advice(cure, aim_dbtp(decided)),
         FULL_SCALE_SOURCE if over_full_scale else decided.ceiling_source,
     )  # fmt: skip
+
+
+def _lowered(encoder_gain_db: float) -> str:
+    """An encoder that turns the music down hides as much of the peaks."""
+    if encoder_gain_db > -LOWERED_DB:
+        return ""
+    return (
+        f"This encoder lowers the music by {-encoder_gain_db:.2f} dB at this bit rate; one that does not "
+        "gives peaks that are as much higher."
+    )
 
 
 def _placed(step: str) -> str:

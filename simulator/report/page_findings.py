@@ -20,7 +20,7 @@ def check_rows(content: PageContent) -> list[dict[str, Any]]:
             "title": one.track.title,
             "verdict": verdict(found),
             "findings": [_row(each) for each in ordered(found) if each.level != "fine"],
-            "fine": brief(found),
+            "fine": brief(found, hiding=True),
         }
         for one in content.tracks
         if (found := content.findings.get(one.number))

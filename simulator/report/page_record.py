@@ -15,6 +15,8 @@ from simulator.player.playlist import Track
 from simulator.report.numbers import level
 from simulator.report.page_places import Mark
 
+MOST_S, MOST_DB = 1e6, 200.0
+
 
 def marks(acts: Sequence[Act], tracks: Sequence[Track]) -> list[Mark]:
     """The marks on these tracks; a name that was set again counts where it was set last."""
@@ -24,9 +26,10 @@ def marks(acts: Sequence[Act], tracks: Sequence[Track]) -> list[Mark]:
         if act.kind != "mark":
             continue
         name, path, at = (act.data.get(key) for key in ("name", "path", "place_s"))
-        if isinstance(name, str) and isinstance(at, int | float) and path in places:
+        place_s = _number(at, MOST_S)
+        if isinstance(name, str) and place_s is not None and path in places:
             found.pop(name.casefold(), None)
-            found[name.casefold()] = Mark(places[path], float(at), name)
+            found[name.casefold()] = Mark(places[path], place_s, name)
     return list(found.values())
 
 
@@ -55,11 +58,11 @@ def decisions(acts: Sequence[Act]) -> list[str]:
     for act in acts:
         if act.kind != "decision":
             continue
-        target, ceiling = (act.data.get(key) for key in ("target_lufs", "ceiling_dbtp"))
+        target, ceiling = (_number(act.data.get(key), MOST_DB) for key in ("target_lufs", "ceiling_dbtp"))
         parts = [
             _text(act.data, "destination"),
-            f"{level(float(target))} LUFS" if isinstance(target, int | float) else "",
-            f"ceiling {level(float(ceiling))} dBTP" if isinstance(ceiling, int | float) else "",
+            f"{level(target)} LUFS" if target is not None else "",
+            f"ceiling {level(ceiling)} dBTP" if ceiling is not None else "",
             f"decided by {who}" if (who := _text(act.data, "who")) else "",
             f"because {why}" if (why := _text(act.data, "why")) else _text(act.data, "text"),
         ]
@@ -69,8 +72,16 @@ def decisions(acts: Sequence[Act]) -> list[str]:
 
 
 def _where(data: dict[str, Any]) -> str:
-    place = note_place(data)
+    place = note_place({**data, "place_s": _number(data.get("place_s"), MOST_S)})
     return f" ({place})" if place else ""
+
+
+def _number(value: object, most: float) -> float | None:
+    """A number that can be meant; None for what is none, or is further from 0 than `most` (a file that was
+    written by hand may hold integers of any length)."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not -most <= value <= most:
+        return None
+    return float(value)
 
 
 def _text(data: dict[str, Any], key: str) -> str:

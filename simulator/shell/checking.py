@@ -33,6 +33,7 @@ from simulator.player.playlist import NAMED_ALBUMS, Playlist, Track
 from simulator.player.prediction import Prediction
 from simulator.player.profile import Profile
 from simulator.shell import workers as pool
+from simulator.shell.codec import encoder_gain_db
 from simulator.shell.files import AudioInfo, AudioReader, read_info
 from simulator.shell.measuring import Job, Result, do_all
 from simulator.shell.predicting import Delivered, deliver, predict, step_jobs
@@ -172,7 +173,9 @@ def _steps(
             findings.append(
                 found
                 if isinstance(found, SimulatorError)
-                else step_finding(name, found.measurement, decided, cures.get(job))
+                else step_finding(
+                    name, found.measurement, decided, cures.get(job), encoder_gain_db(job.delivery)
+                )
             )
         rows.append(findings)
     return rows

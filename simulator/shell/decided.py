@@ -70,6 +70,6 @@ def _number(path: str, data: dict[str, Any], key: str) -> float | None:
     low, high = _RANGES[key]
     if not low <= value <= high:
         raise UsageError(
-            f"{path}: {key} of the last decision is {value:g}, outside {low:g} to {high:g}.", "Decide again."
+            f"{path}: {key} of the last decision is outside {low:g} to {high:g}.", "Decide again."
         )
     return float(value)

@@ -146,7 +146,8 @@ def test_files_folders_and_lines_in_another_encoding_cost_nothing(
     script = "note one\nnote sch\udce4rf\nnote three\n"
     code, out, err = listen(script, str(folder), "--to-file", str(tmp_path / "out.wav"))
     assert (code, err) == (0, "")
-    record = Path(out.splitlines()[-1].removeprefix("Notes and acts are kept in "))
+    assert "Nothing was played, so" in out.splitlines()[-1]
+    record = Path(out.splitlines()[-2].removeprefix("Notes and acts are kept in "))
     acts = json.loads(record.read_text(encoding="utf-8"))["acts"]
     assert [act["data"]["text"] for act in acts if act["kind"] == "note"] == ["one", "sch\\xe4rf", "three"]
     assert acts[0]["data"]["tracks"][0]["path"].endswith("/archiv\\xe4/caf\\xe9.flac")

@@ -108,3 +108,11 @@ def test_what_a_cure_aims_at_passes_every_limit(peak: float, ceiling: float | No
 @pytest.mark.parametrize(("value", "words"), [(-0.001, "0.00"), (-1.0, "−1.00"), (0.256, "0.26")])
 def test_levels_in_sentences(value: float, words: str) -> None:
     assert db_words(value) == words
+
+
+@pytest.mark.parametrize(("peak", "level"), [(-1.0, "fine"), (0.4, "fix")])
+def test_an_encoder_that_lowers_the_music_is_told_with_the_figure(peak: float, level: str) -> None:
+    found = step_finding("MP3 at 128 kbit/s", at_peak(peak), Decided(), None, -0.446)
+    assert found.level == level
+    assert "This encoder lowers the music by 0.45 dB at this bit rate" in found.text
+    assert "lowers" not in step_finding("MP3 at 320 kbit/s", at_peak(peak), Decided(), None, -0.001).text

@@ -40,6 +40,14 @@ def test_an_act_that_is_not_whole_is_left_out(act: Act) -> None:
     assert marks([act], TRACKS) == []
 
 
+@pytest.mark.parametrize("value", [1e308, -1e308, 10**400, True])
+def test_numbers_that_nobody_can_have_meant_are_left_out(value: object) -> None:
+    assert marks([mark("end", "/music/a.wav", value)], TRACKS) == []
+    data = {"destination": "radio", "target_lufs": value, "ceiling_dbtp": value}
+    assert decisions([Act(AT, "decision", data)]) == ["2026-01-02: radio."]
+    assert notes([Act(AT, "note", {"text": "less", "track": 1, "place_s": value})]) == ["less"]
+
+
 def test_notes_have_their_place() -> None:
     acts = [
         Act(AT, "note", {"text": "less bass", "title": "A", "place_s": 62.04}),

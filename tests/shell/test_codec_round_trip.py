@@ -225,3 +225,15 @@ def test_a_decode_in_a_worker_is_the_decode_here(name: str) -> None:
     with ProcessPoolExecutor(1, mp_context=spawn, initializer=one_blas_thread) as pool:
         there = pool.submit(_measured_elsewhere, (name, 192.0)).result(60)
     assert there == _measured_elsewhere((name, 192.0))
+
+
+@pytest.mark.parametrize("kbps", [64, 96, 128, 160, 192, 224, 256, 320])
+@pytest.mark.parametrize("name", ["mp3", "vorbis", "opus"])
+def test_the_level_that_an_encoder_gives_back_is_the_one_told(name: str, kbps: int) -> None:
+    wave = signals.both(signals.sine(1000.0, 48_000, 2.0, -12.0)).astype(np.float32)
+    # a slow swell tells one cycle from another, so that the decode finds its place
+    wave *= np.hanning(wave.shape[0]).astype(np.float32)[:, np.newaxis]
+    delivery = Delivery(codec=name, bit_rate_kbps=float(kbps))  # type: ignore[arg-type]
+    decoded = np.concatenate(list(Delivering(48_000, 2, delivery)([wave])))
+    gain_db = 10.0 * np.log10(np.square(decoded).sum() / np.square(wave).sum())
+    assert gain_db == pytest.approx(codec.encoder_gain_db(delivery), abs=0.02 if name == "mp3" else 0.1)

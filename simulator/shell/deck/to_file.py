@@ -96,6 +96,11 @@ class FileDeck:
     device: str | None = None
     silent_because: str | None = None
 
+    @property
+    def played(self) -> bool:
+        """Has anything been played into the file? Else there will be none."""
+        return self._written > 0
+
     def ready(self) -> None:
         """It is."""
 
