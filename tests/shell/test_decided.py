@@ -24,7 +24,8 @@ def test_the_last_decision_is_read(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("key", "value"),
-    [("target_lufs", 1e308), ("target_lufs", 0.1), ("target_lufs", 10**400), ("target_lufs", -61), ("ceiling_dbtp", -1e308),
+    [("target_lufs", 1e308), ("target_lufs", 0.1), ("target_lufs", 10**400),
+     ("target_lufs", -61), ("ceiling_dbtp", -1e308),
      ("ceiling_dbtp", 6.5), ("ceiling_dbtp", True), ("target_lufs", "loud")],
 )  # fmt: skip
 def test_a_number_that_no_master_can_have_is_refused_in_words(
