@@ -9,7 +9,7 @@ from simulator.commands.page_steps import now
 from simulator.errors import NothingDoneError, UsageError
 from simulator.hearing.record import Record
 from simulator.hearing.trial_ballot import Ballot, VoteAnswer, read_answer, voted
-from simulator.hearing.trial_record import ballots, has_vote, vote_act
+from simulator.hearing.trial_record import ballots, has_all_of, has_vote, vote_act
 from simulator.hearing.trial_result import result
 from simulator.hearing.trial_words import result_sentences
 from simulator.shell.page_record import add_act, read_record, records_near
@@ -28,6 +28,8 @@ def take_vote(file: Path, record: Path | None) -> list[str]:
         raise UsageError(f"{file}: {problem}.", "Ask for the answer again.") from None
     if has_vote(kept.acts, given):
         said = [f"{file}: this answer is in {path} already."]
+        if not has_all_of(kept.acts, given):
+            said.append("  What this one says otherwise (letters, name, words) is not taken.")
         if not given.answer:
             said.append(
                 "  If it is another listener's, write a line `name: ...` into the file and try again."

@@ -47,9 +47,17 @@ def ballots(acts: Iterable[Act]) -> dict[str, Ballot]:
 def has_vote(acts: Iterable[Act], given: VoteAnswer) -> bool:
     """Is this very answer in the record already? By the number of the filling, or in all it says where it has
     none."""
-    told = msgspec.to_builtins(given)
     if given.answer:
-        told = {"page": given.page, "answer": given.answer}
+        return _told(acts, {"page": given.page, "answer": given.answer})
+    return has_all_of(acts, given)
+
+
+def has_all_of(acts: Iterable[Act], given: VoteAnswer) -> bool:
+    """Is there a vote in the record that says the same in all, its letters, name and words too?"""
+    return _told(acts, msgspec.to_builtins(given))
+
+
+def _told(acts: Iterable[Act], told: dict[str, object]) -> bool:
     return any(
         act.kind == VOTE and all(act.data.get(key, "") == value for key, value in told.items())
         for act in acts

@@ -165,7 +165,10 @@ def test_two_listeners_who_agree_count_twice_and_one_who_sends_again_once(answer
         Path(f"{name}.txt").write_text(text, encoding="utf-8")
     assert "already" not in answer("one.txt")[1]
     assert "already" not in answer("two.txt")[1]
-    assert "already" in answer("again.txt")[1]
+    assert "not taken" not in answer("one.txt")[1]
+    said = answer("again.txt")[1]
+    assert "already" in said
+    assert "What this one says otherwise (letters, name, words) is not taken." in said
     assert "already" not in answer("old.txt")[1]  # of a page from before fillings were numbered
     code, said, _ = answer("old again.txt")
     assert code == 0
