@@ -103,6 +103,7 @@ def _refuse_strangers(
 
 
 def _unknown(name: str, path: str, siblings: list[str], below: list[str], where: str) -> tuple[str, str]:
+    name = _cut(name)
     leaf = name[len(path) :].lstrip(".")
     suggestion = nearest(leaf, siblings) or nearest(leaf, below)
     prefix = path + "." if path and not path.endswith(": ") else path
@@ -189,4 +190,8 @@ def _shown(value: Any) -> str:
         text = f'"{value}"' if isinstance(value, str) else str(value)
     except ValueError:  # 0xfff... is read, and is too long for decimal digits
         text = "a whole number of thousands of digits"
+    return _cut(text)
+
+
+def _cut(text: str) -> str:
     return text if len(text) <= 60 else text[:57] + "..."

@@ -74,7 +74,7 @@ def test_a_crash_of_the_decoder_costs_its_file_alone(folder: Path, words: str, c
 
 @pytest.mark.heavy
 def test_a_crash_of_the_decoder_does_not_end_a_session(folder: Path) -> None:
-    done = told(folder, "listen good.wav crash.wav --to-file heard.wav", "play\nnote kept\nquit\n")
+    done = told(folder, "listen good.wav crash.wav --to-file heard.wav", "play\nwait 1\nnote kept\nquit\n")
     assert done.returncode == 1, done.stderr
     assert "crash.wav: the decoder crashed on this file." in done.stdout + done.stderr
     assert (folder / "heard.wav").exists()
