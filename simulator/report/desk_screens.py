@@ -13,11 +13,13 @@ import textwrap
 from rich.console import Console
 from rich.table import Table
 
+from simulator.hearing.codec_ways import is_difference, with_converter
 from simulator.hearing.commands import COMMANDS, Command
 from simulator.hearing.effects import Show
 from simulator.hearing.state import Session
 from simulator.hearing.view import TrackView
 from simulator.hearing.words import note_place
+from simulator.measure.measurement import Measurement
 from simulator.player.playlist import Track
 from simulator.report.findings_peaks import peak_cells, peak_columns
 from simulator.report.numbers import level, signed
@@ -92,7 +94,7 @@ def listing(session: Session) -> str:
         if one.delivered is None:
             table.add_row(str(number), title, "–", "–", "–", "–", "–", "not readable")
             continue
-        played = one.played.get(session.profile)
+        played = one.played.get(_player(session))
         table.add_row(
             f"{here}{number}",
             title,
@@ -112,19 +114,29 @@ def listing(session: Session) -> str:
     return "\n".join([drawn(table, session.width), *problems])
 
 
+def _player(session: Session) -> str:
+    """The player as it sounds: with the simulated converter, where that is on and worked out."""
+    behind = with_converter(session.profile)
+    known = session.converter and behind in session.profiles
+    return behind if known and any(behind in one.played for one in session.tracks) else session.profile
+
+
 def explanation(session: Session, track: int) -> str:
     """Why this track gets this gain, for a client."""
-    one, profile = session.tracks[track], session.profiles[session.profile]
-    played = one.played.get(session.profile)
+    one, profile = session.tracks[track], session.profiles[_player(session)]
+    played = one.played.get(profile.id)
     if played is None or one.delivered is None:
         return "\n".join(wrapped(f"Track {track + 1}: {one.problem or 'not worked out yet.'}", session.width))
-    said = [f"{track + 1} {one.title}, by {profile.title} ({profile.id}).", played.prediction.decision.reason]
-    said += headroom_sentences(Version("this track", one.delivered, played.prediction), profile)
-    peak = played.measured.true_peak_dbtp
-    said.append(
-        f"It then plays at {level(played.measured.integrated_lufs)} LUFS, its loudest passage at "
-        f"{level(played.measured.max_short_term_lufs)} LUFS, and peaks at {level(peak)} dBTP."
-    )
+    said = [f"{track + 1} {one.title}, by {profile.title} ({profile.id})."]
+    if is_difference(profile.id):
+        said.append(
+            f"This is only what the encoding changed, at {signed(played.gain_db)} dB: the player's gain for "
+            "the music, and raised as far as was asked for and its peaks allow."
+        )
+    else:
+        said.append(played.prediction.decision.reason)
+        said += headroom_sentences(Version("this track", one.delivered, played.prediction), profile)
+    said.append(_as_played(played.measured))
     columns = peak_columns([played.prediction])
     if columns:
         cells = peak_cells(columns, one.delivered, played.prediction)
@@ -135,6 +147,16 @@ def explanation(session: Session, track: int) -> str:
             f"A real player may measure another edition: count on ±{level(profile.uncertainty_db)} dB."
         )
     return "\n".join(line for sentence in said for line in wrapped(sentence, session.width))
+
+
+def _as_played(found: Measurement) -> str:
+    whole, passage, peak = found.integrated_lufs, found.max_short_term_lufs, found.true_peak_dbtp
+    if whole is None or peak is None:
+        return "It then has no measurable loudness." + (
+            "" if peak is None else f" It peaks at {level(peak)} dBTP."
+        )
+    loudest = "" if passage is None else f", its loudest passage at {level(passage)} LUFS,"
+    return f"It then plays at {level(whole)} LUFS{loudest} and peaks at {level(peak)} dBTP."
 
 
 def marks(session: Session) -> str:

@@ -1,0 +1,58 @@
+"""What `explain` and `list` say is of what sounds: behind the simulated converter, and of a difference."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import msgspec
+from support.made_measurements import made
+from support.made_session import profiles, session
+
+from simulator.hearing.codec_ways import behind_converter
+from simulator.hearing.state import Session
+from simulator.hearing.view import PlayedView
+from simulator.player.decision import decide
+from simulator.player.prediction import from_gain
+from simulator.report.desk_screens import explanation, listing
+
+PLAYER = "minus14-headroom"
+
+
+def with_player(name: str, peak_dbtp: float) -> Session:
+    """The session whose first track has that player worked out, with a peak of its own to know it by."""
+    start = session()
+    player = msgspec.structs.replace(profiles()[PLAYER], id=name)
+    measured = made(-14.0, peak_dbtp)
+    played = PlayedView(from_gain(decide(player, measured), measured), False)
+    first = replace(start.tracks[0], played={**start.tracks[0].played, name: played})
+    return replace(start, tracks=(first, *start.tracks[1:]), profiles={**start.profiles, name: player})
+
+
+def test_with_the_converter_on_its_figures_are_shown() -> None:
+    name = behind_converter(profiles()[PLAYER]).id
+    off = with_player(name, -6.7)
+    on = replace(off, converter=True)
+    assert "peaks at −6.7 dBTP" not in explanation(off, 0)
+    assert "peaks at −6.7 dBTP" in " ".join(explanation(on, 0).split())
+    assert "−6.7" not in listing(off)
+    assert "−6.7" in listing(on)
+    # before it is worked out, what is known stays
+    assert explanation(replace(session(), converter=True), 0) == explanation(session(), 0)
+
+
+def test_a_difference_is_not_explained_as_music() -> None:
+    name = f"{PLAYER}+opus128+difference20"
+    said = " ".join(explanation(replace(with_player(name, -20.3), profile=name), 0).split())
+    assert "This is only what the encoding changed, at 0.0 dB" in said
+    assert "peaks at −20.3 dBTP" in said
+    assert "target" not in said
+    assert "limiter" not in said
+
+
+def test_what_has_no_loudest_passage_is_told_without_one() -> None:
+    start = session()
+    short = PlayedView(from_gain(decide(profiles()[PLAYER], made(None, -3.0)), made(None, -3.0)), False)
+    first = replace(start.tracks[0], played={PLAYER: short})
+    said = " ".join(explanation(replace(start, tracks=(first, *start.tracks[1:])), 0).split())
+    assert "It then has no measurable loudness. It peaks at −3.0 dBTP." in said
+    assert "–" not in said
