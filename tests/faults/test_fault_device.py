@@ -61,7 +61,14 @@ class Devices:
     def sounds(self, session: Sitting) -> None:
         """Waits until something is heard in the sink."""
         path = session.folder / "heard.raw"
-        command = ["parec", "--device=cap.monitor", "--format=float32le", f"--rate={RATE}", "--raw"]
+        command = [
+            "parec",
+            "--device=cap.monitor",
+            "--format=float32le",
+            f"--rate={RATE}",
+            "--raw",
+            "--latency-msec=20",
+        ]
         with path.open("wb") as target:
             recorder = subprocess.Popen(
                 [*command, "--channels=2"], env=self._around, stdout=target, stderr=subprocess.DEVNULL

@@ -63,7 +63,7 @@ class Sitting:
         while not true():
             assert self.process.poll() is None, f"ended before {what}: {self.said()} {self.errors()}"
             assert time.monotonic() < end, f"no sign of {what}: {self.said()}"
-            time.sleep(0.002)
+            time.sleep(0.005)
 
     def hear(self, words: str) -> None:
         """Waits until it has said so, wherever its lines end."""
