@@ -47,7 +47,7 @@ def show_master(out: Console, one: Checked) -> None:
     for found in ordered(one.findings):
         if shown_whole(found):
             _show(out, found)
-    rest = brief(one.findings)
+    rest = brief(found for found in one.findings if not shown_whole(found))
     if rest:
         paragraph(out, rest, bullet="fine  ")
     out.print()

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from simulator.shell.deck.program import Deck as Player
     from simulator.shell.desk_aligning import Aligner
     from simulator.shell.desk_outside import Outside
-    from simulator.shell.desk_tracks import Studio
+    from simulator.shell.desk_studio import Studio
     from simulator.shell.record_file import RecordFile
 
 LOG = "listen.log"
@@ -158,7 +158,8 @@ def _session(
     from simulator.hearing.codec_ways import behind_converter
     from simulator.hearing.state import Session
     from simulator.shell.data import ALL, load_profiles
-    from simulator.shell.desk_tracks import Studio, track_views
+    from simulator.shell.desk_studio import Studio
+    from simulator.shell.desk_tracks import track_views
     from simulator.shell.store import ENCODED, Store, cache_folder
 
     profiles = {one.id: one for one in [*load_profiles([ALL]), *ready.profiles]}

@@ -80,7 +80,7 @@ def read_answer(text: str) -> VoteAnswer:
         names_seen=match["names"] == "seen",
         name=_free(plain, "name"),
         words=_words(text),
-        answer=_free(plain, "answer") if re.search(r"^answer: *[0-9a-f]{8}\s*$", plain, re.MULTILINE) else "",
+        answer=_number(plain),
     )
 
 
@@ -98,6 +98,12 @@ def _free(plain: str, key: str) -> str:
     """The first line "KEY: …", as text."""
     found = re.search(rf"^{key}:[ \t]*(.*)$", plain, re.MULTILINE)
     return found[1].strip() if found else ""
+
+
+def _number(plain: str) -> str:
+    """The number of the filling; empty on pages of older versions."""
+    found = re.search(r"^answer: *([0-9a-f]{8})\s*$", plain, re.MULTILINE)
+    return found[1] if found else ""
 
 
 def _words(text: str) -> str:

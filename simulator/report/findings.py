@@ -44,21 +44,16 @@ def headline(found: Finding) -> str:
 
 def shown_whole(found: Finding) -> bool:
     """What is fine is only named, but for players, and for encoders that hide a part of the peaks."""
-    return found.level != "fine" or found.check == "player" or _hides(found)
+    hides = found.check == "true_peak_after" and bool(found.text)
+    return found.level != "fine" or found.check == "player" or hides
 
 
-def brief(findings: Sequence[Finding], *, hiding: bool = False) -> str:
-    """The fine ones in one paragraph; with `hiding` the encoders that hide a part of the peaks too."""
+def brief(findings: Iterable[Finding]) -> str:
+    """These in one paragraph, by name and value."""
     parts = [
-        found.name if found.value is None else f"{found.name} {value_words(found)}"
-        for found in findings
-        if not shown_whole(found) or (hiding and found.level == "fine" and _hides(found))
+        found.name if found.value is None else f"{found.name} {value_words(found)}" for found in findings
     ]
     return "; ".join(parts) + "." if parts else ""
-
-
-def _hides(found: Finding) -> bool:
-    return found.check == "true_peak_after" and bool(found.text)
 
 
 def verdict(findings: Sequence[Finding]) -> str:

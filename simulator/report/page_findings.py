@@ -20,7 +20,7 @@ def check_rows(content: PageContent) -> list[dict[str, Any]]:
             "title": one.track.title,
             "verdict": verdict(found),
             "findings": [_row(each) for each in ordered(found) if each.level != "fine"],
-            "fine": brief(found, hiding=True),
+            "fine": brief(each for each in found if each.level == "fine" and each.check != "player"),
         }
         for one in content.tracks
         if (found := content.findings.get(one.number))

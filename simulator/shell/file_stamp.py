@@ -25,9 +25,8 @@ def changed_since(path: str, stamp: Stamp | None) -> bool:
     return stamp is not None and now is not None and now != stamp
 
 
-def other_samples(path: str) -> AudioError:
+def other_samples(
+    path: str, cure: str = "What is there now is measured and played after: replace NUMBER FILE"
+) -> AudioError:
     """The error of a file that was measured, and holds something else now."""
-    return AudioError(
-        f"{path} has changed on the disk since it was measured.",
-        "What is there now is measured and played after: replace NUMBER FILE",
-    )
+    return AudioError(f"{path} has changed on the disk since it was measured.", cure)

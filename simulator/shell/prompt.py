@@ -13,7 +13,6 @@ import contextlib
 import os
 import shutil
 import signal
-import stat
 import sys
 import textwrap
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -31,7 +30,7 @@ from prompt_toolkit.styles import Style
 
 from simulator.plain_text import as_utf8
 from simulator.report.toolbar import Bar, toolbar_lines
-from simulator.shell.small_files import MEBIBYTE
+from simulator.shell.small_files import MEBIBYTE, open_to_write
 
 if TYPE_CHECKING:
     from prompt_toolkit.buffer import Buffer
@@ -269,12 +268,10 @@ def _history(path: Path | None) -> History:
         return InMemoryHistory()
     try:
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        waits_not = getattr(os, "O_NONBLOCK", 0)  # a pipe that no one reads would hold the session up
-        os.close(os.open(path, os.O_CREAT | os.O_APPEND | os.O_WRONLY | waits_not, 0o600))
-        found = path.stat()
+        os.close(open_to_write(path, os.O_APPEND))
+        if path.stat().st_size > LARGEST_HISTORY_BYTES:
+            return InMemoryHistory()
     except OSError:
-        return InMemoryHistory()
-    if not stat.S_ISREG(found.st_mode) or found.st_size > LARGEST_HISTORY_BYTES:
         return InMemoryHistory()
     return _KeptHistory(path)
 

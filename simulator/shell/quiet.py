@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import contextlib
 import os
-import stat
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+
+from simulator.shell.small_files import open_to_write
 
 STANDARD_ERROR = 2
 LARGEST_BYTES = 1_000_000
@@ -25,7 +26,7 @@ def native_messages_to(log: Path) -> Iterator[Path | None]:
     try:
         log.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         large = log.exists() and log.stat().st_size > LARGEST_BYTES
-        target = _opened(log, os.O_TRUNC if large else os.O_APPEND)
+        target = open_to_write(log, os.O_TRUNC if large else os.O_APPEND)
         found: Path | None = log
     except OSError:
         target, found = os.open(os.devnull, os.O_WRONLY), None
@@ -44,16 +45,6 @@ def native_messages_to(log: Path) -> Iterator[Path | None]:
         _flush()
         os.dup2(before, STANDARD_ERROR)
         os.close(before)
-
-
-def _opened(log: Path, how: int) -> int:
-    """The log's descriptor. Raises OSError, at once too where a pipe or a device is in its place."""
-    waits_not = getattr(os, "O_NONBLOCK", 0)
-    target = os.open(log, os.O_CREAT | os.O_WRONLY | waits_not | how, 0o600)
-    if stat.S_ISREG(os.fstat(target).st_mode):
-        return target
-    os.close(target)
-    raise OSError(0, "it is no ordinary file", str(log))
 
 
 def _flush() -> None:

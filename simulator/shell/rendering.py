@@ -241,12 +241,13 @@ def _write_round(plan: Plan, cuts: dict[int, Cuts], passages: dict[int, Passage]
         write_audio(plan.round_path(name), parts[:-1], rate, channels, plan.form, force, True)
     with whole_file(plan.folder / PLACES, force) as passing:
         # a name in another encoding than the system's has no UTF-8: its bytes are written as \\udcNN
-        passing.write_text(_places(plan, cuts, passages, rate), encoding="utf-8", errors="backslashreplace")
+        passing.write_text(
+            _places(plan, cuts, passages, rate, channels), encoding="utf-8", errors="backslashreplace"
+        )
 
 
-def _places(plan: Plan, cuts: dict[int, Cuts], passages: dict[int, Passage], rate: int) -> str:
+def _places(plan: Plan, cuts: dict[int, Cuts], passages: dict[int, Passage], rate: int, channels: int) -> str:
     """The table: where each passage begins in the two files, what it is, and why."""
-    channels = common_channels([cut[1].shape[1] for cut in cuts.values()])
     layout = f", channels {' '.join(CHANNEL_NAMES[channels])}" if channels > 2 else ""
     lines = [
         f"{plan.profile.title} ({plan.profile.id})",

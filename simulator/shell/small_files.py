@@ -1,4 +1,5 @@
-"""What does a small file hold? Playlists, profiles, records, answers and settings, read within bounds.
+"""What does a small file hold? Playlists, profiles, records, answers and settings, read within bounds; logs,
+opened to be written on.
 
 Whoever names a file may name a pipe that no one writes into, a device without an end, or a disk image by
 mistake; neither may hold the program up or fill its memory.
@@ -18,6 +19,7 @@ LARGEST_RECORD_BYTES = 64 * MEBIBYTE
 """Hundreds of long sessions."""
 
 
+NOT_ORDINARY = "it is no ordinary file"
 _read: dict[str, None] = {}
 
 
@@ -42,8 +44,20 @@ def read_small(path: str | Path, largest_bytes: int) -> bytes:
         raise OSError(0, str(problem), str(path)) from None
     with open(handle, "rb") as file:
         if not stat.S_ISREG(os.fstat(handle).st_mode):
-            raise OSError(0, "it is no ordinary file", str(path))
+            raise OSError(0, NOT_ORDINARY, str(path))
         data = file.read(largest_bytes + 1)
     if len(data) > largest_bytes:
         raise OSError(0, f"it is larger than {largest_bytes // MEBIBYTE} MB", str(path))
     return data
+
+
+def open_to_write(path: Path, how: int) -> int:
+    """The descriptor of an ordinary file for this user alone, made where it is not there; `how`:
+    os.O_APPEND or os.O_TRUNC. Raises OSError, at once too where a pipe without a reader, or a device, is in its
+    place."""
+    waits_not = getattr(os, "O_NONBLOCK", 0)
+    handle = os.open(path, os.O_CREAT | os.O_WRONLY | waits_not | how, 0o600)
+    if stat.S_ISREG(os.fstat(handle).st_mode):
+        return handle
+    os.close(handle)
+    raise OSError(0, NOT_ORDINARY, str(path))

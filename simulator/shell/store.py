@@ -18,6 +18,7 @@ from pathlib import Path
 
 from simulator.measure.measurement import METHOD, Measurement
 from simulator.player.limiter import LimiterReport
+from simulator.shell.file_stamp import stamp_of
 from simulator.shell.stored_form import pack, unpack
 
 FORMAT = 1
@@ -152,11 +153,11 @@ class Store:
 
 
 def _file_key(path: str) -> tuple[bytes, int, int, int] | None:
-    try:
-        found = os.stat(path)
-    except (OSError, ValueError):
+    stamp = stamp_of(path)
+    if stamp is None:
         return None
-    return os.fsencode(os.path.abspath(path)), found.st_size, found.st_mtime_ns, found.st_ino % 2**63
+    size, mtime_ns, inode = stamp
+    return os.fsencode(os.path.abspath(path)), size, mtime_ns, inode % 2**63
 
 
 def _connect(path: Path) -> sqlite3.Connection:

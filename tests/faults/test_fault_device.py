@@ -19,7 +19,7 @@ import pytest
 import soundfile
 from support.external import require_external
 from support.sittings import LIMIT_SECONDS, Sitting, left_over, none_lives, sitting
-from support.sound_server import DEVICE, RATE, SoundServer, has_sound_server, sound_server
+from support.sound_server import DEVICE, SoundServer, has_sound_server, sound_server
 
 pytestmark = [pytest.mark.heavy, pytest.mark.external]
 SECONDS = {"a": 60.0, "b": 1.5, "c": 1.5}
@@ -61,24 +61,9 @@ class Devices:
     def sounds(self, session: Sitting) -> None:
         """Waits until something is heard in the sink."""
         path = session.folder / "heard.raw"
-        command = [
-            "parec",
-            "--device=cap.monitor",
-            "--format=float32le",
-            f"--rate={RATE}",
-            "--raw",
-            "--latency-msec=20",
-        ]
-        with path.open("wb") as target:
-            recorder = subprocess.Popen(
-                [*command, "--channels=2"], env=self._around, stdout=target, stderr=subprocess.DEVNULL
-            )
-        try:
+        with self.server.recorded(path):
             session.until(lambda: np.fromfile(path, np.float32).any(), "sound")
-        finally:
-            recorder.kill()
-            recorder.wait()
-            path.unlink()
+        path.unlink()
 
 
 @pytest.fixture(scope="module")
@@ -148,6 +133,13 @@ def kept_place(session: Sitting) -> float:
     return place
 
 
+def comes_back(session: Sitting, devices: Devices, name: str, place: float) -> None:
+    """Sound goes on from the place that was kept."""
+    session.hear(f"Sound through {name}.")
+    devices.sounds(session)
+    plays_on(session, place)
+
+
 def begin_playing(session: Sitting, devices: Devices) -> None:
     session.hear("Sound goes through")
     session.enter("play 1")
@@ -165,9 +157,7 @@ def test_a_card_that_is_taken_away_in_mid_song_is_waited_for(
     place = kept_place(session)
     assert session.flat().count(BUSY) == 1  # however often it is tried
     devices.free()
-    session.hear("Sound through card.")
-    devices.sounds(session)
-    plays_on(session, place)
+    comes_back(session, devices, "card", place)
 
 
 def test_a_card_that_is_busy_at_the_start_can_be_chosen_once_it_is_free(
@@ -182,9 +172,7 @@ def test_a_card_that_is_busy_at_the_start_can_be_chosen_once_it_is_free(
     session.hear(f"{BUSY} It is tried again until it opens; the place is kept.")
     place = kept_place(session)
     devices.free()
-    session.hear("Sound through card.")
-    devices.sounds(session)
-    plays_on(session, place)
+    comes_back(session, devices, "card", place)
 
 
 def test_a_device_that_refuses_the_session_s_rate_when_it_is_chosen_costs_no_session(
@@ -199,9 +187,7 @@ def test_a_device_that_refuses_the_session_s_rate_when_it_is_chosen_costs_no_ses
     )
     place = kept_place(session)
     session.enter(f"devices {DEVICE}")
-    session.hear(f"Sound through {DEVICE}.")
-    devices.sounds(session)
-    plays_on(session, place)
+    comes_back(session, devices, DEVICE, place)
 
 
 def test_a_device_that_comes_to_refuse_the_rate_in_mid_song_is_waited_for(
@@ -217,9 +203,7 @@ def test_a_device_that_comes_to_refuse_the_rate_in_mid_song_is_waited_for(
     place = kept_place(session)
     devices.describe(CARD)
     devices.free()
-    session.hear("Sound through card.")
-    devices.sounds(session)
-    plays_on(session, place)
+    comes_back(session, devices, "card", place)
 
 
 def test_tracks_of_other_rates_play_on_through_a_device_of_one_rate(sit: Callable[[str], Sitting]) -> None:

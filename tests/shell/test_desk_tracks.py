@@ -22,7 +22,8 @@ from simulator.player.playlist import ALL_SINGLES, Playlist, Track
 from simulator.player.profile_format import Delivery
 from simulator.shell.aligning import alignment_of
 from simulator.shell.desk_decodes import Decodes
-from simulator.shell.desk_tracks import Studio, remembered_marks, track_lanes, track_views
+from simulator.shell.desk_studio import Studio
+from simulator.shell.desk_tracks import remembered_marks, track_lanes, track_views
 from simulator.shell.file_stamp import stamp_of
 from simulator.shell.predicting import deliver, predict
 from simulator.shell.store import Store
