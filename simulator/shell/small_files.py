@@ -52,9 +52,9 @@ def read_small(path: str | Path, largest_bytes: int) -> bytes:
 
 
 def open_to_write(path: Path, how: int) -> int:
-    """The descriptor of an ordinary file for this user alone, made where it is not there; `how`:
-    os.O_APPEND or os.O_TRUNC. Raises OSError, at once too where a pipe without a reader, or a device, is in its
-    place."""
+    """The descriptor of an ordinary file for this user alone, made where it is not there; `how` is
+    os.O_APPEND or os.O_TRUNC. Raises OSError, at once too where a pipe without a reader, or a device, is in
+    its place."""
     waits_not = getattr(os, "O_NONBLOCK", 0)
     handle = os.open(path, os.O_CREAT | os.O_WRONLY | waits_not | how, 0o600)
     if stat.S_ISREG(os.fstat(handle).st_mode):
