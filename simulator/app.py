@@ -9,7 +9,6 @@ import errno
 import importlib
 import io
 import os
-import signal
 import sys
 from collections.abc import Callable
 from typing import NoReturn
@@ -19,6 +18,7 @@ import click
 from simulator import __version__
 from simulator.errors import DONE, INTERRUPTED, NOTHING_DONE, WRONG_USE, SimulatorError
 from simulator.plain_text import visible
+from simulator.shell.signals import hear_no_more, leave_in_order
 from simulator.shell.small_files import begin_anew
 
 COMMANDS = {
@@ -75,19 +75,16 @@ def cli(ctx: click.Context) -> None:
 
 def main(arguments: list[str] | None = None) -> NoReturn:
     """Runs the command line and leaves with its exit code."""
-    for name in ("SIGTERM", "SIGHUP"):  # by the normal way out, so that nothing half-written stays
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), _leave)
+    leave_in_order()
     if isinstance(sys.stdout, io.TextIOWrapper):  # file names may hold what the encoding has no code for
         sys.stdout.reconfigure(errors="backslashreplace")
-    sys.exit(run(arguments))
-
-
-def _leave(number: int, _: object) -> NoReturn:
-    for name in ("SIGTERM", "SIGHUP"):  # a second one must not end the clearing away
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), signal.SIG_IGN)
-    raise SystemExit(128 + number)
+    try:
+        code = run(arguments)
+    except KeyboardInterrupt:  # before the command had begun
+        code = INTERRUPTED
+    finally:
+        hear_no_more()  # what is cleared away at exit is not torn either
+    sys.exit(code)
 
 
 def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = None) -> int:

@@ -99,12 +99,12 @@ def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: 
     """The session itself, on a terminal or without one; 0, or 128 + the signal that ended it."""
     from simulator.hearing import material
     from simulator.hearing.session import opened
-    from simulator.shell.deck.held import signals_held
     from simulator.shell.desk import Desk
     from simulator.shell.desk_aligning import Aligner
     from simulator.shell.desk_outside import Outside
     from simulator.shell.desk_text import wrapped
     from simulator.shell.desk_tracks import remembered_marks
+    from simulator.shell.signals import signals_held
     from simulator.shell.store import cache_folder
     from simulator.shell.user_config import config_folder, data_folder_of_user, starting_trim_db
 

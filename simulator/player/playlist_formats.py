@@ -220,7 +220,7 @@ def _checked_path(path: str) -> tuple[str, str]:
     scheme: file names may hold a colon."""
     if re.match(r"[A-Za-z][A-Za-z0-9+.-]+://", path):
         return _from_uri(path)
-    return path, NUL if "\0" in path else ""
+    return _named(path)
 
 
 def _from_uri(uri: str) -> tuple[str, str]:
@@ -231,7 +231,7 @@ def _from_uri(uri: str) -> tuple[str, str]:
         return uri, NO_FILE
     # One letter is a drive and no scheme; untested outside Linux.
     if len(parts.scheme) == 1:
-        return unquote(uri, errors="surrogateescape"), ""
+        return _named(unquote(uri, errors="surrogateescape"))
     if parts.scheme not in ("", "file"):
         return uri, ON_THE_NET.format(scheme=parts.scheme)
     if parts.netloc not in ("", "localhost"):
@@ -239,5 +239,9 @@ def _from_uri(uri: str) -> tuple[str, str]:
     # `?` and `#` begin no query in a file's name that a careless writer left unescaped.
     tail = ("?" + parts.query if parts.query else "") + ("#" + parts.fragment if parts.fragment else "")
     path = unquote(parts.path + tail, errors="surrogateescape")
-    path = re.sub(r"^/([A-Za-z]:[/\\])", r"\1", path)
+    return _named(re.sub(r"^/([A-Za-z]:[/\\])", r"\1", path))
+
+
+def _named(path: str) -> tuple[str, str]:
+    """A path that may go to the file system, and why it may not."""
     return path, NO_FILE if not path else NUL if "\0" in path else ""

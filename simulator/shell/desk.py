@@ -17,7 +17,6 @@ from simulator.hearing.state import Session
 from simulator.measure.live import Reading
 from simulator.report.desk_screens import screen
 from simulator.report.toolbar import Bar
-from simulator.shell.deck.held import signals_held
 from simulator.shell.deck.program import Deck as Player
 from simulator.shell.deck.program import DeckProgram, Now
 from simulator.shell.desk_bar import bar_of
@@ -29,6 +28,7 @@ from simulator.shell.desk_text import device_text, where_it_goes, wrapped
 from simulator.shell.desk_tracks import track_lanes
 from simulator.shell.desk_words import Word, candidates
 from simulator.shell.desk_work import Background
+from simulator.shell.signals import signals_held
 from simulator.shell.user_config import remember_trim
 from simulator.units import db_to_gain, seconds_to_frames
 

@@ -15,7 +15,7 @@ from simulator.compare.alignment import Alignment
 from simulator.errors import AudioError, SimulatorError
 from simulator.shell.aligning import alignment_of, known_alignment
 from simulator.shell.deck.child import end_with_parent
-from simulator.shell.deck.held import ignore_terminal, start_deaf
+from simulator.shell.signals import children_deaf, ignore_terminal
 from simulator.shell.store import Store
 from simulator.shell.workers import one_blas_thread, start_tracker
 
@@ -62,7 +62,8 @@ class Aligner:
         self._process = context.Process(
             target=_work, args=(theirs, list(pairs), self._cache, self._rehash), daemon=True
         )
-        start_deaf(self._process)
+        with children_deaf():
+            self._process.start()
         theirs.close()
         found: list[Found] = []
         try:

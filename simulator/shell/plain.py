@@ -12,6 +12,8 @@ import threading
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
+from simulator.shell.signals import hear_again
+
 if TYPE_CHECKING:
     from simulator.shell.prompt import Desk
 
@@ -45,6 +47,7 @@ def run_plain(
         except KeyboardInterrupt:
             if not keep_on_interrupt:
                 raise
+            hear_again()
             desk.interrupt()
     return 0
 

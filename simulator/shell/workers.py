@@ -18,6 +18,7 @@ from itertools import islice
 from typing import Any, TypeVar
 
 from simulator.errors import AudioError, SimulatorError
+from simulator.shell.signals import children_deaf, ignore_terminal
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -60,7 +61,7 @@ def start_tracker() -> None:
 
 
 def _prepare() -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to handle
+    ignore_terminal()
     one_blas_thread()
     keep_freed_memory()
 
@@ -130,7 +131,8 @@ def _pooled(
     try:
         while True:
             for index, job in islice(to_come, 2 * workers - len(given_out)):
-                futures[pool.submit(_guarded, function, job)] = index
+                with children_deaf():  # it starts a worker where one is wanting
+                    futures[pool.submit(_guarded, function, job)] = index
                 given_out[index] = job
             if not given_out:
                 break

@@ -1,9 +1,9 @@
 """Every reader of something from outside as a function of bytes: a normal answer, or the project's own error.
 
-`SEEDS` are valid examples, made by the program itself or as its documents show them; `run(name, data)` lets
-one reader have the bytes. Anything but a normal answer, SimulatorError with a sentence (or ValueError where
-that is the reader's contract) is a fault, and so is anything that is not what it says: odd numbers, texts
-that steer a terminal.
+`seeds(name)` are valid examples, made by the program itself or as its documents show them; `ODD` are bytes
+that readers stumble over; `run(name, data)` lets one reader have the bytes. Anything but a normal answer,
+SimulatorError with a sentence (or ValueError where that is the reader's contract) is a fault, and so is
+anything that is not what it says: odd numbers, texts that steer a terminal.
 """
 
 from __future__ import annotations
@@ -37,6 +37,12 @@ from simulator.shell.stored_form import pack, unpack, unpack_pair
 ROOT = Path(__file__).resolve().parents[2]
 AUDIO = {"wav": "PCM_24", "aiff": "PCM_16", "flac": "PCM_16", "ogg": "VORBIS", "mp3": "MPEG_LAYER_III"}
 MOST_FRAMES = 2_000_000
+ODD = [
+    b"\x00", b"\xff", b"\x1b[2J", b"\xef\xbb\xbf", b"[" * 400, b"{" * 400, b"1e999", b"-1", b"nan", b"9" * 40,
+    b"9" * 5000, b"0x" + b"f" * 5000, b"a." * 60, b"http://[b", b"%00", b"c:", b"file://", b"../",
+    b'"', b"\n", b"\xed\xa0\x80", b"&x;", b"<" * 50, b"null", b"true", b"\\u0000", b"\\ud800",
+    b"\xe2\x80\xae",
+]  # fmt: skip
 
 
 def profile(data: bytes) -> None:

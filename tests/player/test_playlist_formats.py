@@ -149,6 +149,7 @@ def test_an_m3u_without_tracks_is_refused(name):
         ("smb://desk/a.wav", "smb://desk/a.wav", "nothing is fetched"),
         ("file://desk/a.wav", "file://desk/a.wav", "on another machine (desk)"),
         ("a%00b.wav", "a\0b.wav", "zero character"),
+        ("c:/a%00b.wav", "c:/a\0b.wav", "zero character"),
         ("", "", "names no file"),
     ],
 )

@@ -21,10 +21,10 @@ from typing import Any
 from simulator.errors import UsageError
 from simulator.shell.deck.callback import Callback
 from simulator.shell.deck.cells import Shared
-from simulator.shell.deck.held import ignore_terminal
 from simulator.shell.deck.mapped import MappedLanes
 from simulator.shell.deck.order import Leaving, Order
 from simulator.shell.deck.stream import ClockStream, DeviceStream, Fill, NoSound, NotOpened, look_again
+from simulator.shell.signals import ignore_terminal
 
 TURN_SECONDS = 0.05
 FIRST_SECONDS = 0.3

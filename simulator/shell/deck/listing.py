@@ -9,9 +9,9 @@ from multiprocessing.connection import Connection
 from typing import Any
 
 from simulator.shell.deck.child import end_with_parent, quiet_process
-from simulator.shell.deck.held import start_deaf
 from simulator.shell.deck.program import DeviceView
 from simulator.shell.deck.stream import NoSound, outputs
+from simulator.shell.signals import children_deaf
 
 LIMIT_SECONDS = 6.0
 HANGS = "The sound system does not answer."
@@ -34,7 +34,8 @@ def list_devices(context: Any, log: str) -> list[DeviceView]:
     """The output devices. Raises NoSound."""
     pipe, theirs = context.Pipe()
     process = context.Process(target=run, args=(theirs, log), daemon=True)
-    start_deaf(process)
+    with children_deaf():
+        process.start()
     theirs.close()
     answer: list[DeviceView] | str = HANGS
     try:

@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 from simulator.errors import UsageError
 from simulator.shell.deck.cells import Cells, Shared
 from simulator.shell.deck.child import Hold, Lost, Opened, Opening, Refused
-from simulator.shell.deck.held import signals_held
 from simulator.shell.deck.lanes import MOST_BYTES, LaneBook
 from simulator.shell.deck.listing import HANGS, list_devices
 from simulator.shell.deck.making import MakerProcess
@@ -30,6 +29,7 @@ from simulator.shell.deck.playing import StreamProcess
 from simulator.shell.deck.program import DeckProgram, DeviceView, Kind, Listen, Now
 from simulator.shell.deck.scratch import Scratch
 from simulator.shell.deck.stream import NoSound, named
+from simulator.shell.signals import signals_held
 from simulator.shell.workers import start_tracker
 
 OPEN_SECONDS = 8.0

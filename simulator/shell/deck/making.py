@@ -8,8 +8,8 @@ from typing import Any, Protocol
 
 from simulator.shell.deck import maker
 from simulator.shell.deck.cells import Shared
-from simulator.shell.deck.held import signals_held, start_deaf
 from simulator.shell.deck.maker import Failed, Stop
+from simulator.shell.signals import children_deaf, signals_held
 
 END_SECONDS = 2.0
 
@@ -42,7 +42,8 @@ class MakerProcess:
                 self._pipe.close()
             self._pipe, theirs = self._context.Pipe()
             process = self._context.Process(target=maker.run, args=(theirs, *self._arguments), daemon=True)
-            start_deaf(process)
+            with children_deaf():
+                process.start()
             self._process = process
             theirs.close()
 

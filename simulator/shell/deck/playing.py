@@ -10,7 +10,7 @@ from typing import Any
 from simulator.shell.deck import child
 from simulator.shell.deck.cells import Shared
 from simulator.shell.deck.child import Close, Opening
-from simulator.shell.deck.held import signals_held, start_deaf
+from simulator.shell.signals import children_deaf, signals_held
 
 CLOSE_SECONDS = 2.0
 
@@ -35,7 +35,8 @@ class StreamProcess:
             process = self._context.Process(
                 target=child.run, args=(theirs, self._shared, opening), daemon=True
             )
-            start_deaf(process)
+            with children_deaf():
+                process.start()
             self._process = process
             theirs.close()
         self.begun = time.monotonic()

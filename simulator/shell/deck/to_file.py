@@ -21,13 +21,13 @@ from simulator.errors import UsageError, WriteError
 from simulator.shell.audio_writing import WAV_LIMIT
 from simulator.shell.deck.callback import Callback
 from simulator.shell.deck.cells import Shared
-from simulator.shell.deck.held import signals_held
 from simulator.shell.deck.lanes import MOST_BYTES, LaneBook
 from simulator.shell.deck.making import MakerProcess
 from simulator.shell.deck.mapped import FRAME_BYTES, MappedLanes
 from simulator.shell.deck.orders import Orders
 from simulator.shell.deck.program import DeckProgram, DeviceView, Kind, Listen, Now
 from simulator.shell.deck.scratch import Scratch
+from simulator.shell.signals import signals_held
 from simulator.shell.workers import start_tracker
 from simulator.shell.writing import refuse_existing, whole_file, write_error
 

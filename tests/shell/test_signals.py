@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from simulator.shell.deck.held import signals_held, start_deaf
+from simulator.shell.signals import children_deaf, hear_again, hear_no_more, leave_in_order, signals_held
 
 
 class LeftError(Exception):
@@ -79,13 +79,56 @@ def test_other_threads_and_event_loops_hold_nothing() -> None:
 
 
 def test_a_process_begins_deaf_to_its_terminal_and_its_parent_does_not_stay_so() -> None:
-    masks = []
-
-    class Process:
-        def start(self) -> None:
-            masks.append(signal.pthread_sigmask(signal.SIG_BLOCK, []))
-
     before = signal.pthread_sigmask(signal.SIG_BLOCK, [])
-    start_deaf(Process())
-    assert {signal.SIGINT, signal.SIGHUP} <= masks[0]
+    with children_deaf():  # a process that is started inherits what is blocked
+        assert {signal.SIGINT, signal.SIGHUP} <= signal.pthread_sigmask(signal.SIG_BLOCK, [])
     assert signal.pthread_sigmask(signal.SIG_BLOCK, []) == before
+
+
+@pytest.fixture
+def as_the_program_begins() -> Iterator[None]:
+    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+    before = [signal.getsignal(number) for number in numbers]
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)  # as under nohup
+    leave_in_order()
+    yield
+    for number, handler in zip(numbers, before, strict=True):
+        signal.signal(number, handler)
+
+
+@pytest.mark.usefixtures("as_the_program_begins")
+def test_the_first_signal_ends_the_program_and_no_other_is_heard_on_the_way_out() -> None:
+    with pytest.raises(KeyboardInterrupt):
+        signal.raise_signal(signal.SIGINT)
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.raise_signal(number)  # raises nothing
+    with signals_held():
+        signal.raise_signal(signal.SIGINT)
+
+
+@pytest.mark.usefixtures("as_the_program_begins")
+def test_sigterm_leaves_with_its_number() -> None:
+    with pytest.raises(SystemExit) as left:
+        signal.raise_signal(signal.SIGTERM)
+    assert left.value.code == 128 + signal.SIGTERM
+
+
+@pytest.mark.usefixtures("as_the_program_begins")
+def test_a_ctrl_c_that_ended_nothing_leaves_the_next_one_heard() -> None:
+    for _ in range(2):
+        with pytest.raises(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
+        hear_again()
+    with pytest.raises(SystemExit):
+        signal.raise_signal(signal.SIGTERM)
+
+
+@pytest.mark.usefixtures("as_the_program_begins")
+def test_at_its_end_the_program_hears_nothing_and_what_was_ignored_outside_stays_so() -> None:
+    signal.raise_signal(signal.SIGHUP)
+    hear_no_more()
+    signal.raise_signal(signal.SIGINT)
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        assert signal.getsignal(number) is signal.SIG_IGN

@@ -1,4 +1,5 @@
-"""How does nothing tear the start and the end of a process in two? Signals that end the session wait.
+"""How does a signal end the program, and tear nothing in two? By the normal way out, once; held where
+something must be whole.
 
 Python raises KeyboardInterrupt or SystemExit wherever the main thread happens to be: between a process's
 start and the line that keeps its id, or in the middle of clearing away. And a terminal tells its whole group:
@@ -12,13 +13,49 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator
-from typing import Any
+from typing import NoReturn
 
 ENDING = tuple(
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
 )  # fmt: skip
 GROUP = tuple(getattr(signal, name) for name in ("SIGINT", "SIGHUP") if hasattr(signal, name))
 """What a terminal sends to all of its group."""
+
+
+def leave_in_order() -> None:
+    """From now on a signal that ends the program raises, so that nothing half-written stays; the next ones
+    are not heard, so that they do not tear the clearing away. What was ignored from outside stays ignored."""
+    for number in ENDING:
+        if signal.getsignal(number) in (signal.SIG_DFL, signal.default_int_handler):
+            signal.signal(number, _leave)
+
+
+def _leave(number: int, _: object) -> NoReturn:
+    for other in ENDING:
+        if signal.getsignal(other) is _leave:
+            signal.signal(other, _not_heard)
+    if number == signal.SIGINT:
+        raise KeyboardInterrupt
+    raise SystemExit(128 + number)
+
+
+def _not_heard(number: int, _: object) -> None:
+    """The program is leaving already."""
+
+
+def hear_no_more() -> None:
+    """The program is at its end: nothing is to end it in the middle of that. Python takes functions of its
+    own away before it is gone, and leaves what is ignored ignored."""
+    for number in ENDING:
+        if signal.getsignal(number) in (_leave, _not_heard):
+            signal.signal(number, signal.SIG_IGN)
+
+
+def hear_again() -> None:
+    """After a KeyboardInterrupt that ended nothing."""
+    for number in ENDING:
+        if signal.getsignal(number) is _not_heard:
+            signal.signal(number, _leave)
 
 
 @contextlib.contextmanager
@@ -42,15 +79,16 @@ def signals_held() -> Iterator[None]:
             signal.raise_signal(came[0])
 
 
-def start_deaf(process: Any) -> None:
-    """Starts a process that is deaf to its terminal from its first moment on, until it calls
+@contextlib.contextmanager
+def children_deaf() -> Iterator[None]:
+    """A process that is started in the block is deaf to its terminal from its first moment on, until it calls
     `ignore_terminal`."""
     if not hasattr(signal, "pthread_sigmask"):  # pragma: no cover - not on POSIX
-        process.start()
+        yield
         return
     before = signal.pthread_sigmask(signal.SIG_BLOCK, GROUP)  # a new process inherits it
     try:
-        process.start()
+        yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
