@@ -48,11 +48,11 @@ def _loudness(found: Measurement, decided: Decided) -> Finding:
     else:
         peak = found.true_peak_dbtp
         ceiling = CUSTOMARY_CEILING_DBTP if decided.ceiling_dbtp is None else decided.ceiling_dbtp
-        room = None if peak is None else ceiling - peak
+        room = None if peak is None else max(ceiling - peak, 0.0)
         advice = f"Raise the output by {abs(away):.2f} dB"
         advice += (
-            f"; plain gain has room for {max(room, 0.0):.2f} dB under {db_words(ceiling)} dBTP."
-            if room is not None and room < abs(away)
+            f"; plain gain has room for {room:.2f} dB under {db_words(ceiling)} dBTP."
+            if room is not None and f"{room:.2f}" != f"{abs(away):.2f}" and room < abs(away)
             else "."
         )
     return Finding(*where, level, value, "LUFS", target, (), text, advice, R128)

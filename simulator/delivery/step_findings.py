@@ -117,7 +117,8 @@ def _advice(cure: Cure | None, limit: float) -> str:
     proof = db_words(cure.proof_dbtp)
     if cure.reached:
         return f"Lower the output by {cure.lower_db:.1f} dB: done so, it peaks at {proof} dBTP here."
+    above = "just above" if proof == db_words(limit) else "above"
     return (
-        f"Even lowered by {cure.lower_db:.1f} dB it peaks at {proof} dBTP here, above {db_words(limit)}: "
+        f"Even lowered by {cure.lower_db:.1f} dB it peaks at {proof} dBTP here, {above} {db_words(limit)}: "
         "another codec setting, or less limiting, helps more."
     )

@@ -1,6 +1,7 @@
 """Why does the player apply this gain? Plain sentences, made by rule from the numbers.
 
-Every number is rounded to 0.1, and a gain that rounds to 0.0 dB is said to leave the level as it is.
+Every number is rounded to 0.1, and a gain that rounds to 0.0 dB is said to leave the level as it is. Two
+numbers that differ and would be written alike are "just" over or under each other, or get a second decimal.
 """
 
 from __future__ import annotations
@@ -31,10 +32,10 @@ def gain_reason(
     if wanted_gain_db is None or counted.lufs is None:
         whose = "The track" if album is None else f"The album “{album}”"
         return f"{whose} has no measurable loudness, so the player {_does(gain_db, it)}."
-    measured = f"{_subject(profile, album)} {one_decimal(counted.lufs)} LUFS" + (
+    loudness, distance = _distance(counted.lufs, wanted_gain_db, target_lufs)
+    measured = f"{_subject(profile, album)} {loudness} LUFS" + (
         " as one programme" if album is not None and profile.scope == "album_programme" else ""
     )
-    distance = _distance(wanted_gain_db, target_lufs)
     does = f"so the player {_does(gain_db, it)}"
     unit = "dBTP" if profile.ceiling.counts == "true" else "dBFS"
     ceiling = f"the ceiling of {one_decimal(profile.ceiling.level_db)} {unit}"
@@ -43,7 +44,7 @@ def gain_reason(
     why = {
         "no_upward_gain": f"; this player never raises a level, {does}.",
         "headroom": f"; {peak} leaves {_room(gain_db)} up to {ceiling}, {does}.",
-        "ceiling": f"; {peak} is over {ceiling}, {does}.",
+        "ceiling": f"; {peak} is {_over(profile, counted, gain_db)} {ceiling}, {does}.",
         "max_boost": f"; this player raises a level by at most {one_decimal(gain_db)} dB, {does}.",
         "max_cut": f"; this player turns a level down by at most {one_decimal(-gain_db)} dB, {does}.",
     }.get(limited_by, f", {does}.")
@@ -76,12 +77,24 @@ def _subject(profile: Profile, album: str | None) -> str:
     return f"The album “{album}” measures"
 
 
-def _distance(wanted_gain_db: float, target_lufs: float) -> str:
-    target = f"the target of {one_decimal(target_lufs)} LUFS"
+def _distance(lufs: float, wanted_gain_db: float, target_lufs: float) -> tuple[str, str]:
+    """The counted loudness as it is written beside this target, and where it lies against it."""
+    loudness, target = one_decimal(lufs), one_decimal(target_lufs)
     if one_decimal(wanted_gain_db) == "0.0":
-        return f", on {target}"
-    side = "below" if wanted_gain_db > 0.0 else "above"
-    return f", {one_decimal(abs(wanted_gain_db))} dB {side} {target}"
+        place = "on" if loudness == target else "less than 0.1 dB from"
+    else:
+        if loudness == target:
+            loudness, target = (f"{value:.2f}".replace("-", "−") for value in (lufs, target_lufs))
+        side = "below" if wanted_gain_db > 0.0 else "above"
+        place = f"{one_decimal(abs(wanted_gain_db))} dB {side}"
+    return loudness, f", {place} the target of {target} LUFS"
+
+
+def _over(profile: Profile, counted: Counted, gain_db: float) -> str:
+    """How a peak stands that turns the level down: one that does so by next to nothing is just over."""
+    level = "" if counted.peak_db is None else one_decimal(counted.peak_db)
+    alike = level == one_decimal(profile.ceiling.level_db)
+    return "just over" if alike or one_decimal(gain_db) == "0.0" else "over"
 
 
 def _does(gain_db: float, it: str) -> str:

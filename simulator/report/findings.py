@@ -38,8 +38,18 @@ def headline(found: Finding) -> str:
     """One line: what, how much, against what."""
     if found.value is None and found.against is None:
         return found.name
-    against = "" if found.against is None else f" (against {_number(found, found.against)})"
+    against = "" if found.against is None else f" ({_held(found)} {_number(found, found.against)})"
     return f"{found.name}: {value_words(found)}{against}"
+
+
+def _held(found: Finding) -> str:
+    """A number that misses its limit, and is written as the limit is, is said to be just over or under it."""
+    value, limit = found.value, found.against
+    if found.level == "fine" or value is None or limit is None or value == limit:
+        return "against"
+    if _number(found, value) != _number(found, limit):
+        return "against"
+    return "just over" if value > limit else "just under"
 
 
 def shown_whole(found: Finding) -> bool:

@@ -111,11 +111,12 @@ def overs_sentence(version: Version) -> str:
     played = version.prediction.played.true_peak_dbtp
     then = ""
     if played is not None and version.prediction.decision.gain_db < 0.0:
-        then = (
-            f"; as played it peaks at {level(played)} dBTP"
-            if played <= 0.0
-            else f"; as played it still peaks at {signed(played)} dBTP"
-        )
+        if played <= 0.0:
+            then = f"; as played it peaks at {level(played)} dBTP"
+        elif level(played) == "0.0":
+            then = f"; as played it still does so, {over_words(played)}"
+        else:
+            then = f"; as played it still peaks at {signed(played)} dBTP"
     return (
         f"As delivered, {version.name} rises over full scale between the samples {times}, "
         f"{over_words(peak)}{then}."
@@ -177,7 +178,7 @@ def _moved(gain_db: float) -> str:
 def _within(difference: float, profile: Profile) -> str:
     if profile.target_lufs is None or difference > profile.uncertainty_db:
         return ""
-    return f", less than the ±{level(profile.uncertainty_db)} dB by which real players differ"
+    return f", within the ±{level(profile.uncertainty_db)} dB by which real players differ"
 
 
 def _unmeasurable(first: Version, second: Version) -> str:

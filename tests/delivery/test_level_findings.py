@@ -43,3 +43,17 @@ def test_a_peak_as_played_is_judged_as_the_master_s_is(peak: float, level: Level
     found = player_finding(profile, from_gain(decide(profile, master), master))
     assert found.level == level
     assert ("a lower ceiling avoids it" in found.advice) is (level == "look")
+
+
+@pytest.mark.parametrize(
+    ("peak", "advice"),
+    [
+        (-3.0, "Raise the output by 2.00 dB."),
+        (-2.998, "Raise the output by 2.00 dB."),  # 1.998 dB of room are written 2.00 as well
+        (-2.5, "Raise the output by 2.00 dB; plain gain has room for 1.50 dB under −1.00 dBTP."),
+        (-0.5, "Raise the output by 2.00 dB; plain gain has room for 0.00 dB under −1.00 dBTP."),
+    ],
+)
+def test_the_room_for_a_raise_is_told_where_it_is_written_differently(peak: float, advice: str) -> None:
+    found = of(level_findings(made(-16.0, peak), Decided(target_lufs=-14.0, ceiling_dbtp=-1.0)), "loudness")
+    assert found.advice == advice

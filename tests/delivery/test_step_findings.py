@@ -73,6 +73,8 @@ def test_the_words_promise_only_what_was_proved() -> None:
     assert cured.advice == "Lower the output by 0.6 dB: done so, it peaks at 0.00 dBTP here."
     failed = step_finding("MP3 at 96 kbit/s", over, Decided(), Cure(2.0, 0.3, False))
     assert failed.advice.startswith("Even lowered by 2.0 dB it peaks at 0.30 dBTP here, above 0.00:")
+    nearly = step_finding("MP3 at 96 kbit/s", over, Decided(), Cure(2.0, 0.003, False))
+    assert nearly.advice.startswith("Even lowered by 2.0 dB it peaks at 0.00 dBTP here, just above 0.00:")
     assert step_finding("in 16 bits", over, Decided(), None).name == "True peak in 16 bits"
     assert cured.name == "True peak after MP3 at 96 kbit/s"
 

@@ -128,6 +128,38 @@ def test_a_ratio_that_rounds_to_the_limit_is_not_said_to_be_over_it(ratio_db, wo
 
 
 @pytest.mark.parametrize(
+    ("peak_db", "ceiling_db", "words"),
+    [
+        (-0.98, -1.0, "−1.0 dBTP is just over the ceiling of −1.0 dBTP, so the player leaves it as it is."),
+        (
+            -0.86,
+            -0.93,
+            "−0.9 dBTP is just over the ceiling of −0.9 dBTP, so the player turns it down by 0.1 dB.",
+        ),
+        (-0.93, -0.96, "−0.9 dBTP is just over the ceiling of −1.0 dBTP, so the player leaves it as it is."),
+        (-0.85, -1.0, "−0.8 dBTP is over the ceiling of −1.0 dBTP, so the player turns it down by 0.2 dB."),
+    ],
+)
+def test_a_peak_that_is_written_as_its_ceiling_is_just_over_it(peak_db, ceiling_db, words):
+    profile = player("headroom", applies="always", ceiling_db=ceiling_db)
+    assert f"its true peak of {words}" in decide(profile, made(-20.0, peak_db)).reason
+
+
+@pytest.mark.parametrize(
+    ("lufs", "target_lufs", "words"),
+    [
+        (-14.22, -14.16, "−14.22 LUFS, 0.1 dB below the target of −14.16 LUFS"),
+        (-14.16, -14.24, "−14.16 LUFS, 0.1 dB above the target of −14.24 LUFS"),
+        (-14.26, -14.24, "−14.3 LUFS, less than 0.1 dB from the target of −14.2 LUFS"),
+        (-14.24, -14.24, "−14.2 LUFS, on the target of −14.2 LUFS"),
+    ],
+)
+def test_a_loudness_is_never_written_as_the_target_that_it_is_said_to_miss(lufs, target_lufs, words):
+    reason = decide(player("unprotected", target_lufs=target_lufs), made(lufs, -20.0)).reason
+    assert reason.startswith(f"The track measures {words}, so the player")
+
+
+@pytest.mark.parametrize(
     ("scope", "sentence"),
     [
         (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from simulator.delivery.finding import Finding
+from simulator.delivery.finding import Finding, Level
 from simulator.report.findings import headline
 
 
@@ -24,3 +24,19 @@ from simulator.report.findings import headline
 )
 def test_headlines(check: str, value: float | None, unit: str, against: float, words: str) -> None:
     assert headline(Finding(check, "Name", "look", value, unit, against)) == words
+
+
+@pytest.mark.parametrize(
+    ("level", "value", "against", "words"),
+    [
+        ("look", 1.003, 1.0, "Name: 1.00 s (just over 1.00 s)"),
+        ("look", -0.003, 0.0, "Name: 0.00 s (just under 0.00 s)"),
+        ("look", 1.006, 1.0, "Name: 1.01 s (against 1.00 s)"),
+        ("look", 0.8, 0.8, "Name: 0.80 s (against 0.80 s)"),
+        ("fine", 0.997, 1.0, "Name: 1.00 s (against 1.00 s)"),
+    ],
+)
+def test_what_misses_its_limit_by_less_than_is_written_is_just_over_it(
+    level: Level, value: float, against: float, words: str
+) -> None:
+    assert headline(Finding("head_silence", "Name", level, value, "s", against)) == words

@@ -81,7 +81,7 @@ def test_a_player_that_never_raises_is_said_to_be_one() -> None:
 def test_a_difference_within_the_players_spread_is_said_to_be_that() -> None:
     a, b = version("a", made(-14.0)), version("b", made(-14.4, -1.0))
     said = sentences.played_sentence(a, b, HEADROOM)
-    assert said.endswith("b left as it is), less than the ±0.5 dB by which real players differ.")
+    assert said.endswith("b left as it is), within the ±0.5 dB by which real players differ.")
 
 
 def test_without_a_target_the_louder_one_stays_louder_with_no_spread() -> None:
@@ -134,6 +134,14 @@ def test_overs_are_said_as_delivered_and_as_played(count: int, times: str, playe
 def test_an_over_that_is_hardly_one_is_not_said_to_reach_zero(peak: float, words: str) -> None:
     said = sentences.overs_sentence(version("a", replace(made(-14.0, peak), over_count=1)))
     assert said == f"As delivered, a rises over full scale between the samples once, {words}."
+
+
+@pytest.mark.parametrize(
+    ("played_db", "words"), [(0.02, "does so, by less than 0.1 dB"), (0.3, "peaks at +0.3 dBTP")]
+)
+def test_an_over_that_is_left_as_played_is_not_said_to_peak_at_zero(played_db: float, words: str) -> None:
+    found = replace(made(-14.0 + 0.4, played_db + 0.4), over_count=1)
+    assert sentences.overs_sentence(version("a", found)).endswith(f"; as played it still {words}.")
 
 
 def test_an_unmeasurable_version_is_named() -> None:

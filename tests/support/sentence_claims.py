@@ -311,12 +311,12 @@ class Claims:
         else:
             found = self.fit(
                 rf"through this player NAME plays NUM LU louder than NAME over the whole track {gains}"
-                r"(?:, less than the ±\d\.\d dB by which real players differ)?\.",
+                r"(?:, within the ±\d\.\d dB by which real players differ)?\.",
                 text,
             )
             assert (found[1], found[3]) == self.order(gap)
             near(found[2], abs(gap))
-            assert (", less than" in text) is (
+            assert (", within the ±" in text) is (
                 side["target_lufs"] is not None and abs(gap) <= side["uncertainty_db"]
             )
             first = 4
