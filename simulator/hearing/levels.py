@@ -1,20 +1,28 @@
 """How loud is a passage, as it is heard? From the measured energies, ungated.
 
 The level of a passage is the loudness of its mean K-weighted energy (ITU-R BS.1770-5 without gates), read
-from the series of 100 ms steps; so versions are matched to well within 0.1 LU. What a limiter does is in
-the played measurement's own series.
+from the series of 100 ms steps: exact on their grid, and between, where a version lies at an offset of its own,
+as if the energy of a step were spread evenly over it. Measured against the exact frames, 50 ms off the grid, on
+mastered music: within 0.03 LU for 12 s, 0.08 for 3 s, 0.12 for 2 s (drums alone: 0.02, 0.6 and 1.8). What a
+limiter does is in the played measurement's own series.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
 
 from simulator.hearing.sound import Source, State
 from simulator.hearing.view import TrackView, same_moment_s, versions
 from simulator.measure.measurement import Measurement
 from simulator.units import energy_to_lufs
 
+Energy = NDArray[np.float64]
 STEPS_PER_SECOND = 10
+_DIGITS = 6
 WINDOW_SECONDS = 12.0
 """How long the passage is from the place on, where none was chosen."""
 
@@ -29,10 +37,25 @@ class Span:
 
 
 def passage_lufs(measured: Measurement, start_s: float, end_s: float) -> float | None:
-    """Loudness of the mean energy of the steps that lie in the passage; None for silence or nothing."""
-    first = max(round(start_s * STEPS_PER_SECOND), 0)
-    energy = measured.series.energy[first : max(round(end_s * STEPS_PER_SECOND), first + 1)]
-    return energy_to_lufs(float(energy.mean())) if energy.shape[0] else None
+    """Loudness of the mean energy between two moments of a track: of the whole steps between them, and of the
+    steps at the edges by the part that lies inside; None for silence or nothing."""
+    energy, weights = _inside(measured, start_s, end_s)
+    return energy_to_lufs(float(energy @ weights) / float(weights.sum())) if energy.shape[0] else None
+
+
+def _inside(measured: Measurement, start_s: float, end_s: float) -> tuple[Energy, Energy]:
+    """The steps that lie in the passage, and how much of each (0 to 1)."""
+    energy = measured.series.energy
+    # what a product leaves of the next step, 1e-15 of it, would be no silence any more
+    places = (round(second * STEPS_PER_SECOND, _DIGITS) for second in (start_s, end_s))
+    first, last = (min(max(place, 0.0), float(energy.shape[0])) for place in places)
+    begin, end = math.floor(first), math.ceil(last)
+    if last <= first:
+        return energy[:0], energy[:0]
+    weights = np.ones(end - begin)
+    weights[0] -= first - begin
+    weights[-1] -= end - last
+    return energy[begin:end], weights
 
 
 def span_in(tracks: tuple[TrackView, ...], span: Span, track: int) -> Span:

@@ -13,6 +13,7 @@ unclipped crest meet within one by chance.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,7 @@ from simulator.units import gain_to_db, seconds_to_frames
 
 FLOAT_TOLERANCE = 1e-4
 SHORTEST = 3
-SHORT_EQUALITY = 0.05
+SHORT_EQUALITY = np.float32(0.05)
 NEAR_STEEP, FAR_STEEP = 4.0, 8.0
 FLOOR = 10.0 ** (-30.0 / 20.0)
 FLOOR_TOLERANCES = 500.0
@@ -101,35 +102,60 @@ class ClipDetector:
         start = self._position - self._around  # frame of window[0]
         open_run, self._open = self._open, None
         if open_run is not None:
-            going_on = first == max(open_run.begin - start, 0)
-            for end in last[going_on].tolist():
-                self._judge(
-                    window, start, end, open_run.grown(window[max(open_run.begin - start, 0) : end + 1])
-                )
-        for begin, end in zip(first[mine].tolist(), last[mine].tolist(), strict=True):
+            begin = max(open_run.begin - start, 0)
+            for end in last[first == begin].tolist():
+                self._judge_open(window, start, end, open_run.grown(window[begin : end + 1]))
+        first, last = first[mine], last[mine]
+        if first.shape[0] and last[-1] + 1 >= window.shape[0]:  # no other one can reach the window's end
+            begin, end = int(first[-1]), int(last[-1])
             sign = float(np.sign(window[begin]))
             earlier = sign * window[begin - self._around : begin]
-            found = _OpenRun(start + begin, sign, float(earlier[-1]), float(earlier.max()))
-            self._judge(window, start, end, found.grown(window[begin : end + 1]))
+            new_run = _OpenRun(start + begin, sign, float(earlier[-1]), float(earlier.max()))
+            self._open = new_run.grown(window[begin : end + 1])
+            first, last = first[:-1], last[:-1]
+        if first.shape[0]:
+            self._judge(window, start, first, last)
 
-    def _judge(self, window: NDArray[np.float32], start: int, end: int, known: _OpenRun) -> None:
-        """Counts the run that ends at window[end] if it is a clipped one; keeps it open where the window
-        ends with it. `start` is the frame of window[0]."""
+    def _judge(
+        self, window: NDArray[np.float32], start: int, first: NDArray[np.int64], last: NDArray[np.int64]
+    ) -> None:
+        """Counts the clipped ones of the runs window[first] to window[last]. Most are smooth tops, which are
+        told all at once. `start` is the frame of window[0]."""
+        length = last - first + 1
+        offset = np.cumsum(length) - length
+        heights = np.abs(window[np.arange(int(length.sum())) + np.repeat(first - offset, length)])
+        top, low = np.maximum.reduceat(heights, offset), np.minimum.reduceat(heights, offset)
+        sign = np.sign(window[first])
+        clipped = self._is_cut(
+            length, top - low, top - sign * window[first - 1], top - sign * window[last + 1]
+        )
+        for index in np.flatnonzero(clipped).tolist():
+            begin, end, height = int(first[index]), int(last[index]), float(top[index])
+            earlier = sign[index] * window[begin - self._around : begin]
+            later = sign[index] * window[end + 1 : end + 1 + self._around]
+            self._count(start + begin, end + 1 - begin, height, max(float(earlier.max()), float(later.max())))
+
+    def _judge_open(self, window: NDArray[np.float32], start: int, end: int, known: _OpenRun) -> None:
+        """The same for one run that began before; it stays open where the window ends with it."""
         if end + 1 >= window.shape[0]:
             self._open = known
             return
-        length, top = start + end + 1 - known.begin, known.top
-        if top - known.low > self._tolerance * (1.0 if length > SHORTEST else SHORT_EQUALITY):
-            return
+        length = start + end + 1 - known.begin
         later = known.sign * window[end + 1 : end + 1 + self._around]
-        least, most = sorted((top - known.before, top - float(later[0])))
-        if least <= NEAR_STEEP * self._tolerance or most <= FAR_STEEP * self._tolerance:
-            return
-        highest = max(known.highest_before, float(later.max()))
-        if highest > top + self._tolerance:  # its own side: a clip may be lopsided
+        if self._is_cut(length, known.top - known.low, known.top - known.before, known.top - float(later[0])):
+            self._count(known.begin, length, known.top, max(known.highest_before, float(later.max())))
+
+    def _is_cut(self, length: Any, spread: Any, rise: Any, fall: Any) -> Any:
+        """Is it flat enough, with steep sides? Numbers, or arrays of one for each run."""
+        flat = spread <= self._tolerance * np.where(length > SHORTEST, np.float32(1.0), SHORT_EQUALITY)
+        steep = np.minimum(rise, fall) > NEAR_STEEP * self._tolerance
+        return flat & steep & (np.maximum(rise, fall) > FAR_STEEP * self._tolerance)
+
+    def _count(self, begin: int, length: int, top: float, highest_around: float) -> None:
+        if highest_around > top + self._tolerance:  # on its own side: a clip may be lopsided
             return
         self.count += 1
-        self._kept.append((known.begin, length, top))
+        self._kept.append((begin, length, top))
         if len(self._kept) >= 40 * KEPT:
             self._kept = self._longest()
 

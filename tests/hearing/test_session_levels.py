@@ -4,13 +4,18 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
+from support.made_measurements import made
 from support.made_session import Desk, session, song, view
 
 from simulator.hearing.effects import Output, Resume, Sound
 from simulator.hearing.events import Pressed, Replaced
+from simulator.hearing.levels import passage_lufs
 from simulator.hearing.loudness_guard import RAMP_S
 from simulator.hearing.state import Session
+from simulator.measure.measurement import Series
+from simulator.units import energy_to_lufs
 
 
 def two_songs() -> Session:
@@ -90,3 +95,25 @@ def test_a_revision_too_short_for_the_loop_leaves_it_and_says_so() -> None:
     assert 29.0 <= sound.place_s < 30.0
     assert "The loop is left: “open” has less than half a second of" in said
     assert desk.found(Resume) == []
+
+
+@pytest.mark.parametrize(("start_s", "end_s", "energy"), [
+    (0.1, 0.3, 3.0),  # the grid: steps of energy 2 and 4
+    (0.15, 0.25, 3.0),  # half of either
+    (0.15, 0.35, 4.5),  # half of 2, 4, and half of 8, in two steps
+    (0.12, 0.15, 2.0),  # inside one step
+    (-0.2, 0.2, 1.5),  # what lies before the beginning is nothing
+    (0.35, 9.0, 8.0),  # and past the end
+])  # fmt: skip
+def test_a_passage_counts_the_steps_at_its_edges_by_the_part_that_lies_inside(
+    start_s: float, end_s: float, energy: float
+) -> None:
+    found = replace(made(-14.0), series=Series(np.array([1.0, 2.0, 4.0, 8.0]), np.zeros(4, np.float32)))
+    assert passage_lufs(found, start_s, end_s) == pytest.approx(energy_to_lufs(energy), abs=1e-9)
+
+
+def test_a_silent_passage_beside_a_loud_step_is_silent() -> None:
+    """0.1 · 3 · 10 is a little more than 3."""
+    found = replace(made(-14.0), series=Series(np.array([1.0, 1.0, 0.0, 1.0]), np.zeros(4, np.float32)))
+    assert passage_lufs(found, 0.2, 0.1 * 3) is None
+    assert passage_lufs(found, 0.4, 0.6) is None
