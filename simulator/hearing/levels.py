@@ -1,10 +1,10 @@
 """How loud is a passage, as it is heard? From the measured energies, ungated.
 
 The level of a passage is the loudness of its mean K-weighted energy (ITU-R BS.1770-5 without gates), read
-from the series of 100 ms steps: exact on their grid, and between, where a version lies at an offset of its own,
-as if the energy of a step were spread evenly over it. Measured against the exact frames, 50 ms off the grid, on
-mastered music: within 0.03 LU for 12 s, 0.08 for 3 s, 0.12 for 2 s (drums alone: 0.02, 0.6 and 1.8). What a
-limiter does is in the played measurement's own series.
+from the series of 100 ms steps: exact on their grid, and off it, where a version lies at an offset of its
+own, as if the energy of a step were spread evenly over it. Measured against the exact frames 50 ms off the
+grid: mastered music within 0.03 LU for 12 s, 0.08 for 3 s, 0.12 for 2 s, 0.5 for 0.5 s (drums alone: 0.02,
+0.6, 1.8 and 10). What a limiter does is in the played measurement's own series.
 """
 
 from __future__ import annotations
