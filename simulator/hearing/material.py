@@ -17,6 +17,7 @@ from typing import Any
 import msgspec
 
 from simulator.hearing.record import Act, keepable
+from simulator.hearing.trial_unfinished import unfinished, unfinished_words
 from simulator.hearing.view import TrackView
 from simulator.plain_text import as_utf8
 from simulator.player.profile import Profile
@@ -94,10 +95,11 @@ def rested(
 def news(
     acts: Sequence[Act], tracks: Sequence[TrackView], profiles: Mapping[str, Profile]
 ) -> tuple[str, ...]:
-    """What has changed since the last decision and since each version was last tried, as sentences."""
+    """What has changed since the last decision and since each version was last tried, as sentences; and the
+    trials that the last session did not bring to an end."""
     bases = {str(act.data.get("id")): act.data for act in acts if act.kind in (MATERIAL, PLAYER)}
     now = {as_utf8(one.path): one for one in tracks}
-    said = dict.fromkeys(_still_old(acts, tracks))
+    said = dict.fromkeys((*_broken_off(acts), *_still_old(acts, tracks)))
     last = {act.kind: act for act in acts if act.kind in ("decision", "trial")}
     for kind, act in last.items():
         then_at = f"at the last {kind} ({act.at[:10]})"
@@ -138,6 +140,13 @@ def _still_old(acts: Sequence[Act], tracks: Sequence[TrackView]) -> Iterable[str
                 f"Track {now[first]} was replaced by {path} in an earlier session; the list still names "
                 f"{first}. To hear the newer one: replace {now[first]} {path}"
             )
+
+
+def _broken_off(acts: Sequence[Act]) -> Iterable[str]:
+    """Told by the next session only, though it stays in the record."""
+    last = max((i for i, act in enumerate(acts) if act.kind == "opened"), default=0)
+    for begun, trial in unfinished(acts[last:]):
+        yield f"{begun.at[:10]}: {unfinished_words(trial)}"
 
 
 def _with_id(data: dict[str, Any]) -> dict[str, Any]:

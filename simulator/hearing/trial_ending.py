@@ -15,11 +15,11 @@ from simulator.hearing.trial import Trial
 from simulator.hearing.trial_log import to_log
 from simulator.hearing.trial_result import result
 from simulator.hearing.trial_run import Run
+from simulator.hearing.trial_unfinished import TRIAL
 from simulator.hearing.trial_words import LOUDER_ADVANTAGE_LU, result_sentences
 from simulator.hearing.words import what_plays
 from simulator.numbers import level
 
-TRIAL = "trial"
 EARLY = "The trial was ended early, after {given} of {rounds} rounds; no result is claimed."
 
 
@@ -48,11 +48,9 @@ def sentences(trial: Trial) -> list[str]:
     return said
 
 
-def _data(session: Session, run: Run, said: list[str]) -> dict[str, Any]:
+def setting(session: Session, run: Run) -> dict[str, Any]:
+    """On which files, through which player and at which trim a trial is heard."""
     return {
-        "trial": to_log(run.trial),
-        "ended_early": not run.trial.finished,
-        "result": said,
         "tracks": [
             {"track": i + 1, "title": session.tracks[i].title, "path": session.tracks[i].path}
             for i in run.wanted.tracks
@@ -60,4 +58,13 @@ def _data(session: Session, run: Run, said: list[str]) -> dict[str, Any]:
         "profile": session.profile,
         "converter": session.converter,
         "trim_db": session.trim_db,
+    }
+
+
+def _data(session: Session, run: Run, said: list[str]) -> dict[str, Any]:
+    return {
+        "trial": to_log(run.trial),
+        "ended_early": not run.trial.finished,
+        "result": said,
+        **setting(session, run),
     }

@@ -33,9 +33,10 @@ from simulator.hearing.moving import Outcome
 from simulator.hearing.plan import Plan
 from simulator.hearing.record import Act
 from simulator.hearing.state import Question, Session
-from simulator.hearing.trial_ending import ended
+from simulator.hearing.trial_ending import ended, setting
 from simulator.hearing.trial_plan import offer, run_of, wanted_of
 from simulator.hearing.trial_run import HEARD_SECONDS, TICK_AT_MOST_S, Run
+from simulator.hearing.trial_unfinished import BEGUN, answer_act, begun_data
 
 LETTERS: dict[str, trials.Letter] = {"a": "A", "b": "B", "x": "X"}
 ANSWERS = ("answer", "pick")
@@ -101,15 +102,8 @@ def _prepared(session: Session, run: Run, event: Prepared) -> Outcome:
     if fresh.sources != run.sources:
         return replace(session, trial=fresh), (Prepare(fresh.sources),)
     after = replace(session, trial=replace(fresh, ready=True))
-    plan = fresh.trial.plan
-    begun = {
-        "trial_kind": plan.kind,
-        "rounds": plan.rounds,
-        "versions": sorted(plan.versions),
-        "state": plan.state,
-        "profile": session.profile,
-    }
-    return after, (Keep(Act(event.at, "trial begun", begun)), Say(_next_round(fresh)))
+    begun = {**begun_data(fresh.trial), **setting(session, fresh)}
+    return after, (Keep(Act(event.at, BEGUN, begun)), Say(_next_round(fresh)))
 
 
 def _line(session: Session, run: Run, line: str, at: str) -> Outcome:
@@ -225,7 +219,8 @@ def _answered(session: Session, run: Run, words: list[str], at: str) -> Outcome:
     told = replace(run, trial=trials.answer(run.trial, given), letter=None, listened_s=0.0)
     if told.trial.finished:
         return _over(session, told, at)
-    return replace(session, trial=told), (Say(f"Taken. {_next_round(told)}"),)
+    kept = Keep(answer_act(at, told.trial, given))
+    return replace(session, trial=told), (kept, Say(f"Taken. {_next_round(told)}"))
 
 
 def _next_round(run: Run) -> str:

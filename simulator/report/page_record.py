@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from simulator.hearing.record import Act
+from simulator.hearing.trial_unfinished import unfinished, unfinished_words
 from simulator.hearing.words import note_place
 from simulator.plain_text import as_utf8
 from simulator.player.playlist import Track
@@ -43,12 +44,16 @@ def notes(acts: Sequence[Act]) -> list[str]:
 
 
 def trials(acts: Sequence[Act]) -> list[str]:
-    """The result of each blind trial at the desk, in the words it was told in."""
+    """The result of each blind trial at the desk, in the words it was told in; of one without an end, how far
+    it went."""
+    no_end = {id(act): unfinished_words(trial) for act, trial in unfinished(acts)}
     said = []
     for act in acts:
         words = act.data.get("result") if act.kind == "trial" else None
         if isinstance(words, list) and all(isinstance(one, str) for one in words):
             said.append(f"{act.at[:10]}: {' '.join(words)}")
+        elif id(act) in no_end:
+            said.append(f"{act.at[:10]}: {no_end[id(act)]}")
     return said
 
 
