@@ -3,7 +3,7 @@
 Conventions: a *gain* is a linear amplitude factor; `*_db` is 20·log10 of it; *energy* is a mean
 square; `*_lufs` is loudness by ITU-R BS.1770-5 Annex 1, formula 2 (−0.691 + 10·log10 of the
 channel-weighted sum of K-weighted energies). Nothing here returns −inf or NaN: the level of
-silence is None.
+silence is None, and what is quieter than SILENCE_DB is silence.
 """
 
 from __future__ import annotations
@@ -13,6 +13,13 @@ import math
 LOUDNESS_OFFSET_DB = -0.691
 """BS.1770-5 Annex 1: makes 0 dBFS at 997 Hz in one channel read −3.01."""
 
+SILENCE_DB = -200.0
+"""Under this a level is silence, in dBFS, dBTP and LUFS alike. One step of 16, 24 and 32 bits lies at −90,
+−138, −187 dBFS (20·log10 of 2^(1 − bits)), so no peak that an integer format can hold is lost, and the
+noise of the best converters is louder by some 70 dB (common practice, no source). What is quieter is left
+by arithmetic: single precision goes down to −759 dBFS (IEEE 754, smallest normal number 2^-126), and
+decoders and filters that fade towards zero leave such rests in digital silence."""
+
 
 def db_to_gain(level_db: float) -> float:
     """Linear amplitude factor of `level_db`."""
@@ -20,14 +27,19 @@ def db_to_gain(level_db: float) -> float:
 
 
 def gain_to_db(gain: float) -> float | None:
-    """Level in dB of a linear amplitude (sign ignored); None for 0."""
+    """Level in dB of a linear amplitude (sign ignored); None for silence."""
     magnitude = abs(gain)
-    return 20.0 * math.log10(magnitude) if magnitude > 0.0 else None
+    return unless_silence(20.0 * math.log10(magnitude)) if magnitude > 0.0 else None
 
 
 def energy_to_lufs(energy: float) -> float | None:
-    """Loudness of a channel-weighted K-weighted mean square; None for 0."""
-    return LOUDNESS_OFFSET_DB + 10.0 * math.log10(energy) if energy > 0.0 else None
+    """Loudness of a channel-weighted K-weighted mean square; None for silence."""
+    return unless_silence(LOUDNESS_OFFSET_DB + 10.0 * math.log10(energy)) if energy > 0.0 else None
+
+
+def unless_silence(level_db: float) -> float | None:
+    """The level itself; None under SILENCE_DB."""
+    return None if level_db < SILENCE_DB else level_db
 
 
 def lufs_to_energy(loudness_lufs: float) -> float:

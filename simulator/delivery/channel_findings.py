@@ -11,6 +11,7 @@ import math
 from simulator.delivery.finding import Finding, Level
 from simulator.delivery.scan import Scan
 from simulator.measure.measurement import Measurement
+from simulator.units import gain_to_db
 
 DC_LIMIT = 0.001
 """−60 dBFS."""
@@ -40,9 +41,10 @@ def _dc(found: Measurement) -> Finding:
 def _balance(scan: Scan) -> Finding:
     left, right = scan.channel_energy
     where = ("balance", "Left against right")
-    if left <= 0.0 or right <= 0.0:
-        both = left <= 0.0 and right <= 0.0
-        side = "left" if left <= 0.0 else "right"
+    silent = [gain_to_db(math.sqrt(energy)) is None for energy in (left, right)]
+    if any(silent):
+        both = all(silent)
+        side = "left" if silent[0] else "right"
         return Finding(
             *where, "fine" if both else "fix", None, "dB", 0.0, (),
             "Both channels are silent." if both else f"The {side} channel is silent throughout.",

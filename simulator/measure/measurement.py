@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.measure import dynamics, gating
+from simulator.units import unless_silence
 
-METHOD = 3
+METHOD = 4
 """Version of the measuring method: raised when any number may change; stored results carry it."""
 
 
@@ -114,7 +115,7 @@ class Measurement:
         figures = dynamics.figures(series.energy, series.true_peak)
 
         def shifted(level: float | None) -> float | None:
-            return None if level is None else level + gain_db
+            return None if level is None else unless_silence(level + gain_db)
 
         true_peak = shifted(self.true_peak_dbtp)
         integrated = gating.integrated_lufs(series.energy)

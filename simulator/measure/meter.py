@@ -128,13 +128,17 @@ def _result(
     figures = dynamics.figures(series.energy, series.true_peak)
     peak = max(meter.levels.peak for meter in meters)
     highest = max(meters, key=lambda meter: meter.true_peak.best)
-    true_peak = gain_to_db(max(float(highest.true_peak.best), peak))
-    energies = [meter.levels.energy_sum for meter in meters]
+    sample_peak = gain_to_db(peak)
+    # where the samples are silence, what their interpolation gives is as well
+    true_peak = None if sample_peak is None else gain_to_db(max(float(highest.true_peak.best), peak))
+    energies = [
+        meter.levels.energy_sum if gain_to_db(meter.levels.peak) is not None else 0.0 for meter in meters
+    ]
     mean_square = sum(energies) / (frames * channels) if frames else 0.0
     integrated = gating.integrated_lufs(series.energy)
     events = overs.finish()
     runs = sorted((run for meter in meters for run in meter.clipping.finish()), key=lambda run: run.start_s)
-    near = sum(meter.levels.count_within(peak) for meter in meters)
+    near = 0 if sample_peak is None else sum(meter.levels.count_within(peak) for meter in meters)
     return Measurement(
         sample_rate=sample_rate,
         channels=channels,
@@ -144,7 +148,7 @@ def _result(
         max_momentary_lufs=None if momentary is None else energy_to_lufs(momentary),
         max_short_term_lufs=figures.max_short_term_lufs,
         quietest_passage_lufs=figures.quietest_passage_lufs,
-        sample_peak_dbfs=gain_to_db(peak),
+        sample_peak_dbfs=sample_peak,
         true_peak_dbtp=true_peak,
         true_peak_at_s=None if true_peak is None else highest.true_peak.best_quarter / (4 * sample_rate),
         peak_to_loudness_db=None if true_peak is None or integrated is None else true_peak - integrated,
@@ -158,7 +162,7 @@ def _result(
         clipped_runs=tuple(runs[:100]),
         dc_offset=tuple(meter.levels.dc_offset() for meter in meters),
         correlation=_correlation(cross, energies),
-        warnings=_warnings(frames / sample_rate, peak, integrated, figures, channels),
+        warnings=_warnings(frames / sample_rate, sample_peak is not None, integrated, figures, channels),
         series=series,
     )
 
@@ -172,16 +176,16 @@ def _correlation(cross: float, energies: list[float]) -> float | None:
 
 
 def _warnings(
-    duration_s: float, peak: float, integrated: float | None, figures: dynamics.Figures, channels: int
+    duration_s: float, sounds: bool, integrated: float | None, figures: dynamics.Figures, channels: int
 ) -> tuple[Warning_, ...]:
     notes = []
-    if not peak:
+    if not sounds:
         notes.append(Warning_("silent", "Digital silence: there is nothing to measure."))
     elif duration_s < 0.4:
         notes.append(Warning_("too_short", "Shorter than 400 ms: loudness needs one whole block."))
     elif integrated is None:
         notes.append(Warning_("all_gated", "Everything is quieter than −70 LUFS, so no block counts."))
-    if peak and integrated is not None:
+    if sounds and integrated is not None:
         if figures.max_short_term_lufs is None:
             notes.append(Warning_("no_short_term", "Shorter than 3 s: there is no short-term loudness."))
         elif figures.loudness_range_lu is not None and duration_s < LRA_RELIABLE_SECONDS:

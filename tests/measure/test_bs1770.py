@@ -369,7 +369,7 @@ PEAKY = {
     "the first sample": np.eye(1, 1000, 0).T,
     "the last sample": np.eye(1, 1000, 999).T,
     "a step to full scale": np.ones((1000, 2)),
-    "the least float": np.full((1000, 1), 1e-38),
+    "the least that is no silence": np.full((1000, 1), 1.01e-10),
 }
 
 
