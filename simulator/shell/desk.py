@@ -106,6 +106,8 @@ class Desk:
             self._take(event)
         if not self._work.pending and (prepared := self._preparing.look(self._outside.at())) is not None:
             self._step(prepared)
+        if self.session.trial is None:
+            self._preparing.end()
 
     def resize(self, width: int) -> None:
         """The screens are drawn to this many cells."""

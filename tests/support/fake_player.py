@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -21,6 +22,10 @@ class FakeLanes:
     def want(self, key: LaneKey, *, urgent: bool = False) -> LaneView:
         self.wanted.append((key, urgent))
         return self.look(key)
+
+    def hold(self, keys: Sequence[LaneKey]) -> str | None:
+        self.wanted += [(key, True) for key in keys]
+        return None
 
     def look(self, key: LaneKey) -> LaneView:
         return LaneView(1, 1, True, self.problems.get(key.path))

@@ -4,7 +4,7 @@ A lane is known by its file and its chain. Where the key says as what the file w
 for the whole session, also when another file lies under the name since; else size, time and inode tell a new
 revision, which gets a new lane. It keeps its number for the whole session, also while it is not there. There
 is a limit for all together; what is wanted at once takes the room of what was not played for longest, what is
-only prepared takes none.
+only prepared takes none. Neither what plays nor what is held is taken away.
 """
 
 from __future__ import annotations
@@ -57,6 +57,7 @@ class LaneBook:
         self._by_number: list[_Lane] = []
         self._turn = 0
         self._playing: tuple[int, ...] = ()
+        self._held: tuple[int, ...] = ()
 
     def want(self, key: LaneKey, *, urgent: bool = False) -> LaneView:
         """Has the lane made, `urgent` before all others; says how far it is. Never waits."""
@@ -66,6 +67,22 @@ class LaneBook:
         elif urgent and not self._view(lane).finished:
             self._hurry(lane)
         return self._view(lane)
+
+    def hold(self, keys: Sequence[LaneKey]) -> str | None:
+        """Has all these made before all others, and none of them removed for another before the next call; or
+        says why they cannot be there together, and makes none."""
+        lanes = [self._lane(key) for key in dict.fromkeys(keys)]
+        self._held = ()
+        needed = sum(lane.expected for lane in lanes) * FRAME_BYTES
+        if needed > self._most_bytes:
+            return (
+                f"Prepared for playing they need {needed / 1e9:.2g} GB together, and a session keeps "
+                f"{self._most_bytes / 1e9:.2g} GB at most. Cut the song out of longer files."
+            )
+        self._held = tuple(lane.number for lane in lanes)
+        for lane in lanes:
+            self.want(lane.key, urgent=True)
+        return None
 
     def look(self, key: LaneKey) -> LaneView:
         """How far it is, without asking for it."""
@@ -132,10 +149,7 @@ class LaneBook:
         lane.no_room = None
         if not self._room(needed, urgent):
             if urgent:
-                lane.no_room = (
-                    f"{lane.key.path}: there is no room to prepare it ({needed / 1e6:.0f} MB are needed). "
-                    "Free some space on the disk of the cache folder."
-                )
+                lane.no_room = self._no_room(lane.key.path, needed)
             return
         lane.there = True
         lane.generation += 1
@@ -166,7 +180,7 @@ class LaneBook:
             return False
         going = []
         for lane in sorted(kept, key=lambda lane: (lane.played, lane.number)):
-            if over > 0 and lane.number not in self._playing:
+            if over > 0 and lane.number not in (*self._playing, *self._held):
                 over -= lane.expected * FRAME_BYTES
                 going.append(lane)
         if over > 0:
@@ -175,6 +189,14 @@ class LaneBook:
             lane.there = False
             self._maker.send(Drop(lane.number))
         return True
+
+    def _no_room(self, path: str, needed: int) -> str:
+        """Why it cannot be prepared now: the disk, or the limit, which is taken up by what stays."""
+        said = f"{path}: there is no room to prepare it ({needed / 1e6:.0f} MB are needed"
+        if self._free_bytes() < needed:
+            return f"{said}). Free some space on the disk of the cache folder."
+        said = f"{said} beside what plays, and a session keeps {self._most_bytes / 1e9:.2g} GB at most)"
+        return f"{said}. Cut the song out of longer files."
 
     def _view(self, lane: _Lane) -> LaneView:
         row = self._cells.lanes[lane.number] if lane.number < MOST_LANES else None

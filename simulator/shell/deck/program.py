@@ -103,6 +103,10 @@ class Lanes(Protocol):
         """Has the lane made in the background, `urgent` before all others; says how far it is. Without
         `urgent` it is made only while there is room. Never waits."""
 
+    def hold(self, keys: Sequence[LaneKey]) -> str | None:
+        """Has all these made before all others, and none of them removed for another before the next call; or
+        says why they cannot be there together, and makes none. Never waits."""
+
     def look(self, key: LaneKey) -> LaneView:
         """How far it is, without asking for it."""
 

@@ -115,6 +115,43 @@ def test_what_plays_does_not_go_and_a_full_disk_is_said_and_tried_again(tmp_path
     assert maker.made() == [0, 1]
 
 
+def test_lanes_that_are_needed_together_do_not_push_each_other_out(tmp_path: Path) -> None:
+    lanes, maker = book(2 * LANE_BYTES + 8)
+    tracks = keys(tmp_path, 4)
+    lanes.want(tracks[0])
+    lanes.want(tracks[1])
+    maker.finish()
+    assert lanes.hold(tracks[1:3]) is None
+    assert maker.sent[0] == Drop(0)
+    assert lanes.want(tracks[3], urgent=True).problem is not None  # nothing takes their room
+    maker.finish()
+    assert [lanes.look(key).finished for key in tracks] == [False, True, True, False]
+    assert lanes.hold(()) is None
+    assert lanes.want(tracks[3], urgent=True).problem is None
+
+
+def test_lanes_that_need_more_than_a_session_keeps_are_refused_in_words_and_none_is_made(
+    tmp_path: Path,
+) -> None:
+    lanes, maker = book(2 * LANE_BYTES)
+    tracks = keys(tmp_path, 3)
+    problem = lanes.hold(tracks)
+    assert problem is not None
+    assert "together, and a session keeps" in problem
+    assert maker.sent == []
+    assert lanes.hold([tracks[0], tracks[1], tracks[0]]) is None  # the same lane twice needs no more
+
+
+def test_what_plays_is_not_taken_away_for_lanes_that_are_held_and_the_limit_is_named(tmp_path: Path) -> None:
+    lanes, _ = book(2 * LANE_BYTES)
+    tracks = keys(tmp_path, 3)
+    lanes.playing([lanes.number(tracks[0])])
+    assert lanes.hold(tracks[1:]) is None
+    problem = lanes.look(tracks[2]).problem
+    assert problem is not None
+    assert "beside what plays, and a session keeps" in problem
+
+
 def test_the_lane_that_plays_comes_first_and_is_said_once(tmp_path: Path) -> None:
     lanes, maker = book()
     tracks = keys(tmp_path, 3)
