@@ -187,6 +187,7 @@ class Studio:
         paths = [(self._tracks[first].track.path, self._tracks[other].track.path) for first, other in pairs]
         for (_, other), found in zip(pairs, self._align_pairs(paths), strict=True):
             title = self._tracks[other].track.title
+            offsets[other] = 0.0  # also where an earlier revision had another
             if isinstance(found, SimulatorError):
                 words.append(f"{title} keeps its own times: {found}")
             elif found.offset_s is None:

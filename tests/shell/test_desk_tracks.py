@@ -18,6 +18,8 @@ from simulator.errors import AudioError, SimulatorError, UsageError
 from simulator.hearing.events import Aligned, Predicted, Replaced
 from simulator.hearing.places import Mark
 from simulator.hearing.record import Act, Record
+from simulator.hearing.session import step
+from simulator.hearing.state import Session
 from simulator.player.playlist import ALL_SINGLES, Playlist, Track
 from simulator.player.profile_format import Delivery
 from simulator.shell.aligning import alignment_of
@@ -217,9 +219,12 @@ def test_a_list_without_versions_needs_no_alignment(playlist: Playlist) -> None:
 def test_what_cannot_be_laid_over_keeps_its_times_and_says_why(playlist: Playlist, tmp_path: Path) -> None:
     noise = np.random.default_rng(9).standard_normal((6 * RATE, 2)) * 0.02
     soundfile.write(tmp_path / "late.wav", noise, RATE, subtype="FLOAT")
-    (found,) = studio(playlist)[0].align()
+    one, views = studio(playlist)
+    (found,) = one.align()
     assert isinstance(found, Aligned)
-    assert found.offsets_s == {}
+    aligned = tuple(replace(view, offset_s=-1.25 if i == 1 else 0.0) for i, view in enumerate(views))
+    after, _ = step(Session(aligned, PROFILES, "gain"), found)  # an earlier revision was laid over it
+    assert [view.offset_s for view in after.tracks] == [0.0, 0.0, 0.0]
     assert "late keeps its own times" in found.text
 
 
