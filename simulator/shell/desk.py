@@ -24,6 +24,7 @@ from simulator.shell.desk_meter import DeskMeter
 from simulator.shell.desk_outside import Failure, Outside, Record, Studio, Taken
 from simulator.shell.desk_preparing import Preparing
 from simulator.shell.desk_program import TrackLanes, deck_program, lane_key
+from simulator.shell.desk_rewritten import Rewritten
 from simulator.shell.desk_text import device_text, where_it_goes, wrapped
 from simulator.shell.desk_tracks import track_lanes
 from simulator.shell.desk_words import Word, candidates
@@ -63,6 +64,7 @@ class Desk:
         self._said_problems: set[str] = set()
         self._devices: list[str] = []
         self._preparing = Preparing(player)
+        self._rewritten = Rewritten()
 
     @property
     def asks(self) -> bool:
@@ -170,9 +172,18 @@ class Desk:
         self._say(event.text)
 
     def _step(self, event: happens.Event) -> None:
+        in_trial = self.session.trial is not None
         self.session, effects = step(self.session, event)
         for effect in effects:
             self._do(effect)
+        if self.session.trial is None and (in_trial or any(isinstance(one, do.Sound) for one in effects)):
+            for text in self._rewritten.news(self.session, self._is_whole):
+                self._say(text)
+
+    def _is_whole(self, track: int) -> bool:
+        """Is what sounds for a track made to its end?"""
+        lane = self._player.lanes.look(lane_key(self.session.source(track), self._lanes()))
+        return lane.finished and lane.problem is None
 
     def _do(self, effect: do.Effect) -> None:  # one line for each kind of effect
         match effect:
