@@ -42,7 +42,8 @@ class Session:
     what matching takes off each version, found on `matched_on`; `heard_lufs` is the level of the passage
     as it last sounded, trim included; `wanted` is a player that is being worked out;
     `trial` a blind trial that goes on: `track` is then a secret; `known` are the ids of what the
-    record's acts rest on (see `material`); `last_codec` is the codec heard last (see `codec_ways`)."""
+    record's acts rest on (see `material`); `last_codec` is the codec heard last (see `codec_ways`);
+    `earlier_notes` is how many notes of earlier sessions the record at `record_path` holds."""
 
     tracks: tuple[TrackView, ...]
     profiles: Mapping[str, Profile]
@@ -74,6 +75,8 @@ class Session:
     trouble: str = ""
     known: frozenset[str] = frozenset()
     last_codec: str = ""
+    earlier_notes: int = 0
+    record_path: str = ""
     width: int = 80
 
     @property

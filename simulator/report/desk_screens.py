@@ -160,7 +160,7 @@ def _as_played(found: Measurement) -> str:
 
 
 def marks(session: Session) -> str:
-    """All marks and the notes of this session, in order."""
+    """All marks and the notes of this session, in order; how many earlier ones there are, and where."""
     lines = []
     for mark in session.marks:
         title = shortened(session.tracks[mark.track].title, 40)
@@ -169,11 +169,14 @@ def marks(session: Session) -> str:
         )
     for act in session.notes:
         lines += wrapped(f"note ({note_place(act.data)}): {act.data['text']}", session.width)
-    return (
-        "\n".join(lines)
-        if lines
-        else "No marks, and no notes in this session yet. Set one: mark NAME, note TEXT"
-    )
+    if not lines:
+        said = "No marks, and no notes in this session yet. Set one: mark NAME, note TEXT"
+        lines += wrapped(said, session.width)
+    if session.earlier_notes:
+        count = session.earlier_notes
+        notes = "1 note of an earlier session" if count == 1 else f"{count} notes of earlier sessions"
+        lines += wrapped(f"{notes}: in {session.record_path}", session.width)
+    return "\n".join(lines)
 
 
 def help_text(session: Session, name: str) -> str:

@@ -73,7 +73,8 @@ class Desk:
 
     def open(self, session: Session, effects: Iterable[do.Effect]) -> None:
         """The session as it begins; starts what need not be waited for."""
-        self.session = session
+        notes = len(self._record.record.of_kind("note"))
+        self.session = replace(session, earlier_notes=notes, record_path=str(self._record.path))
         for effect in effects:
             self._do(effect)
         self._say(where_it_goes(self._player))

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Protocol
 
 from simulator.hearing import events as happens
+from simulator.hearing import record as hearing_record
 from simulator.hearing.record import Act
 from simulator.shell.desk_decodes import Decode
 
@@ -29,8 +30,12 @@ Taken = happens.Event | Failure
 
 
 class Record(Protocol):
-    """Where acts are kept (see shell/record_file.py)."""
+    """Where acts are kept (see shell/record_file.py), and what is there already."""
 
+    @property
+    def path(self) -> Path: ...
+    @property
+    def record(self) -> hearing_record.Record: ...
     def keep(self, act: Act) -> None: ...
 
 

@@ -394,7 +394,10 @@ def test_a_new_revision_takes_the_place_and_is_linked_in_the_record() -> None:
         view("Song (open)", made_song([-18.0, -11.0, -18.0], -1.0), song_key="song"), path="/music/v2.wav"
     )
     said = desk.do(Replaced(0, new, at="at 2"))
-    assert said == "Track 1 is now /music/v2.wav (before: /music/Song (open).wav)."
+    assert said == (
+        "Track 1 is now /music/v2.wav (before: /music/Song (open).wav). The playlist itself stays as it is, "
+        "with the older file."
+    )
     act = desk.found(Keep)[0].act
     assert (act.kind, act.data["old"]["path"], act.data["new"]["path"]) == (
         "revision",
@@ -402,6 +405,8 @@ def test_a_new_revision_takes_the_place_and_is_linked_in_the_record() -> None:
         "/music/v2.wav",
     )
     assert desk.do(Replaced(0, None, "no such file")) == "The old one stays: no such file"
+    again = desk.do(Replaced(0, new))  # the same file written anew: the playlist names it already
+    assert again == "Track 1 is now /music/v2.wav (before: /music/v2.wav)."
 
 
 def test_a_lost_device_keeps_the_place_and_says_so() -> None:

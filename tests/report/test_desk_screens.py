@@ -13,7 +13,7 @@ from simulator.hearing.state import Session
 from simulator.hearing.view import PlayedView
 from simulator.player.decision import decide
 from simulator.player.prediction import from_gain
-from simulator.report.desk_screens import explanation, listing
+from simulator.report.desk_screens import explanation, listing, marks
 
 PLAYER = "minus14-headroom"
 
@@ -56,3 +56,13 @@ def test_what_has_no_loudest_passage_is_told_without_one() -> None:
     said = " ".join(explanation(replace(start, tracks=(first, *start.tracks[1:])), 0).split())
     assert "It then has no measurable loudness. It peaks at −3.0 dBTP." in said
     assert "–" not in said
+
+
+def test_marks_tell_how_many_notes_of_earlier_sessions_there_are_and_where() -> None:
+    def said(earlier: int) -> str:
+        start = replace(session(), earlier_notes=earlier, record_path="/music/list.session.json")
+        return " ".join(marks(start).split())
+
+    assert said(0) == "No marks, and no notes in this session yet. Set one: mark NAME, note TEXT"
+    assert said(1) == f"{said(0)} 1 note of an earlier session: in /music/list.session.json"
+    assert said(12).endswith("12 notes of earlier sessions: in /music/list.session.json")

@@ -14,7 +14,7 @@ from support.made_measurements import made, player
 
 from simulator.errors import AudioError
 from simulator.hearing.events import Aligned, Event, Predicted
-from simulator.hearing.record import Act
+from simulator.hearing.record import Act, Record
 from simulator.hearing.session import opened
 from simulator.hearing.state import Session
 from simulator.player.chain import ChainSettings
@@ -85,6 +85,11 @@ class Kept:
     """A record in memory."""
 
     acts: list[Act] = field(default_factory=list)
+    path: Path = Path("/music/list.session.json")
+
+    @property
+    def record(self) -> Record:
+        return Record("", tuple(self.acts))
 
     def keep(self, act: Act) -> None:
         self.acts.append(act)
@@ -114,7 +119,13 @@ class Bench:
 
 @pytest.fixture
 def bench(tmp_path: Path) -> Callable[..., Bench]:
-    def build(*, scripted: bool = True, studio: FakeStudio | None = None, **changes: object) -> Bench:
+    def build(
+        *,
+        scripted: bool = True,
+        studio: FakeStudio | None = None,
+        earlier: Sequence[Act] = (),
+        **changes: object,
+    ) -> Bench:
         deck = FakePlayer(
             lengths={"/open.wav": 60 * RATE, "/loud.wav": 60 * RATE, "/ref.wav": 30 * RATE}, **changes
         )
@@ -129,7 +140,7 @@ def bench(tmp_path: Path) -> Callable[..., Bench]:
         session = Session(
             track_views(TRACKS, [GAIN], [predictions("gain")]), {"gain": GAIN, "limited": LIMITED}, "gain"
         )
-        kept, made_studio = Kept(), studio or FakeStudio()
+        kept, made_studio = Kept(list(earlier)), studio or FakeStudio()
         desk = Desk(session, deck, kept, made_studio, outside, scripted=scripted)
         desk.open(*opened(session, starting_trim_db(tmp_path), outside.at()))
         return Bench(desk, deck, made_studio, kept, said, tmp_path)
@@ -376,3 +387,13 @@ def test_quit_leaves(bench: Callable[..., Bench]) -> None:
     assert found.desk.left
     found.desk.close()
     assert ("close",) not in found.player.orders  # whoever opened the deck closes it
+
+
+def test_the_notes_of_earlier_sessions_are_counted_before_this_one_adds_its_own(
+    bench: Callable[..., Bench],
+) -> None:
+    acts = (Act("", "note", {"text": "dull"}), Act("", "mark", {}), Act("", "note", {"text": "open"}))
+    opened_bench = bench(earlier=acts)
+    opened_bench.desk.enter("note a third")
+    opened_bench.desk.enter("marks")
+    assert "2 notes of earlier sessions: in /music/list.session.json" in opened_bench.last

@@ -13,7 +13,7 @@ from support.fake_player import FakePlayer
 from support.made_session import session
 
 from simulator.hearing.events import Event
-from simulator.hearing.record import Act
+from simulator.hearing.record import Act, Record
 from simulator.hearing.session import opened
 from simulator.hearing.state import Session
 from simulator.shell.desk import Desk
@@ -39,8 +39,12 @@ class NoStudio:
 
 
 class Kept:
-    def keep(self, act: Act) -> None:
-        """In memory nobody reads."""
+    """A record that keeps nothing."""
+
+    path = Path("list.session.json")
+    record = Record()
+
+    def keep(self, act: Act) -> None: ...
 
 
 @pytest.fixture
