@@ -7,6 +7,7 @@ between words, such as the scope) says so by a dash.
 from __future__ import annotations
 
 from simulator.player.profile import Profile
+from simulator.player.profile_format import CODEC_NAMES
 from simulator.report.numbers import NONE, level
 
 _SCOPES = {
@@ -90,8 +91,7 @@ def _delivery_rows(profile: Profile) -> list[tuple[str, str, str]]:
     if delivery.bits is not None:
         rows.append(("Delivered in", f"{delivery.bits} bits", "delivery.bits"))
     if delivery.codec != "none":
-        name = {"mp3": "MP3", "aac": "AAC"}.get(delivery.codec, delivery.codec.capitalize())
-        rows.append(("Delivered as", name, "delivery.codec"))
+        rows.append(("Delivered as", CODEC_NAMES[delivery.codec], "delivery.codec"))
     if delivery.bit_rate_kbps is not None:
         rows.append(("Bit rate", f"{delivery.bit_rate_kbps:g} kbit/s", "delivery.bit_rate_kbps"))
     return rows

@@ -6,8 +6,10 @@ Vorbis, Opus and MP3 by libsndfile's encoders, AAC by PyAV (an optional extra). 
 delay and padding removed: the decode has the frames that were encoded, in place (`codec_alignment` checks).
 Bit rates are the whole stream's, in kbit/s. MP3, AAC and Opus keep to them; Vorbis has a quality instead:
 the one whose nominal rate for two channels at 44.1 kHz is the one asked for.
+An MP3 whose frames are too small for the tag that tells the encoder's delay (under 64 kbit/s at 44.1 and 48
+kHz) is played by its decoder with that delay; here it is taken off, as the tag would have it.
 Sources: rates of Opus: RFC 6716, 2; of MP3: ISO/IEC 11172-3 and 13818-3 (from memory); how libsndfile's
-`compression_level` maps to bit rates: measured.
+`compression_level` maps to bit rates, and what the encoders make of others: measured.
 """
 
 from __future__ import annotations
@@ -23,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.errors import AudioError
-from simulator.player.profile_format import Delivery
+from simulator.player.profile_format import CODEC_NAMES, MP3_KBPS, Delivery
 from simulator.shell.files import CUSTOMARY_TO_XIPH, AudioReader
 
 Block = NDArray[np.float32]
@@ -36,6 +38,15 @@ _RATES = {
     "aac": (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000, 64000, 88200, 96000),
 }
 _MOST_CHANNELS = {"mp3": 2}
+_LOW_MP3_KBPS = {
+    16_000: (8, 16, 24, 32, 40, 48, 56, 64, 80, 96, 112, 128, 144, 160),
+    0: (8, 16, 24, 32, 40, 48, 56, 64),
+}
+"""MP3's bit rates below 32 kHz: from 16 kHz up ISO/IEC 13818-3 (from memory), below what the encoder has."""
+_OPUS_KBPS_A_CHANNEL = 256
+_TAGLESS_FRAMES = 1105
+"""By how much a decoder gives the music late that is told of no delay: 576 frames of the encoder and 529 of
+the decoder (from memory; measured at all nine rates, in mono and stereo)."""
 _PIECE = 16_384
 """Frames a write: one long write to the Vorbis encoder kills the interpreter."""
 _MP3_FACTORS = {128: 0.95, 160: 0.95, 192: 0.97, 224: 0.98, 256: 1.0}
@@ -69,9 +80,10 @@ def encode(blocks: Iterable[Block], sample_rate: int, channels: int, delivery: D
     most = _MOST_CHANNELS.get(codec, 6)
     if channels > most:
         raise AudioError(
-            f"{codec} carries at most {most} channels, and this file has {channels}.",
-            "Choose vorbis, opus or aac for surround, or deliver a stereo mix.",
+            f"{CODEC_NAMES[codec]} carries at most {most} channels, and this file has {channels}.",
+            "Choose Vorbis, Opus or AAC for surround, or deliver a stereo mix.",
         )
+    _check_bit_rate(codec, sample_rate, channels, kbps)
     if codec == "aac":
         from simulator.shell.codec_av import encode_aac
 
@@ -83,10 +95,12 @@ def encode(blocks: Iterable[Block], sample_rate: int, channels: int, delivery: D
 def decode(path: Path, frames: int) -> Iterator[Block]:
     """The blocks of an encoded file, exactly `frames` of them: padding at the end is left out. Raises
     AudioError where the decoder gives fewer."""
-    left = frames
+    left, early = frames, _untold_frames(path)
     with AudioReader(os.fspath(path), hashed=False) as reader:
-        for block in reader:
-            if left <= 0:
+        for whole in reader:
+            block = whole[early:]
+            early -= whole.shape[0] - block.shape[0]
+            if left <= 0 or not block.shape[0]:
                 continue  # to the end, so that the reader closes its file by its normal way
             yield block[:left]
             left -= block.shape[0]
@@ -94,6 +108,34 @@ def decode(path: Path, frames: int) -> Iterator[Block]:
         raise AudioError(
             f"The decoder gave back {frames - left} of {frames} frames.",
             "Another codec or bit rate may work for this file.",
+        )
+
+
+def _untold_frames(path: Path) -> int:
+    """The frames of delay at the start of an encoded file of which its decoder is not told."""
+    if path.suffix != f".{EXTENSION['mp3']}":
+        return 0
+    with open(path, "rb") as file:
+        first = file.read(64)  # the tag follows the frame's header and at most 32 bytes of side information
+    return 0 if b"Info" in first or b"Xing" in first else _TAGLESS_FRAMES
+
+
+def _check_bit_rate(codec: str, rate: int, channels: int, kbps: float) -> None:
+    """Raises AudioError for a bit rate for which the encoder would take another one, without a word."""
+    if codec == "mp3":
+        least = next((least for least in _LOW_MP3_KBPS if rate >= least), 0)
+        known = MP3_KBPS if rate >= 32_000 else _LOW_MP3_KBPS[least]
+        if kbps not in known:
+            raise AudioError(
+                f"MP3 at {rate / 1000:g} kHz has no bit rate of {kbps:g} kbit/s.",
+                f"Choose one of {', '.join(map(str, known))}"
+                + ("." if rate >= 32_000 else ", or deliver at 44.1 or 48 kHz."),
+            )
+    if codec == "opus" and kbps > _OPUS_KBPS_A_CHANNEL * channels:
+        most = _OPUS_KBPS_A_CHANNEL * channels
+        raise AudioError(
+            f"Opus carries at most {most} kbit/s in {channels} channel{'s' * (channels > 1)}.",
+            f"Choose {most} kbit/s or less for this file.",
         )
 
 
@@ -116,7 +158,7 @@ def _encode_sndfile(
                 frames += block.shape[0]
     except soundfile.LibsndfileError as problem:
         raise AudioError(
-            f"The {codec} encoder refused: {problem.error_string.rstrip('. ')}.",
+            f"The {CODEC_NAMES[codec]} encoder refused: {problem.error_string.rstrip('. ')}.",
             "Choose another bit rate or codec for this file, or free space for temporary files.",
         ) from None
     return frames
@@ -155,6 +197,6 @@ def _av() -> Any:
     except ImportError:
         raise AudioError(
             "AAC needs the optional library PyAV, which is not installed.",
-            'Install it with `pip install "fairhearing[aac]"`, or choose vorbis, opus or mp3.',
+            'Install it with `pip install "fairhearing[aac]"`, or choose Vorbis, Opus or MP3.',
         ) from None
     return av

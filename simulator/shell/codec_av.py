@@ -57,7 +57,7 @@ def encode_aac(blocks: Iterable[Block], sample_rate: int, channels: int, kbps: f
             out.mux(stream.encode(None))
     except (av.FFmpegError, ValueError) as problem:
         raise AudioError(
-            f"The aac encoder refused: {_plain(problem)}.", "Choose another bit rate or codec for this file."
+            f"The AAC encoder refused: {_plain(problem)}.", "Choose another bit rate or codec for this file."
         ) from None
     return frames
 

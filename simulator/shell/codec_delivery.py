@@ -19,7 +19,7 @@ from msgspec import structs
 from numpy.typing import NDArray
 
 from simulator.errors import AudioError
-from simulator.player.profile_format import Delivery
+from simulator.player.profile_format import CODEC_NAMES, Delivery
 from simulator.player.resample import resample
 from simulator.shell import codec, codec_cache
 from simulator.shell.codec_alignment import Alignment
@@ -56,8 +56,7 @@ def steps(delivery: Delivery, sample_rate: int) -> list[tuple[str, Delivery]]:
 
 def codec_name(delivery: Delivery) -> str:
     """`MP3 at 192 kbit/s`."""
-    name = {"mp3": "MP3", "aac": "AAC"}.get(delivery.codec, delivery.codec.capitalize())
-    return f"{name} at {delivery.bit_rate_kbps:g} kbit/s"
+    return f"{CODEC_NAMES[delivery.codec]} at {delivery.bit_rate_kbps:g} kbit/s"
 
 
 @dataclass(slots=True)

@@ -84,7 +84,8 @@ def test_a_delivery_is_read_whole() -> None:
     [
         ('codec = "opus"', "no bit rate is given"),
         ("bit_rate_kbps = 128.0", 'delivery.codec is "none"'),
-        ('codec = "mp3"\nbit_rate_kbps = 400.0', "goes up to 320"),
+        ('codec = "mp3"\nbit_rate_kbps = 400.0', "and MP3 goes up to 320"),
+        ('codec = "mp3"\nbit_rate_kbps = 100.0', "MP3 has no such bit rate. Write one of 32, 40, 48"),
         ('codec = "opus"\nbit_rate_kbps = 128.0\nsample_rate = 44100', "knows no 44100 Hz"),
         ("bits = 12", "bits"),
         ("sample_rate = 32000", "sample_rate"),

@@ -91,6 +91,41 @@ def test_the_decode_lies_on_the_master_frame_for_frame(name: str, rate: int, for
     assert np.corrcoef(master[:, 0], decoded[:, 0])[0, 1] > 0.9
 
 
+@pytest.mark.parametrize(
+    ("rate", "channels", "kbps"),
+    [(44_100, 2, 32), (44_100, 1, 48), (44_100, 1, 56), (48_000, 2, 56), (24_000, 2, 40), (22_050, 1, 32)],
+)
+def test_an_mp3_without_room_for_its_tag_lies_on_the_master_too(rate: int, channels: int, kbps: int) -> None:
+    """Its decoder is not told of the delay, which is taken off here; at 56 kbit/s in mono it is told."""
+    samples = music(1.5, rate, channels)[:-17]
+    decoded, _ = through(samples, rate, Delivery(codec="mp3", bit_rate_kbps=float(kbps)))
+    assert decoded.shape == samples.shape
+    assert shift_between(samples, decoded) == 0
+    assert shift_between(samples[-5000:], decoded[-5000:]) == 0
+
+
+@pytest.mark.parametrize(
+    ("name", "rate", "channels", "kbps", "words"),
+    [
+        ("mp3", 44_100, 2, 100.0, "MP3 at 44.1 kHz has no bit rate of 100 kbit/s. Choose one of 32, 40, "),
+        ("mp3", 22_050, 2, 192.0, "MP3 at 22.05 kHz has no bit rate of 192 kbit/s. Choose one of 8, "),
+        ("mp3", 12_000, 2, 80.0, "MP3 at 12 kHz has no bit rate of 80 kbit/s. Choose one of 8, 16, 24, "),
+        ("opus", 48_000, 1, 320.0, "Opus carries at most 256 kbit/s in 1 channel. Choose 256 kbit/s or less"),
+        ("opus", 48_000, 2, 510.0, ""),
+    ],
+)
+def test_a_bit_rate_that_the_encoder_would_exchange_for_another_is_refused(
+    name: str, rate: int, channels: int, kbps: float, words: str
+) -> None:
+    delivery = Delivery(codec=name, bit_rate_kbps=kbps)  # type: ignore[arg-type]
+    if not words:
+        through(music(0.2, rate, channels), rate, delivery)
+        return
+    with pytest.raises(AudioError) as refused:
+        through(music(0.2, rate, channels), rate, delivery)
+    assert str(refused.value).startswith(words)
+
+
 @pytest.mark.parametrize("name", CODECS)
 @pytest.mark.parametrize("frames", [1, 2, 577, 1024, 5000])
 def test_the_shortest_files_come_back_with_every_frame(name: str, frames: int) -> None:
@@ -111,7 +146,7 @@ def test_every_channel_comes_back_as_itself(name: str, channels: int) -> None:
     if name == "mp3" and channels == 6:
         with pytest.raises(AudioError) as refused:
             through(samples, 48_000, delivery, name="surround.wav")
-        assert refused.value.message.startswith("surround.wav: mp3 carries at most 2 channels")
+        assert refused.value.message.startswith("surround.wav: MP3 carries at most 2 channels")
         return
     decoded, _ = through(samples, 48_000, delivery)
     assert decoded.shape == samples.shape
@@ -227,8 +262,11 @@ def test_a_decode_in_a_worker_is_the_decode_here(name: str) -> None:
     assert there == _measured_elsewhere((name, 192.0))
 
 
-@pytest.mark.parametrize("kbps", [64, 96, 128, 160, 192, 224, 256, 320])
-@pytest.mark.parametrize("name", ["mp3", "vorbis", "opus"])
+@pytest.mark.parametrize(
+    ("name", "kbps"),
+    [(name, kbps) for name in ("mp3", "vorbis", "opus") for kbps in (64, 96, 128, 160, 192, 224, 256, 320)]
+    + [("mp3", 48)],
+)
 def test_the_level_that_an_encoder_gives_back_is_the_one_told(name: str, kbps: int) -> None:
     wave = signals.both(signals.sine(1000.0, 48_000, 2.0, -12.0)).astype(np.float32)
     # a slow swell tells one cycle from another, so that the decode finds its place
@@ -236,4 +274,6 @@ def test_the_level_that_an_encoder_gives_back_is_the_one_told(name: str, kbps: i
     delivery = Delivery(codec=name, bit_rate_kbps=float(kbps))  # type: ignore[arg-type]
     decoded = np.concatenate(list(Delivering(48_000, 2, delivery)([wave])))
     gain_db = 10.0 * np.log10(np.square(decoded).sum() / np.square(wave).sum())
-    assert gain_db == pytest.approx(codec.encoder_gain_db(delivery), abs=0.02 if name == "mp3" else 0.1)
+    assert gain_db == pytest.approx(
+        codec.encoder_gain_db(delivery), abs=0.02 if name == "mp3" and kbps >= 64 else 0.1
+    )
