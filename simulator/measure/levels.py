@@ -32,10 +32,14 @@ class LevelMeter:
         self.energy_sum = 0.0
         self.peak = 0.0
         self._near: dict[int, int] = {}
+        self._height = np.zeros(0, dtype=np.float32)
 
     def add(self, samples: NDArray[np.float32]) -> None:
         """Raises AudioError with the time where a sample is NaN, infinite or beyond LARGEST."""
-        top = np.maximum(samples.max(), -samples.min())  # NaN where one is
+        if self._height.shape != samples.shape:
+            self._height = np.zeros(samples.shape, dtype=np.float32)
+        height = np.abs(samples, out=self._height)
+        top = height.max()  # NaN where one is
         if not top <= LARGEST:
             self._name_fault(samples)
         self.energy_sum += float(np.dot(samples, samples))
@@ -45,7 +49,7 @@ class LevelMeter:
         # The final peak is not known yet; what is near the peak so far holds all that will be near it.
         limit = np.float32(self.peak) * _NEAR
         if self.peak > 0.0 and top >= limit:
-            self._count_near(np.abs(samples[(samples >= limit) | (samples <= -limit)]))
+            self._count_near(height[np.flatnonzero(height >= limit)])
 
     def _count_near(self, values: NDArray[np.float32]) -> None:
         bins, counts = np.unique(

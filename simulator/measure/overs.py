@@ -26,8 +26,9 @@ class OverCollector:
     def __init__(self, sample_rate: int) -> None:
         self._per_second = SCREEN * sample_rate
         self._gap = JOIN_SECONDS * self._per_second
-        self._open: tuple[int, int, float] | None = None
-        self._kept: list[tuple[int, int, float]] = []
+        self._open = _none()
+        """The last event, which may go on (1, 3), or nothing (0, 3)."""
+        self._closed = _none()
         self.count = 0
 
     def add(self, places: Sequence[NDArray[np.int64]], peaks: Sequence[NDArray[np.float32]]) -> None:
@@ -39,34 +40,35 @@ class OverCollector:
         merged, levels = merged[order], np.concatenate(peaks)[order]
         begins = np.concatenate([[0], np.flatnonzero(np.diff(merged) >= self._gap) + 1])
         ends = np.concatenate([begins[1:], [merged.shape[0]]]) - 1
-        tops = np.maximum.reduceat(levels, begins)
-        for begin, end, top in zip(merged[begins], merged[ends], tops, strict=True):
-            self._join(int(begin), int(end), float(top))
+        found = np.stack([merged[begins], merged[ends], np.maximum.reduceat(levels, begins)], axis=1)
+        if self._open.shape[0]:
+            first, last, height = self._open[0]
+            if found[0, 0] - last < self._gap:
+                found[0] = first, max(last, found[0, 1]), max(height, found[0, 2])
+            else:
+                self._close(self._open)
+        self._close(found[:-1])
+        self._open = found[-1:]
 
-    def _join(self, begin: int, end: int, top: float) -> None:
-        if self._open is not None:
-            first, last, height = self._open
-            if begin - last < self._gap:
-                self._open = (first, max(last, end), max(height, top))
-                return
-            self._close(self._open)
-        self._open = (begin, end, top)
+    def _close(self, events: NDArray[np.float64]) -> None:
+        self.count += events.shape[0]
+        self._closed = np.concatenate([self._closed, events])
+        if self._closed.shape[0] >= 40 * KEPT:
+            self._closed = self._highest()
 
-    def _close(self, event: tuple[int, int, float]) -> None:
-        self.count += 1
-        self._kept.append(event)
-        if len(self._kept) >= 40 * KEPT:
-            self._kept = self._highest()
-
-    def _highest(self) -> list[tuple[int, int, float]]:
-        return sorted(self._kept, key=lambda event: (-event[2], event[0]))[:KEPT]
+    def _highest(self) -> NDArray[np.float64]:
+        return self._closed[np.lexsort((self._closed[:, 0], -self._closed[:, 2]))[:KEPT]]
 
     def finish(self) -> tuple[OverEvent, ...]:
         """The highest events (at most KEPT), in time order; `count` is then the whole number."""
-        if self._open is not None:
-            self._close(self._open)
-            self._open = None
+        self._close(self._open)
+        self._open = _none()
         return tuple(
             OverEvent(first / self._per_second, last / self._per_second, gain_to_db(top) or 0.0)
-            for first, last, top in sorted(self._highest())
+            for first, last, top in sorted(self._highest().tolist())
         )
+
+
+def _none() -> NDArray[np.float64]:
+    """Events as rows: first and last place, which float64 holds exactly up to 2^53, and highest level."""
+    return np.zeros((0, 3))
