@@ -15,6 +15,7 @@ import msgspec
 
 from simulator.errors import UsageError
 from simulator.hearing.whole_number import whole_number
+from simulator.numbers import level, signed
 from simulator.player.profile import Profile
 from simulator.player.profile_format import MOST_KBPS, Codec, Delivery
 
@@ -22,6 +23,9 @@ CONVERTER = "+converter"
 MASTER = "+master"
 DIFFERENCE = "+difference"
 MOST_RAISED_DB = 40
+HIGHEST_DBTP = -1.0
+"""So far a difference is raised at most."""
+TIE_DB = 0.05
 LEAST_KBPS = 32.0
 NAMES: dict[str, str] = {"mp3": "MP3", "aac": "AAC", "vorbis": "Vorbis", "opus": "Opus"}
 EXAMPLE = "codec opus 128, codec off, codec difference 20"
@@ -51,6 +55,31 @@ def raised_db(name: str) -> float:
     """By how much the difference is raised."""
     found = re.search(r"\+difference(\d+)", name)
     return float(found[1]) if found else 0.0
+
+
+def raise_db(asked_db: float, peak_dbtp: float | None) -> float:
+    """How far a difference is raised, by its highest peak at the player's gain: as asked, but not so that a
+    peak comes above HIGHEST_DBTP. Never negative: the player's own gain may bring it there."""
+    return asked_db if peak_dbtp is None else max(min(asked_db, HIGHEST_DBTP - peak_dbtp), 0.0)
+
+
+def raise_words(music_db: float, raised_db: float, asked_db: float) -> str:
+    """Why a difference plays at its gain: the music's, and what was added."""
+    said = f"This is only what the encoding changed, at {signed(music_db + raised_db)} dB: the player's gain"
+    if not asked_db:
+        return f"{said} for the music."
+    said += f" of {signed(music_db)} dB for the music"
+    if raised_db > asked_db - TIE_DB:
+        return f"{said}, raised by {asked_db:g} dB."
+    if raised_db > TIE_DB:
+        return (
+            f"{said}, raised by {level(raised_db)} of {asked_db:g} dB: further, the highest peak in the list "
+            "would pass −1 dBTP."
+        )
+    return (
+        f"{said}, not raised by the {asked_db:g} dB asked for: the highest peak in the list is at −1 dBTP or "
+        "above already."
+    )
 
 
 def decode_of(name: str) -> str:
@@ -137,7 +166,7 @@ def _encoded(profile: Profile, word: str, kbps: float) -> Profile:
 
 def _difference_of(profile: Profile, by_db: float) -> Profile:
     """A plain gain on what the encoding changed."""
-    raised = f", raised by {by_db:g} dB (as far as its peaks stay under −1 dBTP)" if by_db else ""
+    raised = f", raised by {by_db:g} dB as far as that lifts none of its peaks above −1 dBTP" if by_db else ""
     return msgspec.structs.replace(
         profile,
         title=f"{profile.title}: only what the encoding changed",

@@ -128,13 +128,8 @@ def explanation(session: Session, track: int) -> str:
     if played is None or one.delivered is None:
         return "\n".join(wrapped(f"Track {track + 1}: {one.problem or 'not worked out yet.'}", session.width))
     said = [f"{track + 1} {one.title}, by {profile.title} ({profile.id})."]
-    if is_difference(profile.id):
-        said.append(
-            f"This is only what the encoding changed, at {signed(played.gain_db)} dB: the player's gain for "
-            "the music, and raised as far as was asked for and its peaks allow."
-        )
-    else:
-        said.append(played.prediction.decision.reason)
+    said.append(played.prediction.decision.reason)
+    if not is_difference(profile.id):
         said += headroom_sentences(Version("this track", one.delivered, played.prediction), profile)
     said.append(_as_played(played.measured))
     columns = peak_columns([played.prediction])

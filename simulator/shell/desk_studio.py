@@ -14,7 +14,14 @@ from dataclasses import replace
 from pathlib import Path
 
 from simulator.errors import SimulatorError, UsageError
-from simulator.hearing.codec_ways import decode_of, is_difference, profile_named, raised_db
+from simulator.hearing.codec_ways import (
+    decode_of,
+    is_difference,
+    profile_named,
+    raise_db,
+    raise_words,
+    raised_db,
+)
 from simulator.hearing.events import Aligned, Event, Predicted, Replaced
 from simulator.hearing.view import PlayedView
 from simulator.player.playlist import Playlist, title_from_path
@@ -28,9 +35,6 @@ from simulator.shell.file_stamp import changed_since, other_samples, stamp_of
 from simulator.shell.measuring import Job, Result, do_all
 from simulator.shell.predicting import CEILING_DBTP, Delivered, deliver, predict
 from simulator.shell.store import Store
-
-HIGHEST_DBTP = -1.0
-"""A difference that is raised keeps this far from full scale."""
 
 
 class Studio:
@@ -150,8 +154,7 @@ class Studio:
         ]
 
     def _of_difference(self, profile: Profile, decoded: Mapping[int, PlayedView]) -> dict[int, PlayedView]:
-        """What the encoding changed, measured, at the decode's gain and raised as asked, but so that no peak
-        of it comes above HIGHEST_DBTP."""
+        """What the encoding changed, measured, at the decode's gain, and raised, all alike."""
         delivery = profile.delivery
         assert delivery is not None
         lanes = {}
@@ -165,10 +168,16 @@ class Studio:
             for i, one in measured.items()
             if (peak := one.true_peak_dbtp) is not None
         ]
-        raised = max(min(raised_db(profile.id), HIGHEST_DBTP - max(peaks, default=0.0)), 0.0)
+        asked = raised_db(profile.id)
+        raised = raise_db(asked, max(peaks, default=None))
         views = {}
         for i, one in measured.items():
-            decision = replace(decoded[i].prediction.decision, gain_db=decoded[i].gain_db + raised)
+            gain_db = decoded[i].gain_db
+            decision = replace(
+                decoded[i].prediction.decision,
+                gain_db=gain_db + raised,
+                reason=raise_words(gain_db, raised, asked),
+            )
             views[i] = PlayedView(from_gain(decision, one), True)
         return views
 

@@ -100,6 +100,21 @@ def test_the_players_are_what_their_ids_say() -> None:
             codec_ways.profile_named(profiles(), name)
 
 
+@pytest.mark.parametrize(("asked", "peak", "raised", "words"), [
+    (20.0, -32.0, 20.0, "at +15.3 dB: the player's gain of −4.7 dB for the music, raised by 20 dB."),
+    (20.0, -14.5, 13.5, "of −4.7 dB for the music, raised by 13.5 of 20 dB: further, the highest peak"),
+    (40.0, 0.5, 0.0, "gain of −4.7 dB for the music, not raised by the 40 dB asked for: the highest peak"),
+    (0.0, -60.0, 0.0, "at −4.7 dB: the player's gain for the music."),
+    (20.0, None, 20.0, "raised by 20 dB."),
+])  # fmt: skip
+def test_a_difference_is_raised_as_asked_and_over_no_peak_and_says_how_far(
+    asked: float, peak: float | None, raised: float, words: str
+) -> None:
+    """Where the player's own gain brings it above −1 dBTP already, it is not raised, and not held either."""
+    assert codec_ways.raise_db(asked, peak) == raised
+    assert words in codec_ways.raise_words(-4.7, raised, asked)
+
+
 def test_a_session_goes_from_master_to_decode_and_back_at_the_same_moment() -> None:
     desk = Desk()
     desk.do("play")

@@ -8,7 +8,7 @@ import msgspec
 from support.made_measurements import made
 from support.made_session import profiles, session
 
-from simulator.hearing.codec_ways import behind_converter
+from simulator.hearing.codec_ways import behind_converter, raise_words
 from simulator.hearing.state import Session
 from simulator.hearing.view import PlayedView
 from simulator.player.decision import decide
@@ -42,7 +42,12 @@ def test_with_the_converter_on_its_figures_are_shown() -> None:
 
 def test_a_difference_is_not_explained_as_music() -> None:
     name = f"{PLAYER}+opus128+difference20"
-    said = " ".join(explanation(replace(with_player(name, -20.3), profile=name), 0).split())
+    start = with_player(name, -20.3)
+    prediction = start.tracks[0].played[name].prediction
+    why = replace(prediction.decision, reason=raise_words(-6.0, 6.0, 20.0))
+    played = {name: PlayedView(replace(prediction, decision=why), True)}
+    start = replace(start, profile=name, tracks=(replace(start.tracks[0], played=played),))
+    said = " ".join(explanation(start, 0).split())
     assert "This is only what the encoding changed, at 0.0 dB" in said
     assert "peaks at −20.3 dBTP" in said
     assert "target" not in said
