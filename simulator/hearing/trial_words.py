@@ -99,7 +99,8 @@ def _pair(names: Sequence[str], pair: PairResult, pairs: int) -> str:
 
 def _method(plan: TrialPlan, sides: str) -> str:
     return (
-        f"Exact binomial test, {sides}, level {statistics.ALPHA:g}; {plan.rounds} rounds, seed {plan.seed}."
+        f"Exact binomial test, {sides}, level {statistics.ALPHA:g}; {_rounds(plan.rounds).lower()}, "
+        f"seed {plan.seed}."
     )
 
 
