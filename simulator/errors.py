@@ -1,16 +1,22 @@
 """What went wrong, where, and the cure: the project's one tree of errors.
 
 Every error carries a message (what and where), a hint (what to do) and the exit code that the
-command line gives when this error ends the command. Only `simulator.app` catches them all.
+command line gives when this error ends the command. Only `simulator.app` catches them all. Where several
+codes fit, INTERRUPTED comes first, then WRONG_USE, NOTHING_DONE, SOME_FAILED, NEEDS_FIXING: an answer that
+is not whole is said to be that before anything in it.
 """
 
 from __future__ import annotations
 
 DONE = 0
 SOME_FAILED = 1
+"""Some tracks, players or answers failed; the rest is complete."""
 WRONG_USE = 2
+"""The words of the command, a profile or a playlist; nothing was begun."""
 NEEDS_FIXING = 3
+"""`check` read every master whole and found something to fix."""
 NOTHING_DONE = 4
+"""No track could be read, or none played by any player, or the result could not be written."""
 INTERRUPTED = 130
 
 
@@ -58,4 +64,4 @@ class WriteError(SimulatorError):
 
 
 class NothingDoneError(SimulatorError):
-    """Every track failed."""
+    """Every track failed, or every player with it."""

@@ -49,8 +49,9 @@ def command(
 
     Loudness and peaks against what was decided, conversions and codecs, word length, channels, edges; each
     finding is fine, worth a look, or to fix. References of a playlist are left out. Exit code 3 where
-    something is to fix.
+    something is to fix; 1 where a master or a profile failed as well, 4 where no master could be read.
     """
+    from simulator.commands.prepare import nothing_read
     from simulator.commands.progress import steps
     from simulator.shell.checking import check, masters_of
     from simulator.shell.data import load_profiles
@@ -67,11 +68,15 @@ def command(
             found = check(playlist, chosen, decided, store, count, as_album=as_album, step=step)
     finally:
         store.close()
+    nothing = not any(one.findings for one in found)
     if as_json:
         _data(found)
+    elif nothing:
+        say_problems(one.problem for one in found)
+        raise nothing_read()
     else:
         _words(found, chosen, decided)
-    if not any(one.findings for one in found):
+    if nothing:
         return NOTHING_DONE
     if any(one.problem is not None for one in found):
         return SOME_FAILED

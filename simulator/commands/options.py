@@ -57,10 +57,10 @@ def warn(text: str) -> None:
 
 
 def say_problems(problems: Iterable[SimulatorError | None]) -> None:
-    """What went wrong with single tracks, each with its cure; nothing for None."""
-    for problem in problems:
-        if problem is not None:
-            warn(f"{problem.message}\n  {problem.hint}".rstrip())
+    """What went wrong with single tracks, each with its cure, once; nothing for None."""
+    said = (f"{problem.message}\n  {problem.hint}".rstrip() for problem in problems if problem is not None)
+    for text in dict.fromkeys(said):
+        warn(text)
 
 
 def open_store(no_cache: bool, rehash: bool) -> Store:

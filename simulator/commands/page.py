@@ -61,7 +61,7 @@ def command(
     them stand in its tables. With --vote it opens on a blind vote; `fairhearing votes` takes the answer.
     """
     from simulator.commands.page_steps import build_page, keep_ballot, ready_for_page, track_numbers
-    from simulator.commands.prepare import nothing_read
+    from simulator.commands.prepare import nothing_played, nothing_read
     from simulator.errors import SOME_FAILED, UsageError
     from simulator.shell.page_writing import LARGE_BYTES, write
     from simulator.shell.writing import refuse_existing, refuse_sources
@@ -71,9 +71,11 @@ def command(
     refuse_existing([output], force)
     ready = ready_for_page(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
     refuse_sources([output], [one.track.path for one in ready.prepared.tracks])
-    say_problems(one.problem for one in ready.prepared.tracks)
+    say_problems(ready.prepared.problems)
     if ready.prepared.nothing:
         raise nothing_read()
+    if not ready.prepared.played_by([0]):  # the page is about this player: there would be nothing to hear
+        raise nothing_played(one_player=True)
     heard = track_numbers(tracks, len(ready.prepared.tracks))
     page = build_page(ready, heard, seconds, rounds or 0)
     say_problems(page.problems)

@@ -36,7 +36,7 @@ def command(
     Two versions of a song (or two files) are set side by side. Without --profile: the playlist's own,
     else minus14-headroom.
     """
-    from simulator.commands.prepare import nothing_read, prepare
+    from simulator.commands.prepare import nothing_played, nothing_read, prepare
 
     if as_json and as_csv:
         raise click.UsageError("--json and --csv exclude each other.")
@@ -45,10 +45,10 @@ def command(
         _data(ready, as_json)
     else:
         _words(ready, reasons)
-    if ready.nothing:
+    if not ready.played_by(range(len(ready.profiles))):
         if as_json or as_csv:
             return NOTHING_DONE
-        raise nothing_read()
+        raise nothing_read() if ready.nothing else nothing_played(len(ready.profiles) == 1)
     return SOME_FAILED if ready.failed else 0
 
 
@@ -63,7 +63,7 @@ def _words(ready: Prepared, reasons: bool) -> None:
     )
     from simulator.player.prediction import Prediction
 
-    say_problems(one.problem for one in ready.tracks)
+    say_problems(ready.problems)
     out = console()
     for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
         show_heading(out, profile)

@@ -93,7 +93,9 @@ def show_tracks(out: Console, tracks: Sequence[Delivered], predictions: Predicti
     for number, (one, found) in enumerate(zip(tracks, predictions, strict=True), 1):
         title = shortened(one.track.title, LONGEST_TITLE)
         if not isinstance(found, Prediction) or one.measurement is None:
-            table.add_row(str(number), title, "–", "–", "–", "–", "–", "not readable")
+            delivered = level(one.measurement.integrated_lufs) if one.measurement is not None else "–"
+            why = "not readable" if one.measurement is None else "not played"
+            table.add_row(str(number), title, delivered, "–", "–", "–", "–", why)
             continue
         table.add_row(
             str(number),

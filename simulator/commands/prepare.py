@@ -44,10 +44,27 @@ class Prepared:
         """Could no track be read at all?"""
         return all(one.problem is not None for one in self.tracks)
 
+    @property
+    def problems(self) -> list[SimulatorError]:
+        """Why tracks could not be read, or not be played by a player: each reason once."""
+        found = [one.problem for one in self.tracks]
+        found += [one for row in self.predictions for one in row if isinstance(one, SimulatorError)]
+        return list({str(one): one for one in found if one is not None}.values())
+
+    def played_by(self, places: Sequence[int]) -> bool:
+        """Does any of these players (by place) play any track?"""
+        return any(isinstance(found, Prediction) for place in places for found in self.predictions[place])
+
 
 def nothing_read() -> NothingDoneError:
     """The error of a command whose tracks were all unreadable, said after their problems."""
     return NothingDoneError("No track could be read.", "The reasons stand above.")
+
+
+def nothing_played(one_player: bool) -> NothingDoneError:
+    """The error of a command whose tracks were read and none of which its players could play."""
+    which = "this player" if one_player else "any of these players"
+    return NothingDoneError(f"No track could be played by {which}.", "The reasons stand above.")
 
 
 def prepare(

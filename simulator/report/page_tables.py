@@ -30,9 +30,13 @@ def does_row(one: PageTrack) -> dict[str, Any]:
         "title": one.track.title,
         "artist": one.track.artist,
         "role": one.track.role,
-        "move": move_words(found) if found is not None else "could not be read",
+        "move": move_words(found) if found is not None else _not_played(one),
         "reason": found.decision.reason if found is not None else one.problem,
     }
+
+
+def _not_played(one: PageTrack) -> str:
+    return f"could not be {'read' if one.delivered is None else 'played'}"
 
 
 def player_table(content: PageContent, place: int) -> dict[str, Any]:

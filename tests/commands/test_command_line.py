@@ -182,6 +182,10 @@ def test_wrong_use_ends_with_2_and_says_what_is_wrong(answer: Any, line: str, wo
         ("measure", "--json"),
         ("predict", ""),
         ("predict", "--json"),
+        ("check", ""),
+        ("check", "--json"),
+        ("page -o out4.html", ""),
+        ("listen --to-file out4.wav", ""),
         ("render --out out4", ""),
     ],
 )
@@ -195,7 +199,43 @@ def test_where_nothing_could_be_done_it_ends_with_4(answer: Any, command: str, f
     else:
         assert "gone.wav" in err
         assert "text.wav" in err
-    assert not Path("out4").exists()
+        assert "The reasons stand above." in err
+    assert not [name for name in ("out4", "out4.html", "out4.wav") if Path(name).exists()]
+
+
+@pytest.fixture(scope="module")
+def no_surround(folder: Path) -> str:
+    """A player that gets MP3, which carries no surround; the surround file beside it."""
+    text = (Path(__file__).parents[2] / "profiles" / "minus14-opus128.toml").read_text(encoding="utf-8")
+    (folder / "minus14-mp3.toml").write_text(text.replace('"opus"', '"mp3"'), encoding="utf-8")
+    noise = 0.05 * np.random.default_rng(71).standard_normal((RATE, 6))
+    soundfile.write(folder / "surround.wav", noise, RATE, subtype="PCM_24")
+    return "minus14-mp3.toml"
+
+
+@pytest.mark.parametrize(
+    ("line", "code"),
+    [
+        ("predict surround.wav --profile {0}", 4),
+        ("predict surround.wav --json --profile {0}", 4),
+        ("predict surround.wav --profile {0},minus14-down", 1),
+        ("predict surround.wav open.wav --profile {0}", 1),
+        ("page surround.wav -o out5.html --profile {0}", 4),
+        ("render surround.wav --out out5 --profile {0}", 4),
+        ("check surround.wav --for {0}", 1),
+    ],
+)
+def test_a_track_that_no_player_can_play_is_nothing_done_and_its_reason_is_said(
+    answer: Any, no_surround: str, line: str, code: int
+) -> None:
+    """A check has findings all the same."""
+    found, out, err = answer(line.format(no_surround))
+    assert found == code
+    said = err if "--json" not in line else out
+    assert said.count("MP3 carries at most 2 channels") == 1
+    assert ("No track could be" in err) == (code == 4 and "--json" not in line)
+    assert not Path("out5.html").exists()
+    assert not list(Path("out5").glob("*"))
 
 
 @pytest.mark.parametrize(
