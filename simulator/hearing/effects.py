@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from simulator.hearing.levels import Span
 from simulator.hearing.record import Act
 from simulator.hearing.sound import Program, Source
 
@@ -97,9 +98,11 @@ class Replace:
 
 @dataclass(frozen=True, slots=True)
 class Prepare:
-    """Have all of these ready to sound, whole, and finish what is worked out; answered by `Prepared`."""
+    """Have all of these ready to sound, whole, finish what is worked out, and measure a passage of each;
+    answered by `Prepared`."""
 
     sources: tuple[Source, ...]
+    spans: tuple[Span, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -80,10 +80,12 @@ class Aligned:
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """What `Prepare` asked for is there, whole; or it cannot be (`problem`)."""
+    """What `Prepare` asked for is there, whole; or it cannot be (`problem`). `levels_lufs`: how loud each
+    passage is in its lane, before the source's gain; empty where that was not measured."""
 
     problem: str = ""
     at: str = ""
+    levels_lufs: tuple[float, ...] = ()
 
 
 Event = Typed | Pressed | Tick | DeviceLost | DeviceFound | Predicted | Replaced | Aligned | Prepared

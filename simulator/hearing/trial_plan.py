@@ -2,12 +2,11 @@
 
 The passage is the loop that is set, or the loudest 12 s of the song, cut to what every version has, on the
 grid of 100 ms on which levels are read. All versions sound in the session's state, as played or matched
-here; a version that is silent there, or cannot be matched within 0.1 LU, is refused.
+here; a version that is silent there, or cannot be matched within 0.1 LU, is refused. Levels are read from the
+series here, and from the frames themselves before the first round (`trial_level`).
 """
 
 from __future__ import annotations
-
-from itertools import permutations
 
 from simulator.errors import UsageError
 from simulator.hearing import trial as trials
@@ -21,11 +20,12 @@ from simulator.hearing.levels import (
     source_of,
     span_in,
 )
-from simulator.hearing.loudness_guard import ASK_DB, RAMP_S, STEP_DB
+from simulator.hearing.loudness_guard import ASK_DB
 from simulator.hearing.places import place_of
 from simulator.hearing.plan import SHORTEST_LOOP_S
 from simulator.hearing.sound import STATE_WORDS
 from simulator.hearing.state import Session, find_track
+from simulator.hearing.trial_level import ramp_of
 from simulator.hearing.trial_run import Run, Wanted
 from simulator.hearing.trial_words import CAUTIONS, LOUDER_ADVANTAGE_LU, plan_sentence
 from simulator.hearing.view import versions
@@ -105,9 +105,7 @@ def run_of(session: Session, wanted: Wanted) -> Run:
     if problem:
         raise UsageError(problem, USAGE)
     sources = tuple(source_of(session.tracks, i, *session.through, turned.get(i, 0.0)) for i in wanted.tracks)
-    # one rule for every switch: a ramp in one direction only would tell which version comes
-    ramp_s = RAMP_S if max(b - a for a, b in permutations(levels, 2)) > STEP_DB else 0.0
-    return Run(wanted, trials.begin(plan), spans, sources, turned, ramp_s)
+    return Run(wanted, trials.begin(plan), spans, sources, turned, ramp_of(levels))
 
 
 def offer(session: Session, run: Run) -> str:

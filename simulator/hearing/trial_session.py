@@ -34,6 +34,7 @@ from simulator.hearing.plan import Plan
 from simulator.hearing.record import Act
 from simulator.hearing.state import Question, Session
 from simulator.hearing.trial_ending import ended, setting
+from simulator.hearing.trial_level import levelled
 from simulator.hearing.trial_plan import offer, run_of, wanted_of
 from simulator.hearing.trial_run import HEARD_SECONDS, TICK_AT_MOST_S, Run
 from simulator.hearing.trial_unfinished import BEGUN, answer_act, begun_data
@@ -67,7 +68,7 @@ def asked(session: Session, words: list[str], line: str, confirmed: bool, seed: 
     quiet: tuple[Effect, ...] = (Pause(),) if session.motion == "playing" else ()
     motion = "paused" if session.motion == "playing" else session.motion
     said = Say("Making the versions ready, so that every switch takes equally long …")
-    return replace(session, trial=run, motion=motion), (*quiet, said, Prepare(run.sources))
+    return replace(session, trial=run, motion=motion), (*quiet, said, Prepare(run.sources, run.spans))
 
 
 def during(session: Session, run: Run, event: Event) -> Outcome | None:
@@ -99,8 +100,9 @@ def _prepared(session: Session, run: Run, event: Prepared) -> Outcome:
         fresh = run_of(session, run.wanted)
     except UsageError as problem:
         return replace(session, trial=None), (Say(f"No trial: {problem.message} {problem.hint}".strip()),)
-    if fresh.sources != run.sources:
-        return replace(session, trial=fresh), (Prepare(fresh.sources),)
+    if (fresh.sources, fresh.spans) != (run.sources, run.spans):
+        return replace(session, trial=fresh), (Prepare(fresh.sources, fresh.spans),)
+    fresh = levelled(session, fresh, event.levels_lufs)
     after = replace(session, trial=replace(fresh, ready=True))
     begun = {**begun_data(fresh.trial), **setting(session, fresh)}
     return after, (Keep(Act(event.at, BEGUN, begun)), Say(_next_round(fresh)))

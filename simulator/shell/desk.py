@@ -23,7 +23,7 @@ from simulator.shell.desk_bar import bar_of
 from simulator.shell.desk_meter import DeskMeter
 from simulator.shell.desk_outside import Failure, Outside, Record, Studio, Taken
 from simulator.shell.desk_preparing import Preparing
-from simulator.shell.desk_program import TrackLanes, deck_program, lane_key
+from simulator.shell.desk_program import TrackLanes, deck_program, lane_key, passages
 from simulator.shell.desk_rewritten import Rewritten
 from simulator.shell.desk_text import device_text, where_it_goes, wrapped
 from simulator.shell.desk_tracks import track_lanes
@@ -218,9 +218,9 @@ class Desk:
                     lambda: self._studio.replace(track, path),
                     lambda problem: [happens.Replaced(track, None, str(problem), self._outside.at())],
                 )
-            case do.Prepare(sources):
-                lanes = self._lanes()
-                self._preparing.begin(lane_key(source, lanes) for source in sources)
+            case do.Prepare(sources, spans):
+                rate = self._player.sample_rate
+                self._preparing.begin(passages(sources, spans, self._lanes(), rate))
             case do.RememberTrim(trim_db):
                 remember_trim(self._outside.config, trim_db)
             case do.Wait(seconds):

@@ -6,9 +6,10 @@ what that player's chain puts out for this track, gain and all, with what comes 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from simulator.hearing.levels import Span
 from simulator.hearing.sound import Program, Segment, Source
 from simulator.player.chain import ChainSettings
 from simulator.shell.deck.program import DeckProgram, DeckSegment, LaneKey
@@ -37,6 +38,20 @@ def lane_key(source: Source, tracks: Mapping[int, TrackLanes]) -> LaneKey:
     if source.lane in track.decodes:
         return LaneKey(track.decodes[source.lane], chain)
     return LaneKey(track.path, chain, track.stamp, track.content)
+
+
+def passages(
+    sources: Sequence[Source], spans: Sequence[Span], tracks: Mapping[int, TrackLanes], sample_rate: int
+) -> list[DeckSegment]:
+    """The passages in the lanes of their sources, in frames, before any gain of the source."""
+    return [
+        DeckSegment(
+            lane_key(source, tracks),
+            seconds_to_frames(span.start_s, sample_rate),
+            seconds_to_frames(span.end_s, sample_rate),
+        )
+        for source, span in zip(sources, spans, strict=True)
+    ]
 
 
 def deck_program(program: Program, tracks: Mapping[int, TrackLanes], sample_rate: int) -> DeckProgram:

@@ -12,6 +12,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from simulator.errors import SimulatorError
 from simulator.player.resample import resampled_frames
 from simulator.shell.deck.cells import FAILED, GENERATION, MOST_LANES, READY, Cells
@@ -88,6 +91,16 @@ class LaneBook:
         """How far it is, without asking for it."""
         lane = self._lanes.get(_identity(key))
         return LaneView() if lane is None else self._view(lane)
+
+    def read(self, key: LaneKey, first: int, end: int) -> NDArray[np.float32]:
+        """The frames [first, end) of a lane that is made to its end, or those of them that there are."""
+        lane = self._lanes.get(_identity(key))
+        if lane is None or not self._view(lane).finished:
+            return np.zeros((0, 2), np.float32)
+        try:
+            return self._maker.read(lane.number, lane.generation, first, min(end, self._view(lane).frames))
+        except OSError:
+            return np.zeros((0, 2), np.float32)
 
     def number(self, key: LaneKey) -> int:
         """The number that orders name the lane by."""

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
 
 from simulator.shell.deck import maker
 from simulator.shell.deck.cells import Shared
 from simulator.shell.deck.maker import Failed, Stop
+from simulator.shell.deck.mapped import FRAME_BYTES, lane_path
 from simulator.shell.signals import children_deaf, signals_held
 
 END_SECONDS = 2.0
@@ -18,6 +23,7 @@ class Making(Protocol):
     """What the book of lanes needs of it."""
 
     def send(self, message: object) -> None: ...
+    def read(self, lane: int, generation: int, first: int, end: int) -> NDArray[np.float32]: ...
     def failures(self) -> Iterator[Failed]: ...
     def died(self) -> bool: ...
     def start(self) -> None: ...
@@ -28,6 +34,7 @@ class MakerProcess:
 
     def __init__(self, context: Any, shared: Shared, folder: str, log: str, sample_rate: int) -> None:
         self._context, self._arguments = context, (shared, folder, log, sample_rate)
+        self._folder = Path(folder)
         self._process: Any = None
         self._pipe: Any = None
 
@@ -53,6 +60,12 @@ class MakerProcess:
             self.start()
         with contextlib.suppress(OSError):
             self._pipe.send(message)
+
+    def read(self, lane: int, generation: int, first: int, end: int) -> NDArray[np.float32]:
+        """Frames of a lane (frames, 2) from the disk, as many as there are. Raises OSError."""
+        with open(lane_path(self._folder, lane, generation), "rb") as file:
+            file.seek(first * FRAME_BYTES)
+            return np.frombuffer(file.read((end - first) * FRAME_BYTES), np.float32).reshape(-1, 2)
 
     def failures(self) -> Iterator[Failed]:
         """What it has said since."""

@@ -110,6 +110,9 @@ class Lanes(Protocol):
     def look(self, key: LaneKey) -> LaneView:
         """How far it is, without asking for it."""
 
+    def read(self, key: LaneKey, first: int, end: int) -> NDArray[np.float32]:
+        """The frames [first, end) of a lane that is made to its end, or those of them that there are."""
+
 
 class Deck(Protocol):
     """What every deck can do, whatever its sink. No method waits for sound; all belong to one thread."""

@@ -28,6 +28,7 @@ class FakeMaker:
     sent: list[object] = field(default_factory=list)
     said: list[Failed] = field(default_factory=list)
     dead: bool = False
+    gone: set[int] = field(default_factory=set)
 
     def send(self, message: object) -> None:
         self.sent.append(message)
@@ -35,6 +36,11 @@ class FakeMaker:
     def failures(self) -> Iterator[Failed]:
         while self.said:
             yield self.said.pop()
+
+    def read(self, lane: int, generation: int, first: int, end: int) -> np.ndarray:
+        if lane in self.gone:
+            raise FileNotFoundError
+        return np.full((end - first, 2), lane + generation / 10, np.float32)
 
     def died(self) -> bool:
         return self.dead
@@ -216,3 +222,16 @@ def test_a_crash_of_the_decoder_costs_the_lane_in_work_alone(tmp_path: Path) -> 
     maker.said = [Failed(0, "cut short")]
     lanes.tend()
     assert lanes.look(first).problem == "cut short"
+
+
+def test_the_frames_of_a_lane_can_be_read_once_it_is_whole(tmp_path: Path) -> None:
+    lanes, maker = book()
+    first, second = keys(tmp_path, 2)
+    assert lanes.read(first, 0, 10).shape == (0, 2)
+    lanes.want(first)
+    lanes.want(second)
+    assert lanes.read(first, 0, 10).shape == (0, 2)
+    maker.finish()
+    assert lanes.read(second, FRAMES - 4, FRAMES + 100).tolist() == np.full((4, 2), np.float32(1.1)).tolist()
+    maker.gone = {1}
+    assert lanes.read(second, 0, 10).shape == (0, 2)
