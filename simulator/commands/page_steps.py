@@ -23,6 +23,7 @@ from simulator.shell.aligning import alignment_of
 from simulator.shell.checking import check_delivered
 from simulator.shell.decided import last_decided
 from simulator.shell.inputs import read_arguments
+from simulator.shell.page_changed import Stamps, refuse_changed, stamps_of
 from simulator.shell.page_order import PageOrder
 from simulator.shell.page_record import add_act, is_record, playlist_of, read_record, record_of
 from simulator.shell.page_writing import BuiltPage, build
@@ -31,12 +32,14 @@ from simulator.shell.store import ENCODED, cache_folder
 
 @dataclass(frozen=True, slots=True)
 class PageReady:
-    """All that a page is built from: the measured playlist, how its versions lie, and the record's acts."""
+    """All that a page is built from: the measured playlist, how its versions lie, the record's acts, and what
+    the disk said of the files before they were read."""
 
     prepared: Prepared
     offsets_s: dict[int, float]
     record: Path
     acts: tuple[Act, ...]
+    stamps: Stamps
     no_cache: bool = False
 
 
@@ -62,9 +65,10 @@ def ready_for_page(
         if named:
             raise
         warn(f"{problem.message}\n  The page is made without its notes.")
+    stamps = stamps_of(playlist)
     ready = prepare_playlist(playlist, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
     ready, offsets = _aligned(ready, no_cache)
-    return PageReady(ready, offsets, record, acts, no_cache)
+    return PageReady(ready, offsets, record, acts, stamps, no_cache)
 
 
 def track_numbers(asked: str | None, count: int) -> list[int]:
@@ -85,7 +89,8 @@ def track_numbers(asked: str | None, count: int) -> list[int]:
 
 
 def build_page(ready: PageReady, heard: Sequence[int], seconds: float, rounds: int) -> BuiltPage:
-    """The page in memory, with progress on standard error."""
+    """The page in memory, with progress on standard error. Raises AudioError where a file has become another
+    one meanwhile."""
     prepared = ready.prepared
     order = PageOrder(
         playlist=prepared.playlist,
@@ -105,7 +110,13 @@ def build_page(ready: PageReady, heard: Sequence[int], seconds: float, rounds: i
         workers=prepared.workers,
     )
     with steps("Cutting", len(heard)) as step:
-        return build(order, step)
+        page = build(order, step)
+    store = open_store(ready.no_cache, False)
+    try:
+        refuse_changed(prepared.tracks, ready.stamps, store)
+    finally:
+        store.close()
+    return page
 
 
 def _findings(ready: PageReady) -> dict[int, tuple[Finding, ...]]:

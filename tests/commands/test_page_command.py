@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+import shutil
 from pathlib import Path
 from typing import Any
 
 import pytest
+import soundfile
 from support.made_page import write_music
 
 from simulator import app
@@ -16,6 +19,9 @@ from simulator.errors import UsageError
 from simulator.hearing.record import Act, Record, from_json, to_json
 from simulator.hearing.trial_ballot import answer_line
 from simulator.hearing.trial_record import ballots, votes
+from simulator.shell import page_writing
+
+VOTE = "{0}/open.wav {0}/loud.wav --vote 2"
 
 
 @pytest.fixture(scope="module")
@@ -65,6 +71,57 @@ def test_a_page_of_a_playlist_with_a_vote(answer: Any, folder: Path, tmp_path: P
     assert ballot.plan.level_difference_lu <= 0.1
     assert record.acts[0].data["file"] == "page.html"
     (folder / "list.session.json").unlink()
+
+
+@pytest.fixture
+def meanwhile(monkeypatch: pytest.MonkeyPatch) -> Any:
+    """Lets something happen to the files between the measuring and the cutting of a page."""
+
+    def arrange(happens: Any) -> None:
+        real = page_writing.cut_all
+
+        def cut_all(*jobs: Any) -> Any:
+            happens()
+            return real(*jobs)
+
+        monkeypatch.setattr(page_writing, "cut_all", cut_all)
+
+    return arrange
+
+
+@pytest.mark.parametrize("names", ["{0}/open.wav", pytest.param(VOTE, marks=pytest.mark.heavy)])
+def test_a_file_that_changes_while_its_page_is_made_is_refused_and_nothing_is_kept(
+    answer: Any, meanwhile: Any, folder: Path, tmp_path: Path, names: str
+) -> None:
+    """The same name, length and format, other samples: as a new export over the old one."""
+    for name in ("open.wav", "loud.wav"):
+        shutil.copy(folder / name, tmp_path / name)
+    new = tmp_path / "new.wav"
+    samples, rate = soundfile.read(folder / "open.wav")
+    soundfile.write(new, 0.5 * samples, rate, subtype=soundfile.info(str(folder / "open.wav")).subtype)
+    meanwhile(lambda: shutil.copy(new, tmp_path / "open.wav"))
+    out = tmp_path / "page.html"
+    line = f"page {names.format(tmp_path)} -o {out} --seconds 1"
+    records = set(Path(os.environ["XDG_DATA_HOME"]).rglob("*.json"))
+    code, said, problems = answer(line)
+    assert code == 4
+    assert f"{tmp_path}/open.wav has changed on the disk since it was measured." in problems
+    assert "No page was written" in problems
+    assert (said, out.exists()) == ("", False)
+    assert set(Path(os.environ["XDG_DATA_HOME"]).rglob("*.json")) == records
+    assert answer(line)[0] == 0  # the new export now stands still
+
+
+def test_a_copy_of_the_same_samples_changes_nothing_on_the_page(
+    answer: Any, meanwhile: Any, folder: Path, tmp_path: Path
+) -> None:
+    own, copy = tmp_path / "open.wav", tmp_path / "copy.wav"
+    for path in (own, copy):
+        shutil.copy(folder / "open.wav", path)
+    meanwhile(lambda: os.replace(copy, own))
+    out = tmp_path / "page.html"
+    assert answer(f"page {own} -o {out} --seconds 1")[0] == 0
+    assert out.exists()
 
 
 @pytest.mark.heavy
