@@ -249,10 +249,10 @@ def _replaced(session: Session, event: Replaced) -> Outcome:
             "new": material.identity(event.view),
         },
     )
-    said = f"Track {event.track + 1} is now {event.view.path} (before: {old.path})."
+    parts = [f"Track {event.track + 1} is now {event.view.path} (before: {old.path}).", moved]
     if event.view.path != old.path:
-        said += " The playlist itself stays as it is, with the older file."
-    said = f"{said} {moved}".strip()
+        parts.append("The playlist itself stays as it is, with the older file.")
+    said = " ".join(part for part in parts if part)
     return guarded(session, (after, (*after.sounding(), Keep(act), Say(said))), "pause", "", True)
 
 
