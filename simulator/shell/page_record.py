@@ -12,7 +12,8 @@ from pathlib import Path
 from simulator.errors import UsageError, WriteError
 from simulator.hearing.record import Act, Record, from_json, to_json
 from simulator.shell.playlists import is_playlist_name
-from simulator.shell.record_file import SUFFIX, RecordFile, lock_of, record_path
+from simulator.shell.record_file import SUFFIX, RecordFile, record_path
+from simulator.shell.record_lock import lock_of
 from simulator.shell.small_files import LARGEST_RECORD_BYTES, read_small
 
 PLAYLISTS = (".toml", ".m3u8", ".m3u", ".xspf")

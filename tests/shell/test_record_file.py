@@ -14,7 +14,9 @@ import numpy as np
 import pytest
 
 from simulator.hearing.record import Act, from_json
+from simulator.shell import record_file
 from simulator.shell.record_file import RecordFile, record_path
+from simulator.shell.small_files import read_small
 
 WRITER = (
     "import sys; from pathlib import Path; from simulator.shell.record_file import RecordFile;"
@@ -102,6 +104,30 @@ def test_what_cannot_be_read_is_set_aside_and_kept(tmp_path: Path, content: byte
     assert aside.read_bytes() == content
     assert words in said[0]
     assert aside.name in said[0]
+
+
+def test_a_record_that_cannot_be_read_is_never_replaced(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, said = tmp_path / "a.session.json", []
+    file = RecordFile(path, said.append)
+    file.keep(Act("t", "note", {"number": 1}))
+    file.close()
+    before = path.read_bytes()
+
+    def refused(asked: Path, largest_bytes: int) -> bytes:
+        if asked == path:
+            raise PermissionError(13, "Permission denied")
+        return read_small(asked, largest_bytes)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(record_file, "read_small", refused)
+        file = RecordFile(path, said.append)
+        file.keep(Act("t", "note", {"number": 2}))
+        file.close()
+    assert path.read_bytes() == before
+    assert [act.data["number"] for act in from_json(file.path.read_bytes()).acts] == [2]
+    assert "cannot be read" in said[0]
 
 
 def test_a_linked_record_stays_a_link_private_and_locked_where_it_lies(tmp_path: Path) -> None:

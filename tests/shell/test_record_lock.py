@@ -1,7 +1,9 @@
-"""A record that cannot be read is left alone, and a lock is one desk's only."""
+"""A lock is one desk's only, and it dies with the very process that took it."""
 
 from __future__ import annotations
 
+import json
+import socket
 import subprocess
 import sys
 import time
@@ -9,53 +11,45 @@ from pathlib import Path
 
 import pytest
 
-from simulator.hearing.record import Act, from_json
-from simulator.shell import record_file
 from simulator.shell.record_file import RecordFile
-from simulator.shell.small_files import read_small
+from simulator.shell.record_lock import give_back, lock_of, take
 
 TAKE = (
-    "import sys, time; from pathlib import Path; from simulator.shell.record_file import _take\n"
+    "import sys, time; from pathlib import Path; from simulator.shell.record_lock import take\n"
     "while time.time() < float(sys.argv[2]): pass\n"
-    "print(_take(Path(sys.argv[1])), flush=True); sys.stdin.read()\n"
+    "print(take(Path(sys.argv[1])), flush=True); sys.stdin.read()\n"
 )
 
 
-def test_a_record_that_cannot_be_read_is_never_replaced(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    path, said = tmp_path / "a.session.json", []
-    file = RecordFile(path, said.append)
-    file.keep(Act("t", "note", {"number": 1}))
-    file.close()
-    before = path.read_bytes()
+def test_a_lock_is_taken_once_and_again_when_it_was_given_back(tmp_path: Path) -> None:
+    lock = lock_of(tmp_path / "a.session.json")
+    assert lock.name == ".a.session.json.lock"
+    assert [take(lock), take(lock)] == [True, False]
+    give_back(lock)
+    assert take(lock)
+    give_back(lock)
+    give_back(lock)  # one that is gone already
+    assert not list(tmp_path.iterdir())
 
-    def refused(asked: Path, largest_bytes: int) -> bytes:
-        if asked == path:
-            raise PermissionError(13, "Permission denied")
-        return read_small(asked, largest_bytes)
 
-    with monkeypatch.context() as patched:
-        patched.setattr(record_file, "read_small", refused)
-        file = RecordFile(path, said.append)
-        file.keep(Act("t", "note", {"number": 2}))
-        file.close()
-    assert path.read_bytes() == before
-    assert [act.data["number"] for act in from_json(file.path.read_bytes()).acts] == [2]
-    assert "cannot be read" in said[0]
+@pytest.mark.parametrize(
+    "text", ["", "[]", "3", "null", '{"pid": 1e400, "host": ""}', '{"pid": "x", "host": ""}']
+)
+def test_a_lock_that_holds_no_mark_is_nobodys(tmp_path: Path, text: str) -> None:
+    lock = tmp_path / ".a.lock"
+    lock.write_text(text)
+    assert take(lock)
+    assert json.loads(lock.read_bytes())["host"] == socket.gethostname()
 
 
 @pytest.mark.parametrize("times", [2, pytest.param(12, marks=pytest.mark.heavy)])
 @pytest.mark.parametrize("dead", [False, True])
 def test_of_two_desks_that_open_at_once_one_has_the_record(tmp_path: Path, times: int, dead: bool) -> None:
-    import json
-    import socket
-
     for number in range(times):
         lock = tmp_path / f".{number}.lock"
         if dead:
             lock.write_text(json.dumps({"pid": 2**22 + 7, "host": socket.gethostname()}))
-        at = str(time.time() + 1.0)
+        at = str(time.time() + 0.5)
         desks = [
             subprocess.Popen(
                 [sys.executable, "-c", TAKE, str(lock), at],
@@ -85,11 +79,9 @@ def test_of_two_desks_that_open_at_once_one_has_the_record(tmp_path: Path, times
 def test_a_lock_lives_as_long_as_the_very_process_that_took_it(
     tmp_path: Path, change: dict[str, str | None], lives: bool
 ) -> None:
-    import json
-
     path, said = tmp_path / "a.session.json", []
     first = RecordFile(path, said.append)
-    lock = record_file.lock_of(path)
+    lock = lock_of(path)
     told = {**json.loads(lock.read_bytes()), **change}
     lock.write_text(json.dumps({key: value for key, value in told.items() if value is not None}))
     second = RecordFile(path, said.append)
