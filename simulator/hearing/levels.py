@@ -22,6 +22,8 @@ from simulator.units import energy_to_lufs
 
 Energy = NDArray[np.float64]
 STEPS_PER_SECOND = 10
+MONO_LU = 10.0 * math.log10(2.0)
+"""What is measured as one channel is heard from two."""
 _DIGITS = 6
 WINDOW_SECONDS = 12.0
 """How long the passage is from the place on, where none was chosen."""
@@ -78,14 +80,17 @@ def source_of(
 def heard_lufs(
     tracks: tuple[TrackView, ...], span: Span, state: State, profile: str, turned_down_db: float
 ) -> float | None:
-    """The level of a span as it sounds, before the monitor's trim."""
+    """The level of a span as it sounds, before the monitor's trim: mono comes from both loudspeakers."""
     one = tracks[span.track]
     played = one.played.get(profile)
     measured = one.delivered if state == "delivered" or played is None else played.measured
     if measured is None:
         return None
     found = passage_lufs(measured, span.start_s, span.end_s)
-    return found if found is None or state != "matched" else found - turned_down_db
+    if found is None:
+        return None
+    sounding = found + MONO_LU if one.mono else found
+    return sounding - turned_down_db if state == "matched" else sounding
 
 
 def matching_db(tracks: tuple[TrackView, ...], span: Span, profile: str) -> dict[int, float]:

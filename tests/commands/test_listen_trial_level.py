@@ -51,7 +51,7 @@ def drums(seconds: float) -> np.ndarray:
 def test_short_loops_of_drums_at_an_offset_are_equally_loud_under_both_letters(
     mono: bool, profile: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The loud one lies 50 ms later: between the steps of its series. By those it would be 1.7 LU off."""
+    """The loud one lies 50 ms later: between the steps of its series. By those: 1 to 2 LU apart."""
     song = drums(12.0)
     loud = np.tanh(song * 3.0) / 1.2
     late = np.concatenate([np.zeros((RATE // 20, 2)), loud])

@@ -11,7 +11,7 @@ from support.made_session import Desk, session, song, view
 
 from simulator.hearing.effects import Output, Resume, Sound
 from simulator.hearing.events import Pressed, Replaced
-from simulator.hearing.levels import passage_lufs
+from simulator.hearing.levels import Span, heard_lufs, matching_db, passage_lufs
 from simulator.hearing.loudness_guard import RAMP_S
 from simulator.hearing.state import Session
 from simulator.measure.measurement import Series
@@ -117,3 +117,13 @@ def test_a_silent_passage_beside_a_loud_step_is_silent() -> None:
     found = replace(made(-14.0), series=Series(np.array([1.0, 1.0, 0.0, 1.0]), np.zeros(4, np.float32)))
     assert passage_lufs(found, 0.2, 0.1 * 3) is None
     assert passage_lufs(found, 0.4, 0.6) is None
+
+
+def test_a_mono_version_is_matched_as_it_is_heard_from_both_loudspeakers() -> None:
+    """The same wave in one channel and in two: measured 3.01 LU apart, heard alike."""
+    mono = view("Song (mono)", replace(made(-20.0), channels=1), song_key="song")
+    stereo = view("Song (stereo)", made(-20.0 + 10.0 * np.log10(2.0)), song_key="song")
+    tracks = (mono, stereo)
+    delivered = [heard_lufs(tracks, Span(i, 5.0, 9.0), "delivered", "untouched", 0.0) for i in (0, 1)]
+    assert delivered[0] == pytest.approx(delivered[1], abs=1e-9)
+    assert matching_db(tracks, Span(0, 5.0, 9.0), "untouched") == pytest.approx({0: 0.0, 1: 0.0}, abs=1e-9)
