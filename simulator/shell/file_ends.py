@@ -1,8 +1,9 @@
-"""Was a lossy file cut while it was copied? Its decoder plays what is there and says nothing.
+"""Does a lossy file end as it should? Its decoder plays what is there, or the first part, and says nothing.
 
 An MP3 that was encoded as a file tells in its first frame (the tag called Xing or Info) how many bytes it
-has; an Ogg file consists of pages that tell their own length. Sources: RFC 3533 (Ogg); the tag has no
-standard: common practice, no source.
+has; an Ogg file consists of pages that tell their own length. Behind its end another stream may begin (a
+chained file, as recorders of broadcasts write it). Sources: RFC 3533, 4 and 6 (Ogg); the tag has no standard:
+common practice, no source.
 """
 
 from __future__ import annotations
@@ -19,6 +20,20 @@ def is_cut(path: str, container: str) -> bool:
     if container == "OGG":
         return _last_page_is_cut(path)
     return container == "MP3" and _lacks_frames(path)
+
+
+def is_chained(path: str) -> bool:
+    """Does another stream begin in this Ogg file after the first has? Streams that lie side by side all begin
+    before any of them goes on. Raises OSError."""
+    begun = False
+    with open(path, "rb") as file:
+        while len(header := file.read(27)) == 27 and header[:4] == b"OggS":
+            begins = bool(header[5] & 2)
+            if begins and begun:
+                return True
+            begun = begun or not begins
+            file.seek(sum(file.read(header[26])), os.SEEK_CUR)
+    return False
 
 
 def _last_page_is_cut(path: str) -> bool:

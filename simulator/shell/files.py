@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 import os
 import queue
-import re
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -20,20 +19,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.errors import AudioError
-from simulator.measure.layout import CHANNEL_NAMES
 from simulator.measure.segments import SEGMENT_FRAMES
 from simulator.shell.codec_av import AvFile, looks_like_mp4
-from simulator.shell.file_ends import is_cut
+from simulator.shell.file_ends import is_chained, is_cut
+from simulator.shell.file_faults import chained, check_file, check_info, cut_short, plain
 from simulator.shell.pcm_file import open_pcm
 from simulator.units import format_time
 
 READABLE = "WAV, RF64, W64, AIFF, CAF, FLAC, Ogg Vorbis, Opus and MP3 (M4A with PyAV)"
 LOSSY_SUBTYPES = ("VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III", "AAC", "MP3")
-LOWEST_RATE, HIGHEST_RATE = 8_000, 192_000
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _BITS |= {f"ALAC_{bits}": bits for bits in (16, 20, 24, 32)}
-_MOST_FRAMES = 2**53
 _AHEAD_FRAMES = 8 * SEGMENT_FRAMES
+_PIECE_FRAMES = 1024
 _XIPH_ORDER = {3: [0, 2, 1], 5: [0, 2, 1, 3, 4], 6: [0, 2, 1, 5, 3, 4]}
 """Vorbis and Opus hold L C R (Ls Rs LFE), libsndfile gives them as they lie; picks the order of
 measure/layout. Source: Xiph.Org, Vorbis I specification, 4.3.9; RFC 7845, 5.1.1.2."""
@@ -111,7 +109,7 @@ class AudioReader:
             for block in self._decoded():
                 ready.put(block)
             ready.put(None)
-        except AudioError as problem:
+        except Exception as problem:  # whoever waits for blocks would wait for ever
             ready.put(problem)
 
     def _decoded(self) -> Iterator[NDArray[np.float32]]:
@@ -128,9 +126,9 @@ class AudioReader:
                     if self._digest is not None:
                         self._digest.update(block)
                 except Exception as problem:  # libsndfile's own, or memory
-                    at = format_time(frames / self.info.sample_rate)
+                    where = _stops(self.info, frames, frames + self._block_frames)
                     raise AudioError(
-                        f"{self.info.path}: the decoder stopped at {at}: {_plain(problem)}.",
+                        f"{self.info.path}: the decoder stopped {where}: {plain(problem)}.",
                         "The file is damaged or cut short there; copy or export it again.",
                     ) from None
                 if not block.shape[0]:
@@ -145,9 +143,16 @@ class AudioReader:
             raise AudioError(f"{self.info.path}: the file holds no samples.", "Export it again.")
         # without its tag, the length of an MP3 is only an estimate
         if self.info.container != "MP3" and frames < self.info.frames:
-            raise _cut_short(self.info, frames, self.info.frames)
-        if is_cut(self.info.path, self.info.container):
-            raise _cut_short(self.info, frames, max(frames, self.info.frames))
+            raise cut_short(self.info, frames, self.info.frames)
+        try:
+            cut = is_cut(self.info.path, self.info.container)
+            more = self.info.container == "OGG" and is_chained(self.info.path)
+        except OSError:  # taken away meanwhile; all of it was read
+            return
+        if cut:
+            raise cut_short(self.info, frames, max(frames, self.info.frames))
+        if more:
+            raise chained(self.info.path)
 
 
 def read_info(path: str) -> AudioInfo:
@@ -161,7 +166,7 @@ def _opened(path: str) -> tuple[Any, AudioInfo]:
     """The open file and what its header says."""
     import soundfile
 
-    _check_file(path)
+    check_file(path)
     file: Any
     try:
         if looks_like_mp4(path):
@@ -175,7 +180,7 @@ def _opened(path: str) -> tuple[Any, AudioInfo]:
         ) from None
     except (soundfile.LibsndfileError, RuntimeError, OSError, ValueError) as problem:
         raise AudioError(
-            f"{path}: this is no audio that can be read ({_plain(problem)}).",
+            f"{path}: this is no audio that can be read ({plain(problem)}).",
             f"What can be read: {READABLE}. Convert the file to one of them.",
         ) from None
     info = AudioInfo(
@@ -189,87 +194,37 @@ def _opened(path: str) -> tuple[Any, AudioInfo]:
         lossy=file.subtype in LOSSY_SUBTYPES,
     )
     try:
-        _check_info(info, file.extra_info)
-        plain = open_pcm(path, info.container, info.subtype, info.channels, info.frames)
+        check_info(info, file.extra_info)
+        samples = open_pcm(path, info.container, info.subtype, info.channels, info.frames)
     except OSError as problem:  # AudioError is none
         file.close()
-        raise AudioError(
-            f"{path}: the file cannot be opened: {_plain(problem)}.", "Check the path."
-        ) from None
+        raise AudioError(f"{path}: the file cannot be opened: {plain(problem)}.", "Check the path.") from None
     except BaseException:
         file.close()
         raise
-    if plain is not None:
+    if samples is not None:
         file.close()
-        return plain, info
+        return samples, info
     return file, info
 
 
-def _check_file(path: str) -> None:
+def _stops(info: AudioInfo, first: int, end: int) -> str:
+    """Where the decoder stops in a block, in words: found by reading the block once more, in small pieces."""
+    at, there = first, False
     try:
-        if os.path.isdir(path):
-            raise AudioError(f"{path}: this is a folder.", "Name a file, or a folder as a playlist.")
-        if not os.path.isfile(path) and os.path.exists(path):
-            raise AudioError(f"{path}: this is no ordinary file.", "Name an audio file.")
-        if os.path.getsize(path) == 0:
-            raise AudioError(f"{path}: the file is empty.", "Copy or export it again.")
-        with open(path, "rb"):
-            pass
-    except FileNotFoundError:
-        raise AudioError(
-            f"{path}: there is no such file.", "Check the path, or the drive it is on."
-        ) from None
-    except PermissionError:
-        raise AudioError(f"{path}: reading is not permitted.", "Change the file's permissions.") from None
-    except (OSError, ValueError) as problem:
-        raise AudioError(
-            f"{path}: the file cannot be opened: {_plain(problem)}.", "Check the path."
-        ) from None
-
-
-def _check_info(info: AudioInfo, log: str) -> None:
-    if info.channels not in CHANNEL_NAMES:
-        raise AudioError(
-            f"{info.path}: {info.channels} channels.",
-            "Mono, stereo and layouts up to 5.1 can be measured; export one of these.",
-        )
-    if not LOWEST_RATE <= info.sample_rate <= HIGHEST_RATE:
-        raise AudioError(
-            f"{info.path}: a sample rate of {info.sample_rate} Hz.",
-            f"Rates from {LOWEST_RATE} to {HIGHEST_RATE} Hz can be measured; convert the file.",
-        )
-    if info.frames == 0 and info.container != "MP3":
-        raise AudioError(f"{info.path}: the file holds no samples.", "Export it again.")
-    if info.frames > _MOST_FRAMES:
-        raise AudioError(
-            f"{info.path}: the file does not say how long it is, as one that was written into a pipe.",
-            "Export it again as a file, or convert it.",
-        )
-    # libsndfile mends the length of a cut PCM file silently, and says so only in its log
-    found = re.search(r"^ *(?:data|SSND|riff|Riff size) : (\d+) \(should be (\d+)\)", log, re.MULTILINE)
-    wide = info.container in ("RF64", "W64")
-    # a size near the largest was written by a stream, which did not know it; the sizes of the wide forms
-    # stand for the whole file, and writers differ by a header
-    most, slack = (2**62, 256) if wide else (0x7FFF_0000, 0)
-    if found and int(found[2]) + slack < int(found[1]) < most:
-        frame_bytes = max(round(int(found[2]) / max(info.frames, 1)), 1)
-        raise _cut_short(info, info.frames, int(found[1]) // frame_bytes)
-
-
-def _cut_short(info: AudioInfo, frames: int, promised: int) -> AudioError:
-    there, whole = (format_time(count / info.sample_rate) for count in (frames, promised))
-    of = f"{there} of {whole} are there" if promised > frames else f"after {there}, in mid-sound"
-    return AudioError(
-        f"{info.path}: the file ends too early: {of}.",
-        "It was cut while it was copied or written; copy or export it again.",
-    )
+        file, _ = _opened(info.path)
+        with file:
+            file.seek(first)
+            there = True
+            piece = np.empty((_PIECE_FRAMES, info.channels), dtype=np.float32)
+            while at < end and (count := file.read(out=piece).shape[0]):
+                at += count
+    except Exception:  # the fault once more, or a file that cannot be read from its middle
+        if there:
+            return f"at {format_time(at / info.sample_rate)}"
+    last = min(end, info.frames) if info.frames > first else end
+    return f"between {format_time(first / info.sample_rate)} and {format_time(last / info.sample_rate)}"
 
 
 def _identity(info: AudioInfo) -> bytes:
     return f"{info.sample_rate} {info.channels} {info.bits}\n".encode()
-
-
-def _plain(problem: Exception) -> str:
-    """The library's words without its prefix, the path and the full stop."""
-    text = str(getattr(problem, "error_string", "") or getattr(problem, "strerror", "") or problem)
-    return text.removeprefix("Error : ").rstrip(". \n") or type(problem).__name__

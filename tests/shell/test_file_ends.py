@@ -9,7 +9,7 @@ import pytest
 import soundfile
 
 from simulator.errors import AudioError
-from simulator.shell.file_ends import is_cut
+from simulator.shell.file_ends import is_chained, is_cut
 from simulator.shell.files import AudioReader
 
 RATE = 44_100
@@ -92,3 +92,29 @@ def test_a_file_of_unknown_length_is_refused_in_words(tmp_path: Path) -> None:
     path.write_bytes(data)
     with pytest.raises(AudioError, match="does not say how long it is"):
         frames(path)
+
+
+@pytest.mark.parametrize(("first", "second"), [("a.ogg", "a.ogg"), ("a.ogg", "a.opus"), ("a.opus", "a.opus")])
+def test_a_chained_file_is_not_measured_as_its_first_part(tmp_path: Path, first: str, second: str) -> None:
+    """libsndfile tells an absurd length where both parts have one rate, and drops the second where not."""
+    data = written(tmp_path, first).read_bytes() + written(tmp_path, second).read_bytes()
+    path = tmp_path / f"both{Path(first).suffix}"
+    path.write_bytes(data)
+    with pytest.raises(
+        AudioError, match=r"several recordings stand one after the other .* as a file of its own"
+    ):
+        frames(path)
+
+
+def test_streams_that_lie_side_by_side_are_no_chain(tmp_path: Path) -> None:
+    """RFC 3533, 4: all of them begin before any goes on. What is no page is nothing that follows."""
+    data = written(tmp_path, "a.ogg").read_bytes()
+    first = 28 + data[27]  # the page that begins the stream: its header, and one packet
+    path = tmp_path / "x.ogg"
+    for text, chain in (
+        (data[:first] + data, False),
+        (data + data[:first], True),
+        (data + b"TAG" * 9, False),
+    ):
+        path.write_bytes(text)
+        assert is_chained(str(path)) is chain

@@ -120,6 +120,52 @@ def test_a_fault_is_named_with_the_file_and_a_cure(tmp_path: Path, name: str, wo
     assert caught.value.hint.endswith(".")
 
 
+@pytest.mark.parametrize("ahead", [True, False])
+def test_the_place_where_a_decoder_stops_is_named_within_a_tenth_of_a_second(
+    tmp_path: Path, ahead: bool
+) -> None:
+    """Not the beginning of the reader's block, of six seconds."""
+    path = tmp_path / "a.flac"
+    soundfile.write(path, noise(9 * RATE), RATE, subtype="PCM_16")
+    data = bytearray(path.read_bytes())
+    hole = len(data) * 7 // 9  # noise takes the same number of bytes in every second
+    data[hole : hole + 50] = bytes(50)
+    path.write_bytes(data)
+    with pytest.raises(AudioError, match=r"the decoder stopped at 0:0(6\.9|7\.0): "):
+        list(AudioReader(str(path), ahead=ahead))
+
+
+def test_where_the_fault_does_not_come_again_the_ends_of_its_block_are_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "a.wav"
+    soundfile.write(path, noise(9 * RATE), RATE, subtype="FLOAT")
+    real, asked = soundfile.SoundFile.read, []
+
+    def once_broken(self: soundfile.SoundFile, *, out: np.ndarray) -> np.ndarray:
+        asked.append(out)
+        if len(asked) == 2:
+            raise OSError(5, "Input/output error")
+        return real(self, out=out)
+
+    monkeypatch.setattr(soundfile.SoundFile, "read", once_broken)
+    with pytest.raises(AudioError, match=r"stopped between 0:02\.2 and 0:04\.5: Input/output error\."):
+        list(AudioReader(str(path), ahead=False, block_frames=100_000))
+
+
+def test_a_file_that_is_taken_away_while_it_is_read_is_read_to_its_end(tmp_path: Path) -> None:
+    path = tmp_path / "a.ogg"
+    with soundfile.SoundFile(path, "w", RATE, 1, format="OGG", subtype="VORBIS") as file:
+        for _ in range(40):
+            file.write(noise(16_384, 1))
+    with AudioReader(str(path)) as reader:
+        blocks = iter(reader)
+        frames = next(blocks).shape[0]
+        path.unlink()
+        frames += sum(block.shape[0] for block in blocks)
+    assert frames == 40 * 16_384
+
+
 @pytest.mark.parametrize(("value", "kind"), [(np.nan, "not a number"), (np.inf, "infinite")])
 def test_a_sample_that_is_no_number_is_named_with_its_time(tmp_path: Path, value: float, kind: str) -> None:
     samples = noise(3 * RATE)
