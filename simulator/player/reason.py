@@ -114,8 +114,10 @@ def _peak_sentence(
 ) -> str:
     """What becomes of the peaks where the gain itself does not keep them down."""
     peak = peak[0].upper() + peak[1:]
-    if limiter_acts:
-        return f" {peak} would then pass {ceiling}, so the limiter presses the peaks down."
+    if limiter_acts and counted.peak_db is not None:
+        just = one_decimal(counted.peak_db + gain_db) == one_decimal(profile.ceiling.level_db)
+        passes = "just pass" if just else "pass"
+        return f" {peak} would then {passes} {ceiling}, so the limiter presses the peaks down."
     if profile.upward == "unprotected" and gain_db > 0.0 and counted.peak_db is not None:
         reached = counted.peak_db + gain_db
         if one_decimal(reached) != "0.0" and reached > 0.0:

@@ -145,6 +145,12 @@ def test_a_peak_that_is_written_as_its_ceiling_is_just_over_it(peak_db, ceiling_
     assert f"its true peak of {words}" in decide(profile, made(-20.0, peak_db)).reason
 
 
+@pytest.mark.parametrize(("peak_db", "words"), [(-2.98, "then just pass"), (-2.8, "then pass")])
+def test_a_raised_peak_that_is_written_as_the_ceiling_just_passes_it(peak_db, words):
+    reason = decide(player("limited"), made(-16.0, peak_db)).reason
+    assert f"would {words} the ceiling of −1.0 dBTP, so the limiter" in reason
+
+
 @pytest.mark.parametrize(
     ("lufs", "target_lufs", "words"),
     [
