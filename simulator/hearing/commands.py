@@ -44,6 +44,8 @@ class Command:
     key: str = ""
 
 
+KEY_LINES = {"loudest": "go loudest"}
+"""Keys whose name is no line; every other key is the command of its name."""
 COMMANDS = (
     Command("list", ("ls",), "", (), "Every track as delivered and as played.", "list"),
     Command("play", ("p",), "[TRACK]", (("track",),), "Play the list from here, or from a track.", "play 2"),

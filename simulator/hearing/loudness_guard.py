@@ -1,9 +1,10 @@
 """May this act sound at once? No act raises the passage's level by more than 3 dB in one step.
 
 A rise of more than 3 dB comes in over 2 s. One of more than 10 dB is asked about first, where it comes from
-another version, track, player, state or trim (inside a song it is the song's own), and so is a round in
-which a passage stands more than 3 dB above the one before it. Levels are those of the passages, trim
-included (the program cannot know the sound pressure). The figures are the project's own choice.
+naming another version, track, player, state or trim (inside a song it is the song's own; with next and
+previous, and back from a pause or mute, it only rises slowly), and so is a round in which a passage stands
+more than 3 dB above the one before it. Levels are those of the passages, trim included (the program cannot
+know the sound pressure). The figures are the project's own choice.
 """
 
 from __future__ import annotations

@@ -33,7 +33,7 @@ def round_(session: Session, words: list[str]) -> Outcome:
     words = list(words)
     seconds = ROUND_SECONDS
     if len(words) > 1 and (found := parse_time(words[-1])) is not None:
-        seconds = _length(found)
+        seconds = _length(found, "round loudest 12")
         words = words[:-1]
     word = " ".join(words) or "loudest"
     order = session.readable
@@ -53,7 +53,7 @@ def transitions(session: Session, words: list[str]) -> Outcome:
     found = parse_time(words[0]) if words else TRANSITION_SECONDS
     if found is None:
         raise UsageError(f"“{words[0]}” is no length in seconds.", "transitions 6")
-    plan = transitions_plan(session.tracks, _length(found))
+    plan = transitions_plan(session.tracks, _length(found, "transitions 6"))
     if not plan.spans:
         raise UsageError(
             "There is no neighbour to go on to.", "A list of two tracks or more has transitions."
@@ -173,10 +173,10 @@ def _place(session: Session, track: int, word: str, seconds: float) -> Place:
     return Place(Span(track, start, end), f"the place that was asked for ({format_time(start)})")
 
 
-def _length(seconds: float) -> float:
+def _length(seconds: float, example: str) -> float:
     if not SHORTEST_LOOP_S <= seconds <= LONGEST_SECONDS:
         raise UsageError(
             f"A passage is {SHORTEST_LOOP_S:g} to {LONGEST_SECONDS:g} s long, got {seconds:g}.",
-            "round loudest 12",
+            example,
         )
     return seconds

@@ -13,7 +13,7 @@ from dataclasses import replace
 from simulator.errors import UsageError
 from simulator.hearing import keeping, material, moving, passages, sounding, trial_session
 from simulator.hearing.codec_ways import CONVERTER
-from simulator.hearing.commands import find_command
+from simulator.hearing.commands import KEY_LINES, find_command
 from simulator.hearing.effects import Effect, Keep, Say, Show
 from simulator.hearing.events import (
     Aligned,
@@ -65,7 +65,6 @@ ACTS: dict[str, Callable[[Session, list[str]], Outcome]] = {
 NOTED_ACTS = {"note": keeping.note, "mark": keeping.mark, "decide": keeping.decide}
 UNKEPT = ("list", "explain", "marks", "devices", "wait", "help", "quit", "note", "mark", "decide", "replace")
 """Showing is no act; notes, marks and revisions keep themselves."""
-KEY_LINES = {"loudest": "go loudest"}
 ENDED = {
     "list": "The list has ended.",
     "loop": "The loop has ended.",

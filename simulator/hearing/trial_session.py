@@ -14,7 +14,7 @@ from dataclasses import replace
 from simulator.errors import UsageError
 from simulator.hearing import keeping, sounding
 from simulator.hearing import trial as trials
-from simulator.hearing.commands import find_command
+from simulator.hearing.commands import KEY_LINES, find_command
 from simulator.hearing.effects import Effect, Keep, Leave, Pause, Prepare, Resume, Say, Sound
 from simulator.hearing.events import (
     Aligned,
@@ -77,7 +77,7 @@ def during(session: Session, run: Run, event: Event) -> Outcome | None:
         case Typed():
             return _line(session, run, event.line.strip(), event.at)
         case Pressed():
-            return _line(session, run, event.key, event.at)
+            return _line(session, run, KEY_LINES.get(event.key, event.key), event.at)
         case Tick():
             return _ticked(session, run, event)
         case Prepared():
@@ -215,6 +215,8 @@ def _answered(session: Session, run: Run, words: list[str], at: str) -> Outcome:
         raise UsageError(WAITING)
     letter = words[0].upper() if len(words) == 1 else ""
     problem = trials.refusal(run.trial, letter)
+    if problem and run.letter and run.letter not in trials.show(run.trial).heard:
+        problem += f" {run.letter} counts after {run.needed_s:.0f} s."
     if problem:
         raise UsageError(problem)
     given: trials.Letter = "A" if letter == "A" else "B"

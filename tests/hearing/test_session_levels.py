@@ -127,3 +127,19 @@ def test_a_mono_version_is_matched_as_it_is_heard_from_both_loudspeakers() -> No
     delivered = [heard_lufs(tracks, Span(i, 5.0, 9.0), "delivered", "untouched", 0.0) for i in (0, 1)]
     assert delivered[0] == pytest.approx(delivered[1], abs=1e-9)
     assert matching_db(tracks, Span(0, 5.0, 9.0), "untouched") == pytest.approx({0: 0.0, 1: 0.0}, abs=1e-9)
+
+
+def test_versions_that_are_equally_loud_here_have_nothing_to_match() -> None:
+    """0.03 LU apart, through a player that leaves both as they are."""
+    alike = view("Song (alike)", song([-20.03, -10.03, -20.03], -1.0), song_key="song")
+    start = replace(session(), profile="untouched", tracks=(session().tracks[0], alike))
+    assert "There is nothing to match here" in Desk(start).do("state matched")
+    other = view("Song (other)", song([-20.3, -10.3, -20.3], -1.0), song_key="song")
+    assert (
+        Desk(replace(start, tracks=(start.tracks[0], other))).do("state matched").endswith("“open” −0.3 dB.")
+    )
+
+
+def test_a_length_that_cannot_be_taken_shows_an_example_of_its_own_command() -> None:
+    assert Desk().do("transitions 500").endswith("got 500. transitions 6")
+    assert Desk().do("round loudest 500").endswith("got 500. round loudest 12")

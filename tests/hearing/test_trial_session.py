@@ -9,7 +9,7 @@ from support.made_session import Desk, session, view
 from support.made_session import song as made_song
 
 from simulator.hearing.effects import Keep, Leave, Output, Pause, Prepare, Resume, Say, Sound
-from simulator.hearing.events import DeviceLost, Prepared, Replaced, Typed
+from simulator.hearing.events import DeviceLost, Prepared, Pressed, Replaced, Typed
 from simulator.hearing.loudness_guard import RAMP_S
 from simulator.hearing.record import Act
 from simulator.hearing.state import Session
@@ -279,6 +279,26 @@ def test_pause_dim_mute_and_a_lower_trim_are_free_but_no_higher_one() -> None:
     assert desk.session.trim_db == -20.0
     assert "only goes down" in desk.do("trim -15")
     assert desk.session.trim_db == -20.0
+
+
+def test_every_key_that_could_tell_is_refused_as_its_line_is() -> None:
+    desk = begun("trial which 6")
+    hear(desk, "ab")
+    for key in ("loudest", "swap", "state"):
+        assert desk.do(Pressed(key)).startswith("Not during a trial"), key
+
+
+def test_an_answer_before_a_letter_has_sounded_for_its_time_says_how_long_that_is() -> None:
+    desk = begun("trial preference 2 1 2")
+    desk.do("a")  # from silence it swells in over two seconds
+    listen(desk, 1.2)
+    assert desk.do("answer A") == (
+        "Hear A and B first: an answer counts only once all were heard. A counts after 3 s."
+    )
+    listen(desk, 2.0)
+    desk.do("b")
+    listen(desk, 0.5)
+    assert desk.do("answer A").endswith("B counts after 1 s.")
 
 
 def test_what_was_muted_paused_or_only_touched_was_not_heard() -> None:
