@@ -89,7 +89,7 @@ def heard_lufs(
     found = passage_lufs(measured, span.start_s, span.end_s)
     if found is None:
         return None
-    sounding = found + MONO_LU if one.mono else found
+    sounding = found + MONO_LU if measured.channels == 1 else found
     return sounding - turned_down_db if state == "matched" else sounding
 
 
