@@ -173,6 +173,9 @@ def _opened(path: str) -> tuple[Any, AudioInfo]:
             file = AvFile(path)
         else:
             file = soundfile.SoundFile(os.fsencode(path) if os.name == "posix" else path)
+            # else it seeks after every read, which starts a decoder anew: what MP3 frames of a low bit rate
+            # take from more than four frames before them is lost then, and the moment is mute
+            file.seekable = lambda: False
     except ImportError:
         raise AudioError(
             f"{path}: M4A files (AAC, ALAC) need the optional library PyAV, which is not installed.",

@@ -18,6 +18,7 @@ from simulator.player.resample import resampled_frames
 from simulator.shell import codec
 from simulator.shell.codec_alignment import Alignment, shift_between
 from simulator.shell.codec_delivery import Delivering, delivered_rate, steps
+from simulator.shell.files import AudioReader
 from simulator.shell.workers import one_blas_thread
 
 RATE = 44_100
@@ -102,6 +103,26 @@ def test_an_mp3_without_room_for_its_tag_lies_on_the_master_too(rate: int, chann
     assert decoded.shape == samples.shape
     assert shift_between(samples, decoded) == 0
     assert shift_between(samples[-5000:], decoded[-5000:]) == 0
+
+
+@pytest.mark.parametrize(("rate", "kbps"), [(48_000, 32), (48_000, 64), (24_000, 40)])
+def test_no_moment_of_an_mp3_is_mute_where_the_reader_s_blocks_meet(
+    rate: int, kbps: int, tmp_path: Path
+) -> None:
+    """Its frames lean on those before them, at low bit rates on more than four. Against libavcodec."""
+    path, samples = tmp_path / "x.mp3", music(3.0, rate)
+    codec.encode([samples], rate, 2, Delivery(codec="mp3", bit_rate_kbps=float(kbps)), path)
+    decoded = []
+    for block_frames in (10_000, 65_536, 2**20):
+        with AudioReader(str(path), block_frames=block_frames, ahead=False) as reader:
+            decoded.append(np.concatenate(list(reader)))
+    assert np.array_equal(decoded[0], decoded[2])
+    assert np.array_equal(decoded[1], decoded[2])
+    av = pytest.importorskip("av", reason="the second decoder is PyAV")
+    with av.open(str(path)) as file:
+        other = np.concatenate([frame.to_ndarray().T for frame in file.decode(audio=0)])
+    frames = samples.shape[0] - 3_000  # at the end the two differ in what they leave out
+    assert np.abs(other[:frames] - decoded[0][:frames]).max() < 1e-5
 
 
 @pytest.mark.parametrize(
