@@ -49,8 +49,8 @@ def command(
 
     Loudness and peaks against what was decided, conversions and codecs, word length, channels, edges; each
     finding is fine, worth a look, or to fix. References of a playlist are left out. Exit code 3 where
-    something is to fix; 1 where a master or a delivery could not be checked, whatever the others are; 4
-    where no master could be read.
+    something is to fix; 1, before that, where a master or a delivery could not be checked; 4 where no
+    master could be read.
     """
     from simulator.commands.prepare import nothing_read
     from simulator.commands.progress import steps
