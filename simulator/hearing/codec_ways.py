@@ -9,7 +9,7 @@ that levels, matching, the loudness guard and the record know it. Values only.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import msgspec
 
@@ -17,7 +17,7 @@ from simulator.errors import UsageError
 from simulator.hearing.whole_number import whole_number
 from simulator.numbers import level, signed
 from simulator.player.profile import Profile
-from simulator.player.profile_format import MOST_KBPS, Codec, Delivery
+from simulator.player.profile_format import CODEC_NAMES, MOST_KBPS, MP3_KBPS, Codec, Delivery
 
 CONVERTER = "+converter"
 MASTER = "+master"
@@ -27,7 +27,6 @@ HIGHEST_DBTP = -1.0
 """So far a difference is raised at most."""
 TIE_DB = 0.05
 LEAST_KBPS = 32.0
-NAMES: dict[str, str] = {"mp3": "MP3", "aac": "AAC", "vorbis": "Vorbis", "opus": "Opus"}
 EXAMPLE = "codec opus 128, codec off, codec difference 20"
 _WAY = re.compile(r"\+(?:(opus|vorbis|mp3|aac)(\d+)|(master))")
 
@@ -102,7 +101,7 @@ def wanted(current: str, words: list[str], profiles: Mapping[str, Profile], last
     word = words[0].casefold()
     if word in ("off", "master") and len(words) == 1:
         return base if not _encodes(profiles[base]) else base + MASTER
-    if word in NAMES:
+    if word in CODEC_NAMES:
         return f"{base}+{word}{_kbps(word, words[1:]):g}"
     if not _encodes(profile_named(profiles, encoded)):
         raise UsageError("This player gives out the master itself; name a codec.", EXAMPLE)
@@ -137,7 +136,7 @@ def profile_named(profiles: Mapping[str, Profile], name: str) -> Profile:
 
 def words_of(delivery: Delivery) -> str:
     """`Opus at 128 kbit/s`."""
-    return f"{NAMES[delivery.codec]} at {delivery.bit_rate_kbps:g} kbit/s"
+    return f"{CODEC_NAMES[delivery.codec]} at {delivery.bit_rate_kbps:g} kbit/s"
 
 
 def _encodes(profile: Profile) -> bool:
@@ -185,9 +184,17 @@ def _kbps(word: str, rest: list[str]) -> float:
     if kbps is None or not LEAST_KBPS <= kbps <= most:
         asked = f"“{' '.join(rest)}”" if rest else "no bit rate"
         raise UsageError(
-            f"{NAMES[word]} takes {LEAST_KBPS:g} to {most:g} kbit/s, got {asked}.", f"codec {word} 128"
+            f"{CODEC_NAMES[word]} takes {LEAST_KBPS:g} to {most:g} kbit/s, got {asked}.", f"codec {word} 128"
+        )
+    if word == "mp3" and kbps not in MP3_KBPS:
+        raise UsageError(
+            f"MP3 has no bit rate of {kbps} kbit/s; it has {_listed(MP3_KBPS)}.", "codec mp3 128"
         )
     return float(kbps)
+
+
+def _listed(numbers: Sequence[int]) -> str:
+    return f"{', '.join(map(str, numbers[:-1]))} and {numbers[-1]}"
 
 
 def _raised(rest: list[str]) -> int:

@@ -2,14 +2,14 @@
 
 Conventions: blocks are float32 (frames, channels); any block size gives the same result, bit for
 bit; memory grows by about 1 kB a second of sound and nothing else. The channels are independent, so
-that the caller may pass a `each` that works on them at the same time (a thread pool's `map`): the
-heavy steps are matrix products, which release Python's lock.
+that the caller may pass an `each` that works on them at the same time, and on a segment while the next one
+is read: the heavy steps are matrix products, which release Python's lock.
 Sources: see the module of each figure.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +26,12 @@ from simulator.measure.weighting import KWeighting
 from simulator.units import db_to_gain, energy_to_lufs, gain_to_db
 
 LRA_RELIABLE_SECONDS = 60.0
-Each = Callable[[Callable[["_Channel"], None], Iterable["_Channel"]], Iterable[None]]
+Samples = NDArray[np.float32]
+_Part = tuple["_Channel", Samples]
+_Found = tuple[Samples, NDArray[np.int64], NDArray[np.float32]]
+Each = Callable[[Callable[[_Part], _Found], Iterable[_Part]], Iterable[_Found]]
+"""As the builtin `map`. It may begin at once and side by side, as long as what stands at one place of the
+iterable is worked on in the order of the calls."""
 
 
 class _Channel:
@@ -36,21 +41,22 @@ class _Channel:
         self, sample_rate: int, channels: int, index: int, weight: float, bits: int | None, ceiling: float
     ) -> None:
         self.weight = weight
-        self.samples = np.zeros(0, dtype=np.float32)
         self.levels = LevelMeter(sample_rate, channels, index)
         self.true_peak = TruePeakMeter(sample_rate, ceiling)
         self.clipping = ClipDetector(sample_rate, index, bits)
         self._weighting = KWeighting(sample_rate) if weight else None
         self._energy = energy.StepEnergy(sample_rate)
 
-    def work(self) -> None:
-        samples = np.ascontiguousarray(self.samples)
+    def work(self, samples: Samples) -> _Found:
+        """Meters the next segment (frames,); gives it back in one piece, with its places over the ceiling and
+        how high they are."""
+        samples = np.ascontiguousarray(samples)
         self.levels.add(samples)
         self.true_peak.add(samples)
         self.clipping.add(samples)
         if self._weighting is not None:
             self._energy.add(self._weighting.filter(samples))
-        self.samples = samples
+        return samples, self.true_peak.places, self.true_peak.place_peaks
 
     def take_fine_sums(self) -> NDArray[np.float64]:
         sums = self._energy.take_fine_sums()
@@ -66,8 +72,10 @@ def measure(
     bits: int | None = None,
     ceiling_dbtp: float = 0.0,
     each: Each = map,
+    reads_on: bool = False,
 ) -> Measurement:
-    """Measures a stream.
+    """Measures a stream. With `reads_on` the next segment is read before the results of one are waited for:
+    for an `each` that begins at once, and blocks that stay as they are.
 
     `bits` is the integer word length of the file, None for floating point or lossy. `ceiling_dbtp` is
     the level above which the wave counts as over. Raises ValueError for a layout that BS.1770 does not
@@ -80,15 +88,12 @@ def measure(
     ]
     overs = OverCollector(sample_rate)
     frames, cross = 0, 0.0
-    for segment in recut(blocks, channels, METER_FRAMES):
-        for index, meter in enumerate(meters):
-            meter.samples = segment[:, index]
-        for _ in each(_Channel.work, meters):
-            pass
-        overs.add([m.true_peak.places for m in meters], [m.true_peak.place_peaks for m in meters])
+    for found in _read_on(_segments(blocks, meters, each), reads_on):
+        parts = list(found)
+        overs.add([places for _, places, _ in parts], [peaks for _, _, peaks in parts])
         if channels > 1:
-            cross += float(np.dot(meters[0].samples, meters[1].samples))
-        frames += segment.shape[0]
+            cross += float(np.dot(parts[0][0], parts[1][0]))
+        frames += parts[0][0].shape[0]
     step_peaks = [meter.true_peak.finish() for meter in meters]
     overs.add([m.true_peak.places for m in meters], [m.true_peak.place_peaks for m in meters])
     return _result(meters, overs, step_peaks, sample_rate, frames, cross)
@@ -105,6 +110,23 @@ def measure_array(
     """Measures an array (frames,) or (frames, channels)."""
     channels = 1 if samples.ndim == 1 else samples.shape[1]
     return measure([samples], sample_rate, channels, bits=bits, ceiling_dbtp=ceiling_dbtp, each=each)
+
+
+def _segments(
+    blocks: Iterable[NDArray[np.floating]], meters: list[_Channel], each: Each
+) -> Iterator[Iterable[_Found]]:
+    for segment in recut(blocks, len(meters), METER_FRAMES):
+        yield each(lambda part: part[0].work(part[1]), [(m, segment[:, i]) for i, m in enumerate(meters)])
+
+
+def _read_on(results: Iterator[Iterable[_Found]], on: bool) -> Iterator[Iterable[_Found]]:
+    """The same, each one held back until the next one has begun."""
+    held: list[Iterable[_Found]] = []
+    for one in results:
+        held.append(one)
+        if len(held) > on:
+            yield held.pop(0)
+    yield from held
 
 
 def _result(

@@ -19,7 +19,7 @@ from simulator.player.profile_format import Delivery
 from simulator.shell import workers
 from simulator.shell.codec_lanes import Lane, LaneJob, write_lane
 from simulator.shell.files import read_info
-from simulator.shell.record_file import process_lives
+from simulator.shell.process_life import process_lives
 from simulator.shell.store import cache_folder
 from simulator.shell.writing import make_folder
 

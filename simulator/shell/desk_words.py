@@ -8,12 +8,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from simulator.errors import UsageError
-from simulator.hearing.codec_ways import NAMES
 from simulator.hearing.commands import COMMANDS, Kind, find_command
 from simulator.hearing.places import KINDS as PLACES
 from simulator.hearing.sound import STATES
 from simulator.hearing.state import Session
 from simulator.player.playlist import is_audio_name
+from simulator.player.profile_format import CODEC_NAMES
 
 LISTEN = ("stereo", "mono", "difference")
 IN_TRIAL = (
@@ -90,7 +90,7 @@ def _of_kind(
             return [("on", ""), ("off", "")]
         case "codec":
             ways = [("on", "the decode"), ("off", "the master"), ("difference", "what was changed")]
-            return [*((name, "a bit rate follows") for name in NAMES), *ways]
+            return [*((name, "a bit rate follows") for name in CODEC_NAMES), *ways]
         case "trial":
             return [
                 ("which", "is X A or B?"),

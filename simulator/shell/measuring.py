@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -20,6 +19,7 @@ from simulator.player.chain import ChainSettings, play
 from simulator.player.limiter import LimiterReport
 from simulator.player.profile_format import Delivery
 from simulator.shell import workers
+from simulator.shell.channel_threads import channel_threads
 from simulator.shell.codec_delivery import Delivering, settings_of
 from simulator.shell.files import AudioReader
 from simulator.shell.store import Store
@@ -71,8 +71,8 @@ class Result:
 def do_alone(job: Job) -> Result:
     """`do` with a thread a channel: for the only process that measures."""
     workers.keep_freed_memory()
-    with ThreadPoolExecutor(2) as pool:
-        return do(job, pool.map, ahead=True)
+    with channel_threads() as each:
+        return do(job, each, ahead=True)
 
 
 def do(job: Job, each: Each = map, *, ahead: bool = False) -> Result:
@@ -103,7 +103,15 @@ def do(job: Job, each: Each = map, *, ahead: bool = False) -> Result:
                 bits = None
             elif delivering is not None:
                 blocks = delivering(reader)
-            found = measure(blocks, rate, info.channels, bits=bits, ceiling_dbtp=job.ceiling_dbtp, each=each)
+            found = measure(
+                blocks,
+                rate,
+                info.channels,
+                bits=bits,
+                ceiling_dbtp=job.ceiling_dbtp,
+                each=each,
+                reads_on=ahead,
+            )
         except SimulatorError as problem:
             if not problem.message.startswith(job.path):
                 problem.message = f"{job.path}: {problem.message}"

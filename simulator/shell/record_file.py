@@ -15,12 +15,9 @@ from pathlib import Path
 from simulator.errors import SimulatorError, UsageError
 from simulator.hearing.record import Act, Record, from_json, to_json
 from simulator.plain_text import as_utf8
-from simulator.shell.process_life import process_lives
 from simulator.shell.record_lock import give_back, lock_of, real_path, take
 from simulator.shell.small_files import LARGEST_RECORD_BYTES, read_small
 from simulator.shell.writing import whole_file
-
-__all__ = ["SUFFIX", "RecordFile", "process_lives", "record_path"]
 
 SUFFIX = ".session.json"
 

@@ -10,7 +10,7 @@ import shutil
 from pathlib import Path
 
 from simulator.errors import WriteError
-from simulator.shell.record_file import process_lives
+from simulator.shell.process_life import process_lives
 from simulator.shell.store import cache_folder
 
 KEEP_FREE_BYTES = 256 * 2**20
