@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import signal
 import time
 from collections.abc import Iterator
 
@@ -10,6 +11,7 @@ import pytest
 from support.fake_desk import FakeDesk
 
 from simulator.shell.plain import run_plain
+from simulator.shell.signals import ENDING, leave_in_order
 
 
 def played(lines: list[str]) -> tuple[FakeDesk, list[str]]:
@@ -82,7 +84,16 @@ class Interrupted(FakeDesk):
     def enter(self, line: str) -> None:
         super().enter(line)
         if line == "long":
-            raise KeyboardInterrupt
+            signal.raise_signal(signal.SIGINT)
+
+
+@pytest.fixture(autouse=True)
+def as_the_program() -> Iterator[None]:
+    before = {number: signal.getsignal(number) for number in ENDING}
+    leave_in_order()
+    yield
+    for number, handler in before.items():
+        signal.signal(number, handler)
 
 
 def test_ctrl_c_ends_a_script() -> None:
@@ -92,5 +103,5 @@ def test_ctrl_c_ends_a_script() -> None:
 
 def test_ctrl_c_stops_what_plays_where_a_keyboard_is_at_the_other_end() -> None:
     desk = Interrupted()
-    run_plain(desk, ["long", "next"], lambda _: None, keep_on_interrupt=True)
-    assert desk.heard == ["long", "<stop>", "next"]
+    run_plain(desk, ["long", "next", "long", "last"], lambda _: None, keep_on_interrupt=True)
+    assert desk.heard == ["long", "<stop>", "next", "long", "<stop>", "last"]
