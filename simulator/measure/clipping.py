@@ -66,7 +66,8 @@ class ClipDetector:
         self._tolerance = np.float32(tolerance(bits))
         self._floor = np.float32(max(FLOOR, FLOOR_TOLERANCES * float(self._tolerance)))
         self._around = seconds_to_frames(AROUND_SECONDS, sample_rate)
-        self._tail = np.zeros(2 * self._around, dtype=np.float32)
+        self.history = 2 * self._around
+        self._tail = np.zeros(self.history, dtype=np.float32)
         self._position = -self._around
         self._kept: list[tuple[int, int, float]] = []
         self._open: _OpenRun | None = None
@@ -74,10 +75,15 @@ class ClipDetector:
 
     def add(self, samples: NDArray[np.float32]) -> None:
         """Looks at the next segment (frames,)."""
-        window = np.concatenate([self._tail, samples])
-        self._search(window, samples.shape[0])
-        self._tail = window[-2 * self._around :]
-        self._position += samples.shape[0]
+        self.add_window(np.concatenate([self._tail, samples]))
+
+    def add_window(self, window: NDArray[np.float32]) -> None:
+        """The same, for a caller that has the `history` frames before the segment in front of it (zeros
+        before the first)."""
+        count = window.shape[0] - self.history
+        self._search(window, count)
+        self._tail = window[-self.history :]
+        self._position += count
 
     def finish(self) -> tuple[ClippedRun, ...]:
         """The longest runs (at most KEPT), in time order; `count` is then the whole number."""

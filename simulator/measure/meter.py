@@ -21,7 +21,7 @@ from simulator.measure.levels import LevelMeter
 from simulator.measure.measurement import Measurement, Series, Warning_
 from simulator.measure.overs import OverCollector
 from simulator.measure.segments import METER_FRAMES, recut
-from simulator.measure.true_peak import TruePeakMeter
+from simulator.measure.true_peak import HISTORY, TruePeakMeter
 from simulator.measure.weighting import KWeighting
 from simulator.units import db_to_gain, energy_to_lufs, gain_to_db
 
@@ -44,16 +44,21 @@ class _Channel:
         self.levels = LevelMeter(sample_rate, channels, index)
         self.true_peak = TruePeakMeter(sample_rate, ceiling)
         self.clipping = ClipDetector(sample_rate, index, bits)
+        self._history = max(HISTORY, self.clipping.history)
+        self._window = np.zeros(self._history, dtype=np.float32)
         self._weighting = KWeighting(sample_rate) if weight else None
         self._energy = energy.StepEnergy(sample_rate)
 
     def work(self, samples: Samples) -> _Found:
         """Meters the next segment (frames,); gives it back in one piece, with its places over the ceiling and
         how high they are."""
-        samples = np.ascontiguousarray(samples)
+        window = np.empty(self._history + samples.shape[0], dtype=np.float32)
+        window[: self._history] = self._window[-self._history :]
+        window[self._history :] = samples
+        self._window, samples = window, window[self._history :]
         self.levels.add(samples)
-        self.true_peak.add(samples)
-        self.clipping.add(samples)
+        self.true_peak.add_window(window[self._history - HISTORY :])
+        self.clipping.add_window(window[self._history - self.clipping.history :])
         if self._weighting is not None:
             self._energy.add(self._weighting.filter(samples))
         return samples, self.true_peak.places, self.true_peak.place_peaks

@@ -22,6 +22,8 @@ SCREEN_MARGIN = np.float32(10.0 ** (-0.8 / 20.0))
 HALF_MARGIN = np.float32(10.0 ** (-3.2 / 20.0))
 """2× under-reads by up to 3.01 dB there."""
 
+HISTORY = 2 * REACH
+
 SMALLEST = np.finfo(np.float32).tiny
 """Digital silence has no peak to read: the smallest normal number keeps it out."""
 SCREEN_RIPPLE = np.float32(10.0 ** (0.1 / 20.0))
@@ -34,7 +36,7 @@ class TruePeakMeter:
         self._rate = sample_rate
         self._screen = interpolation.TwoLooks()
         self._ceiling = np.float32(ceiling_gain)
-        self._tail = np.zeros(2 * REACH, dtype=np.float32)
+        self._tail = np.zeros(HISTORY, dtype=np.float32)
         self._position = -REACH  # frame of the next place to look at
         self._frames = 0
         self._steps = np.zeros(0, dtype=np.float32)
@@ -47,10 +49,15 @@ class TruePeakMeter:
     def add(self, samples: NDArray[np.float32]) -> None:
         """Looks at the next segment; `places` and `place_peaks` then hold what lies above the ceiling,
         positions in quarter samples from the start of the stream, in order."""
-        self._frames += samples.shape[0]
-        joined = np.concatenate([self._tail, samples])
-        self._look(joined, samples.shape[0])
-        self._tail = joined[-2 * REACH :]
+        self.add_window(np.concatenate([self._tail, samples]))
+
+    def add_window(self, window: NDArray[np.float32]) -> None:
+        """The same, for a caller that has the HISTORY frames before the segment in front of it (zeros before
+        the first)."""
+        count = window.shape[0] - HISTORY
+        self._frames += count
+        self._look(window, count)
+        self._tail = window[-HISTORY:]
 
     def finish(self) -> NDArray[np.float32]:
         """Looks at the last REACH frames and what rings after them; returns the linear maximum of every
