@@ -29,6 +29,7 @@ import numpy as np
 import psutil
 import soundfile
 from support.signals import pink_noise
+from support.two_versions import TWO_VERSIONS
 
 from simulator.commands import listen
 from simulator.commands.prepare import prepare
@@ -48,18 +49,10 @@ GROWTH_MB = 5.0
 GROWTH_FILES = 3
 FADE_S = 0.005
 """What sounded before a jump fades out over this, so that the new place begins that much later."""
-PLAYLIST = """format = 1
+PLAYLIST = f"""format = 1
 title = "Soak"
 profile = "minus14-headroom"
-[[tracks]]
-path = "open.wav"
-title = "Song (open)"
-song = "song"
-[[tracks]]
-path = "loud.wav"
-title = "Song (loud)"
-song = "song"
-[[tracks]]
+{TWO_VERSIONS}[[tracks]]
 path = "third.wav"
 title = "Song (third)"
 song = "song"

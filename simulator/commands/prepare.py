@@ -46,10 +46,9 @@ class Prepared:
 
     @property
     def problems(self) -> list[SimulatorError]:
-        """Why tracks could not be read, or not be played by a player: each reason once."""
-        found = [one.problem for one in self.tracks]
-        found += [one for row in self.predictions for one in row if isinstance(one, SimulatorError)]
-        return list({str(one): one for one in found if one is not None}.values())
+        """Why tracks could not be read, or not be played by a player."""
+        found = [one.problem for one in self.tracks if one.problem is not None]
+        return found + [one for row in self.predictions for one in row if isinstance(one, SimulatorError)]
 
     def played_by(self, places: Sequence[int]) -> bool:
         """Does any of these players (by place) play any track?"""

@@ -7,12 +7,13 @@ Levels in LUFS before the monitor's trim, as they sound: a mono version comes fr
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from simulator.hearing import trial as trials
 from simulator.hearing.levels import source_of
 from simulator.hearing.loudness_guard import RAMP_S, STEP_DB
+from simulator.hearing.sound import Source
 from simulator.hearing.state import Session
 from simulator.hearing.trial_run import Run
 
@@ -21,6 +22,15 @@ def ramp_of(levels_lufs: Sequence[float]) -> float:
     """How every switch comes in, in s: one rule for all, since a ramp in one direction only would tell which
     version comes."""
     return RAMP_S if max(levels_lufs) - min(levels_lufs) > STEP_DB else 0.0
+
+
+def sources_of(
+    session: Session, tracks: Sequence[int], turned_down_db: Mapping[int, float]
+) -> tuple[Source, ...]:
+    """What sounds for each version of a trial."""
+    return tuple(
+        source_of(session.tracks, track, *session.through, turned_down_db.get(track, 0.0)) for track in tracks
+    )
 
 
 def levelled(session: Session, run: Run, levels_lufs: Sequence[float]) -> Run:
@@ -36,11 +46,10 @@ def levelled(session: Session, run: Run, levels_lufs: Sequence[float]) -> Run:
             turned[track] = turned.get(track, 0.0) + level - lowest
         heard = [lowest] * len(heard)
     plan = replace(run.trial.plan, level_difference_lu=max(heard) - min(heard))
-    sources = (source_of(session.tracks, i, *session.through, turned.get(i, 0.0)) for i in run.wanted.tracks)
     return replace(
         run,
         trial=trials.begin(plan),
-        sources=tuple(sources),
+        sources=sources_of(session, run.wanted.tracks, turned),
         turned_down_db=turned,
         ramp_s=ramp_of(heard),
     )

@@ -17,7 +17,6 @@ from simulator.hearing.levels import (
     Span,
     heard_lufs,
     matching_db,
-    source_of,
     span_in,
 )
 from simulator.hearing.loudness_guard import ASK_DB
@@ -25,7 +24,7 @@ from simulator.hearing.places import place_of
 from simulator.hearing.plan import SHORTEST_LOOP_S
 from simulator.hearing.sound import STATE_WORDS
 from simulator.hearing.state import Session, find_track
-from simulator.hearing.trial_level import ramp_of
+from simulator.hearing.trial_level import ramp_of, sources_of
 from simulator.hearing.trial_run import Run, Wanted
 from simulator.hearing.trial_words import CAUTIONS, LOUDER_ADVANTAGE_LU, plan_sentence
 from simulator.hearing.view import versions
@@ -104,7 +103,7 @@ def run_of(session: Session, wanted: Wanted) -> Run:
     problem = trials.problem_of(plan)
     if problem:
         raise UsageError(problem, USAGE)
-    sources = tuple(source_of(session.tracks, i, *session.through, turned.get(i, 0.0)) for i in wanted.tracks)
+    sources = sources_of(session, wanted.tracks, turned)
     return Run(wanted, trials.begin(plan), spans, sources, turned, ramp_of(levels))
 
 

@@ -22,8 +22,10 @@ class Rewritten:
         `sounds`: is the old one whole in its lane? If not, the lane itself will say what is wrong."""
         for track in versions(session.tracks, session.track):
             view = session.tracks[track]
+            if not changed_since(view.path, view.stamp):
+                continue
             told = view.path, stamp_of(view.path)
-            if told in self._told or not changed_since(view.path, view.stamp) or not sounds(track):
+            if told in self._told or not sounds(track):
                 continue
             self._told.add(told)
             yield (

@@ -53,11 +53,8 @@ def start_tracker() -> None:
         return
     from multiprocessing import resource_tracker
 
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGHUP})  # a new process inherits it
-    try:
+    with children_deaf():
         resource_tracker.ensure_running()
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _prepare() -> None:

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import soundfile
 from scipy.signal import lfilter
+from support.two_versions import TWO_VERSIONS
 
 from simulator.app import run
 
@@ -21,18 +22,10 @@ LETTER_SECONDS = 5.0
 SHELF = ((1.53512485958697, -2.69169619938640, 1.19839281085285), (1.0, -1.69065929318241, 0.73248077421585))
 HIGH_PASS = ((1.0, -2.0, 1.0), (1.0, -1.99004745483398, 0.99007225036621))
 """ITU-R BS.1770-5, Annex 1, Tables 1 and 2."""
-PLAYLIST = """format = 1
+PLAYLIST = f"""format = 1
 profile = "minus14-down"
 state = "matched"
-[[tracks]]
-path = "open.wav"
-title = "Song (open)"
-song = "song"
-[[tracks]]
-path = "loud.wav"
-title = "Song (loud)"
-song = "song"
-"""
+{TWO_VERSIONS}"""
 
 
 def drums(seconds: float) -> np.ndarray:
