@@ -10,6 +10,12 @@ from simulator.compare.ladder_pass import gained, quick
 from simulator.measure.meter import measure_array
 
 
+TOLERANCE = 1e-9
+"""LU and dB. Search pass and meter cut the stream into segments of different lengths, so the matrix products
+have other shapes, and a linear-algebra library may add up in another order for each shape: with its AVX-512
+kernels the two differed by 3e-14 LU. Their filters are held to 1e-9 of the energy, and no more is asked."""
+
+
 def noise(channels: int, rate: int) -> np.ndarray:
     made = [signals.pink_noise(4 * rate, seed, rate) for seed in range(channels)]
     both = np.stack(made, axis=1)
@@ -21,8 +27,8 @@ def test_loudness_and_true_peak_are_those_of_the_meter(channels: int, rate: int)
     samples = noise(channels, rate)
     whole = measure_array(samples, rate)
     found = quick([samples[:1000], samples[1000:]], rate, channels, peaks=True)
-    assert found.integrated_lufs == whole.integrated_lufs
-    assert found.true_peak_dbtp == whole.true_peak_dbtp
+    assert found.integrated_lufs == pytest.approx(whole.integrated_lufs, abs=TOLERANCE)
+    assert found.true_peak_dbtp == pytest.approx(whole.true_peak_dbtp, abs=TOLERANCE)
 
 
 def test_the_peak_is_read_only_where_it_is_asked_for() -> None:
