@@ -24,7 +24,7 @@ from simulator.commands.options import cache_options, profile_option, say_proble
     type=click.Choice(["float32", "wav24", "flac24"]),
     default="float32",
     show_default=True,
-    help="float32 keeps everything; the 24-bit forms are dithered and refuse what would clip.",
+    help="float32 keeps everything; the 24-bit forms are dithered and refuse a track that would clip.",
 )
 @click.option(
     "--seconds",
@@ -62,7 +62,7 @@ def command(
     from simulator.commands.prepare import nothing_read, prepare
     from simulator.commands.progress import steps
     from simulator.errors import SOME_FAILED, NothingDoneError
-    from simulator.shell.rendering import Plan, render
+    from simulator.shell.rendering import Plan, render, trim_words
 
     ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
     say_problems(one.problem for one in ready.tracks)
@@ -79,6 +79,8 @@ def command(
         written += outcome.tracks
         if outcome.tracks:
             click.echo(f"{folder}: {profile.title}")
+        if outcome.round_trim_db:
+            click.echo(f"  {trim_words(outcome.round_trim_db)}")
     if not written:
         raise NothingDoneError("No track could be rendered.", "The reasons stand above.")
     return SOME_FAILED if failed else 0

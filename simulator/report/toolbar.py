@@ -72,6 +72,7 @@ class Bar:
     true_peak_dbtp: float | None = None
     limiter_lu: float | None = None
     dropouts: int = 0
+    alive: bool = True
     notice: str = ""
     trial: TrialBar | None = None
 
@@ -196,6 +197,8 @@ def _levels(bar: Bar) -> list[_Field]:
 
 
 def _dropouts(bar: Bar) -> _Field:
+    if not bar.dropouts and not bar.alive:
+        return _Field(((0, ""),))  # the notice says that there is no sound
     if not bar.dropouts:
         return _Field(((0, "no dropouts"), (4, "drops 0"), (6, "")))
     word = "dropout" if bar.dropouts == 1 else "dropouts"

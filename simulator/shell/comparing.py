@@ -33,7 +33,7 @@ from simulator.shell.files import AudioReader, read_info
 from simulator.shell.measuring import Job, Result, do_all
 from simulator.shell.predicting import CEILING_DBTP
 from simulator.shell.store import Store
-from simulator.shell.writing import make_folder, refuse_existing, refuse_sources, sweep, whole_file
+from simulator.shell.writing import claimed, refuse_existing, refuse_sources, sweep, whole_file
 from simulator.units import db_to_gain, format_time
 
 PICTURES = (".svg", ".png")
@@ -174,38 +174,40 @@ def write_under_noise(
     targets = noise_targets(pair, folder)
     refuse_existing(targets, force)
     refuse_sources(targets, [track.path for track in pair.tracks])
-    make_folder(folder)
-    loudness, jobs = reference - noise.level_lu, []
-    for track, prediction, target in zip(pair.tracks, both, targets, strict=False):
-        chain = chain_settings(profile, prediction.decision)
-        jobs.append(
-            NoiseJob(track.path, os.fspath(target), chain, profile.delivery, noise.kind, loudness, 0.0, force)
-        )
-    trims = []
-    for job, prediction in zip(jobs, both, strict=True):
-        played = prediction.played
-        highest = db_to_gain(played.true_peak_dbtp) if played.true_peak_dbtp is not None else 0.0
-        trims.append(common_trim_db(highest, job.bed(played.sample_rate, played.channels)))
-    trim_db = min(trims)
-    jobs = [replace(job, trim_db=trim_db) for job in jobs]
-    # lossy decoders and codecs work in a process of their own, which they may crash
-    lossy = any(read_info(job.source).lossy for job in jobs)
-    codec = profile.delivery is not None and profile.delivery.codec != "none"
-    running = pool.run(render_under_noise, jobs, 1 if lossy or codec else 0, lambda job: job.source)
-    try:
-        for result in pool.in_order(running, len(jobs), lambda: None):
-            if isinstance(result, SimulatorError):
-                raise result
-    finally:
-        running.close()
-        sweep(targets)
-    with whole_file(targets[2], force) as passing:
-        passing.write_text(
-            _noise_text(profile, found, names, noise, loudness, trim_db),
-            encoding="utf-8",
-            errors="backslashreplace",
-        )
-    return trim_db
+    with claimed(folder, targets, force):
+        loudness, jobs = reference - noise.level_lu, []
+        for track, prediction, target in zip(pair.tracks, both, targets, strict=False):
+            chain = chain_settings(profile, prediction.decision)
+            jobs.append(
+                NoiseJob(
+                    track.path, os.fspath(target), chain, profile.delivery, noise.kind, loudness, 0.0, force
+                )
+            )
+        trims = []
+        for job, prediction in zip(jobs, both, strict=True):
+            played = prediction.played
+            highest = db_to_gain(played.true_peak_dbtp) if played.true_peak_dbtp is not None else 0.0
+            trims.append(common_trim_db(highest, job.bed(played.sample_rate, played.channels)))
+        trim_db = min(trims)
+        jobs = [replace(job, trim_db=trim_db) for job in jobs]
+        # lossy decoders and codecs work in a process of their own, which they may crash
+        lossy = any(read_info(job.source).lossy for job in jobs)
+        codec = profile.delivery is not None and profile.delivery.codec != "none"
+        running = pool.run(render_under_noise, jobs, 1 if lossy or codec else 0, lambda job: job.source)
+        try:
+            for result in pool.in_order(running, len(jobs), lambda: None):
+                if isinstance(result, SimulatorError):
+                    raise result
+        finally:
+            running.close()
+            sweep(targets)
+        with whole_file(targets[2], force) as passing:
+            passing.write_text(
+                _noise_text(profile, found, names, noise, loudness, trim_db),
+                encoding="utf-8",
+                errors="backslashreplace",
+            )
+        return trim_db
 
 
 def render_under_noise(job: NoiseJob) -> None:

@@ -41,6 +41,7 @@ def bar_of(session: Session, deck: Deck, now: Now, reading: Reading, pending: in
         true_peak_dbtp=reading.true_peak_dbtp,
         limiter_lu=_limiter_lu(session, here.place_s),
         dropouts=now.dropouts,
+        alive=now.alive,
         notice=_notice(session, deck, now, pending),
     )
 
@@ -66,6 +67,7 @@ def _in_trial(session: Session, run: Run, deck: Deck, now: Now, pending: int) ->
         mute=session.mute,
         listen=session.listen,
         dropouts=now.dropouts,
+        alive=now.alive,
         notice=_notice(session, deck, now, pending),
         trial=TrialBar(screen.round_number, screen.rounds, run.letter or "", screen.letters, screen.heard),
     )

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -35,7 +35,7 @@ from simulator.shell.audio_writing import write_audio
 from simulator.shell.codec_delivery import Delivering
 from simulator.shell.files import AudioReader, read_info
 from simulator.shell.ladder_playlist import PLAYLIST, playlist_text, rung_name
-from simulator.shell.writing import make_folder, refuse_existing, refuse_sources, sweep, whole_file
+from simulator.shell.writing import claimed, refuse_existing, refuse_sources, sweep, whole_file
 from simulator.units import gain_to_db
 
 POOL_PAYS_SECONDS = 2.5
@@ -99,12 +99,25 @@ def build(
     """All rungs, in the order of `Wanted.jobs`; one that fails costs no other. With a folder the files and
     the playlist are written. Raises WriteError before any work where something would be overwritten."""
     jobs = wanted.jobs(force)
+    with ExitStack() as claim:
+        return _build(wanted, jobs, claim, force=force, workers=workers, step=step)
+
+
+def _build(
+    wanted: Wanted,
+    jobs: list[RungJob],
+    claim: ExitStack,
+    *,
+    force: bool,
+    workers: int,
+    step: Callable[[], None],
+) -> list[Rung | SimulatorError]:
     targets = [job.target for job in jobs if job.target is not None]
     playlist = None if wanted.folder is None else wanted.folder / PLAYLIST
     if wanted.folder is not None and playlist is not None:
         refuse_existing([*targets, playlist], force)
         refuse_sources([*targets, playlist], [wanted.mix])
-        make_folder(wanted.folder)
+        claim.enter_context(claimed(wanted.folder, [*targets, playlist], force))
     # the loudest take longest: begun first, they leave no core waiting at the end
     spread = _workers_for(wanted, len(jobs), workers)
     running = pool.run(make_rung, jobs[::-1], spread, lambda job: job.mix)

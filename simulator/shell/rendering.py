@@ -7,6 +7,8 @@ output, so that a limiter is in the state it would be in there.
 
 from __future__ import annotations
 
+import contextlib
+import math
 import os
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -33,14 +35,14 @@ from simulator.shell.files import AudioReader
 from simulator.shell.predicting import Delivered
 from simulator.shell.round_layout import common_channels, fitted
 from simulator.shell.writing import (
+    claimed,
     cut_to_bytes,
-    make_folder,
     refuse_existing,
     refuse_sources,
     sweep,
     whole_file,
 )
-from simulator.units import format_time
+from simulator.units import db_to_gain, format_time
 
 GAP_SECONDS = 0.5
 ROUND_DELIVERED, ROUND_PLAYED, PLACES = "round-delivered", "round-played", "round-places.txt"
@@ -93,6 +95,8 @@ class Outcome:
 
     tracks: int
     problems: list[SimulatorError]
+    round_trim_db: float = 0.0
+    """By how much both back-to-back files are turned down so that 24 bits hold them; 0 or less."""
 
 
 Cuts = tuple[int, Audio, Audio]
@@ -117,7 +121,20 @@ def render(
         return Outcome(len(good), [])
     refuse_existing(targets, force or keep_whole)
     refuse_sources(targets, [one.track.path for one in plan.tracks])
-    make_folder(plan.folder)
+    # the demo's own folder may be filled by two at once: both write the same, and each file whole
+    claim = contextlib.nullcontext() if keep_whole else claimed(plan.folder, targets, force)
+    with claim:
+        if keep_whole:
+            make_folder(plan.folder)
+        return _render(
+            plan, good, force=force or keep_whole, keep_whole=keep_whole, workers=workers, step=step
+        )
+
+
+def _render(
+    plan: Plan, good: Sequence[int], *, force: bool, keep_whole: bool, workers: int, step: Callable[[], None]
+) -> Outcome:
+    """`render` once the folder is this plan's; `good` are the tracks that the player plays."""
     chosen = places(
         [
             (plan.tracks[index].track.song, measured.series.energy, measured.duration_s)
@@ -137,7 +154,7 @@ def render(
                 os.fspath(plan.track_path(index)),
                 chain_settings(plan.profile, found.decision),
                 plan.form,
-                force or keep_whole,
+                force,
                 keep_whole,
                 passages[index],
                 plan.rate,
@@ -157,12 +174,13 @@ def render(
         sweep([Path(job.target) for job in jobs])
     problems = [found for found in (*plan.predictions, *done) if isinstance(found, SimulatorError)]
     cuts = {index: cut for index, cut in zip(good, done, strict=True) if not isinstance(cut, SimulatorError)}
+    trim_db = 0.0
     if cuts:
         try:
-            _write_round(plan, cuts, passages, force or keep_whole)
+            trim_db = _write_round(plan, cuts, passages, force)
         except SimulatorError as problem:
             problems.append(problem)
-    return Outcome(len(cuts), problems)
+    return Outcome(len(cuts), problems, trim_db)
 
 
 def render_track(job: TrackJob) -> Cuts:
@@ -228,30 +246,61 @@ class _Cut:
         return np.concatenate(self._kept) if self._kept else np.zeros((0, channels), np.float32)
 
 
-def _write_round(plan: Plan, cuts: dict[int, Cuts], passages: dict[int, Passage], force: bool) -> None:
-    """The two back-to-back files and the table of places."""
+def _write_round(plan: Plan, cuts: dict[int, Cuts], passages: dict[int, Passage], force: bool) -> float:
+    """The two back-to-back files and the table of places. Where one of them would clip in 24 bits, both are
+    turned down by the same amount, so that they still compare; returns it, in dB."""
     rate = plan.rate or Counter(cut[0] for cut in cuts.values()).most_common(1)[0][0]
     channels = common_channels([cut[1].shape[1] for cut in cuts.values()])
     gap = np.zeros((round(GAP_SECONDS * rate), channels), dtype=np.float32)
+
+    def parts(name: str) -> Iterator[Audio]:
+        for place, (own_rate, delivered, played) in enumerate(cuts.values()):
+            if place:
+                yield gap
+            yield fitted(delivered if name == ROUND_DELIVERED else played, own_rate, rate, channels)
+
+    trim_db = 0.0
+    if plan.form != "float32":
+        every = (part for name in (ROUND_DELIVERED, ROUND_PLAYED) for part in parts(name))
+        trim_db = _trim_db(max(float(np.abs(part).max(initial=0.0)) for part in every))
+    trim = np.float32(db_to_gain(trim_db))
     for name in (ROUND_DELIVERED, ROUND_PLAYED):
-        parts: list[Audio] = []
-        for own_rate, delivered, played in cuts.values():
-            cut = delivered if name == ROUND_DELIVERED else played
-            parts += [fitted(cut, own_rate, rate, channels), gap]
-        write_audio(plan.round_path(name), parts[:-1], rate, channels, plan.form, force, True)
+        source = parts(name) if trim_db == 0.0 else (part * trim for part in parts(name))
+        write_audio(plan.round_path(name), source, rate, channels, plan.form, force, True)
     with whole_file(plan.folder / PLACES, force) as passing:
         # a name in another encoding than the system's has no UTF-8: its bytes are written as \\udcNN
         passing.write_text(
-            _places(plan, cuts, passages, rate, channels), encoding="utf-8", errors="backslashreplace"
+            _places(plan, cuts, passages, rate, channels, trim_db),
+            encoding="utf-8",
+            errors="backslashreplace",
         )
+    return trim_db
 
 
-def _places(plan: Plan, cuts: dict[int, Cuts], passages: dict[int, Passage], rate: int, channels: int) -> str:
+def _trim_db(peak: float) -> float:
+    """What turns this peak down to full scale or just under it, in whole tenths of a dB; 0 where it fits."""
+    return -math.ceil(20.0 * math.log10(peak) * 10.0) / 10.0 if 1.0 < peak < math.inf else 0.0
+
+
+def trim_words(trim_db: float) -> str:
+    """The sentence on that."""
+    return f"Both back-to-back files are turned down by {-trim_db:.1f} dB, so that 24 bits do not clip."
+
+
+def _places(
+    plan: Plan,
+    cuts: dict[int, Cuts],
+    passages: dict[int, Passage],
+    rate: int,
+    channels: int,
+    trim_db: float,
+) -> str:
     """The table: where each passage begins in the two files, what it is, and why."""
     layout = f", channels {' '.join(CHANNEL_NAMES[channels])}" if channels > 2 else ""
     lines = [
         f"{plan.profile.title} ({plan.profile.id})",
         f"{ROUND_DELIVERED}: as delivered. {ROUND_PLAYED}: as this player plays it. {rate} Hz{layout}.",
+        *([trim_words(trim_db)] if trim_db else []),
         "",
         f"{'at':>7}  {'gain dB':>7}  track, and the passage",
     ]

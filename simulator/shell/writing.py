@@ -14,6 +14,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from simulator.errors import WriteError
+from simulator.shell.record_lock import give_back, take
 from simulator.shell.small_files import read_so_far
 
 
@@ -149,6 +150,28 @@ def make_folder(path: Path) -> None:
         path.mkdir(parents=True, exist_ok=True)
     except OSError as problem:
         raise write_error(path, problem) from None
+
+
+CLAIM = ".fairhearing-writing.lock"
+
+
+@contextlib.contextmanager
+def claimed(folder: Path, paths: Sequence[Path], force: bool) -> Iterator[None]:
+    """The folder, made where it is missing, for this command alone; `paths` are what it will write there. A
+    lock in it, which names its process, makes the claim: of several commands one gets it. Raises WriteError,
+    before anything is written, where another command is at work in it, or has left results in the meantime."""
+    make_folder(folder)
+    lock = folder / CLAIM
+    if not take(lock):
+        raise WriteError(
+            f"{folder}: another command is writing into this folder.",
+            "Wait until it has finished, or name another folder.",
+        )
+    try:
+        refuse_existing(paths, force)
+        yield
+    finally:
+        give_back(lock)
 
 
 def _move_new(passing: Path, path: Path) -> None:

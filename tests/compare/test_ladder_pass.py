@@ -9,7 +9,6 @@ from support import signals
 from simulator.compare.ladder_pass import gained, quick
 from simulator.measure.meter import measure_array
 
-
 TOLERANCE = 1e-9
 """LU and dB. Search pass and meter cut the stream into segments of different lengths, so the matrix products
 have other shapes, and a linear-algebra library may add up in another order for each shape: with its AVX-512

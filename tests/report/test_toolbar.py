@@ -124,6 +124,12 @@ def test_dropouts_are_counted(count: int, words: str) -> None:
     assert toolbar_lines(replace(BAR, dropouts=count), 200)[1].endswith(words)
 
 
+def test_while_there_is_no_sound_nobody_is_told_that_nothing_dropped_out() -> None:
+    lost = replace(BAR, alive=False, notice="no sound: device lost")
+    assert "dropout" not in toolbar_lines(lost, 200)[1]
+    assert toolbar_lines(replace(lost, dropouts=1), 200)[1].endswith("1 dropout")
+
+
 def test_a_lane_without_limiter_says_nothing_of_one() -> None:
     assert "lim" not in toolbar_lines(replace(BAR, limiter_lu=None), 200)[1]
     assert "limiter 0.0 LU" in toolbar_lines(replace(BAR, limiter_lu=0.01), 200)[1]

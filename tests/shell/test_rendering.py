@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import subprocess
+import threading
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -222,14 +223,89 @@ def test_24_bits_refuse_what_would_clip_and_the_other_tracks_are_whole(tmp_path:
     ]
 
 
-def test_a_round_file_that_cannot_be_written_costs_no_track(tmp_path: Path) -> None:
-    """Delivered above full scale, played below it: only the delivered round does not fit into 24 bits."""
+def test_back_to_back_files_that_24_bits_do_not_hold_are_turned_down_together(tmp_path: Path) -> None:
+    """Delivered above full scale, played below it: only the delivered one would clip. Both go down by one
+    amount in whole tenths of a dB, which the table names, so that they still compare."""
     hot = written(tmp_path / "hot.wav", 3.0 * both(0.4 * pink_noise(2 * RATE, 88, RATE)), subtype="FLOAT")
+    free = render(plan_of([hot], "r128", tmp_path / "free"))
+    assert (free.tracks, free.problems, free.round_trim_db) == (1, [], 0.0)
     outcome = render(plan_of([hot], "r128", tmp_path / "out", "wav24"))
+    assert (outcome.tracks, outcome.problems) == (1, [])
+    peak = np.abs(read(tmp_path / "free" / "round-delivered.wav")).max()
+    wanted = -np.ceil(200.0 * np.log10(peak)) / 10.0
+    assert peak > 1.0
+    assert outcome.round_trim_db == pytest.approx(wanted, abs=1e-9)
+    for name in ("round-delivered.wav", "round-played.wav"):
+        whole = read(tmp_path / "free" / name) * np.float32(10.0 ** (wanted / 20.0))
+        assert np.abs(read(tmp_path / "out" / name) - whole).max() <= 1.6 * LSB  # rounding and its dither
+    said = (tmp_path / "out" / "round-places.txt").read_text(encoding="utf-8")
+    assert f"turned down by {-wanted:.1f} dB" in said
+    assert "turned down" not in (tmp_path / "free" / "round-places.txt").read_text(encoding="utf-8")
+
+
+def test_a_round_file_that_cannot_be_written_costs_no_track(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuses(path: Path, *rest: object) -> None:
+        raise WriteError(f"{path}: cannot be written.")
+
+    monkeypatch.setattr(rendering, "_write_round", lambda plan, *_: refuses(plan.folder / "round-played.wav"))
+    source = written(tmp_path / "a.wav", peaky(RATE, 1.0, 88))
+    outcome = render(plan_of([source], "r128", tmp_path / "out", "wav24"))
     assert outcome.tracks == 1
-    assert ["round-delivered.wav" in problem.message for problem in outcome.problems] == [True]
-    assert (tmp_path / "out" / "01-hot.wav").is_file()
-    assert not (tmp_path / "out" / "round-delivered.wav").exists()
+    assert ["round-played.wav" in problem.message for problem in outcome.problems] == [True]
+    assert (tmp_path / "out" / "01-a.wav").is_file()
+
+
+def test_of_renders_into_one_new_folder_at_once_one_wins_and_the_others_write_nothing(tmp_path: Path) -> None:
+    """The loser is refused before any work: what is in the folder at the end is the winner's, whole."""
+    plans = [
+        plan_of([written(tmp_path / f"{name}.wav", peaky(RATE, 1.0, 60))], "r128", tmp_path / "out")
+        for name in "abcd"
+    ]
+    start, found = threading.Barrier(4), dict[int, Outcome | WriteError]()
+
+    def go(number: int) -> None:
+        start.wait()
+        try:
+            found[number] = render(plans[number])
+        except WriteError as problem:
+            found[number] = problem
+
+    threads = [threading.Thread(target=go, args=(number,)) for number in range(4)]
+    for one in threads:
+        one.start()
+    for one in threads:
+        one.join()
+    winners = [number for number, outcome in found.items() if outcome == Outcome(1, [])]
+    refused = [str(outcome) for outcome in found.values() if isinstance(outcome, WriteError)]
+    assert (len(winners), len(refused)) == (1, 3)
+    assert all("writing into this folder" in words or "there already" in words for words in refused)
+    assert sorted(os.listdir(tmp_path / "out")) == [
+        f"01-{'abcd'[winners[0]]}.wav",
+        "round-delivered.wav",
+        "round-places.txt",
+        "round-played.wav",
+    ]
+
+
+def test_while_one_renders_another_is_refused_with_force_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plan = plan_of([written(tmp_path / "a.wav", peaky(RATE, 1.0, 61))], "r128", tmp_path / "out")
+    whole, caught = rendering.render_track, []
+
+    def meets_another(job: rendering.TrackJob) -> rendering.Cuts:
+        with pytest.raises(WriteError, match="another command is writing into this folder") as refused:
+            render(plan, force=True)
+        caught.append(refused.value.hint)
+        return whole(job)
+
+    monkeypatch.setattr(rendering, "render_track", meets_another)
+    assert render(plan, force=True) == Outcome(1, [])
+    assert caught == ["Wait until it has finished, or name another folder."]
+    monkeypatch.undo()
+    assert render(plan, force=True) == Outcome(1, [])  # the claim is given back
 
 
 @pytest.mark.parametrize("profile", ["minus14-headroom", "minus14-limited"])

@@ -55,6 +55,8 @@ class Callback:
         self._clock, self._callbacks = int(cells.states[column.CLOCK]), int(cells.states[column.CALLBACKS])
         self._starvations = int(cells.states[column.STARVED])
         self._underflows = int(cells.states[column.UNDERFLOWS])
+        cells.states[column.COUNTER] += cells.states[column.COUNTER] % 2  # it may have died between two steps
+        self._sounded = False
         self._gate = Gate(self._fade)
         self._swell = Level()
         self._level = Level(leaving.gain)
@@ -72,7 +74,9 @@ class Callback:
         while done < out.shape[0]:
             done += self._stretch(out[done:])
         self._level.apply(out)
-        self._underflows += underflow
+        # the gap lay behind the block before this one: nothing is missing where that one was silent
+        self._underflows += underflow and self._sounded
+        self._sounded = not self._gate.closed and bool(out.any())
         self._callbacks += 1
         self._cells.add_to_ring(out)
         self._publish()

@@ -71,6 +71,7 @@ class LiveDeck:
         self._alive = True
         self._why: str | None = None
         self._beat = (-1, time.monotonic())
+        self._breaks = 0
         with signals_held():
             start_tracker()
             self._context: Any = multiprocessing.get_context("spawn")
@@ -168,7 +169,8 @@ class LiveDeck:
         self._watch()
         self._run().book.tend()
         self._run().orders.tend(self._run().cells.read())
-        return self._run().orders.now(self._alive, self._why if not self._alive else None)
+        now = self._run().orders.now(self._alive, self._why if not self._alive else None)
+        return replace(now, dropouts=now.dropouts + self._breaks)
 
     def recent(self, seconds: float) -> NDArray[np.float32]:
         """The last frames that left (frames, 2)."""
@@ -283,11 +285,17 @@ class LiveDeck:
                 f"{self._run().opened.device or 'The silent clock'} does not answer any more. {GOES_ON}"
             )
 
+    def _sounding(self) -> bool:
+        """Did something sound when the stream last said where it was?"""
+        state = self._run().cells.read()
+        return state.playing and not state.waiting and self._run().orders.leaving.gain > 0.0
+
     def _lose(self, why: str, *, choosing: bool = False) -> None:
         """There is no stream: a new process looks for the same device (never for another, which might be
         louder), or for the one that is chosen."""
         if not choosing:
             self._wanted_device = self._run().opened.device or None
+            self._breaks += self._sounding()
         self._alive, self._why = False, why
         silent = self.kind == "silent" and not choosing
         self._begin(

@@ -9,6 +9,8 @@ from hypothesis import strategies as st
 from support.deck_lanes import FADE, RATE, Audio, Hand, HeldLanes, noise, order
 
 from simulator.player.passage import with_edges
+from simulator.shell.deck import cells as column
+from simulator.shell.deck.callback import Callback
 from simulator.shell.deck.order import Leaving, Part
 
 SIZES = st.lists(st.integers(1, 700), min_size=1, max_size=5)
@@ -131,6 +133,41 @@ def test_a_lane_that_runs_dry_fades_is_counted_and_loses_nothing(sizes: list[int
     wanted[:FADE] *= rise()
     assert np.array_equal(out, wanted)
     assert played.cells.read().dropouts == 1
+
+
+def late(played: Hand) -> int:
+    """One block of 64 frames that came too late; how many dropouts are counted by then."""
+    played.callback.fill(np.zeros((64, 2), np.float32), underflow=True)
+    return played.cells.read().dropouts
+
+
+def test_a_late_block_is_a_dropout_only_where_something_sounded() -> None:
+    played = hand()
+    assert late(played) == 0  # nothing was ever asked for
+    played.callback.asked = order(Part(1, 0, None))
+    played.run(256)
+    assert late(played) == 1
+    played.callback.paused = True
+    played.run(256)
+    assert late(played) == 1
+    played.callback.paused = False
+    assert late(played) == 1  # the gap lies in the pause
+    assert late(played) == 2
+    played.callback.leaving = Leaving(0.0)
+    played.run(256)
+    assert late(played) == 2  # muted
+    played.callback.leaving = Leaving(1.0)
+    played.run(6_000)
+    assert played.cells.read().ended
+    assert late(played) == 2
+
+
+def test_a_callback_that_follows_one_killed_while_it_wrote_can_be_read() -> None:
+    played = hand()
+    played.cells.states[column.COUNTER] += 1
+    after = Callback(played.lanes, played.cells, RATE)
+    after.fill(np.zeros((64, 2), np.float32))
+    assert played.cells.states[column.COUNTER] % 2 == 0
 
 
 def test_a_lane_that_is_not_made_yet_is_waited_for_and_that_is_no_dropout() -> None:

@@ -103,13 +103,29 @@ def test_the_process_that_plays_may_die_and_comes_back_at_the_place(deck: LiveDe
     key, _ = made(tmp_path, "one.wav", 20.0, 1)
     deck.sound(whole(key), 0, 5 * RATE)
     until(deck, lambda now: now.frame > 5 * RATE)
+    before = deck.now().dropouts
     os.kill(deck.process_ids[0], signal.SIGKILL)
     lost = until(deck, lambda now: not now.alive)
+    assert lost.dropouts == before + 1  # what sounded was torn
     assert lost.why is not None
     assert "has died" in lost.why
     back = until(deck, lambda now: now.alive and now.clock > lost.clock)
     assert lost.frame <= back.frame < lost.frame + 2 * RATE
     deck.pause()
+
+
+def test_a_process_that_dies_while_nothing_sounds_is_no_dropout(deck: LiveDeck, tmp_path: Path) -> None:
+    key, _ = made(tmp_path, "one.wav", 5.0, 1)
+    deck.sound(whole(key))
+    deck.resume()
+    until(deck, lambda now: now.frame > 0)
+    deck.pause()
+    until(deck, lambda now: not now.playing)
+    time.sleep(0.05)
+    before = deck.now().dropouts
+    os.kill(deck.process_ids[0], signal.SIGKILL)
+    until(deck, lambda now: not now.alive)
+    assert until(deck, lambda now: now.alive).dropouts == before
 
 
 SESSION = """
