@@ -17,7 +17,7 @@ import click
 
 from simulator import __version__
 from simulator.errors import DONE, INTERRUPTED, NOTHING_DONE, WRONG_USE, SimulatorError
-from simulator.plain_text import visible
+from simulator.plain_text import visible, within_bounds
 from simulator.shell.signals import hear_no_more, leave_in_order
 from simulator.shell.small_files import begin_anew
 
@@ -89,7 +89,7 @@ def main(arguments: list[str] | None = None) -> NoReturn:
 
 def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = None) -> int:
     """Runs one command; returns its exit code. `say` takes error lines (standard error by default)."""
-    say = say or (lambda line: print(visible(line, "\n"), file=sys.stderr))
+    say = say or (lambda line: print(within_bounds(visible(line, "\n")), file=sys.stderr))
     _hold_blas()
     begin_anew()
     try:

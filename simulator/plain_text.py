@@ -20,6 +20,21 @@ def visible(text: str, keep: str = "") -> str:
     return "".join(one if one in keep or not _steers(one) else _spelled(one) for one in text)
 
 
+LONGEST_LINE = 5000
+"""Characters of a line of a message: more than the longest path of a file on Linux (4096 bytes)."""
+
+
+def within_bounds(text: str) -> str:
+    """The text with the middle of every line that is longer than any path left out: what the line is about
+    is named at its beginning, what is the matter at its end."""
+    if len(text) <= LONGEST_LINE:
+        return text
+    return "\n".join(
+        line if len(line) <= LONGEST_LINE else f"{line[:200]} [...] {line[-200:]}"
+        for line in text.split("\n")
+    )
+
+
 def as_utf8(text: str) -> str:
     """The text with what UTF-8 has no form for spelled out: a byte of another encoding, from a file name or
     a line, as `\\xe4`. Everything else stays as it is."""

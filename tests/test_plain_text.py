@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from simulator.commands.options import say_problems
 from simulator.errors import SimulatorError
-from simulator.plain_text import as_utf8, visible
-from simulator.player.playlist import Track
+from simulator.plain_text import as_utf8, visible, within_bounds
+from simulator.player.playlist import LONGEST_TITLE, Track, title_from_path
 
 
 @pytest.mark.parametrize(("text", "shown"), [
@@ -47,3 +48,32 @@ def test_a_track_s_texts_are_visible_and_its_path_is_as_it_is() -> None:
 
 def test_errors_can_be_said_without_steering() -> None:
     assert "\x1b" not in visible(SimulatorError("\x1b[2J.wav: gone.").message, "\n")
+
+
+def test_a_line_longer_than_any_path_keeps_its_beginning_and_its_end() -> None:
+    path = "/music/" + "x" * 5_000_000
+    lines = within_bounds(f"{path}: there is no such file.\n  Check the path.").split("\n")
+    assert lines[0].startswith("/music/xxx")
+    assert lines[0].endswith("xx: there is no such file.")
+    assert len(lines[0]) < 500
+    assert lines[1] == "  Check the path."
+    longest = "/" + "y" * 4_096 + ": there is no such file."
+    assert within_bounds(longest) == longest
+
+
+def test_many_tracks_with_one_reason_are_counted_and_few_are_named(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    hint = "Check the path."
+    many = [SimulatorError(f"/m/{number}.wav: there is no such file.", hint) for number in range(1_000)]
+    few = [SimulatorError(f"/m/{number}.flac: the file is empty.", hint) for number in range(3)]
+    say_problems([*many, None, *few])
+    said = capsys.readouterr().err.splitlines()
+    assert said[0] == "/m/0.wav: there is no such file."
+    assert "995 more tracks: there is no such file." in said
+    assert [line for line in said if "empty" in line] == [problem.message for problem in few]
+    assert len(said) == 2 * (5 + 1 + 3)
+
+
+def test_a_title_from_a_path_is_no_longer_than_a_name_can_be() -> None:
+    assert len(title_from_path("x" * 5_000_000 + ".wav")) == LONGEST_TITLE

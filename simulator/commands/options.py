@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from simulator.plain_text import visible
+from simulator.plain_text import visible, within_bounds
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -53,14 +53,27 @@ def profile_option(function: F) -> F:
 
 def warn(text: str) -> None:
     """A line for the user that is not a result."""
-    print(visible(text, "\n"), file=sys.stderr)
+    print(within_bounds(visible(text, "\n")), file=sys.stderr)
+
+
+MOST_ALIKE = 5
+"""So many tracks are named for one reason; the others are counted."""
 
 
 def say_problems(problems: Iterable[SimulatorError | None]) -> None:
-    """What went wrong with single tracks, each with its cure, once; nothing for None."""
-    said = (f"{problem.message}\n  {problem.hint}".rstrip() for problem in problems if problem is not None)
-    for text in dict.fromkeys(said):
-        warn(text)
+    """What went wrong with single tracks, each with its cure, once; nothing for None. Where more than a few
+    have the same reason and cure, the others are counted."""
+    alike: dict[tuple[str, str], dict[str, None]] = {}
+    for problem in problems:
+        if problem is not None:
+            reason = problem.message.rpartition(": ")[2]
+            alike.setdefault((reason, problem.hint), {})[problem.message] = None
+    for (reason, hint), messages in alike.items():
+        named = list(messages)[:MOST_ALIKE] if len(messages) > MOST_ALIKE + 1 else list(messages)
+        for message in named:
+            warn(f"{message}\n  {hint}".rstrip())
+        if len(named) < len(messages):
+            warn(f"{len(messages) - len(named):,} more tracks: {reason}\n  {hint}".rstrip())
 
 
 def open_store(no_cache: bool, rehash: bool) -> Store:

@@ -70,9 +70,13 @@ def is_audio_name(name: str) -> bool:
     return PurePath(name).suffix[1:].lower() in AUDIO_EXTENSIONS
 
 
+LONGEST_TITLE = 1000
+"""Characters of a title that comes from a path; no file's name is that long."""
+
+
 def title_from_path(path: str) -> str:
     """What a track without a title is called: its file's name without the extension."""
-    return PurePath(path.replace("\\", "/")).stem or path
+    return (PurePath(path.replace("\\", "/")).stem or path)[:LONGEST_TITLE]
 
 
 def one_album(title: str, what: str, tracks: tuple[Track, ...], source: str) -> Playlist:

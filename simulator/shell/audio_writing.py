@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from simulator.errors import SimulatorError
 from simulator.player.dither import Dither24
-from simulator.shell.writing import whole_file, write_error
+from simulator.shell.writing import refusal, whole_file, write_error
 
 FORMS = {
     "float32": ("wav", "WAV", "FLOAT"),
@@ -61,21 +61,9 @@ def write_audio(
                     written += block.shape[0]
                 short = file.frames != written  # python -O drops the library's own check
             if short:
-                raise write_error(path, _refusal(passing, "not all of it could be written"))
+                raise write_error(path, refusal(passing, "not all of it could be written"))
         except (soundfile.LibsndfileError, AssertionError) as problem:
-            raise write_error(path, _refusal(passing, str(problem))) from None
-
-
-def _refusal(passing: Path, words: str) -> OSError:
-    """Why a file could not be written: libsndfile says no more than "System error." where the disk is
-    full, so the system itself is asked by writing on."""
-    try:
-        with open(passing, "ab", buffering=0) as file:
-            for _ in range(16):
-                file.write(bytes(65536))
-    except OSError as problem:
-        return problem
-    return OSError(None, words.rstrip(". "))
+            raise write_error(path, refusal(passing, str(problem))) from None
 
 
 def _named(path: Path, to_integers: Dither24, block: Audio) -> NDArray[np.int32]:

@@ -7,11 +7,11 @@ import os
 import shutil
 from pathlib import Path
 
-from simulator.errors import SimulatorError, WriteError
+from simulator.errors import SimulatorError
 from simulator.shell.data import data_folder
 from simulator.shell.store import cache_folder
 from simulator.shell.workers import default_workers, run
-from simulator.shell.writing import make_folder, write_error
+from simulator.shell.writing import make_folder, refusal, write_error
 
 Piece = tuple[str, str, str]
 """A score's name, its text, and the folder to write to."""
@@ -69,8 +69,7 @@ def write_piece(job: Piece) -> list[str]:
         try:
             soundfile.write(path, steps << 8, rate, subtype="PCM_24")
         except (OSError, RuntimeError) as problem:
-            raise WriteError(
-                f"{path}: cannot be written: {problem}", "Make room in the cache folder."
-            ) from None
+            why = problem if isinstance(problem, OSError) else refusal(Path(path), str(problem))
+            raise write_error(Path(path), why) from None
         written.append(stem)
     return written

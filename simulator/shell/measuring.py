@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from simulator.errors import SimulatorError
+from simulator.errors import AudioError, SimulatorError
 from simulator.measure.measurement import Measurement
 from simulator.measure.meter import Each, measure
 from simulator.measure.segments import METER_FRAMES, SEGMENT_FRAMES
@@ -21,6 +21,7 @@ from simulator.player.profile_format import Delivery
 from simulator.shell import workers
 from simulator.shell.channel_threads import channel_threads
 from simulator.shell.codec_delivery import Delivering, settings_of
+from simulator.shell.file_faults import check_file
 from simulator.shell.files import AudioReader
 from simulator.shell.store import Store
 
@@ -122,10 +123,23 @@ def do(job: Job, each: Each = map, *, ahead: bool = False) -> Result:
 def do_all(
     jobs: Sequence[Job], store: Store, most_workers: int, step: Callable[[], None] = lambda: None
 ) -> list[Result | SimulatorError]:
-    """All jobs, from the cache where it knows them; in order. `step` is called as each is finished."""
-    jobs = list(jobs)
-    known: dict[int, Result] = {}
+    """All jobs, from the cache where it knows them; in order. What is asked for several times is done
+    once, and no worker gets a file that cannot be opened. `step` is called as each is finished."""
+    unique = list(dict.fromkeys(jobs))
+    if len(unique) < len(jobs):
+        found_once = dict(zip(unique, do_all(unique, store, most_workers, step), strict=True))
+        for _ in range(len(jobs) - len(unique)):
+            step()
+        return [found_once[job] for job in jobs]
+    jobs = unique
+    known: dict[int, Result | SimulatorError] = {}
     for index, job in enumerate(jobs):
+        try:
+            check_file(job.path)
+        except AudioError as problem:
+            known[index] = problem
+            step()
+            continue
         content = store.content_of(job.path)
         found = None if content is None else store.find(content, job.settings)
         if content is not None and found is not None:

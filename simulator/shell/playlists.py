@@ -72,9 +72,11 @@ def read_playlist(path: str) -> Playlist:
         ) from None
     playlist = parse_playlist(data, os.path.basename(path), path)
     folder = os.path.dirname(path)
+    # a list may name one file many thousand times: the disk is asked once
+    places = {track.path: "" for track in playlist.tracks if not track.problem}
+    places = {location: absolute(location, folder) for location in places}
     tracks = tuple(
-        track if track.problem else replace(track, path=absolute(track.path, folder))
-        for track in playlist.tracks
+        track if track.problem else replace(track, path=places[track.path]) for track in playlist.tracks
     )
     profile = playlist.profile
     if profile is not None and (profile.endswith(".toml") or "/" in profile):
@@ -120,7 +122,7 @@ def absolute(location: str, folder: str) -> str:
         unicodedata.normalize("NFC", slashed),
         unicodedata.normalize("NFD", slashed),
     )
-    for spelling in spellings:
+    for spelling in dict.fromkeys(spellings):
         if os.path.exists(start / spelling):
             return str(start / spelling)
     return str(start / location)

@@ -37,6 +37,7 @@ from simulator.shell.round_layout import common_channels, fitted
 from simulator.shell.writing import (
     claimed,
     cut_to_bytes,
+    make_folder,
     refuse_existing,
     refuse_sources,
     sweep,

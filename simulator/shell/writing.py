@@ -9,6 +9,7 @@ import contextlib
 import errno
 import multiprocessing
 import os
+import shutil
 import stat
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -134,14 +135,38 @@ def cut_to_bytes(name: str, most: int) -> str:
     return name
 
 
+FULL_BYTES = 4 * 1024 * 1024
+"""A disk with less room than this is taken for the reason why a library could not write."""
+
+
 def write_error(path: Path, problem: OSError) -> WriteError:
     """The system's refusal in words."""
-    cure = (
-        "Make room on that disk, or name another folder with --out."
-        if problem.errno in (errno.ENOSPC, errno.EDQUOT)
-        else "Check the folder and its permissions, or name another with --out."
+    if problem.errno in (errno.ENOSPC, errno.EDQUOT):
+        full = "No space left on the disk" if problem.errno == errno.ENOSPC else "No quota left on the disk"
+        return WriteError(
+            f"{path}: cannot be written: {full} of the folder {path.absolute().parent}.",
+            "Make room on that disk, or name another folder with --out.",
+        )
+    return WriteError(
+        f"{path}: cannot be written: {problem.strerror or problem}.",
+        "Check the folder and its permissions, or name another with --out.",
     )
-    return WriteError(f"{path}: cannot be written: {problem.strerror or problem}.", cure)
+
+
+def refusal(passing: Path, words: str) -> OSError:
+    """Why a library could not write this file: libsndfile says no more than "System error." where the disk is
+    full, so the system itself is asked by writing on, and then how much room there is."""
+    try:
+        with open(passing, "ab", buffering=0) as file:
+            for _ in range(16):
+                file.write(bytes(65536))
+    except OSError as problem:
+        return problem
+    with contextlib.suppress(OSError):
+        if shutil.disk_usage(passing.parent).free < FULL_BYTES:  # it had been taken back by then
+            return OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+    words = words.rstrip(". ")
+    return OSError(None, "the system refused it" if "System error" in words else words)
 
 
 def make_folder(path: Path) -> None:
@@ -159,7 +184,7 @@ CLAIM = ".fairhearing-writing.lock"
 def claimed(folder: Path, paths: Sequence[Path], force: bool) -> Iterator[None]:
     """The folder, made where it is missing, for this command alone; `paths` are what it will write there. A
     lock in it, which names its process, makes the claim: of several commands one gets it. Raises WriteError,
-    before anything is written, where another command is at work in it, or has left results in the meantime."""
+    before anything is written, where another command is at work in it, or has finished there since."""
     make_folder(folder)
     lock = folder / CLAIM
     if not take(lock):

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from simulator.shell import measuring
 from simulator.shell.measuring import Job, Result, do_all
 from simulator.shell.store import Store
 
@@ -41,3 +42,40 @@ def test_what_is_measured_is_kept_before_the_next_file_is_done(tmp_path: Path, s
     assert all(isinstance(result, Result) for result in do_all(songs, again, 0))
     assert again.content_of(songs[2].path)
     again.close()
+
+
+def test_a_file_that_a_list_names_many_times_is_measured_once(
+    songs: list[Job], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    measured, whole = [], measuring.do_alone
+
+    def counted(job: Job) -> Result:
+        measured.append(job.path)
+        return whole(job)
+
+    monkeypatch.setattr(measuring, "do_alone", counted)
+    steps: list[None] = []
+    wanted = [songs[0], songs[1], *[songs[0]] * 50]
+    done = do_all(wanted, Store(None, pytest.fail), 0, lambda: steps.append(None))
+    assert measured == [songs[0].path, songs[1].path]
+    assert len(steps) == len(done) == 52
+    first, second = done[:2]
+    assert done == [first, second, *[first] * 50]
+    assert first != second
+
+
+def test_no_worker_gets_a_file_that_is_not_there(
+    tmp_path: Path, songs: list[Job], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given: list[str] = []
+
+    def noted(job: Job) -> Result:
+        given.append(job.path)
+        return measuring.do(job)
+
+    monkeypatch.setattr(measuring, "do_alone", noted)
+    missing = [Job(str(tmp_path / f"missing {number}.wav")) for number in range(20)]
+    done = do_all([*missing, songs[0]], Store(None, pytest.fail), 0)
+    assert given == [songs[0].path]
+    assert all("there is no such file" in str(one) for one in done[:20])
+    assert isinstance(done[20], Result)

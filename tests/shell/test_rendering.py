@@ -246,10 +246,10 @@ def test_back_to_back_files_that_24_bits_do_not_hold_are_turned_down_together(tm
 def test_a_round_file_that_cannot_be_written_costs_no_track(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def refuses(path: Path, *rest: object) -> None:
-        raise WriteError(f"{path}: cannot be written.")
+    def refuses(plan: Plan, *_: object) -> float:
+        raise WriteError(f"{plan.folder / 'round-played.wav'}: cannot be written.")
 
-    monkeypatch.setattr(rendering, "_write_round", lambda plan, *_: refuses(plan.folder / "round-played.wav"))
+    monkeypatch.setattr(rendering, "_write_round", refuses)
     source = written(tmp_path / "a.wav", peaky(RATE, 1.0, 88))
     outcome = render(plan_of([source], "r128", tmp_path / "out", "wav24"))
     assert outcome.tracks == 1

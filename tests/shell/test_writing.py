@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from simulator.errors import WriteError
 from simulator.shell.small_files import begin_anew, read_small
-from simulator.shell.writing import make_folder, refuse_existing, refuse_sources, whole_file
+from simulator.shell.writing import (
+    make_folder,
+    refusal,
+    refuse_existing,
+    refuse_sources,
+    whole_file,
+    write_error,
+)
 
 
 def test_a_file_appears_only_when_it_is_whole(tmp_path: Path) -> None:
@@ -123,3 +132,24 @@ def test_a_full_disk_is_said_with_its_cure(tmp_path: Path) -> None:
     ):
         file.write(b"x")
     assert "Make room" in caught.value.hint
+
+
+def test_a_full_disk_is_named_by_its_folder(tmp_path: Path) -> None:
+    words = write_error(tmp_path / "a.wav", OSError(errno.ENOSPC, os.strerror(errno.ENOSPC)))
+    assert f"No space left on the disk of the folder {tmp_path}." in words.message
+    assert words.hint.startswith("Make room on that disk")
+    words = write_error(tmp_path / "a.wav", OSError(errno.EDQUOT, os.strerror(errno.EDQUOT)))
+    assert f"No quota left on the disk of the folder {tmp_path}." in words.message
+
+
+@pytest.mark.parametrize(
+    ("free", "said"), [(1_000, os.strerror(errno.ENOSPC)), (10**9, "the system refused it")]
+)
+def test_a_library_that_only_says_system_error_is_not_quoted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, free: int, said: str
+) -> None:
+    """What a library wrote may have been taken back by the time the system is asked."""
+    monkeypatch.setattr("shutil.disk_usage", lambda _: SimpleNamespace(free=free))
+    problem = refusal(tmp_path / "a.wav", "System error.")
+    assert said in (problem.strerror or str(problem))
+    assert "System error" not in str(problem)

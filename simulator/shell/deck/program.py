@@ -61,8 +61,8 @@ class Now:
     """Where the deck is. `frame` is the next one of `segment` that goes to the device; `clock` counts the
     frames that the program has moved on since the deck was opened, pauses left out. `waiting`: it plays, but
     the lane is not made that far yet, so there is silence. `dropouts` counts gaps in what sounded: blocks
-    that came too late, lanes that ran dry, streams that were lost. `alive` is False while there is no stream, and
-    `why` says what happened, in a sentence; the place is kept."""
+    that came too late, lanes that ran dry, streams that were lost. `alive` is False while there is no
+    stream, and `why` says what happened, in a sentence; the place is kept."""
 
     segment: int = 0
     frame: int = 0

@@ -29,7 +29,7 @@ from simulator.shell.deck.program import DeckProgram, DeviceView, Kind, Listen, 
 from simulator.shell.deck.scratch import Scratch
 from simulator.shell.signals import signals_held
 from simulator.shell.workers import start_tracker
-from simulator.shell.writing import refuse_existing, whole_file, write_error
+from simulator.shell.writing import refusal, refuse_existing, whole_file, write_error
 
 BLOCK_FRAMES = 1024
 LOOK_SECONDS = 0.005
@@ -68,7 +68,7 @@ class FileDeck:
             scratch = Scratch(cache)
             closing.callback(scratch.close)
             try:
-                passing = closing.enter_context(whole_file(path, force))
+                self._passing = passing = closing.enter_context(whole_file(path, force))
                 self._file = closing.enter_context(
                     soundfile.SoundFile(
                         os.fsencode(passing) if os.name == "posix" else os.fspath(passing),
@@ -80,7 +80,7 @@ class FileDeck:
                     )
                 )
             except soundfile.LibsndfileError as problem:
-                raise write_error(path, OSError(None, problem.error_string.rstrip(". "))) from None
+                raise write_error(path, refusal(passing, problem.error_string)) from None
             maker = MakerProcess(context, shared, str(scratch.folder), scratch.log, sample_rate)
             closing.callback(maker.close)
             self._book = LaneBook(self._cells, sample_rate, maker, scratch.free_bytes, most_bytes)
@@ -188,7 +188,7 @@ class FileDeck:
         try:
             self._file.write(block)
         except Exception as problem:
-            raise write_error(self._path, OSError(None, str(problem).rstrip(". "))) from None
+            raise write_error(self._path, refusal(self._passing, str(problem))) from None
 
     def _wait_for_lanes(self, frames: int) -> None:
         """Until the lanes at the place are made far enough, or cannot be."""
