@@ -84,6 +84,7 @@ def test_below_the_ceiling_every_bit_stays() -> None:
 @pytest.mark.parametrize("size", [1000, SEGMENT_FRAMES, 3 * SEGMENT_FRAMES + 17])
 @pytest.mark.parametrize("style", ["limit", "clip-limit"])
 def test_any_block_size_gives_the_same_samples(size: int, style: str) -> None:
+    """Rests on the fixed segments that the limiter cuts a stream into, and on the states between them."""
     samples, settings = bursts(5.0), MasteringSettings(-1.0, "true", style)  # type: ignore[arg-type]
     blocks = [samples[start : start + size] for start in range(0, samples.shape[0], size)]
     report = ActionReport()

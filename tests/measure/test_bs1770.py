@@ -205,7 +205,8 @@ def test_the_incomplete_last_block_is_dropped() -> None:
     quiet, loud = sine(1000.0, 48_000, 0.4, -30.0), sine(1000.0, 48_000, 0.0999, 0.0)
     alone = measure_array(quiet, 48_000)
     followed = measure_array(np.concatenate([quiet, loud]), 48_000)
-    assert followed.integrated_lufs == alone.integrated_lufs
+    # streams of two lengths: a linear-algebra library may add up in another order for other shapes
+    assert followed.integrated_lufs == pytest.approx(alone.integrated_lufs, abs=1e-9)
 
 
 def test_the_relative_gate_leaves_out_what_is_more_than_10_lu_below_and_keeps_what_is_less() -> None:
@@ -283,7 +284,8 @@ def test_measuring_again_gives_the_same_bits() -> None:
 @pytest.mark.parametrize("size", [107, 1000, 32768, 65536, 44_100, METER_FRAMES])
 @pytest.mark.parametrize("channels", [1, 2])
 def test_the_block_size_does_not_change_a_bit(size: int, channels: int) -> None:
-    """Longer than the meters' own segments, so that one edge of theirs lies within."""
+    """Rests on the fixed segments, so that each product has the same shape. Longer than the meters' own, so
+    that one edge of theirs lies within."""
     samples = noise_bursts(44_100, 7.1, seed=10, channels=channels) * np.float32(6.0)
     assert samples.shape[0] > METER_FRAMES
     whole = measure_array(samples, 44_100)

@@ -70,6 +70,7 @@ def test_the_converter_comes_last(limiter: LimiterSettings | None) -> None:
 
 @pytest.mark.parametrize("size", [777, 32_768, 40_000])
 def test_any_block_size_gives_the_same_samples(size: int) -> None:
+    """Rests on the fixed segments that the chain cuts a stream into: the same products, whatever is read."""
     samples = wave()
     whole, first = play_array(samples, RATE, ChainSettings(9.0, LIMITER))
     report = LimiterReport()

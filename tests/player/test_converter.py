@@ -128,6 +128,7 @@ def test_nothing_in_nothing_out() -> None:
 
 @pytest.mark.parametrize("size", [1009, 32_768, 40_000])
 def test_any_block_size_gives_the_same_samples(size: int) -> None:
+    """Rests on the fixed segments that the converter cuts a stream into: rows and products are the same."""
     noise = np.stack(
         [signals.clipped_noise(signals.pink_noise(70_000, seed), 9.0) for seed in (1, 2)], axis=1
     )

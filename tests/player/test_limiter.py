@@ -206,6 +206,7 @@ def test_the_gain_is_that_of_a_plain_loop_over_the_frames(look_ahead_ms: float) 
 
 @pytest.mark.parametrize("detection", ["sample", "true"])
 def test_any_block_size_gives_the_same_samples(detection: str) -> None:
+    """Rests on the fixed segments that the limiter cuts a stream into, and on the states between them."""
     wave = material("music 9", RATE)
     whole, first = limit_array(wave, RATE, settings(detection))
 

@@ -15,6 +15,7 @@ from simulator.shell.channel_threads import channel_threads
 
 @pytest.mark.parametrize("channels", [1, 2, 3])
 def test_reading_on_with_a_thread_a_channel_does_not_change_a_bit(channels: int) -> None:
+    """Rests on a channel being measured by itself, segment by segment, and on one BLAS thread each."""
     samples = noise_bursts(48_000, 12.0, seed=17, channels=channels).reshape(-1, channels) * np.float32(6.0)
     assert samples.shape[0] > 2 * METER_FRAMES
     with channel_threads() as each:

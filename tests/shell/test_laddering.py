@@ -107,6 +107,7 @@ def test_the_playlist_names_the_loudness_that_was_reached(mix: Path, tmp_path: P
 
 @pytest.mark.heavy
 def test_workers_give_the_same_rungs_as_this_process(mix: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rests on one machine, one BLAS thread each and the environment that a spawned worker inherits."""
     monkeypatch.setattr(laddering, "POOL_PAYS_SECONDS", 0.0)
     asked = wanted(mix, -14.0, -12.0)
     here, there = build(asked, workers=0), build(asked, workers=2)

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import os
+import platform
 import signal
 import time
 from typing import Any
 
+import numpy as np
 import pytest
+from threadpoolctl import threadpool_info
 
 from simulator.errors import AudioError, SimulatorError
 from simulator.shell import workers as pool
@@ -26,6 +29,26 @@ def double(job: int) -> int:
 
 def done(jobs: list[int], workers: int) -> list[int | SimulatorError]:
     return in_order(run(double, jobs, workers, str), len(jobs), lambda: None)
+
+
+def kernels(_: int) -> tuple[str | None, list[str]]:
+    """What the environment asks for, and which kernels the linear-algebra libraries here really use."""
+    np.zeros((2, 2)) @ np.zeros((2, 2))
+    found = [str(one.get("architecture")) for one in threadpool_info() if one["internal_api"] == "openblas"]
+    return os.environ.get("OPENBLAS_CORETYPE"), sorted(set(found))
+
+
+def test_a_worker_computes_with_the_kernels_that_the_environment_asks_for(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Figures of workers and of one process are equal bit for bit only with the same kernels: a spawned
+    process inherits the environment. Nehalem's run on every x86-64 processor that numpy still supports."""
+    if kernels(0)[1] == [] or platform.machine().lower() not in ("x86_64", "amd64"):
+        pytest.skip("numpy's linear algebra is not OpenBLAS on x86-64 here")
+    monkeypatch.setenv("OPENBLAS_CORETYPE", "Nehalem")
+    asked, used = in_order(run(kernels, [1], 1, str), 1, lambda: None)[0]  # type: ignore[misc]
+    assert asked == "Nehalem"
+    assert used == ["Nehalem"]
 
 
 @pytest.mark.parametrize("workers", [0, 2])

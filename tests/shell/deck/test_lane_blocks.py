@@ -50,6 +50,7 @@ def song(folder: Path, channels: int, rate: int = 44_100) -> Path:
 def test_a_lane_is_the_render_at_the_device_s_rate(
     tmp_path: Path, chain: ChainSettings, channels: int, rate: int
 ) -> None:
+    """Rests on the one chain, run with the same settings from the first frame on, in the same segments."""
     path = song(tmp_path, channels)
     target = tmp_path / "render.wav"
     render_track(TrackJob(str(path), str(target), chain, "float32", False, False, Passage(0, 1, ""), rate))
