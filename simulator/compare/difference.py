@@ -19,7 +19,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
-METHOD = 1
+METHOD = 2
 """Version of the method: raised when any number may change; stored differences carry it."""
 
 
@@ -63,7 +63,8 @@ class Difference:
     its mean power − 20 dB."""
     bands: tuple[BandDifference, ...]
     linear_filter_share: float | None
-    """Share of the residual's power that one fixed linear filter explains."""
+    """What one fixed linear filter does, as a share of all that is not one plain gain; a level that moves is
+    taken out first."""
     tonal_balance_differs: bool
     """That share is more than half: the residual must not be put down to limiting."""
     third_octaves: tuple[ThirdOctave, ...]

@@ -1,14 +1,15 @@
 """How large is the difference, and what explains it? Two passes over the common part.
 
 The first pass finds the match (one least-squares gain) and the gain curve; the second takes the spectra of
-the open version, the other one and the gain riding, from which everything else follows.
+the open version, the other one and the gain riding, from which everything else follows. A filter is looked
+for after the riding has been taken out: see compare/tonal.
 Conventions: as in compare/difference.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,13 @@ from simulator.compare import bands, tonal
 from simulator.compare.align import Aligned
 from simulator.compare.difference import BandDifference, Difference, ThirdOctave
 from simulator.compare.difference_pass import Pair, pair_of
-from simulator.compare.gain_riding import GainCurve, gain_curve, step_frames
+from simulator.compare.gain_riding import (
+    GainCurve,
+    GainFollowing,
+    gain_curve,
+    gain_following,
+    step_frames,
+)
 from simulator.units import gain_to_db
 
 ROUNDING_LU = -110.0
@@ -49,6 +56,9 @@ class _Sums:
     residual: Values
     riding: Values
     change: Values
+    ridden_power: Values
+    """Of the open version once it moves as the other one does."""
+    ridden_cross: NDArray[np.complex128]
 
 
 def measure_difference(open_samples: NDArray[np.floating], aligned: Aligned, each: Each = map) -> Matched:
@@ -62,7 +72,8 @@ def measure_difference(open_samples: NDArray[np.floating], aligned: Aligned, eac
     curve = gain_curve(cross, other_power, open_power, gain, step_frames(pair.sample_rate))
     if not total > 0.0 or not ours > 0.0 or not gain > 0.0:
         return Matched(_unmatched(pair), pair, 0.0, curve)
-    sums = _spectra(pair, gain, curve, each)
+    follow = gain_following(cross, open_power, step_frames(pair.sample_rate))
+    sums = _spectra(pair, gain, curve, follow, each)
     return Matched(_difference(pair, gain, curve, sums), pair, gain, curve)
 
 
@@ -88,38 +99,47 @@ def _step_sums(pair: Pair, each: Each) -> tuple[Values, Values, Values]:
     return sums[0], sums[1], sums[2]
 
 
-def _spectra(pair: Pair, gain: float, curve: GainCurve, each: Each) -> _Sums:
-    count = bands.frame_size(pair.sample_rate) // 2 + 1
+def _spectra(pair: Pair, gain: float, curve: GainCurve, follow: GainFollowing, each: Each) -> _Sums:
+    size = bands.frame_size(pair.sample_rate)
+    count = size // 2 + 1
 
     def of_part(part: range) -> _Sums:
         sums = _no_sums(count)
         frames: bands.Frames | None = None
+        done = 0
         for at, ours, theirs in pair.weighted(part):
             if frames is None:
                 frames = bands.Frames(pair.sample_rate, 3, ours.shape[0])
             riding = theirs * (curve.over(at, ours.shape[1]) - gain).astype(np.float32)
             for spectra in frames.push(np.stack([ours, theirs, riding])):
-                _add(sums, spectra, gain)
+                _add(sums, spectra, gain, follow.over(part.start, done, spectra.shape[2], size))
+                done += spectra.shape[2]
         if frames is not None:
             for spectra in frames.finish():
-                _add(sums, spectra, gain)
+                _add(sums, spectra, gain, follow.over(part.start, done, spectra.shape[2], size))
+                done += spectra.shape[2]
         return sums
 
     whole = _no_sums(count)
     weight = bands.bin_weights(pair.sample_rate)
     for sums in each(of_part, pair.parts()):
-        for name in ("open_power", "other_power", "cross", "residual", "riding", "change"):
-            getattr(whole, name)[:] += getattr(sums, name) * weight
+        for field in fields(_Sums):
+            getattr(whole, field.name)[:] += getattr(sums, field.name) * weight
     return whole
 
 
 def _no_sums(count: int) -> _Sums:
-    power = [np.zeros(count) for _ in range(5)]
-    return _Sums(power[0], power[1], np.zeros(count, dtype=np.complex128), power[2], power[3], power[4])
+    power = [np.zeros(count) for _ in range(6)]
+    cross = [np.zeros(count, dtype=np.complex128) for _ in range(2)]
+    return _Sums(power[0], power[1], cross[0], *power[2:], cross[1])
 
 
-def _add(sums: _Sums, spectra: bands.Spectra, gain: float) -> None:
+def _add(sums: _Sums, spectra: bands.Spectra, gain: float, follow: NDArray[np.float32]) -> None:
+    """`follow`: the gain at which the open version goes along with the other one (frames,)."""
+    ridden = (spectra[0] * follow[:, np.newaxis]).reshape(-1, spectra.shape[3])
     ours, theirs, riding = spectra.reshape(3, -1, spectra.shape[3])
+    sums.ridden_power += _power(ridden)
+    sums.ridden_cross += np.einsum("kf,kf->f", ridden, theirs.conj())
     sums.open_power += _power(ours)
     sums.other_power += _power(theirs)
     sums.cross += np.einsum("kf,kf->f", ours, theirs.conj())
@@ -145,9 +165,11 @@ def _difference(pair: Pair, gain: float, curve: GainCurve, sums: _Sums) -> Diffe
     level = _level(residual, whole)
     split = level is not None and level > ROUNDING_LU
     octaves: tuple[ThirdOctave, ...] = tonal.third_octaves(sums.open_power, sums.other_power, gain, rate)
-    left = gain * gain * float(tonal.left_by_filter(sums.open_power, sums.other_power, sums.cross).sum())
-    share = min(1.0, max(0.0, 1.0 - left / residual)) if split else None
+    fitted = _fitted(sums) if split else None
+    share = None if fitted is None else fitted.filter_share
     flagged = share is not None and share > tonal.EXPLAINS
+    if fitted is not None and flagged and fitted.moves:  # the balance is that of the filter alone
+        octaves = tonal.third_octaves(sums.ridden_power, sums.other_power, 1.0, rate)
     return Difference(
         match_gain_db=gain_to_db(gain),
         polarity=pair.polarity,
@@ -164,6 +186,14 @@ def _difference(pair: Pair, gain: float, curve: GainCurve, sums: _Sums) -> Diffe
         third_octaves=octaves,
         reason=_reason(level, split, flagged, octaves),
     )
+
+
+def _fitted(sums: _Sums) -> tonal.Fitted:
+    """The other version as the open one through a filter: at a level that stands, or that moves along;
+    whichever leaves less."""
+    still = tonal.fit(sums.open_power, sums.cross, sums.open_power, sums.cross, sums.other_power)
+    moving = tonal.fit(sums.ridden_power, sums.ridden_cross, sums.open_power, sums.cross, sums.other_power)
+    return moving if moving.left < still.left else still
 
 
 def _bands(sums: _Sums, whole: float, rate: int) -> list[BandDifference]:

@@ -181,6 +181,10 @@ def test_the_residual_with_its_match_its_kinds_and_what_it_does_not_say() -> Non
         "waveform (19.2 LU below)."
     )
     assert said(found, "difference_tonal") == ""
+    filtered = replace(difference(), linear_filter_share=0.2)
+    assert "the rest is a filter or a changed waveform" in said(
+        compared(LOUD, OPEN, residual=filtered), "difference_split"
+    )
     assert "does not rank quality: smooth gain riding leaves more of it than hard clipping" in said(
         found, "difference_no_rank"
     )
