@@ -131,7 +131,7 @@ def _spectra(pair: Pair, gain: float, curve: GainCurve, follow: GainFollowing, e
 def _no_sums(count: int) -> _Sums:
     power = [np.zeros(count) for _ in range(6)]
     cross = [np.zeros(count, dtype=np.complex128) for _ in range(2)]
-    return _Sums(power[0], power[1], cross[0], *power[2:], cross[1])
+    return _Sums(power[0], power[1], cross[0], power[2], power[3], power[4], power[5], cross[1])
 
 
 def _add(sums: _Sums, spectra: bands.Spectra, gain: float, follow: NDArray[np.float32]) -> None:

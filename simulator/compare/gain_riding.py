@@ -67,7 +67,8 @@ class GainFollowing:
         steps = np.clip(steps, 0, max(self.cross.shape[0] - 1, 0))
         above, below = (np.where(inside, sums[steps], 0.0) @ taper for sums in (self.cross, self.open_power))
         gains = np.divide(above, below, out=np.zeros_like(above), where=below > self.floor)
-        return np.maximum(gains, 0.0).astype(np.float32)
+        followed: NDArray[np.float32] = np.maximum(gains, 0.0).astype(np.float32)
+        return followed
 
     @property
     def floor(self) -> float:

@@ -1,4 +1,4 @@
-"""Is the cause that is named the one that was made? A level that moves is not taken for a filter, nor the reverse.
+"""Is the cause that is named the one that was made? A level that moves is not taken for a filter.
 
 The constructions are the tests' own (support/made_levels: gains alone; support/made_versions: equalisers), so
 what was done is known. Whoever names the cause from one fit puts 55 to 63 % of a fade down to a filter.
@@ -51,7 +51,7 @@ def no_filter(found: Difference) -> None:
 
 @pytest.fixture(scope="module")
 def changing() -> Version:
-    """Dark at the beginning and bright at the end, so that a level that moves also tilts the long spectrum."""
+    """Dark at the beginning and bright at the end: a level that moves also tilts the long spectrum."""
     made = song(4.0)
     dark, bright = peaking(made, 150.0, 18.0), peaking(made, 5000.0, 18.0)
     turn = np.linspace(0.0, 1.0, made.shape[0], dtype=np.float32)[:, np.newaxis]

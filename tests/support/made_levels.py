@@ -62,16 +62,16 @@ def _automation(x: NDArray[np.floating], rate: int) -> Gains:
 
 PURE_GAIN: dict[str, Level] = {
     "fade-out of 4 s": _fade_out,
-    "fade-in over a third": lambda x, rate: np.clip(np.linspace(0.0, 3.0, x.shape[0]), 0.0, 1.0),
-    "fade-out all along, in dB": lambda x, rate: _points(x, (0.0, 0.0), (1.0, -40.0)),
-    "smooth step of +4 dB": lambda x, rate: _points(x, (0.0, 0.0), (0.48, 0.0), (0.52, 4.0), (1.0, 4.0)),
-    "hard step of -6 dB": lambda x, rate: np.where(np.arange(x.shape[0]) < 0.4 * x.shape[0], 1.0, 0.5),
-    "a verse 8 dB down": lambda x, rate: _points(
+    "fade-in over a third": lambda x, _: np.clip(np.linspace(0.0, 3.0, x.shape[0]), 0.0, 1.0),
+    "fade-out all along, in dB": lambda x, _: _points(x, (0.0, 0.0), (1.0, -40.0)),
+    "smooth step of +4 dB": lambda x, _: _points(x, (0.0, 0.0), (0.48, 0.0), (0.52, 4.0), (1.0, 4.0)),
+    "hard step of -6 dB": lambda x, _: np.where(np.arange(x.shape[0]) < 0.4 * x.shape[0], 1.0, 0.5),
+    "a verse 8 dB down": lambda x, _: _points(
         x, (0.0, 0.0), (0.3, 0.0), (0.31, -8.0), (0.6, -8.0), (0.61, 0.0), (1.0, 0.0)
     ),
     "compressor 3:1": lambda x, rate: _compressed(x, rate, 3.0, 0.02, 0.2),
     "compressor 8:1, slow": lambda x, rate: _compressed(x, rate, 8.0, 0.1, 0.8),
-    "compressor 4:1, quick": lambda x, rate: _compressed(x, rate, 4.0, 0.005, 0.06, 0.3),
+    "compressor 4:1, quick": lambda x, rate: _compressed(x, rate, 4.0, 0.01, 0.1, 0.3),
     "automation by the second": _automation,
     "gate": _gated,
     "sine of 0.1 Hz": lambda x, rate: _sine(x, rate, 0.1, 4.0),

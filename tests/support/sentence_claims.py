@@ -248,8 +248,8 @@ class Claims:
 
     def rule_difference_split(self, text: str, _: Any) -> None:
         found = self.fit(
-            r"SHARE of its power is gain riding \(a level that moves, NUM LU below\), the rest is a (?:filter or "
-            r"a changed|changed) waveform "
+            r"SHARE of its power is gain riding \(a level that moves, NUM LU below\), the rest is "
+            r"(?:a filter or )?a changed waveform "
             r"\(NUM LU below\)\.",
             text,
         )
