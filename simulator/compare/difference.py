@@ -70,6 +70,9 @@ class Difference:
     third_octaves: tuple[ThirdOctave, ...]
     reason: str
     """Plain words: what was found, or why a number is missing."""
+    conversion_only: bool = False
+    """The other version came here by a conversion (another rate, a drift, a fraction of a frame), and what is
+    left is no more than that leaves: `residual_lu` is then the floor, under which no change can be seen."""
 
     def as_json(self) -> dict[str, Any]:
         """The same with plain types: numbers unrounded, missing ones None."""

@@ -31,6 +31,10 @@ from simulator.units import gain_to_db
 ROUNDING_LU = -110.0
 """Below this the rest is rounding of float32 and of the filters: it is not split any further."""
 
+_CONVERSION_LU, _BELOW_LU, _EDGE_LU = -60.0, -75.0, -50.0
+_BETWEEN = 1e-6
+CONVERTED = "The two are the same but for conversion; a change smaller than the residual could not be seen."
+
 Values = NDArray[np.float64]
 Each = Callable[[Callable[[range], Any], Iterable[range]], Iterable[Any]]
 
@@ -74,7 +78,15 @@ def measure_difference(open_samples: NDArray[np.floating], aligned: Aligned, eac
         return Matched(_unmatched(pair), pair, 0.0, curve)
     follow = gain_following(cross, open_power, step_frames(pair.sample_rate))
     sums = _spectra(pair, gain, curve, follow, each)
-    return Matched(_difference(pair, gain, curve, sums), pair, gain, curve)
+    return Matched(_difference(pair, gain, curve, sums, _converted(aligned)), pair, gain, curve)
+
+
+def _converted(aligned: Aligned) -> bool:
+    """The other version was resampled, or read between its frames."""
+    found = aligned.alignment
+    places = [aligned.place, *(piece.offset_s * found.second_rate for piece in found.pieces)]
+    between = any(abs(place - np.rint(place)) > _BETWEEN for place in places)
+    return found.first_rate != found.second_rate or bool(found.drift_ppm) or between
 
 
 def _step_sums(pair: Pair, each: Each) -> tuple[Values, Values, Values]:
@@ -158,7 +170,7 @@ def _power(spectra: NDArray[np.complex64]) -> Values:
     return power
 
 
-def _difference(pair: Pair, gain: float, curve: GainCurve, sums: _Sums) -> Difference:
+def _difference(pair: Pair, gain: float, curve: GainCurve, sums: _Sums, converted: bool) -> Difference:
     rate = pair.sample_rate
     whole = float(sums.open_power.sum())
     residual, riding, change = (float(part.sum()) for part in (sums.residual, sums.riding, sums.change))
@@ -167,7 +179,9 @@ def _difference(pair: Pair, gain: float, curve: GainCurve, sums: _Sums) -> Diffe
     octaves: tuple[ThirdOctave, ...] = tonal.third_octaves(sums.open_power, sums.other_power, gain, rate)
     fitted = _fitted(sums) if split else None
     share = None if fitted is None else fitted.filter_share
-    flagged = share is not None and share > tonal.EXPLAINS
+    by_band = tuple(_bands(sums, whole, rate)) if split else ()
+    only = converted and split and _conversion_only(level, by_band)
+    flagged = share is not None and share > tonal.EXPLAINS and not only
     if fitted is not None and flagged and fitted.moves:  # the balance is that of the filter alone
         octaves = tonal.third_octaves(sums.ridden_power, sums.other_power, 1.0, rate)
     return Difference(
@@ -180,12 +194,22 @@ def _difference(pair: Pair, gain: float, curve: GainCurve, sums: _Sums) -> Diffe
         waveform_change_lu=_level(change, whole) if split else None,
         gain_riding_share=riding / (riding + change) if split else None,
         gain_riding_range_db=curve.range_db,
-        bands=tuple(_bands(sums, whole, rate)) if split else (),
+        bands=by_band,
         linear_filter_share=share,
         tonal_balance_differs=flagged,
         third_octaves=octaves,
-        reason=_reason(level, split, flagged, octaves),
+        reason=CONVERTED if only else _reason(level, split, flagged, octaves),
+        conversion_only=only,
     )
+
+
+def _conversion_only(level: float | None, by_band: tuple[BandDifference, ...]) -> bool:
+    """As little as converting left of four songs: −60 LU in all, or next to nothing but in the highest band,
+    where converters cut the music off differently (there up to −53 LU)."""
+    below = [one.residual_lu for one in by_band[:-1] if one.residual_lu is not None]
+    highest = by_band[-1].residual_lu if by_band else None
+    edge = all(one <= _BELOW_LU for one in below) and (highest is None or highest <= _EDGE_LU)
+    return level is not None and (level <= _CONVERSION_LU or edge)
 
 
 def _fitted(sums: _Sums) -> tonal.Fitted:

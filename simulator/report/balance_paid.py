@@ -117,6 +117,16 @@ def _difference(found: Difference | None, names: Names) -> list[Said]:
             "difference", f"{match}, their difference lies {level(-found.residual_lu)} LU below {names.open}."
         )
     ]
+    if found.conversion_only:
+        return [
+            *said,
+            Said(
+                "difference_conversion",
+                "That is as little as a conversion leaves (another sample rate, a drift, a fraction of a "
+                "sample): the two are the same but for conversion. A change smaller than this floor of "
+                f"{level(found.residual_lu)} LU could not be seen.",
+            ),
+        ]
     if found.tonal_balance_differs:
         explained = (
             "" if found.linear_filter_share is None else f" ({share(found.linear_filter_share)} of it)"

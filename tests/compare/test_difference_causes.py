@@ -12,11 +12,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+import soxr
 from support.made_levels import PURE_GAIN, ridden
-from support.made_versions import RATE, Version, high_passed, peaking, song
+from support.made_versions import RATE, Version, delayed, high_passed, peaking, song
 from support.real_music import SONGS
 
-from simulator.compare.align import lay_over
+from simulator.compare.align import align_and_move, lay_over
 from simulator.compare.alignment import Alignment
 from simulator.compare.difference import Difference
 from simulator.compare.difference_measure import measure_difference
@@ -76,6 +77,30 @@ def test_a_filter_stays_one_where_the_level_moves_too(changing: Version) -> None
     assert bell[501] is not None
     assert bell[6310] is not None
     assert bell[501] - bell[6310] == pytest.approx(8.9, abs=0.5)
+
+
+@pytest.mark.parametrize("kind", ["48 kHz", "fraction", pytest.param("drift", marks=pytest.mark.heavy)])
+def test_what_a_conversion_leaves_is_called_so_and_a_clip_is_not(kind: str) -> None:
+    made = song(6.0)
+
+    def moved(version: Version) -> tuple[Version, int]:
+        if kind == "48 kHz":
+            return soxr.resample(version, RATE, 48_000, quality="HQ"), 48_000
+        if kind == "drift":
+            return soxr.resample(version, RATE, RATE * (1.0 + 40e-6), quality="VHQ"), RATE
+        return delayed(version, 10.37), RATE
+
+    def found(version: Version) -> Difference:
+        return measure_difference(made, align_and_move(made, RATE, *moved(version))).difference
+
+    same, clipped = found(made), found(np.clip(made, -0.3, 0.3))
+    assert same.residual_lu is not None
+    assert same.residual_lu < -60.0
+    assert same.conversion_only
+    assert "same but for conversion" in same.reason
+    assert not same.tonal_balance_differs
+    assert not clipped.conversion_only
+    assert not difference(made, np.clip(made, -0.95 * made.max(), 0.95 * made.max())).conversion_only
 
 
 @lru_cache(maxsize=4)
