@@ -175,7 +175,7 @@ def _aligned(ready: Prepared, no_cache: bool) -> tuple[Prepared, dict[int, float
                 warn(f"{problem.message}\n  It is heard at its own passages.")
                 tracks[index] = replace(one, track=replace(one.track, song=None))
                 continue
-            if found.offset_frames is None or found.kind != "aligned":
+            if found.offset_frames is None or found.edits or not found.fits:
                 warn(f"{one.track.path}: {found.reason}\n  It is heard at its own passages.")
                 tracks[index] = replace(one, track=replace(one.track, song=None))
             else:

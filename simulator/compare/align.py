@@ -10,7 +10,7 @@ Conventions: samples float32 (frames, channels); places and drift as in compare/
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,9 +18,11 @@ from numpy.typing import NDArray
 from simulator.compare import align_coarse, align_fine
 from simulator.compare.align_convert import NewArray, convert, in_memory
 from simulator.compare.align_judge import SHORTEST_S, Judged, judge, search_frames
+from simulator.compare.align_pieces import Stretch, stretches
 from simulator.compare.align_reason import refusal, with_reason, without_place
+from simulator.compare.align_shift import read
 from simulator.compare.align_similarity import AMBIGUOUS_SHARE, BORDER, confidence, similarity
-from simulator.compare.alignment import Alignment, BandDelay, Kind, Place
+from simulator.compare.alignment import Alignment, BandDelay, Edit, Kind, Piece, Place
 from simulator.compare.bands import BANDS
 from simulator.units import gain_to_db
 
@@ -31,6 +33,13 @@ _DRIFT_LEFT_FRAMES = 0.002
 _NEAR = 0.02
 _AS_WELL = 1.0023
 """A hundredth of a dB, as a ratio of powers."""
+_FITS_WELL, _ALL_FITS = 0.6, 0.97
+"""Where less than the second share of the windows fits by the first, an edit is looked for."""
+_LEAST_MAPPED = 0.5
+_LEAST_OUTER_S = 0.5
+_NO_GAP_S = 0.0005
+_WHOLE = 1e-3
+_PIECE_FRAMES = 1 << 18
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +50,9 @@ class Aligned:
     alignment: Alignment
     moved: NDArray[np.floating]
     place: float
+    parts: tuple[tuple[int, int], ...] = ()
+    """Frames of the first that belong to an edited second, which lies at their places in `moved`; empty where
+    nothing was edited."""
 
 
 def same_channels(
@@ -79,6 +91,25 @@ def align_and_move(
     new_array: NewArray = in_memory,
 ) -> Aligned:
     """`align`, with the second version made ready for the difference."""
+    found = _as_it_is(first, first_rate, second, second_rate, new_array)
+    stereo = first.shape[1] == second.shape[1] == 2
+    if not stereo or (found.alignment.has_place and not found.alignment.channels_swapped):
+        return found
+    turned = _as_it_is(first, first_rate, second[:, ::-1], second_rate, new_array)
+    if not turned.alignment.has_place or turned.alignment.channels_swapped:
+        plain = replace(found.alignment, channels_swapped=False)
+        return replace(found, alignment=with_reason(plain) if plain.has_place else plain)
+    return replace(turned, alignment=with_reason(replace(turned.alignment, channels_swapped=True)))
+
+
+def _as_it_is(
+    first: NDArray[np.floating],
+    first_rate: int,
+    second: NDArray[np.floating],
+    second_rate: int,
+    new_array: NewArray,
+) -> Aligned:
+    """With the channels as they are; `channels_swapped` where they look it."""
     ours, theirs = same_channels(first, second)
     shape = (first_rate, second_rate, first.shape[0], second.shape[0])
     shortest = min(first.shape[0] / first_rate, second.shape[0] / second_rate)
@@ -103,13 +134,98 @@ def lay_over(
     if alignment.offset_frames is None:
         raise ValueError("versions without a place cannot be laid over each other")
     theirs = np.broadcast_to(second, (second.shape[0], channels)) if second.shape[1] == 1 else second
+    if alignment.channels_swapped:
+        theirs = theirs[:, ::-1]
     drift = alignment.drift_ppm or 0.0
     place = alignment.offset_frames * alignment.first_rate / alignment.second_rate / (1.0 + drift * 1e-6)
     if alignment.first_rate == alignment.second_rate and not drift:
-        return Aligned(alignment, theirs, alignment.offset_frames)
+        return _in_pieces(Aligned(alignment, theirs, alignment.offset_frames), new_array)
     moved = convert(theirs, alignment.second_rate, alignment.first_rate, drift, new_array)
     # a place within rounding of a whole frame is that frame: it was set to it
-    return Aligned(alignment, moved, float(np.rint(place)) if alignment.snapped else place)
+    place = float(np.rint(place)) if alignment.snapped else place
+    return _in_pieces(Aligned(alignment, moved, place), new_array)
+
+
+def _in_pieces(aligned: Aligned, new_array: NewArray) -> Aligned:
+    """An edited second version put together anew, so that each piece lies where it lies in the first."""
+    found = aligned.alignment
+    if not found.pieces:
+        return aligned
+    rate, frames = found.first_rate, found.first_frames
+    laid = new_array(frames, aligned.moved.shape[1])
+    laid[:] = 0.0
+    parts = []
+    for piece in found.pieces:
+        start, end = round(piece.first_start_s * rate), min(frames, round(piece.first_end_s * rate))
+        place = piece.offset_s * rate / (1.0 + (found.drift_ppm or 0.0) * 1e-6)
+        place = float(np.rint(place)) if abs(place - np.rint(place)) < _WHOLE else place
+        for at in range(start, end, _PIECE_FRAMES):
+            count = min(_PIECE_FRAMES, end - at)
+            laid[at : at + count] = read(aligned.moved, at + place, count).T
+        parts.append((start, end))
+    return Aligned(found, laid, 0.0, tuple(parts))
+
+
+def _mapped(
+    first: NDArray[np.floating], aligned: Aligned, seen: align_fine.Windows, new_array: NewArray
+) -> Aligned:
+    """With the pieces of an edited version, where some windows fit badly or more than one place does."""
+    found, moved, rate = aligned.alignment, aligned.moved, aligned.alignment.first_rate
+    assert found.polarity is not None
+    well = align_fine.agreement(seen, align_fine.common(seen), found.polarity, _FITS_WELL)
+    if found.kind == "aligned" and (well is None or well >= _ALL_FITS):
+        return aligned
+    to_second = found.second_rate / rate * (1.0 + (found.drift_ppm or 0.0) * 1e-6)
+    rivals = [one.offset_frames / to_second for one in found.candidates[1:]]
+    lies = stretches(first, moved, rate, [aligned.place, *rivals], found.polarity)
+    edits = _edits(lies, first.shape[0], moved.shape[0], rate, to_second / found.second_rate)
+    shortest = min(first.shape[0], moved.shape[0])
+    if not edits or sum(one.end - one.start for one in lies) < _LEAST_MAPPED * shortest:
+        return aligned
+    longest = max(lies, key=lambda one: one.end - one.start)
+    part = align_fine.look(first[longest.start : longest.end], moved, longest.place + longest.start)
+    if part is None:  # shorter than a window
+        return aligned
+    shared = align_fine.common(part)
+    gain, left = align_fine.level(part, found.polarity)
+    alike = similarity(shared, rate, part.size, 0.0)
+    pieces = tuple(
+        Piece(one.start / rate, one.end / rate, one.place * to_second / found.second_rate) for one in lies
+    )
+    mapped = replace(
+        found,
+        kind="aligned",
+        offset_frames=longest.place * to_second + 0.0,
+        snapped=longest.place == np.rint(longest.place),
+        gain_db=gain_to_db(gain),
+        null_db=None if left is None else 10.0 * float(np.log10(left)),
+        similarity=alike,
+        confidence=confidence(alike),
+        candidates=found.candidates[:1],
+        delay_by_band=_band_delays(shared, found.polarity, rate, part.size, found.second_rate / rate),
+        pieces=pieces,
+        edits=edits,
+    )
+    return _in_pieces(Aligned(with_reason(mapped), moved, longest.place), new_array)
+
+
+def _edits(
+    lies: list[Stretch], first_frames: int, second_frames: int, rate: int, to_second_s: float
+) -> tuple[Edit, ...]:
+    """What lies between the stretches, before the first one and after the last one."""
+    found = []
+    ends = [(0.0, 0.0)] + [(float(one.end), one.end + one.place) for one in lies]
+    starts = [(float(one.start), one.start + one.place) for one in lies]
+    starts.append((float(first_frames), float(second_frames)))
+    for number, (before, after) in enumerate(zip(ends, starts, strict=True)):
+        first_s, second_s = (max(0.0, (b - a) / rate) for a, b in zip(before, after, strict=True))
+        outer = number in (0, len(lies))
+        if outer and min(first_s, second_s) < _LEAST_OUTER_S:
+            continue  # one of them only begins earlier, or goes on for longer
+        first_s, second_s = (0.0 if value < _NO_GAP_S else value for value in (first_s, second_s))
+        if first_s or second_s:
+            found.append(Edit(before[0] / rate, before[1] * to_second_s, first_s, second_s))
+    return tuple(found)
 
 
 def _steeper(drift_ppm: float, slope: float) -> float:
@@ -178,8 +294,9 @@ def _settle(
         delay_by_band=_band_delays(shared, best.polarity, rate, seen.size, second_rate / rate),
         reason="",
         agreeing_share=align_fine.agreement(seen, shared, best.polarity),
+        channels_swapped=align_fine.swapped(seen),
     )
-    return Aligned(with_reason(alignment), moved, place)
+    return _mapped(first, Aligned(with_reason(alignment), moved, place), seen, new_array)
 
 
 def _exact(

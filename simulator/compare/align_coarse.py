@@ -69,13 +69,14 @@ def places(first: Sketch, second: Sketch) -> list[CoarsePlace]:
         first, second = (one.mean(axis=0, keepdims=True) for one in (first, second))
     turned = first.shape[1] > second.shape[1]
     needle, hay = (second, first) if turned else (first, second)
-    found = list(_find_pieces(needle, hay))
+    found = list(find_pieces(needle, hay))
     if turned:  # a piece of the second at s was found at s + lag of the first
         found = [_Peaks(peaks.time_s, -peaks.lags_s, peaks.heights) for peaks in found]
     return _agreed(found, turned)
 
 
-def _find_pieces(needle: Sketch, hay: Sketch) -> Iterator[_Peaks]:
+def find_pieces(needle: Sketch, hay: Sketch) -> Iterator[_Peaks]:
+    """Where each of up to MOST_PIECES pieces of one was found in the other; lags from the needle on."""
     length = min(PIECE, needle.shape[1])
     margin = length // 2  # so that a piece that hangs over either end is found too
     hop = FFT - PIECE

@@ -33,6 +33,10 @@ _HEARD = 1e-3
 _EMPTY_BIN = 1e-6
 """Power relative to the strongest bin under which a bin holds next to nothing (−60 dB)."""
 _NOTHING = 1e-300
+_LEAST_SIDE = 1e-4
+"""Of sum and difference the lesser one has at least this share of the other's power (−40 dB)."""
+_SWAPPED = 0.25
+"""Mean correlation from which on a sign counts: the border of compare/align_similarity."""
 
 Spectra = NDArray[np.complex64]
 Values = NDArray[np.float64]
@@ -190,8 +194,8 @@ def drift_of(windows: Windows, shared: Common, polarity: int) -> tuple[float, fl
     return float(slope), float(error)
 
 
-def agreement(windows: Windows, shared: Common, polarity: int) -> float | None:
-    """Share of the windows that fit this place: correlation (both flattened, by coherence) at least a third
+def agreement(windows: Windows, shared: Common, polarity: int, least: float = 1.0 / 3.0) -> float | None:
+    """Share of the windows that fit this place: correlation (both flattened, by coherence) at least `least`
     of that of the windows that fit well. Windows in which both are next to silent are left out; a window in
     which only one plays does not fit. None where all are."""
     power = np.sqrt(shared.first_power * shared.second_power)
@@ -210,7 +214,26 @@ def agreement(windows: Windows, shared: Common, polarity: int) -> float | None:
         return None
     both = np.sqrt(ours * theirs)
     fit = np.divide(cross, both, out=np.zeros_like(cross), where=both > 0.0)[heard]
-    return float(np.mean(fit > np.percentile(fit, 90.0) / 3.0))
+    return float(np.mean(fit > np.percentile(fit, 90.0) * least))
+
+
+def swapped(windows: Windows) -> bool:
+    """Two channels agree with each other's counterparts: sum and difference of left and right correlate with
+    opposite signs, each clearly. Where there is hardly a difference (next to mono) nothing can be said."""
+    if windows.first.shape[1] != 2 or windows.second.shape[1] != 2:
+        return False
+    signs, powers = [], []
+    for side in (1.0, -1.0):
+        ours = windows.first[:, 0] + np.float32(side) * windows.first[:, 1]
+        theirs = windows.second[:, 0] + np.float32(side) * windows.second[:, 1]
+        cross = np.einsum("wf,wf->f", ours, theirs.conj()).real
+        both = [np.einsum("wf,wf->f", one, one.conj()).real for one in (ours, theirs)]
+        scale = np.sqrt(both[0] * both[1])
+        held = scale > _EMPTY_BIN * float(scale.max() or 1.0)
+        signs.append(float(np.mean(cross[held] / scale[held])) if held.any() else 0.0)
+        powers.append([float(one.sum()) for one in both])
+    enough = all(min(a, b) > _LEAST_SIDE * max(a, b) for a, b in zip(*powers, strict=True))
+    return enough and signs[0] * signs[1] < 0.0 and min(abs(sign) for sign in signs) > _SWAPPED
 
 
 def rough_line(windows: Windows, search: int) -> tuple[float, float] | None:

@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from simulator.compare.align_similarity import BORDER, confidence
-from simulator.compare.alignment import Alignment
+from simulator.compare.alignment import Alignment, Edit
+from simulator.units import format_time
 
+_MOST_EDITS = 6
 _AGREES = 0.97
 """A lesser share of the common part that fits is said."""
 
@@ -21,15 +23,41 @@ def with_reason(found: Alignment) -> Alignment:
         notes.append(f"The same performance (similarity {found.similarity:.2f} of 1).")
     if found.polarity == -1:
         notes.append("The second version is upside down (polarity).")
+    if found.channels_swapped:
+        notes.append("Left and right are swapped in the second version; they are put right here.")
     if found.drift_ppm:
         notes.append(f"The second version runs {_speed(found.drift_ppm)}.")
-    if found.agreeing_share is not None and found.agreeing_share < _AGREES:
+    if found.edits:
+        said = [_edit(one) for one in found.edits[:_MOST_EDITS]]
+        more = len(found.edits) - len(said)
+        said += [f"and {more} more"] if more else []
+        notes.append(
+            f"The second version was edited: {'; '.join(said)}. The two are compared on the parts that fit."
+        )
+    elif found.agreeing_share is not None and found.agreeing_share < _AGREES:
         share = 100.0 * found.agreeing_share
         notes.append(
             f"Only {share:.0f} % of the common part fits this place: one of the two was edited, or "
             "holds something that the other lacks."
+            + ("" if found.fits or found.kind != "aligned" else " Where was not found.")
         )
     return replace(found, reason=" ".join(notes))
+
+
+def _edit(one: Edit) -> str:
+    at, second_at = format_time(one.first_at_s), format_time(one.second_at_s)
+    if one.second_seconds == 0.0:
+        return f"{_seconds(one.first_seconds)} are missing at {at}"
+    if one.first_seconds == 0.0:
+        return f"{_seconds(one.second_seconds)} are inserted at {at} (its own {second_at})"
+    return (
+        f"{_seconds(one.first_seconds)} at {at} have no counterpart there "
+        f"(it holds {_seconds(one.second_seconds)} of something else)"
+    )
+
+
+def _seconds(value: float) -> str:
+    return f"{value:.1f} s" if value >= 0.1 else f"{1000.0 * value:.0f} ms"
 
 
 def _speed(drift_ppm: float) -> str:

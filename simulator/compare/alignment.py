@@ -16,7 +16,7 @@ from typing import Any, Literal
 
 Kind = Literal["aligned", "ambiguous", "different"]
 
-METHOD = 2
+METHOD = 3
 """Version of the aligning method: raised when any number may change; stored alignments carry it."""
 
 
@@ -40,6 +40,31 @@ class BandDelay:
     low_hz: float
     high_hz: float | None
     delay_frames: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A stretch of the first version that the second holds whole, in the first's time; the moment t of it is
+    t · (1 + drift_ppm · 1e-6) + offset_s of the second."""
+
+    first_start_s: float
+    first_end_s: float
+    offset_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Edit:
+    """Between two pieces (or before the first, after the last): so many seconds of the first version stand
+    where the second has so many others. One of the two is 0 where something is only missing or only more."""
+
+    first_at_s: float
+    second_at_s: float
+    first_seconds: float
+    second_seconds: float
+
+
+FITS_SHARE = 0.9
+"""Where less of the common part fits, moments are only compared along the pieces."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,10 +103,21 @@ class Alignment:
     """Share of the common part whose windows fit this place; less than 1 where something was edited, or
     only one of the two plays; None without a place."""
     method: int = METHOD
+    pieces: tuple[Piece, ...] = ()
+    """Only where something was edited: what lies where. `offset_frames` is then that of the longest piece."""
+    edits: tuple[Edit, ...] = ()
+    channels_swapped: bool = False
+    """Left and right of the second stand for right and left of the first."""
 
     @property
     def has_place(self) -> bool:
         return self.offset_frames is not None
+
+    @property
+    def fits(self) -> bool:
+        """There is one answer for what moment belongs to what: one place, or pieces."""
+        share = self.agreeing_share
+        return self.kind == "aligned" and (bool(self.pieces) or share is None or share >= FITS_SHARE)
 
     @property
     def offset_s(self) -> float | None:
@@ -93,6 +129,12 @@ class Alignment:
         if self.offset_frames is None:
             return None
         stretch = 1.0 + (self.drift_ppm or 0.0) * 1e-6
+        if self.pieces:  # between two pieces: where the cut is
+            at = [one for one in self.pieces if one.first_start_s <= first_time_s]
+            piece = at[-1] if at else self.pieces[0]
+            if piece is not self.pieces[-1]:
+                first_time_s = min(first_time_s, piece.first_end_s)
+            return first_time_s * stretch + piece.offset_s
         return first_time_s * stretch + self.offset_frames / self.second_rate
 
     def common_s(self) -> tuple[float, float] | None:
@@ -100,6 +142,8 @@ class Alignment:
         without a common part."""
         if self.offset_frames is None:
             return None
+        if self.pieces:
+            return self.pieces[0].first_start_s, self.pieces[-1].first_end_s
         stretch = 1.0 + (self.drift_ppm or 0.0) * 1e-6
         offset = self.offset_frames / self.second_rate
         start = max(0.0, -offset / stretch)
@@ -115,6 +159,8 @@ class Alignment:
             **asdict(self),
             "candidates": [asdict(place) for place in self.candidates],
             "delay_by_band": [asdict(band) for band in self.delay_by_band],
+            "pieces": [asdict(piece) for piece in self.pieces],
+            "edits": [asdict(edit) for edit in self.edits],
             "offset_s": self.offset_s,
             "common_start_s": None if common is None else common[0],
             "common_end_s": None if common is None else common[1],

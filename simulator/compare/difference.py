@@ -19,7 +19,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
-METHOD = 1
+METHOD = 2
 """Version of the method: raised when any number may change; stored differences carry it."""
 
 
@@ -63,12 +63,16 @@ class Difference:
     its mean power − 20 dB."""
     bands: tuple[BandDifference, ...]
     linear_filter_share: float | None
-    """Share of the residual's power that one fixed linear filter explains."""
+    """What one fixed linear filter does, as a share of all that is not one plain gain; a level that moves is
+    taken out first."""
     tonal_balance_differs: bool
     """That share is more than half: the residual must not be put down to limiting."""
     third_octaves: tuple[ThirdOctave, ...]
     reason: str
     """Plain words: what was found, or why a number is missing."""
+    conversion_only: bool = False
+    """The other version came here by a conversion (another rate, a drift, a fraction of a frame), and what is
+    left is no more than that leaves: `residual_lu` is then the floor, under which no change can be seen."""
 
     def as_json(self) -> dict[str, Any]:
         """The same with plain types: numbers unrounded, missing ones None."""

@@ -1,14 +1,15 @@
 """How large is the difference, and what explains it? Two passes over the common part.
 
 The first pass finds the match (one least-squares gain) and the gain curve; the second takes the spectra of
-the open version, the other one and the gain riding, from which everything else follows.
+the open version, the other one and the gain riding, from which everything else follows. A filter is looked
+for after the riding has been taken out: see compare/tonal.
 Conventions: as in compare/difference.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -18,11 +19,21 @@ from simulator.compare import bands, tonal
 from simulator.compare.align import Aligned
 from simulator.compare.difference import BandDifference, Difference, ThirdOctave
 from simulator.compare.difference_pass import Pair, pair_of
-from simulator.compare.gain_riding import GainCurve, gain_curve, step_frames
+from simulator.compare.gain_riding import (
+    GainCurve,
+    GainFollowing,
+    gain_curve,
+    gain_following,
+    step_frames,
+)
 from simulator.units import gain_to_db
 
 ROUNDING_LU = -110.0
 """Below this the rest is rounding of float32 and of the filters: it is not split any further."""
+
+_CONVERSION_LU, _BELOW_LU, _EDGE_LU = -60.0, -75.0, -50.0
+_BETWEEN = 1e-6
+CONVERTED = "The two are the same but for conversion; a change smaller than the residual could not be seen."
 
 Values = NDArray[np.float64]
 Each = Callable[[Callable[[range], Any], Iterable[range]], Iterable[Any]]
@@ -49,6 +60,9 @@ class _Sums:
     residual: Values
     riding: Values
     change: Values
+    ridden_power: Values
+    """Of the open version once it moves as the other one does."""
+    ridden_cross: NDArray[np.complex128]
 
 
 def measure_difference(open_samples: NDArray[np.floating], aligned: Aligned, each: Each = map) -> Matched:
@@ -62,8 +76,17 @@ def measure_difference(open_samples: NDArray[np.floating], aligned: Aligned, eac
     curve = gain_curve(cross, other_power, open_power, gain, step_frames(pair.sample_rate))
     if not total > 0.0 or not ours > 0.0 or not gain > 0.0:
         return Matched(_unmatched(pair), pair, 0.0, curve)
-    sums = _spectra(pair, gain, curve, each)
-    return Matched(_difference(pair, gain, curve, sums), pair, gain, curve)
+    follow = gain_following(cross, open_power, step_frames(pair.sample_rate))
+    sums = _spectra(pair, gain, curve, follow, each)
+    return Matched(_difference(pair, gain, curve, sums, _converted(aligned)), pair, gain, curve)
+
+
+def _converted(aligned: Aligned) -> bool:
+    """The other version was resampled, or read between its frames."""
+    found = aligned.alignment
+    places = [aligned.place, *(piece.offset_s * found.second_rate for piece in found.pieces)]
+    between = any(abs(place - np.rint(place)) > _BETWEEN for place in places)
+    return found.first_rate != found.second_rate or bool(found.drift_ppm) or between
 
 
 def _step_sums(pair: Pair, each: Each) -> tuple[Values, Values, Values]:
@@ -88,38 +111,47 @@ def _step_sums(pair: Pair, each: Each) -> tuple[Values, Values, Values]:
     return sums[0], sums[1], sums[2]
 
 
-def _spectra(pair: Pair, gain: float, curve: GainCurve, each: Each) -> _Sums:
-    count = bands.frame_size(pair.sample_rate) // 2 + 1
+def _spectra(pair: Pair, gain: float, curve: GainCurve, follow: GainFollowing, each: Each) -> _Sums:
+    size = bands.frame_size(pair.sample_rate)
+    count = size // 2 + 1
 
     def of_part(part: range) -> _Sums:
         sums = _no_sums(count)
         frames: bands.Frames | None = None
+        done = 0
         for at, ours, theirs in pair.weighted(part):
             if frames is None:
                 frames = bands.Frames(pair.sample_rate, 3, ours.shape[0])
             riding = theirs * (curve.over(at, ours.shape[1]) - gain).astype(np.float32)
             for spectra in frames.push(np.stack([ours, theirs, riding])):
-                _add(sums, spectra, gain)
+                _add(sums, spectra, gain, follow.over(part.start, done, spectra.shape[2], size))
+                done += spectra.shape[2]
         if frames is not None:
             for spectra in frames.finish():
-                _add(sums, spectra, gain)
+                _add(sums, spectra, gain, follow.over(part.start, done, spectra.shape[2], size))
+                done += spectra.shape[2]
         return sums
 
     whole = _no_sums(count)
     weight = bands.bin_weights(pair.sample_rate)
     for sums in each(of_part, pair.parts()):
-        for name in ("open_power", "other_power", "cross", "residual", "riding", "change"):
-            getattr(whole, name)[:] += getattr(sums, name) * weight
+        for field in fields(_Sums):
+            getattr(whole, field.name)[:] += getattr(sums, field.name) * weight
     return whole
 
 
 def _no_sums(count: int) -> _Sums:
-    power = [np.zeros(count) for _ in range(5)]
-    return _Sums(power[0], power[1], np.zeros(count, dtype=np.complex128), power[2], power[3], power[4])
+    power = [np.zeros(count) for _ in range(6)]
+    cross = [np.zeros(count, dtype=np.complex128) for _ in range(2)]
+    return _Sums(power[0], power[1], cross[0], power[2], power[3], power[4], power[5], cross[1])
 
 
-def _add(sums: _Sums, spectra: bands.Spectra, gain: float) -> None:
+def _add(sums: _Sums, spectra: bands.Spectra, gain: float, follow: NDArray[np.float32]) -> None:
+    """`follow`: the gain at which the open version goes along with the other one (frames,)."""
+    ridden = (spectra[0] * follow[:, np.newaxis]).reshape(-1, spectra.shape[3])
     ours, theirs, riding = spectra.reshape(3, -1, spectra.shape[3])
+    sums.ridden_power += _power(ridden)
+    sums.ridden_cross += np.einsum("kf,kf->f", ridden, theirs.conj())
     sums.open_power += _power(ours)
     sums.other_power += _power(theirs)
     sums.cross += np.einsum("kf,kf->f", ours, theirs.conj())
@@ -138,32 +170,54 @@ def _power(spectra: NDArray[np.complex64]) -> Values:
     return power
 
 
-def _difference(pair: Pair, gain: float, curve: GainCurve, sums: _Sums) -> Difference:
+def _difference(pair: Pair, gain: float, curve: GainCurve, sums: _Sums, converted: bool) -> Difference:
     rate = pair.sample_rate
     whole = float(sums.open_power.sum())
     residual, riding, change = (float(part.sum()) for part in (sums.residual, sums.riding, sums.change))
     level = _level(residual, whole)
     split = level is not None and level > ROUNDING_LU
     octaves: tuple[ThirdOctave, ...] = tonal.third_octaves(sums.open_power, sums.other_power, gain, rate)
-    left = gain * gain * float(tonal.left_by_filter(sums.open_power, sums.other_power, sums.cross).sum())
-    share = min(1.0, max(0.0, 1.0 - left / residual)) if split else None
-    flagged = share is not None and share > tonal.EXPLAINS
+    fitted = _fitted(sums) if split else None
+    share = None if fitted is None else fitted.filter_share
+    by_band = tuple(_bands(sums, whole, rate)) if split else ()
+    only = converted and split and _conversion_only(level, by_band)
+    flagged = share is not None and share > tonal.EXPLAINS and not only
+    if fitted is not None and flagged and fitted.moves:  # the balance is that of the filter alone
+        octaves = tonal.third_octaves(sums.ridden_power, sums.other_power, 1.0, rate)
     return Difference(
         match_gain_db=gain_to_db(gain),
         polarity=pair.polarity,
         common_start_s=pair.start / rate,
-        common_seconds=pair.frames / rate,
+        common_seconds=pair.held_frames / rate,
         residual_lu=level,
         gain_riding_lu=_level(riding, whole) if split else None,
         waveform_change_lu=_level(change, whole) if split else None,
         gain_riding_share=riding / (riding + change) if split else None,
         gain_riding_range_db=curve.range_db,
-        bands=tuple(_bands(sums, whole, rate)) if split else (),
+        bands=by_band,
         linear_filter_share=share,
         tonal_balance_differs=flagged,
         third_octaves=octaves,
-        reason=_reason(level, split, flagged, octaves),
+        reason=CONVERTED if only else _reason(level, split, flagged, octaves),
+        conversion_only=only,
     )
+
+
+def _conversion_only(level: float | None, by_band: tuple[BandDifference, ...]) -> bool:
+    """As little as converting left of four songs: −60 LU in all, or next to nothing but in the highest band,
+    where converters cut the music off differently (there up to −53 LU)."""
+    below = [one.residual_lu for one in by_band[:-1] if one.residual_lu is not None]
+    highest = by_band[-1].residual_lu if by_band else None
+    edge = all(one <= _BELOW_LU for one in below) and (highest is None or highest <= _EDGE_LU)
+    return level is not None and (level <= _CONVERSION_LU or edge)
+
+
+def _fitted(sums: _Sums) -> tonal.Fitted:
+    """The other version as the open one through a filter: at a level that stands, or that moves along;
+    whichever leaves less."""
+    still = tonal.fit(sums.open_power, sums.cross, sums.open_power, sums.cross, sums.other_power)
+    moving = tonal.fit(sums.ridden_power, sums.ridden_cross, sums.open_power, sums.cross, sums.other_power)
+    return moving if moving.left < still.left else still
 
 
 def _bands(sums: _Sums, whole: float, rate: int) -> list[BandDifference]:
@@ -200,7 +254,7 @@ def _unmatched(pair: Pair) -> Difference:
         match_gain_db=None,
         polarity=pair.polarity,
         common_start_s=pair.start / pair.sample_rate,
-        common_seconds=pair.frames / pair.sample_rate,
+        common_seconds=pair.held_frames / pair.sample_rate,
         residual_lu=None,
         gain_riding_lu=None,
         waveform_change_lu=None,

@@ -37,6 +37,14 @@ class Pair:
     start: int
     """First frame of the common part in the open version, and the frame after its last."""
     end: int
+    parts_held: tuple[tuple[int, int], ...] = ()
+    """Frames of the open version that an edited other one holds; elsewhere there is silence in both. Empty
+    where it holds all of the common part."""
+
+    @property
+    def held_frames(self) -> int:
+        """Frames that are compared."""
+        return sum(end - start for start, end in self.parts_held) if self.parts_held else self.frames
 
     @property
     def frames(self) -> int:
@@ -53,8 +61,17 @@ class Pair:
         for at in range(stretch.start, stretch.stop, SEGMENT_FRAMES):
             count = min(SEGMENT_FRAMES, stretch.stop - at)
             ours = read(self.open_samples, float(self.start + at), count)
+            self._silence_edits(ours, self.start + at)
             theirs = read(self.other, self.start + at + self.place, count)
             yield at, ours, theirs if self.polarity > 0 else np.negative(theirs)
+
+    def _silence_edits(self, ours: Block, at: int) -> None:
+        if not self.parts_held:
+            return
+        held = np.zeros(ours.shape[1], dtype=bool)
+        for start, end in self.parts_held:
+            held[max(0, start - at) : max(0, end - at)] = True
+        ours[:, ~held] = 0.0
 
     def weighted(self, part: range) -> Iterator[tuple[int, Block, Block]]:
         """One part, K-weighted. The filters start a segment earlier (they forget within 50 ms)."""
@@ -82,4 +99,9 @@ def pair_of(open_samples: NDArray[np.floating], aligned: Aligned) -> Pair:
     ours, _ = same_channels(open_samples, aligned.moved)
     start = max(0, int(np.ceil(-aligned.place)))
     end = min(ours.shape[0], int(np.floor(aligned.moved.shape[0] - aligned.place)))
-    return Pair(ours, aligned.moved, found.first_rate, aligned.place, found.polarity, start, max(start, end))
+    if aligned.parts:
+        start, end = aligned.parts[0][0], aligned.parts[-1][1]
+    end = max(start, end)
+    return Pair(
+        ours, aligned.moved, found.first_rate, aligned.place, found.polarity, start, end, aligned.parts
+    )

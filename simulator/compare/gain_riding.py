@@ -20,6 +20,8 @@ STEPS_A_WINDOW = 16
 _SILENT = 1e-7
 """Power relative to the other version's mean under which its gain is not followed (−70 dB)."""
 _LOUD = 1e-2
+_POINTS = 64
+"""Places at which a frame's window is sampled: as near to each other as the steps or nearer."""
 
 Values = NDArray[np.float64]
 
@@ -43,6 +45,39 @@ class GainCurve:
         at = (np.arange(start, start + count) + 0.5) / self.step - 0.5
         curve: Values = np.interp(at, np.arange(self.gains.shape[0]), self.gains)
         return curve
+
+
+@dataclass(frozen=True, slots=True)
+class GainFollowing:
+    """The same the other way round, for spectra: the gain from the open version to the other one over each
+    of the overlapping frames of compare/bands. It may be nothing, where a gate is shut."""
+
+    cross: Values
+    open_power: Values
+    step: int
+
+    def over(self, start: int, first: int, count: int, size: int) -> NDArray[np.float32]:
+        """Gains of `count` frames of `size` from frame number `first` on; frame 0 begins half a frame before
+        `start` of the common part, the next ones half a frame apart (count,)."""
+        at = start + (first + np.arange(count)[:, np.newaxis]) * (size // 2) - size // 2
+        at = at + (np.arange(_POINTS) + 0.5) * (size / _POINTS)
+        taper = np.sin(np.pi * (np.arange(_POINTS) + 0.5) / _POINTS) ** 2
+        steps = np.floor(at / self.step).astype(np.int64)
+        inside = (steps >= 0) & (steps < self.cross.shape[0])
+        steps = np.clip(steps, 0, max(self.cross.shape[0] - 1, 0))
+        above, below = (np.where(inside, sums[steps], 0.0) @ taper for sums in (self.cross, self.open_power))
+        gains = np.divide(above, below, out=np.zeros_like(above), where=below > self.floor)
+        followed: NDArray[np.float32] = np.maximum(gains, 0.0).astype(np.float32)
+        return followed
+
+    @property
+    def floor(self) -> float:
+        return _SILENT * float(self.open_power.mean()) * _POINTS / 2.0
+
+
+def gain_following(cross: Values, open_power: Values, step: int) -> GainFollowing:
+    """From sums by step: of open·other, and of open²."""
+    return GainFollowing(cross, open_power, step)
 
 
 def gain_curve(cross: Values, other_power: Values, open_power: Values, gain: float, step: int) -> GainCurve:

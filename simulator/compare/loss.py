@@ -88,8 +88,9 @@ class Played:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """Everything that the two say. `difference` is None where the two are not the same performance, or lie
-    against each other in more than one way; `alignment.reason` then says why."""
+    """Everything that the two say. `difference` is None where the two are not the same performance, lie
+    against each other in more than one way, or fit in less than nine tenths of their common part without a
+    map of the edits; `alignment.reason` then says why."""
 
     alignment: Alignment
     difference: Difference | None
@@ -106,7 +107,7 @@ def compare(
     difference: Difference | None,
 ) -> Comparison:
     """Two versions as delivered, and the (profile, loud, open) of each player."""
-    sure = alignment if alignment.kind == "aligned" else None
+    sure = alignment if alignment.fits else None
     passages = choose(loud.series.energy, open_.series.energy, sure)
     if not passages.shared:
         sure = None
@@ -127,7 +128,7 @@ def compare(
 
     return Comparison(
         alignment=alignment,
-        difference=difference if alignment.kind == "aligned" else None,
+        difference=difference if alignment.fits else None,
         passages=passages,
         delivered=side(delivered(loud, "loud"), delivered(open_, "open")),
         played=tuple(

@@ -54,23 +54,23 @@ class Extreme:
 def choose(loud: Energy, open_: Energy, alignment: Alignment | None) -> Passages:
     """The passages of two versions as delivered, by their energies (steps,). `alignment` is None where they
     have no common moments."""
-    steps = None if alignment is None else _common_steps(loud, open_, alignment)
-    if alignment is None or steps is None:
+    held = [] if alignment is None else _common_steps(loud, open_, alignment)
+    if alignment is None or not held:
         return Passages(
             False,
             Window(_start(dynamics.loud_window(loud)), _start(dynamics.loud_window(open_))),
             Window(_start(dynamics.quiet_window(loud)), _start(dynamics.quiet_window(open_))),
         )
-    first, end = steps
-    part = open_[first:end]
+    windows = np.concatenate([gating.short_term_energies(open_[first:end]) for first, end in held])
+    numbers = _window_numbers(held)
 
-    def window(number: int | None) -> Window:
-        if number is None:
+    def window(index: int | None) -> Window:
+        if index is None:
             return Window(None, None)
-        start_s = (first + number) / STEPS_PER_SECOND
+        start_s = float(numbers[index]) / STEPS_PER_SECOND
         return Window(alignment.second_time_s(start_s), start_s)
 
-    return Passages(True, window(dynamics.loud_window(part)), window(dynamics.quiet_window(part)))
+    return Passages(True, window(dynamics.loudest_of(windows)), window(dynamics.quietest_of(windows)))
 
 
 def passage_lufs(energy: Energy, start_s: float | None) -> float | None:
@@ -94,17 +94,16 @@ def extremes(
     """Where the loud version is louder by most, and where by least (negative: quieter), over the common 3 s
     windows that are not near-silent in `chosen_on`, the open version as delivered: a quiet beginning counts,
     the end of a fade does not. None without any."""
-    steps = _common_steps(loud, open_, alignment)
-    if steps is None:
+    held = [(first, min(end, chosen_on.shape[0])) for first, end in _common_steps(loud, open_, alignment)]
+    held = [steps for steps in held if steps[1] - steps[0] >= gating.STEPS_SHORT_TERM]
+    if not held:
         return None
-    first, end = steps[0], min(steps[1], chosen_on.shape[0])
-    gate = gating.short_term_energies(chosen_on[first:end])
-    windows = gating.short_term_energies(open_[first:end])
-    numbers = np.arange(windows.shape[0], dtype=np.float64) + first
-    origin, second = alignment.second_time_s(0.0), alignment.second_time_s(1.0)
-    assert origin is not None
-    assert second is not None  # there are common steps
-    places = origin * STEPS_PER_SECOND + numbers * (second - origin)
+    gate, windows = (
+        np.concatenate([gating.short_term_energies(energy[first:end]) for first, end in held])
+        for energy in (chosen_on, open_)
+    )
+    numbers = _window_numbers(held)
+    places = np.concatenate([_places(alignment, _window_numbers([steps])) for steps in held])
     other = _between(gating.short_term_energies(loud), places)
     usable = (
         (gate >= lufs_to_energy(NEAR_SILENCE_LUFS))
@@ -136,15 +135,36 @@ def _between(windows: Energy, places: Energy) -> Energy:
     return mixed
 
 
-def _common_steps(loud: Energy, open_: Energy, alignment: Alignment) -> tuple[int, int] | None:
-    """First step and the step after the last, of the open version, that both versions hold whole; None where
-    they make no 3 s window."""
+def _window_numbers(held: list[tuple[int, int]]) -> Energy:
+    """The steps at which the 3 s windows of these stretches begin."""
+    last = gating.STEPS_SHORT_TERM - 1
+    return np.concatenate([np.arange(first, end - last, dtype=np.float64) for first, end in held])
+
+
+def _places(alignment: Alignment, numbers: Energy) -> Energy:
+    """Where steps of the open version within one stretch lie in the loud one, in its steps."""
+    start, end = (alignment.second_time_s(float(n) / STEPS_PER_SECOND) for n in (numbers[0], numbers[-1]))
+    assert start is not None
+    assert end is not None  # there are common steps
+    slope = (end - start) * STEPS_PER_SECOND / (numbers[-1] - numbers[0]) if numbers.shape[0] > 1 else 1.0
+    placed: Energy = start * STEPS_PER_SECOND + (numbers - numbers[0]) * slope
+    return placed
+
+
+def _common_steps(loud: Energy, open_: Energy, alignment: Alignment) -> list[tuple[int, int]]:
+    """First step and the step after the last, of the open version, of what both versions hold whole: one
+    stretch, or one for each piece of an edited version. Without those that make no 3 s window."""
     common = alignment.common_s()
-    if common is None:
-        return None
-    first = int(np.ceil(common[0] * STEPS_PER_SECOND - 1e-6))
-    end = min(int(np.floor(common[1] * STEPS_PER_SECOND + 1e-6)), open_.shape[0])
-    last = alignment.second_time_s(end / STEPS_PER_SECOND)
-    if last is not None and last * STEPS_PER_SECOND > loud.shape[0] + 1e-6:
-        end -= int(np.ceil(last * STEPS_PER_SECOND - loud.shape[0] - 1e-6))
-    return (first, end) if end - first >= gating.STEPS_SHORT_TERM else None
+    spans = [(piece.first_start_s, piece.first_end_s) for piece in alignment.pieces]
+    if not spans:
+        spans = [] if common is None else [common]
+    found = []
+    for span in spans:
+        first = int(np.ceil(span[0] * STEPS_PER_SECOND - 1e-6))
+        end = min(int(np.floor(span[1] * STEPS_PER_SECOND + 1e-6)), open_.shape[0])
+        last = alignment.second_time_s(end / STEPS_PER_SECOND)
+        if last is not None and last * STEPS_PER_SECOND > loud.shape[0] + 1e-6:
+            end -= int(np.ceil(last * STEPS_PER_SECOND - loud.shape[0] - 1e-6))
+        if end - first >= gating.STEPS_SHORT_TERM:
+            found.append((first, end))
+    return found

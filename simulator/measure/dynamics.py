@@ -65,7 +65,11 @@ def quiet_window(energy: NDArray[np.float64]) -> int | None:
     """The number of the 3 s window whose loudness is the quietest passage; window k starts at k·0.1 s.
     The earliest, where several are equal. For versions of one song it is found once, on one version,
     and read at the same moment in all."""
-    windows = gating.short_term_energies(energy)
+    return quietest_of(gating.short_term_energies(energy))
+
+
+def quietest_of(windows: NDArray[np.float64]) -> int | None:
+    """The same of windows that are given (windows,)."""
     ordered = np.sort(gating.gated_energies(windows, LRA_RELATIVE_GATE_LU))
     if not ordered.shape[0]:
         return None
@@ -74,7 +78,11 @@ def quiet_window(energy: NDArray[np.float64]) -> int | None:
 
 def loud_window(energy: NDArray[np.float64]) -> int | None:
     """The number of the loudest 3 s window (the first of equals); None under 3 s or in silence."""
-    windows = gating.short_term_energies(energy)
+    return loudest_of(gating.short_term_energies(energy))
+
+
+def loudest_of(windows: NDArray[np.float64]) -> int | None:
+    """The same of windows that are given (windows,)."""
     return int(np.argmax(windows)) if windows.shape[0] and windows.max() > 0.0 else None
 
 

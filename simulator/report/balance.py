@@ -19,12 +19,12 @@ from simulator.units import format_time
 def place_sentences(found: Comparison, names: Names) -> list[Said]:
     """Whether the two belong together, and which passages are read."""
     said = [Said("alignment", found.alignment.reason)] if found.alignment.reason else []
-    if found.alignment.kind != "aligned":
-        what = (
-            "are not the same performance"
-            if found.alignment.kind == "different"
-            else "fit each other at more than one place"
-        )
+    if not found.alignment.fits:
+        what = {
+            "different": "are not the same performance",
+            "ambiguous": "fit each other at more than one place",
+            "aligned": "fit each other only in part",
+        }[found.alignment.kind]
         said.append(
             Said(
                 "no_difference",
@@ -45,7 +45,7 @@ def place_sentences(found: Comparison, names: Names) -> list[Said]:
                 f"are read at the same moments of {names.loud}.",
             )
         )
-    elif found.alignment.kind == "aligned":
+    elif found.alignment.fits:
         said.append(Said("passages", "The two have too little in common: each is read at its own passages."))
     return said
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.compare.alignment import Alignment
 from simulator.compare.loss import Comparison, Figures, Played
 from simulator.measure import gating
 from simulator.measure.measurement import Measurement
@@ -79,8 +80,7 @@ def _over_time(
         levels = _levels(measured.series.energy)
         times = np.arange(levels.shape[0]) / 10.0
         if version == names.loud and sure is not None and sure.offset_frames is not None:
-            stretch = 1.0 + (sure.drift_ppm or 0.0) * 1e-6
-            times = (times - sure.offset_frames / sure.second_rate) / stretch
+            times = _open_times(times, sure)
         axes.plot(times + 1.5, levels, label=version, **look)
     axes.set_title(title, loc="left", fontsize=9.5)
     axes.set_ylabel("short-term loudness (LUFS)")
@@ -137,6 +137,20 @@ def _bars(axes: Axes, found: Comparison, played: Played, names: Names) -> None:
     axes.set_xlabel("dB below full scale (loudness in LUFS, true peak in dBTP)")
     axes.grid(visible=True, axis="x", color="#d8d8d8", linewidth=0.6)
     axes.set_axisbelow(True)
+
+
+def _open_times(times: NDArray[np.float64], found: Alignment) -> NDArray[np.float64]:
+    """Moments of the loud version in the open one's time; a gap where an edited one has none."""
+    stretch = 1.0 + (found.drift_ppm or 0.0) * 1e-6
+    if not found.pieces:
+        placed: NDArray[np.float64] = (times - (found.offset_s or 0.0)) / stretch
+        return placed
+    placed = np.full(times.shape[0], np.nan)
+    for piece in found.pieces:
+        own = (times - piece.offset_s) / stretch
+        inside = (own >= piece.first_start_s) & (own + 3.0 <= piece.first_end_s)
+        placed[inside] = own[inside]
+    return placed
 
 
 def _levels(energy: NDArray[np.float64]) -> NDArray[np.float64]:

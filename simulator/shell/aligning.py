@@ -96,7 +96,7 @@ def difference_audio(
     """The difference of two files, open for as long as the context is. Raises AudioError that begins with
     the path, and UsageError where the two are different performances."""
     known = alignment_of(first, second, store)
-    if not known.has_place:
+    if not known.has_place or (known.kind == "aligned" and not known.fits):
         raise UsageError(f"{second}: there is no difference to {first}. {known.reason}")
     with contextlib.ExitStack() as held:
         ours, theirs = _read_both(first, second, held)

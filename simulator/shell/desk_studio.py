@@ -203,7 +203,7 @@ class Studio:
                 words.append(f"{title} keeps its own times: {found.reason}")
             else:
                 offsets[other] = -found.offset_s  # where its time 0 lies in the first version's time
-                if found.kind == "ambiguous":
+                if found.kind == "ambiguous" or found.edits or not found.fits or found.channels_swapped:
                     words.append(f"{title}: {found.reason}")
         return [Aligned(offsets, " ".join(words))]
 

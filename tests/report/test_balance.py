@@ -9,6 +9,7 @@ import pytest
 from support.made_comparison import NAMES, compared, difference, laid, song
 from support.made_measurements import made
 
+from simulator.compare.alignment import Edit, Piece
 from simulator.compare.loss import Comparison
 from simulator.report.balance import whole_sentences
 from simulator.report.balance_terms import Said
@@ -181,9 +182,28 @@ def test_the_residual_with_its_match_its_kinds_and_what_it_does_not_say() -> Non
         "waveform (19.2 LU below)."
     )
     assert said(found, "difference_tonal") == ""
+    filtered = replace(difference(), linear_filter_share=0.2)
+    assert "the rest is a filter or a changed waveform" in said(
+        compared(LOUD, OPEN, residual=filtered), "difference_split"
+    )
     assert "does not rank quality: smooth gain riding leaves more of it than hard clipping" in said(
         found, "difference_no_rank"
     )
+
+
+def test_below_nine_tenths_of_agreement_no_moments_are_compared_without_a_map() -> None:
+    place = replace(laid(LOUD, OPEN), agreeing_share=0.89)
+    found = compared(LOUD, OPEN, alignment=place, residual=difference())
+    assert found.difference is None
+    assert not found.passages.shared
+    assert "fit each other only in part" in said(found, "no_difference")
+    for better in (
+        replace(place, agreeing_share=0.91),
+        replace(place, pieces=(Piece(0.0, 20.0, 0.0),), edits=(Edit(20.0, 20.0, 1.0, 1.0),)),
+    ):
+        found = compared(LOUD, OPEN, alignment=better, residual=difference())
+        assert found.difference is not None
+        assert found.passages.shared
 
 
 def test_a_filter_is_not_put_down_to_limiting() -> None:
@@ -195,6 +215,14 @@ def test_a_filter_is_not_put_down_to_limiting() -> None:
     assert said(found, "difference_split") == ""
     unknown = replace(difference(tonal=True), linear_filter_share=None)
     assert "residual: the tonal" in said(compared(LOUD, OPEN, residual=unknown), "difference_tonal")
+
+
+def test_what_a_conversion_leaves_is_no_changed_waveform() -> None:
+    left = replace(difference(-68.2), conversion_only=True)
+    found = compared(LOUD, OPEN, residual=left)
+    assert "the same but for conversion" in said(found, "difference_conversion")
+    assert "floor of −68.2 LU" in said(found, "difference_conversion")
+    assert said(found, "difference_split") == said(found, "difference_no_rank") == ""
 
 
 def test_the_same_but_for_a_gain_says_so() -> None:

@@ -92,7 +92,7 @@ def difference(
         gain_riding_share=None if residual_lu is None else share,
         gain_riding_range_db=2.0,
         bands=(),
-        linear_filter_share=0.7 if tonal else 0.1,
+        linear_filter_share=0.7 if tonal else 0.03,
         tonal_balance_differs=tonal,
         third_octaves=(),
         reason="",

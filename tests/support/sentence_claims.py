@@ -91,7 +91,8 @@ class Claims:
         assert text == self.answer["alignment"]["reason"]
 
     def rule_no_difference(self, text: str, _: Any) -> None:
-        assert self.answer["alignment"]["kind"] != "aligned"
+        found = self.answer["alignment"]
+        assert found["kind"] != "aligned" or (found["agreeing_share"] < 0.9 and not found["pieces"])
         assert self.answer["difference"] is None
         assert "no residual" in text
 
@@ -248,8 +249,8 @@ class Claims:
 
     def rule_difference_split(self, text: str, _: Any) -> None:
         found = self.fit(
-            r"SHARE of its power is gain riding \(a level that moves, NUM LU below\), the rest is a changed "
-            r"waveform "
+            r"SHARE of its power is gain riding \(a level that moves, NUM LU below\), the rest is "
+            r"(?:a filter or )?a changed waveform "
             r"\(NUM LU below\)\.",
             text,
         )
@@ -271,6 +272,12 @@ class Claims:
         assert self.answer["difference"]["tonal_balance_differs"]
         assert self.answer["difference"]["linear_filter_share"] > 0.5
         percent(found[1], self.answer["difference"]["linear_filter_share"])
+
+    def rule_difference_conversion(self, text: str, _: Any) -> None:
+        assert self.answer["difference"]["conversion_only"]
+        found = self.fit(r".*could not be seen\.", text)
+        assert found
+        assert f"{self.answer['difference']['residual_lu']:.1f}".replace("-", "−") in text
 
     def rule_difference_no_rank(self, text: str, _: Any) -> None:
         assert self.answer["difference"]["residual_lu"] is not None
