@@ -8,7 +8,7 @@ from simulator.commands.options import warn
 from simulator.commands.page_steps import now
 from simulator.errors import NothingDoneError, UsageError
 from simulator.hearing.record import Record
-from simulator.hearing.trial_ballot import Ballot, VoteAnswer, read_answer, voted
+from simulator.hearing.trial_ballot import Ballot, OtherDrawsError, VoteAnswer, read_answer, voted
 from simulator.hearing.trial_record import ballots, has_all_of, has_vote, vote_act
 from simulator.hearing.trial_result import result
 from simulator.hearing.trial_words import result_sentences
@@ -24,6 +24,12 @@ def take_vote(file: Path, record: Path | None) -> list[str]:
     path, kept, ballot = _find(file, given, record)
     try:
         trial = voted(ballot, given)
+    except OtherDrawsError as problem:
+        raise UsageError(
+            f"{path}: {problem}.",
+            f"Restore the session file from a copy, or run votes with the version that made the page. {file} "
+            "was not changed.",
+        ) from None
     except ValueError as problem:
         raise UsageError(f"{file}: {problem}.", "Ask for the answer again.") from None
     if has_vote(kept.acts, given):

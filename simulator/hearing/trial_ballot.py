@@ -20,6 +20,7 @@ import zlib
 from dataclasses import dataclass, replace
 
 from simulator.hearing.trial import Trial, TrialPlan, begin
+from simulator.hearing.trial_draw import Round
 
 FORMAT = "1"
 WORD = "fairhearing-vote"
@@ -34,11 +35,17 @@ _ENDS = re.compile(rf"\s*$|-- |(name|words|answer|Vote): |{WORD}")
 @dataclass(frozen=True, slots=True)
 class Ballot:
     """A vote that a page asks for: `page` is its id; the plan's versions are the names that the client
-    sees afterwards; `contents` are the identities of the versions' samples, in the same order."""
+    sees afterwards; `contents` are the identities of the versions' samples, in the same order. `draws` are
+    the rounds as the page plays them; empty in ballots of older versions, which kept the seed alone."""
 
     page: str
     plan: TrialPlan
     contents: tuple[str, ...] = ()
+    draws: tuple[Round, ...] = ()
+
+
+class OtherDrawsError(ValueError):
+    """The draws in a ballot are not those that its seed gives now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,13 +92,33 @@ def read_answer(text: str) -> VoteAnswer:
 
 
 def voted(ballot: Ballot, given: VoteAnswer) -> Trial:
-    """The finished trial. Raises ValueError where the answer is of another page or not whole."""
+    """The finished trial. Raises OtherDrawsError where the ballot's draws are not those of its seed, and
+    ValueError where the answer is of another page or not whole."""
     if given.page != ballot.page:
         raise ValueError(f"it answers the page {given.page}, not {ballot.page}")
     if len(given.letters) != ballot.plan.rounds:
         raise ValueError(f"it has {len(given.letters)} answers, and the vote had {ballot.plan.rounds} rounds")
     letters = tuple("A" if letter == "A" else "B" for letter in given.letters)
-    return replace(begin(ballot.plan), answers=letters)  # type: ignore[arg-type]
+    trial = begin(ballot.plan)
+    _refuse_other_draws(ballot, trial)
+    return replace(trial, answers=letters)  # type: ignore[arg-type]
+
+
+def _refuse_other_draws(ballot: Ballot, trial: Trial) -> None:
+    """The page played the draws in the ballot; a trial that was drawn otherwise would count the wrong
+    versions."""
+    if not ballot.draws or ballot.draws == trial.draws:
+        return
+    if len(ballot.draws) != len(trial.draws):
+        found = f"it has {len(ballot.draws)} rounds, and its plan has {len(trial.draws)}"
+    else:
+        pairs = enumerate(zip(ballot.draws, trial.draws, strict=True), start=1)
+        first = next(number for number, (kept, drawn) in pairs if kept != drawn)
+        found = f"round {first} is the first to differ"
+    raise OtherDrawsError(
+        f"the ballot of page {ballot.page} holds other draws than its seed gives ({found}), so this vote "
+        "cannot be counted"
+    )
 
 
 def _free(plain: str, key: str) -> str:

@@ -103,9 +103,9 @@ def vote_of(
         raise UsageError(f"The vote cannot be held: {problem}.", "Use another --seconds.") from None
     plan = _plan(order, members, chance.number(), made.difference_lu, places[members[0]][numbers[0]])
     contents = tuple(hashlib.sha256(clip.stored.samples.tobytes()).hexdigest() for clip in made.clips)
-    ballot = Ballot(chance.word(10), plan, contents)
+    drawn = draw(plan.kind, len(members), plan.rounds, plan.seed)
+    ballot = Ballot(chance.word(10), plan, contents, drawn)
     shown = list(range(len(members)))
     chance.shuffle(shown)
-    drawn = draw(plan.kind, len(members), plan.rounds, plan.seed)
     vote = page_vote(ballot, drawn, shown, [clip.name for clip in made.clips], title)
     return ballot, vote, list(made.clips)

@@ -15,7 +15,6 @@ from support.made_page import PLAIN, order_of, write_music
 
 from simulator import app
 from simulator.hearing.record import from_json
-from simulator.hearing.trial import begin
 from simulator.hearing.trial_ballot import read_answer, voted
 from simulator.hearing.trial_record import votes
 from simulator.hearing.trial_result import PreferenceResult, chosen_versions, result
@@ -147,7 +146,7 @@ def test_what_sounds_under_a_letter_is_the_version_that_the_ballot_says(
     for one in decoded:  # back to the 16-bit steps: Chromium divides by 32767 above zero, by 32768 below
         steps = np.rint(np.where(one > 0, one * 32767.0, one * 32768.0)).astype(np.int16)
         hashes.append(hashlib.sha256(steps.tobytes()).hexdigest())
-    for (a, b), drawn in zip(ballot["rounds"], begin(built.ballot.plan).draws, strict=True):
+    for (a, b), drawn in zip(ballot["rounds"], built.ballot.draws, strict=True):
         assert hashes[a] == built.ballot.contents[drawn.first]
         assert hashes[b] == built.ballot.contents[drawn.second]
     levels = [level_lufs(one.astype(np.float32), 44_100) for one in decoded]

@@ -17,6 +17,7 @@ from simulator import app
 from simulator.commands.page_steps import track_numbers
 from simulator.errors import UsageError
 from simulator.hearing.record import Act, Record, from_json, to_json
+from simulator.hearing.trial import begin
 from simulator.hearing.trial_ballot import answer_line
 from simulator.hearing.trial_record import ballots, votes
 from simulator.shell import page_writing
@@ -70,6 +71,13 @@ def test_a_page_of_a_playlist_with_a_vote(answer: Any, folder: Path, tmp_path: P
     assert ballot.plan.rounds == 4
     assert ballot.plan.level_difference_lu <= 0.1
     assert record.acts[0].data["file"] == "page.html"
+    assert len(ballot.draws) == 4
+    assert begin(ballot.plan).draws == ballot.draws
+    shown = json.loads(out.read_text(encoding="utf-8").split('id="ballot">')[1].split("</script>")[0])[
+        "rounds"
+    ]
+    swapped = [[one.first, one.second] for one in ballot.draws]
+    assert shown in (swapped, [pair[::-1] for pair in swapped])  # the page lists the sounds in either order
     (folder / "list.session.json").unlink()
 
 

@@ -12,6 +12,7 @@ from simulator import app
 from simulator.hearing.record import Act, Record, from_json, to_json
 from simulator.hearing.trial import TrialPlan
 from simulator.hearing.trial_ballot import Ballot, answer_line
+from simulator.hearing.trial_draw import draw
 from simulator.hearing.trial_record import ballot_act, votes
 from simulator.hearing.trial_result import PreferenceResult, result
 from simulator.shell.record_file import RecordFile
@@ -103,6 +104,21 @@ def test_what_does_not_belong_to_the_page_changes_nothing(
     assert record.read_bytes() == before
     assert answer("vote.txt", "good.txt")[0] == 1  # the good one is taken all the same
     assert len(votes(from_json(record.read_bytes()).acts)) == 1
+
+
+def test_a_ballot_with_other_draws_than_its_seed_gives_is_refused_with_the_cure(
+    answer: Any, record: Path
+) -> None:
+    drawn = draw("preference", 2, 8, PLAN.seed)
+    ballot = Ballot("abcdefghjk", PLAN, (), drawn[::-1])
+    record.write_bytes(to_json(Record("Song", (ballot_act("2026-01-02T09:00:00+00:00", ballot, "p.html"),))))
+    Path("vote.txt").write_text(GOOD, encoding="utf-8")
+    before = record.read_bytes()
+    code, said, problems = answer("vote.txt")
+    assert (code, said) == (4, "")
+    assert "song.session.json: the ballot of page abcdefghjk holds other draws" in problems
+    assert "Restore the session file from a copy" in problems
+    assert record.read_bytes() == before
 
 
 def test_a_missing_answer_or_record_is_named(answer: Any, record: Path) -> None:
