@@ -2,7 +2,8 @@
 
 "ballot": a page that asks for a vote was written: its id, its file's name, the trial's plan, the versions'
 identities, and the draws. "vote": an answer came back: who, whether the names had been seen first, in which
-words, and the whole trial as a log, which replays. Acts are values; reading and writing the record is the shell's.
+words, and the whole trial as a log, which replays. Acts are values; reading and writing the record is the
+shell's.
 """
 
 from __future__ import annotations
