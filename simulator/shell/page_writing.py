@@ -7,6 +7,7 @@ comes from one seed that is drawn here, so that a test can repeat a page.
 from __future__ import annotations
 
 import base64
+import os
 import secrets
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -16,6 +17,7 @@ from typing import Any
 from simulator import __version__
 from simulator.errors import SimulatorError, UsageError
 from simulator.hearing.trial_ballot import Ballot
+from simulator.plain_text import visible
 from simulator.player.prediction import Prediction, chain_settings
 from simulator.report import page_listen
 from simulator.report.page import EmbeddedClip, html
@@ -112,17 +114,27 @@ def _page_tracks(order: PageOrder) -> list[PageTrack]:
     made = []
     for index, one in enumerate(order.tracks):
         found = [row[index] for row in order.predictions]
-        problem = next((str(one) for one in (one.problem, *found) if isinstance(one, SimulatorError)), "")
+        problem = next((each for each in (one.problem, *found) if isinstance(each, SimulatorError)), None)
         made.append(
             PageTrack(
                 index + 1,
                 one.track,
                 one.measurement,
                 tuple(each if isinstance(each, Prediction) else None for each in found),
-                problem,
+                "" if problem is None else _without_folders(problem, one.track.path),
             )
         )
     return made
+
+
+def _without_folders(problem: SimulatorError, path: str) -> str:
+    """What was wrong with a track, for the client: the file by its name alone. Where a folder is still in
+    the words, they stay here."""
+    words, name = problem.message, Path(path).name
+    for form in (path, os.path.abspath(path)):
+        words = words.replace(visible(form), visible(name)).replace(form, name)
+    folders = {os.path.dirname(os.path.abspath(path)), os.path.expanduser("~"), os.getcwd()} - {os.sep}
+    return f"{visible(name)}: could not be read." if any(one in words for one in folders) else words
 
 
 def _cut_all(

@@ -147,7 +147,9 @@ def test_a_page_from_the_record_has_its_marks_notes_and_decisions(
     )
     (folder / "list.session.json").write_bytes(to_json(Record("Lantern", acts)))
     out = tmp_path / "page.html"
-    code, _, _ = answer(f"page list.session.json -o {out} --seconds 1 --tracks 1,3-4")
+    code, _, _ = answer(
+        f"page list.session.json -o {out} --seconds 1 --tracks 1,3-4 --with notes,marks,decisions,findings"
+    )
     text = out.read_text(encoding="utf-8")
     assert code == 1
     assert "Mark: bridge" in text
@@ -160,6 +162,81 @@ def test_a_page_from_the_record_has_its_marks_notes_and_decisions(
     assert bridge["0"]["where"].endswith("from 0:03.0.")
     assert "2" in bridge  # the other version has it too
     (folder / "list.session.json").unlink()
+
+
+SAID = {
+    "notes": (
+        Act("2026-01-02T10:01:00+01:00", "note", {"text": "the singer hates it"}),
+        "the singer hates it",
+    ),
+    "marks": (
+        Act("2026-01-02T10:00:00+01:00", "mark", {"name": "out of tune", "path": "", "place_s": 3.0}),
+        "out of tune",
+    ),
+    "decisions": (
+        Act(
+            "2026-01-02T10:02:00+01:00",
+            "decision",
+            {"destination": "streaming", "target_lufs": -17.31, "ceiling_dbtp": -1.0, "who": "Nerida"},
+        ),
+        "decided by Nerida",
+    ),
+    "trials": (
+        Act("2026-01-02T10:03:00+01:00", "trial", {"result": ["5 of 16 right."]}),
+        "2026-01-02: 5 of 16 right.",
+    ),
+}
+
+
+@pytest.fixture
+def listed(folder: Path, tmp_path: Path) -> Path:
+    """A list with a session beside it in which something of every kind was said."""
+    shutil.copy(folder / "open.wav", tmp_path / "open.wav")
+    (tmp_path / "list.toml").write_text(
+        'format = 1\n[[tracks]]\npath = "open.wav"\n[[tracks]]\npath = "gone.wav"\n', encoding="utf-8"
+    )
+    acts = [act for act, _ in SAID.values()]
+    acts[1] = Act(acts[1].at, "mark", acts[1].data | {"path": str(tmp_path / "open.wav")})
+    (tmp_path / "list.session.json").write_bytes(to_json(Record("Lantern", tuple(acts))))
+    return tmp_path / "list.toml"
+
+
+WORDS = {kind: words for kind, (_, words) in SAID.items()} | {"findings": "Checked before delivery"}
+
+
+@pytest.mark.parametrize(
+    ("named", "inside"),
+    [
+        ("", set()),
+        ("--with notes", {"notes"}),
+        pytest.param("--with trials,findings --with marks", {"trials", "findings", "marks"}),
+        pytest.param("--with notes,marks,decisions,trials,findings", set(WORDS), marks=pytest.mark.heavy),
+    ],
+)
+def test_only_what_is_named_of_a_session_goes_onto_the_page_and_it_is_listed(
+    answer: Any, listed: Path, named: str, inside: set[str]
+) -> None:
+    out = listed.with_name("page.html")
+    code, said, _ = answer(f"page {listed} -o {out} --seconds 1 {named}")
+    assert code == 1
+    text = out.read_text(encoding="utf-8")
+    assert {kind for kind, words in WORDS.items() if words in text} == inside
+    assert {kind for kind in WORDS if f"On the page: {kind}: 1" in said} == inside
+    assert {kind for kind, words in WORDS.items() if kind != "findings" and words in said} == inside - {
+        "findings"
+    }
+    assert ("17.31" in text) is ({"findings", "decisions"} <= inside)
+    assert ("On the page: nothing of the session" in said) is not inside
+    assert str(listed.parent) not in text  # where the files lie is nobody's business
+    assert "gone.wav: there is no such file" in text
+
+
+def test_a_session_that_a_page_begins_is_its_owners_alone(answer: Any, tmp_path: Path) -> None:
+    code, said, _ = answer(f"page open.wav loud.wav -o {tmp_path / 'p.html'} --vote 6 --seconds 1")
+    assert code == 0
+    path = Path(re.findall(r"The vote's key is kept in (.*)\.", said)[0])
+    assert path.stat().st_mode & 0o777 == 0o600
+    path.unlink()
 
 
 @pytest.mark.heavy
@@ -186,7 +263,9 @@ def test_a_damaged_record_beside_the_playlist_is_said_and_the_page_is_made(
 ) -> None:
     record = folder / "list.session.json"
     record.write_bytes(b"half a rec")
-    code, _, problems = answer(f"page list.toml -o {tmp_path / 'page.html'} --seconds 0.5 --tracks 4")
+    code, _, problems = answer(
+        f"page list.toml -o {tmp_path / 'page.html'} --seconds 0.5 --tracks 4 --with notes"
+    )
     assert code == 1
     assert "this is no session record" in problems
     assert "made without its notes" in problems
@@ -200,6 +279,7 @@ def test_a_damaged_record_beside_the_playlist_is_said_and_the_page_is_made(
     [
         ("page open.wav -o page.txt", 2, "Let its name end in .html"),
         ("page open.wav -o taken.html", 4, "there already, and kept"),
+        ("page open.wav -o new.html --with notes,gossip", 2, "“gossip” is not one of notes, marks"),
         ("page open.wav -o new.html --tracks 2", 2, "“2” is no track of this list"),
         ("page open.wav -o new.html --vote 4", 2, "two to four versions of one song"),
         ("page gone.wav -o new.html", 4, "No track could be read"),
