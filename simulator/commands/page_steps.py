@@ -16,7 +16,9 @@ from simulator.commands.progress import steps
 from simulator.delivery.finding import Decided, Finding
 from simulator.errors import SimulatorError, UsageError
 from simulator.hearing.record import Act
+from simulator.hearing.statistics import fewest_preferences
 from simulator.hearing.trial_ballot import Ballot
+from simulator.hearing.trial_plan import MOST_VERSIONS
 from simulator.hearing.trial_record import ballot_act
 from simulator.report import page_record as on_page
 from simulator.report.findings import verdict
@@ -27,7 +29,7 @@ from simulator.shell.inputs import read_arguments
 from simulator.shell.page_changed import Stamps, refuse_changed, stamps_of
 from simulator.shell.page_order import PageOrder
 from simulator.shell.page_record import add_act, is_record, playlist_of, read_record, record_of
-from simulator.shell.page_writing import BuiltPage, build
+from simulator.shell.page_writing import BuiltPage, build, voted_on
 from simulator.shell.store import ENCODED, cache_folder
 from simulator.units import format_time
 
@@ -152,6 +154,8 @@ def build_page(
         keep_in=None if ready.no_cache else cache_folder() / ENCODED,
         workers=prepared.workers,
     )
+    if rounds:
+        _refuse_too_few(len(voted_on(order)), rounds)
     with steps("Cutting", len(heard)) as step:
         page = build(order, step)
     store = open_store(ready.no_cache, False)
@@ -160,6 +164,18 @@ def build_page(
     finally:
         store.close()
     return page, order
+
+
+def _refuse_too_few(versions: int, rounds: int) -> None:
+    """Raises UsageError for a vote in which no answer at all could show a preference."""
+    pairs = versions * (versions - 1) // 2
+    fewest = fewest_preferences(pairs)
+    if versions <= MOST_VERSIONS and rounds < fewest:
+        raise UsageError(
+            f"--vote {rounds}: with {versions} versions, {rounds} rounds cannot show a preference, even with "
+            "every answer alike.",
+            f"--vote {fewest} is the smallest that can. The more rounds, the smaller a preference it shows.",
+        )
 
 
 def _acts(ready: PageReady, kind: str) -> tuple[Act, ...]:

@@ -25,7 +25,7 @@ from simulator.report.page_clips import Cut, sounds
 from simulator.report.page_listen import Offer
 from simulator.report.page_places import Heard, Mark, Place, choose
 from simulator.report.page_values import PageContent, PageTrack
-from simulator.shell.page_ballot import vote_members, vote_of
+from simulator.shell.page_ballot import vote_group, vote_members, vote_of
 from simulator.shell.page_chance import Chance
 from simulator.shell.page_order import PageOrder
 from simulator.shell.passages_audio import CutJob, Cuts, cut_all, flac
@@ -54,9 +54,7 @@ def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPag
     is asked for and cannot be held."""
     chance = Chance(secrets.randbits(62) if order.seed is None else order.seed)
     tracks = _page_tracks(order)
-    good = {
-        index: found for index in order.heard if isinstance(found := order.predictions[0][index], Prediction)
-    }
+    good = _good(order)
     members = vote_members(order, tracks, good) if order.rounds else []
     places, cuts, problems = _cut_all(order, good, step)
     offers = _offers(order, places, cuts, chance)
@@ -94,6 +92,17 @@ def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPag
     )
     text = html(content, data, embedded, templates(), chance.key(), vote)
     return BuiltPage(text, ballot, problems)
+
+
+def voted_on(order: PageOrder) -> list[int]:
+    """The versions that a vote on this page puts side by side. Raises UsageError where there are none."""
+    return vote_group(_page_tracks(order), _good(order))
+
+
+def _good(order: PageOrder) -> dict[int, Prediction]:
+    return {
+        index: found for index in order.heard if isinstance(found := order.predictions[0][index], Prediction)
+    }
 
 
 def write(page: BuiltPage, path: Path, force: bool) -> None:

@@ -116,9 +116,9 @@ def test_from_the_command_through_the_browser_into_the_record(
     write_music(folder)
     rows = "".join(f'[[tracks]]\npath = "{name}.wav"\nsong = "s"\n' for name in ("open", "loud"))
     (folder / "song.toml").write_text(f'format = 1\ntitle = "Song"\n{rows}', encoding="utf-8")
-    assert app.run(["page", "song.toml", "-o", "song.html", "--vote", "2", "--seconds", "1"]) == 0
+    assert app.run(["page", "song.toml", "-o", "song.html", "--vote", "6", "--seconds", "1"]) == 0
     with opened(browser, folder / "song.html") as watched:
-        for letter in "BA":
+        for letter in "BABBAB":
             play_round(watched.page, letter)
         with watched.page.expect_download() as waiting:
             watched.page.click("#vote-save")
@@ -128,7 +128,7 @@ def test_from_the_command_through_the_browser_into_the_record(
     record = from_json((folder / "song.session.json").read_bytes())
     assert [act.kind for act in record.acts] == ["ballot", "vote"]
     ((given, trial),) = votes(record.acts)
-    assert (given.letters, given.names_seen) == ("BA", False)
+    assert (given.letters, given.names_seen) == ("BABBAB", False)
     assert trial.plan.versions == ("open", "loud")
 
 

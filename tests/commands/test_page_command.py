@@ -22,7 +22,7 @@ from simulator.hearing.trial_ballot import answer_line
 from simulator.hearing.trial_record import ballots, votes
 from simulator.shell import page_writing
 
-VOTE = "{0}/open.wav {0}/loud.wav --vote 2"
+VOTE = "{0}/open.wav {0}/loud.wav --vote 6"
 
 
 @pytest.fixture(scope="module")
@@ -60,7 +60,7 @@ def answer(capsys: pytest.CaptureFixture[str]) -> Any:
 def test_a_page_of_a_playlist_with_a_vote(answer: Any, folder: Path, tmp_path: Path) -> None:
     """The size is said before writing, the missing track costs no other, the ballot is in the record."""
     out = tmp_path / "page.html"
-    code, said, problems = answer(f"page list.toml -o {out} --vote 4 --seconds 1 --tracks 1,3")
+    code, said, problems = answer(f"page list.toml -o {out} --vote 6 --seconds 1 --tracks 1,3")
     assert code == 1
     assert "gone.wav: there is no such file" in problems
     assert f"{out}: {out.stat().st_size / 1e6:.1f} MB" in said
@@ -68,10 +68,10 @@ def test_a_page_of_a_playlist_with_a_vote(answer: Any, folder: Path, tmp_path: P
     ((page, ballot),) = ballots(record.acts).items()
     assert f'"page": "{page}"' in out.read_text(encoding="utf-8")
     assert ballot.plan.versions == ("Lantern (open)", "Lantern (loud)")
-    assert ballot.plan.rounds == 4
+    assert ballot.plan.rounds == 6
     assert ballot.plan.level_difference_lu <= 0.1
     assert record.acts[0].data["file"] == "page.html"
-    assert len(ballot.draws) == 4
+    assert len(ballot.draws) == 6
     assert begin(ballot.plan).draws == ballot.draws
     shown = json.loads(out.read_text(encoding="utf-8").split('id="ballot">')[1].split("</script>")[0])[
         "rounds"
@@ -242,17 +242,17 @@ def test_a_session_that_a_page_begins_is_its_owners_alone(answer: Any, tmp_path:
 @pytest.mark.heavy
 def test_two_files_are_two_versions(answer: Any, tmp_path: Path) -> None:
     out = tmp_path / "two.html"
-    code, said, _ = answer(f"page open.wav loud.wav -o {out} --vote 2 --seconds 1")
+    code, said, _ = answer(f"page open.wav loud.wav -o {out} --vote 6 --seconds 1")
     assert code == 0
     path = Path(re.findall(r"The vote's key is kept in (.*)\.", said)[0])
     assert path.name.startswith("open-")  # in the user's data folder, as the desk has it for bare files
     ((page, ballot),) = ballots(from_json(path.read_bytes()).acts).items()
     assert f"fairhearing votes vote-{page}.txt --record {path}" in said
     vote = tmp_path / "vote.txt"
-    vote.write_text(answer_line(page, "AB", False), encoding="utf-8")
+    vote.write_text(answer_line(page, "ABABAB", False), encoding="utf-8")
     code, said, _ = answer(f"votes {vote}")  # the record is found by the page's id
     assert code == 0
-    assert f"2 rounds, added to {path}" in said
+    assert f"6 rounds, added to {path}" in said
     assert len(votes(from_json(path.read_bytes()).acts)) == 1
     assert ballot.plan.versions == ("open", "loud")
 
@@ -281,6 +281,8 @@ def test_a_damaged_record_beside_the_playlist_is_said_and_the_page_is_made(
         ("page open.wav -o taken.html", 4, "there already, and kept"),
         ("page open.wav -o new.html --with notes,gossip", 2, "“gossip” is not one of notes, marks"),
         ("page open.wav -o new.html --tracks 2", 2, "“2” is no track of this list"),
+        ("page open.wav loud.wav -o new.html --vote 5", 2, "--vote 6 is the smallest that can"),
+        ("page three.toml -o new.html --vote 18", 2, "--vote 21 is the smallest that can"),
         ("page open.wav -o new.html --vote 4", 2, "two to four versions of one song"),
         ("page gone.wav -o new.html", 4, "No track could be read"),
         ("page gone.session.json -o new.html", 2, "no playlist of that name beside it"),
@@ -291,6 +293,8 @@ def test_what_cannot_be_done_says_why_and_writes_nothing(
     answer: Any, folder: Path, line: str, code: int, words: str
 ) -> None:
     (folder / "taken.html").write_text("mine", encoding="utf-8")
+    rows = "".join(f'[[tracks]]\npath = "{name}.wav"\nsong = "s"\n' for name in ("open", "loud", "open"))
+    (folder / "three.toml").write_text(f"format = 1\n{rows}", encoding="utf-8")
     got, _, problems = answer(line)
     assert got == code
     assert words in problems
