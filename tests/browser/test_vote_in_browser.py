@@ -12,10 +12,11 @@ import numpy as np
 import pytest
 from support.chromium import SEND, launched, opened, samples, until
 from support.made_page import PLAIN, order_of, write_music
+from support.vote_mail import read_answer
 
 from simulator import app
 from simulator.hearing.record import from_json
-from simulator.hearing.trial_ballot import read_answer, voted
+from simulator.hearing.trial_ballot import voted
 from simulator.hearing.trial_record import votes
 from simulator.hearing.trial_result import PreferenceResult, chosen_versions, result
 from simulator.report.page_clips import level_lufs

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from email.message import EmailMessage
 from pathlib import Path
 from typing import Any
 
@@ -119,6 +120,21 @@ def test_a_ballot_with_other_draws_than_its_seed_gives_is_refused_with_the_cure(
     assert "song.session.json: the ballot of page abcdefghjk holds other draws" in problems
     assert "Restore the session file from a copy" in problems
     assert record.read_bytes() == before
+
+
+def test_every_answer_of_a_saved_mail_is_taken_and_a_bad_one_is_said(answer: Any, record: Path) -> None:
+    made = EmailMessage()
+    made["From"], made["Subject"] = "band@example.org", "our votes"
+    lines = [answer_line("abcdefghjk", letters, False) for letters in ("ABABABAB", "BBBBABAB", "AAAA")]
+    body = "\n\n".join(f"{line}\nanswer: 0000000{n}\nname: Zoë {n}" for n, line in enumerate(lines))
+    made.set_content(body, cte="base64")
+    Path("votes.eml").write_bytes(made.as_bytes())
+    code, said, problems = answer("votes.eml")
+    assert code == 1
+    assert "vote by Zoë 0" in said
+    assert "vote by Zoë 1" in said
+    assert "has 4 answers, and the vote had 8 rounds" in problems
+    assert [given.name for given, _ in votes(from_json(record.read_bytes()).acts)] == ["Zoë 0", "Zoë 1"]
 
 
 def test_a_missing_answer_or_record_is_named(answer: Any, record: Path) -> None:

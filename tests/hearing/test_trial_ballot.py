@@ -5,10 +5,11 @@ from __future__ import annotations
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as some
+from support.vote_mail import read_answer
 
 from simulator.hearing import trial as trials
 from simulator.hearing.trial import TrialPlan, begin
-from simulator.hearing.trial_ballot import Ballot, OtherDrawsError, answer_line, read_answer, voted
+from simulator.hearing.trial_ballot import Ballot, OtherDrawsError, answer_line, read_answers, voted
 from simulator.hearing.trial_draw import Round, draw
 from simulator.hearing.trial_result import PreferenceResult, result
 
@@ -66,12 +67,31 @@ LINE = answer_line("k3f9m2p7qx", "ABBABA", False)
         (LINE.replace("ABBABA", "ABBABB"), "changed on its way"),
         (LINE.replace("hidden", "seen"), "changed on its way"),
         (LINE.replace("vote 1 ", "vote 2 "), "form 2, and this program knows 1"),
-        (f"{LINE}\n{answer_line('k3f9m2p7qx', 'AAAAAA', False)}", "more than one answer"),
+        (f"{LINE}\nfairhearing-vote 1 k3f9m2p7qx", "one more line that begins with .* is not whole"),
     ],
 )
 def test_what_is_no_good_answer_says_why(text: str, words: str) -> None:
     with pytest.raises(ValueError, match=words):
         read_answer(text)
+
+
+def test_every_answer_of_a_mail_is_read_with_its_own_words() -> None:
+    lines = [answer_line("k3f9m2p7qx", letters, False) for letters in ("ABBABA", "ABBABA", "AAAAAA")]
+    text = (
+        f"Three of us voted:\n{lines[0]}\nanswer: 00000001\nname: Ann\nwords: the first\n\n"
+        f"{lines[1]}\nanswer: 00000002\nname: Ben\n\n> {lines[2]}\n> answer: 00000003\n> words: loud\n"
+        f"\nOn Monday you wrote:\n> {lines[0]}\n> answer: 00000001\n> name: Ann\n"
+    )
+    found, problems = read_answers(text)
+    assert problems == []
+    assert [(one.letters[:2], one.name, one.words, one.answer[-1]) for one in found] == [
+        ("AB", "Ann", "the first", "1"),
+        ("AB", "Ben", "", "2"),
+        ("AA", "", "loud", "3"),
+    ]
+    found, problems = read_answers(text.replace("AAAAAA", "AAAAAB"))
+    assert len(found) == 2
+    assert problems == ["the answer was changed on its way: its check does not fit"]
 
 
 def test_the_vote_of_another_page_or_with_rounds_missing_is_refused() -> None:
