@@ -223,7 +223,16 @@ def test_the_listening_part_plays_switches_and_opens_the_delivered_level_softly(
         assert float(page.input_value("#volume")) == -24
         page.fill("#volume", "-40")
         page.check('input[value="delivered"]')
-        assert float(page.input_value("#volume")) <= -40  # never louder than what was just heard
+        assert float(page.input_value("#volume")) == -40 - drop
+        page.fill("#volume", "-12")  # raised there, and back: the next visit is lower again
+        page.check('input[value="played"]')
+        assert float(page.input_value("#volume")) <= -40
+        page.check('input[value="delivered"]')
+        until(page, "document.getElementById('now').textContent.includes('as delivered')")
+        assert float(page.input_value("#volume")) <= -40 - drop
+        page.wait_for_timeout(200)
+        heard_db = page.evaluate("20 * Math.log10(player.volume.gain.value)")
+        assert heard_db == pytest.approx(float(page.input_value("#volume")), abs=0.1)
         page.click("#play")
         assert page.inner_text("#play") == "Play"
         until(page, "player.deck.voice === null")
