@@ -233,6 +233,16 @@ def test_the_listening_part_plays_switches_and_opens_the_delivered_level_softly(
         page.wait_for_timeout(200)
         heard_db = page.evaluate("20 * Math.log10(player.volume.gain.value)")
         assert heard_db == pytest.approx(float(page.input_value("#volume")), abs=0.1)
+        page.evaluate(  # the way back: while the next sound is being decoded, the loud one is not raised
+            "const real = player.buffer.bind(player); player.buffer = async (id) => {"
+            " await new Promise((done) => { setTimeout(done, 400); }); return real(id); }; 0;"
+        )
+        page.check('input[value="played"]')
+        page.wait_for_timeout(250)
+        assert page.evaluate("20 * Math.log10(player.volume.gain.value)") == pytest.approx(heard_db, abs=0.1)
+        raised = float(page.input_value("#volume"))
+        assert raised >= heard_db + drop - 0.1
+        until(page, f"Math.abs(20 * Math.log10(player.volume.gain.value) - {raised}) < 0.1")
         page.click("#play")
         assert page.inner_text("#play") == "Play"
         until(page, "player.deck.voice === null")
