@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from simulator.commands.options import cache_options, profile_option, say_problems, warn
+from simulator.plain_text import visible
 
 
 @click.command("page")
@@ -40,6 +41,14 @@ from simulator.commands.options import cache_options, profile_option, say_proble
     metavar="NUMBERS",
     help="The tracks that can be heard on the page, as 1,2,5-7; the others are only shown.",
 )
+@click.option(
+    "--with",
+    "named",
+    multiple=True,
+    metavar="NAMES",
+    help="What of the session goes onto the page: any of notes, marks, decisions, trials, findings, with "
+    "commas between. Default: nothing.",
+)
 @click.option("--force", is_flag=True, help="Replace the file if it is there already.")
 @cache_options
 def command(
@@ -49,6 +58,7 @@ def command(
     rounds: int | None,
     seconds: float,
     tracks: str | None,
+    named: tuple[str, ...],
     force: bool,
     no_cache: bool,
     rehash: bool,
@@ -59,8 +69,18 @@ def command(
     One file that holds everything and asks nothing of any network: passages of every track as played,
     matched and as delivered, curves, and plain words. The page is about the first --profile; more of
     them stand in its tables. With --vote it opens on a blind vote; `fairhearing votes` takes the answer.
+
+    Nothing of a session goes onto the page unless --with names it, and the command lists what went in. The
+    check's findings are judged against the session's decision only if decisions are named too.
     """
-    from simulator.commands.page_steps import build_page, keep_ballot, ready_for_page, track_numbers
+    from simulator.commands.page_steps import (
+        build_page,
+        chosen_kinds,
+        keep_ballot,
+        ready_for_page,
+        track_numbers,
+        went_in,
+    )
     from simulator.commands.prepare import nothing_played, nothing_read
     from simulator.errors import SOME_FAILED, UsageError
     from simulator.shell.page_writing import LARGE_BYTES, write
@@ -68,8 +88,9 @@ def command(
 
     if output.suffix.lower() not in (".html", ".htm"):
         raise UsageError(f"{output}: the page is an HTML file.", "Let its name end in .html.")
+    chosen = chosen_kinds(named)
     refuse_existing([output], force)
-    ready = ready_for_page(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
+    ready = ready_for_page(inputs, profiles, chosen, no_cache=no_cache, rehash=rehash, workers=workers)
     refuse_sources([output], [one.track.path for one in ready.prepared.tracks])
     say_problems(ready.prepared.problems)
     if ready.prepared.nothing:
@@ -77,7 +98,7 @@ def command(
     if not ready.prepared.played_by([0]):  # the page is about this player: there would be nothing to hear
         raise nothing_played(one_player=True)
     heard = track_numbers(tracks, len(ready.prepared.tracks))
-    page = build_page(ready, heard, seconds, rounds or 0)
+    page, order = build_page(ready, heard, seconds, rounds or 0)
     say_problems(page.problems)
     click.echo(f"{output}: {page.size_bytes / 1e6:.1f} MB")
     if page.size_bytes > LARGE_BYTES:
@@ -88,4 +109,6 @@ def command(
     if page.ballot is not None:
         click.echo(keep_ballot(ready, page.ballot, output))
     write(page, output, force)
+    for line in went_in(ready, order):
+        click.echo(visible(line))
     return SOME_FAILED if ready.prepared.failed or page.problems else 0

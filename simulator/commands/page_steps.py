@@ -16,9 +16,12 @@ from simulator.commands.progress import steps
 from simulator.delivery.finding import Decided, Finding
 from simulator.errors import SimulatorError, UsageError
 from simulator.hearing.record import Act
+from simulator.hearing.statistics import fewest_preferences
 from simulator.hearing.trial_ballot import Ballot
+from simulator.hearing.trial_plan import MOST_VERSIONS
 from simulator.hearing.trial_record import ballot_act
 from simulator.report import page_record as on_page
+from simulator.report.findings import verdict
 from simulator.shell.aligning import alignment_of
 from simulator.shell.checking import check_delivered
 from simulator.shell.decided import last_decided
@@ -26,49 +29,89 @@ from simulator.shell.inputs import read_arguments
 from simulator.shell.page_changed import Stamps, refuse_changed, stamps_of
 from simulator.shell.page_order import PageOrder
 from simulator.shell.page_record import add_act, is_record, playlist_of, read_record, record_of
-from simulator.shell.page_writing import BuiltPage, build
+from simulator.shell.page_writing import BuiltPage, build, voted_on
 from simulator.shell.store import ENCODED, cache_folder
+from simulator.units import format_time
+
+KINDS = ("notes", "marks", "decisions", "trials", "findings")
+"""What of a session can be named by --with."""
 
 
 @dataclass(frozen=True, slots=True)
 class PageReady:
-    """All that a page is built from: the measured playlist, how its versions lie, the record's acts, and what
-    the disk said of the files before they were read."""
+    """All that a page is built from: the measured playlist, how its versions lie, the record's acts, what
+    the disk said of the files before they were read, and which kinds of acts may go onto the page."""
 
     prepared: Prepared
     offsets_s: dict[int, float]
     record: Path
     acts: tuple[Act, ...]
     stamps: Stamps
+    chosen: frozenset[str] = frozenset()
     no_cache: bool = False
 
 
 def ready_for_page(
     inputs: Sequence[str],
     profiles: Sequence[str],
+    chosen: frozenset[str],
     *,
     no_cache: bool,
     rehash: bool,
     workers: int | None,
 ) -> PageReady:
     """Reads and measures INPUTS, which may be one record instead of its playlist. Raises UsageError for a
-    record that is named and cannot be read; one that merely lies there is left out, and a line says so."""
+    record that is named and cannot be read; one that merely lies there is left out, and a line says so. Where
+    nothing of it was chosen, it is not read at all."""
     named = len(inputs) == 1 and is_record(inputs[0])
     words = [str(playlist_of(Path(word))) if is_record(word) else word for word in inputs]
     playlist = as_versions(read_arguments(words))
     record = record_of(inputs, [track.path for track in playlist.tracks])
     acts: tuple[Act, ...] = ()
     try:
-        found = read_record(record)
+        found = read_record(record) if named or chosen else None
         acts = () if found is None else found.acts
     except UsageError as problem:
         if named:
             raise
-        warn(f"{problem.message}\n  The page is made without its notes.")
+        warn(f"{problem.message}\n  The page is made without its {', '.join(_in_order(chosen))}.")
     stamps = stamps_of(playlist)
     ready = prepare_playlist(playlist, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
     ready, offsets = _aligned(ready, no_cache)
-    return PageReady(ready, offsets, record, acts, stamps, no_cache)
+    return PageReady(ready, offsets, record, acts, stamps, chosen, no_cache)
+
+
+def chosen_kinds(named: Sequence[str]) -> frozenset[str]:
+    """What --with names: notes,decisions. Raises UsageError for a name that is none."""
+    words = [word.strip().casefold() for one in named for word in one.split(",")]
+    for word in words:
+        if word not in KINDS:
+            raise UsageError(f"--with: “{word}” is not one of {', '.join(KINDS)}.", "--with notes,decisions")
+    return frozenset(words)
+
+
+def _in_order(chosen: frozenset[str]) -> list[str]:
+    return [kind for kind in KINDS if kind in chosen]
+
+
+def went_in(ready: PageReady, order: PageOrder) -> list[str]:
+    """What of the session and of the check is on the page: one line for each kind that was named, and one
+    under it for each item."""
+    items: dict[str, list[str]] = {
+        "notes": list(order.notes),
+        "marks": [f"{one.label} (track {one.track + 1}, at {format_time(one.at_s)})" for one in order.marks],
+        "decisions": list(order.decisions),
+        "trials": list(order.trials),
+        "findings": [
+            f"{order.tracks[index].track.title}: {verdict(found)}"
+            for index, found in sorted((order.findings or {}).items())
+        ],
+    }
+    lines = []
+    for kind in _in_order(ready.chosen):
+        lines.append(f"On the page: {kind}: {len(items[kind]) or 'none'}")
+        lines += [f"  {one}" for one in items[kind]]
+    return lines or ["On the page: nothing of the session (--with names what goes in)."]
 
 
 def track_numbers(asked: str | None, count: int) -> list[int]:
@@ -88,9 +131,11 @@ def track_numbers(asked: str | None, count: int) -> list[int]:
     return sorted(chosen)
 
 
-def build_page(ready: PageReady, heard: Sequence[int], seconds: float, rounds: int) -> BuiltPage:
-    """The page in memory, with progress on standard error. Raises AudioError where a file has become another
-    one meanwhile."""
+def build_page(
+    ready: PageReady, heard: Sequence[int], seconds: float, rounds: int
+) -> tuple[BuiltPage, PageOrder]:
+    """The page in memory and what it was asked to be, with progress on standard error. Raises AudioError
+    where a file has become another one meanwhile."""
     prepared = ready.prepared
     order = PageOrder(
         playlist=prepared.playlist,
@@ -101,14 +146,16 @@ def build_page(ready: PageReady, heard: Sequence[int], seconds: float, rounds: i
         seconds=seconds,
         rounds=rounds,
         offsets_s=ready.offsets_s,
-        marks=on_page.marks(ready.acts, prepared.playlist.tracks),
-        decisions=on_page.decisions(ready.acts),
-        notes=on_page.notes(ready.acts),
-        trials=on_page.trials(ready.acts),
-        findings=_findings(ready),
+        marks=on_page.marks(_acts(ready, "marks"), prepared.playlist.tracks),
+        decisions=on_page.decisions(_acts(ready, "decisions")),
+        notes=on_page.notes(_acts(ready, "notes")),
+        trials=on_page.trials(_acts(ready, "trials")),
+        findings=_findings(ready) if "findings" in ready.chosen else {},
         keep_in=None if ready.no_cache else cache_folder() / ENCODED,
         workers=prepared.workers,
     )
+    if rounds:
+        _refuse_too_few(len(voted_on(order)), rounds)
     with steps("Cutting", len(heard)) as step:
         page = build(order, step)
     store = open_store(ready.no_cache, False)
@@ -116,11 +163,29 @@ def build_page(ready: PageReady, heard: Sequence[int], seconds: float, rounds: i
         refuse_changed(prepared.tracks, ready.stamps, store)
     finally:
         store.close()
-    return page
+    return page, order
+
+
+def _refuse_too_few(versions: int, rounds: int) -> None:
+    """Raises UsageError for a vote in which no answer at all could show a preference."""
+    pairs = versions * (versions - 1) // 2
+    fewest = fewest_preferences(pairs)
+    if versions <= MOST_VERSIONS and rounds < fewest:
+        raise UsageError(
+            f"--vote {rounds}: with {versions} versions, {rounds} rounds cannot show a preference, even with "
+            "every answer alike.",
+            f"--vote {fewest} is the smallest that can. The more rounds, the smaller a preference it shows.",
+        )
+
+
+def _acts(ready: PageReady, kind: str) -> tuple[Act, ...]:
+    """The acts that something of this kind on the page may be made from."""
+    return ready.acts if kind in ready.chosen else ()
 
 
 def _findings(ready: PageReady) -> dict[int, tuple[Finding, ...]]:
-    """What the delivery check finds in each master, against the record's last decision; by place."""
+    """What the delivery check finds in each master, by place; against the record's last decision only where
+    decisions may be seen, since a finding says what was decided."""
     prepared = ready.prepared
     places = [index for index, one in enumerate(prepared.tracks) if one.track.role == "master"]
     store = open_store(ready.no_cache, False)
@@ -130,7 +195,7 @@ def _findings(ready: PageReady) -> dict[int, tuple[Finding, ...]]:
             [prepared.tracks[index] for index in places],
             prepared.profiles,
             [[row[index] for index in places] for row in prepared.predictions],
-            last_decided(ready.acts) or Decided(),
+            last_decided(_acts(ready, "decisions")) or Decided(),
             store,
             prepared.workers,
         )

@@ -20,24 +20,29 @@ from simulator.plain_text import visible
     "among the records of bare files.",
 )
 def command(files: tuple[Path, ...], record: Path | None) -> int:
-    """Adds the answers in FILES (the small file that the page saved, or the mail as text) to the record.
+    """Adds the answers in FILES to the session file: the small file that the page saved, or a mail, as .eml,
+    HTML or text. A file may hold any number of answers.
 
-    An answer counts only if it belongs to a page of that record and is whole. Whether the names had been
+    An answer counts only if it belongs to a page of that session and is whole. Whether the names had been
     seen before the vote is kept with it.
     """
-    from simulator.commands.votes_steps import take_vote
+    from simulator.commands.votes_steps import take_votes
     from simulator.errors import NOTHING_DONE, SOME_FAILED, SimulatorError
 
-    taken = 0
+    taken = failed = 0
     for file in files:
         try:
-            lines = take_vote(file, record)
+            for one in take_votes(file, record):
+                if isinstance(one, SimulatorError):
+                    failed += 1
+                    warn(f"{one.message}\n  {one.hint}".rstrip())
+                    continue
+                taken += 1
+                for line in one:
+                    click.echo(visible(line))
         except SimulatorError as problem:
+            failed += 1
             warn(f"{problem.message}\n  {problem.hint}".rstrip())
-            continue
-        taken += 1
-        for line in lines:
-            click.echo(visible(line))
-    if taken == len(files):
+    if not failed:
         return 0
     return SOME_FAILED if taken else NOTHING_DONE

@@ -1,29 +1,59 @@
-"""The steps of `votes`: an answer read, its page found in a record, the trial replayed and kept."""
+"""The steps of `votes`: a file's answers read, the page of each found, its trial replayed and kept."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 from simulator.commands.options import warn
 from simulator.commands.page_steps import now
-from simulator.errors import NothingDoneError, UsageError
+from simulator.errors import NothingDoneError, SimulatorError, UsageError
 from simulator.hearing.record import Record
-from simulator.hearing.trial_ballot import Ballot, VoteAnswer, read_answer, voted
+from simulator.hearing.trial_ballot import (
+    WORD,
+    Ballot,
+    OtherDrawsError,
+    VoteAnswer,
+    merged,
+    read_answers,
+    voted,
+)
 from simulator.hearing.trial_record import ballots, has_all_of, has_vote, vote_act
 from simulator.hearing.trial_result import result
 from simulator.hearing.trial_words import result_sentences
+from simulator.shell.mail_text import decoded, texts_of
 from simulator.shell.page_record import add_act, read_record, records_near
 from simulator.shell.record_file import SUFFIX
 from simulator.shell.small_files import LARGEST_ANSWER_BYTES, read_small
 
 
-def take_vote(file: Path, record: Path | None) -> list[str]:
-    """Reads one answer and adds it to its record; the lines to print. Raises UsageError, NothingDoneError,
-    WriteError."""
-    given = _read(file)
+def take_votes(file: Path, record: Path | None) -> Iterator[list[str] | SimulatorError]:
+    """Reads every answer in a file and adds each to its record; for each the lines to print, or why it was
+    not taken. Raises UsageError where the file cannot be read."""
+    found, problems = _read(file)
+    for problem in problems:
+        yield UsageError(
+            f"{file}: {problem}.",
+            "Save the mail as it is (.eml) or as plain text, or ask for the small file of the page.",
+        )
+    for given in found:
+        try:
+            yield _take(file, given, record)
+        except SimulatorError as problem:
+            yield problem
+
+
+def _take(file: Path, given: VoteAnswer, record: Path | None) -> list[str]:
+    """Adds one answer to its record; the lines to print. Raises UsageError, NothingDoneError, WriteError."""
     path, kept, ballot = _find(file, given, record)
     try:
         trial = voted(ballot, given)
+    except OtherDrawsError as problem:
+        raise UsageError(
+            f"{path}: {problem}.",
+            f"Restore the session file from a copy, or run votes with the version that made the page. {file} "
+            "was not changed.",
+        ) from None
     except ValueError as problem:
         raise UsageError(f"{file}: {problem}.", "Ask for the answer again.") from None
     if has_vote(kept.acts, given):
@@ -47,17 +77,24 @@ def take_vote(file: Path, record: Path | None) -> list[str]:
     return lines + ([f"  In the client's words: {given.words}"] if given.words else [])
 
 
-def _read(file: Path) -> VoteAnswer:
+def _read(file: Path) -> tuple[list[VoteAnswer], list[str]]:
+    """The answers in a file, and what is wrong with others. Raises UsageError."""
     try:
         data = read_small(file, LARGEST_ANSWER_BYTES)
     except OSError as problem:
         raise UsageError(f"{file}: cannot be read: {problem.strerror}.", "Check the path.") from None
     try:
-        return read_answer(data.decode("utf-8-sig", errors="replace"))
+        texts = texts_of(data)
     except ValueError as problem:
-        raise UsageError(
-            f"{file}: {problem}.", "Save the mail as plain text, or ask for the small file of the page."
-        ) from None
+        return [], [str(problem)]
+    read = [read_answers(text) for text in texts]
+    found = merged(answer for answers, _ in read for answer in answers)
+    problems = [
+        problem for text, (_, said) in zip(texts, read, strict=True) if WORD in text for problem in said
+    ]
+    if not found and not problems:
+        return read_answers(decoded(data))  # the file as it is, where no part of the mail has an answer
+    return found, list(dict.fromkeys(problems))
 
 
 def _find(file: Path, given: VoteAnswer, record: Path | None) -> tuple[Path, Record, Ballot]:

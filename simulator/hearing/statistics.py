@@ -53,6 +53,18 @@ def preference_critical(rounds: int, alpha: float = ALPHA) -> int | None:
     return next((k for k in range(rounds // 2, rounds + 1) if preference_p(k, rounds) < alpha), None)
 
 
+def fewest_right() -> int:
+    """The least number of rounds of a discrimination trial that can be significant at all."""
+    return next(rounds for rounds in range(1, 200) if critical_correct(rounds) is not None)
+
+
+def fewest_preferences(pairs: int) -> int:
+    """The least number of rounds that can show a preference at all, with every answer of a pair alike, as
+    often for each of so many pairs, after Holm's correction."""
+    enough = (each for each in range(1, 200) if preference_p(each, each) < ALPHA / pairs)
+    return pairs * next(enough)
+
+
 def preference_caught_probability(rounds: int, rate: float = CAUGHT_RATE, alpha: float = ALPHA) -> float:
     """How likely a listener who prefers one at this rate gives a significant result for it."""
     from scipy.stats import binom

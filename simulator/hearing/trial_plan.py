@@ -33,8 +33,9 @@ from simulator.measure.gating import ABSOLUTE_GATE_LUFS
 from simulator.numbers import level
 from simulator.units import format_time
 
-ROUNDS = {1: 16, 3: 18, 6: 18}
-"""The rounds where none are named, by the number of pairs: every pair must come equally often."""
+ROUNDS = {1: 16, 3: 21, 6: 48}
+"""The rounds where none are named, by the number of pairs: every pair must come equally often, and with
+every answer alike a preference must show (`statistics.fewest_preferences`)."""
 KINDS: dict[str, trials.Kind] = {"preference": "preference", "which": "discrimination"}
 MOST_VERSIONS = 4
 USAGE = "trial which 16, trial preference 16"

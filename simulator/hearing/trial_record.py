@@ -1,8 +1,9 @@
 """How do a page's ballot and the votes that come back stand in the session's record? As acts of two kinds.
 
 "ballot": a page that asks for a vote was written: its id, its file's name, the trial's plan, the versions'
-identities. "vote": an answer came back: who, whether the names had been seen first, in which words, and
-the whole trial as a log, which replays. Acts are values; reading and writing the record is the shell's.
+identities, and the draws. "vote": an answer came back: who, whether the names had been seen first, in which
+words, and the whole trial as a log, which replays. Acts are values; reading and writing the record is the
+shell's.
 """
 
 from __future__ import annotations

@@ -37,7 +37,8 @@ def plan_sentence(plan: TrialPlan) -> str:
         critical = statistics.critical_correct(rounds)
         if critical is None:
             return (
-                f"{_rounds(rounds)} cannot show a difference, even with every answer right. 16 or more can."
+                f"{_rounds(rounds)} cannot show a difference, even with every answer right. "
+                f"{statistics.fewest_right()} or more can."
             )
         caught = _percent(statistics.caught_probability(rounds))
         return (
@@ -48,7 +49,10 @@ def plan_sentence(plan: TrialPlan) -> str:
     critical = statistics.preference_critical(rounds // pairs, statistics.ALPHA / pairs)
     each = "" if pairs == 1 else f", {rounds // pairs} a pair"
     if critical is None:
-        return f"{_rounds(rounds)}{each}: too few to show a preference, even with every answer alike."
+        return (
+            f"{_rounds(rounds)}{each}: too few to show a preference, even with every answer alike. "
+            f"{statistics.fewest_preferences(pairs)} or more can."
+        )
     return f"{_rounds(rounds)}{each}: {critical} of {rounds // pairs} for one of two show a preference."
 
 

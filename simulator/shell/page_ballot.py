@@ -23,19 +23,24 @@ SAME_MOMENT_S = 0.001
 
 
 def vote_members(order: PageOrder, tracks: Sequence[PageTrack], good: Mapping[int, Prediction]) -> list[int]:
-    """The versions that are voted on: those of the first song with two or more of them that sound here.
-    Raises UsageError where there is none, or the rounds do not fit."""
+    """The versions that are voted on. Raises UsageError where there are none, or the rounds do not fit."""
+    members = vote_group(tracks, good)
+    problem = problem_of(_plan(order, members, 0, 0.0, None))
+    if problem:
+        raise UsageError(problem, "Change --vote, or choose the versions with --tracks.")
+    return members
+
+
+def vote_group(tracks: Sequence[PageTrack], good: Mapping[int, Prediction]) -> list[int]:
+    """The versions of the first song with two or more of them that sound here. Raises UsageError where there
+    is none."""
     groups = song_groups([one for one in tracks if one.number - 1 in good and one.track.role == "master"])
     if not groups:
         raise UsageError(
             "A vote needs two to four versions of one song.",
             'Give them the same song = "…" in the playlist, or name two files.',
         )
-    members = [one.number - 1 for one in groups[0]]
-    problem = problem_of(_plan(order, members, 0, 0.0, None))
-    if problem:
-        raise UsageError(problem, "Change --vote, or choose the versions with --tracks.")
-    return members
+    return [one.number - 1 for one in groups[0]]
 
 
 def _plan(
@@ -103,9 +108,9 @@ def vote_of(
         raise UsageError(f"The vote cannot be held: {problem}.", "Use another --seconds.") from None
     plan = _plan(order, members, chance.number(), made.difference_lu, places[members[0]][numbers[0]])
     contents = tuple(hashlib.sha256(clip.stored.samples.tobytes()).hexdigest() for clip in made.clips)
-    ballot = Ballot(chance.word(10), plan, contents)
+    drawn = draw(plan.kind, len(members), plan.rounds, plan.seed)
+    ballot = Ballot(chance.word(10), plan, contents, drawn)
     shown = list(range(len(members)))
     chance.shuffle(shown)
-    drawn = draw(plan.kind, len(members), plan.rounds, plan.seed)
     vote = page_vote(ballot, drawn, shown, [clip.name for clip in made.clips], title)
     return ballot, vote, list(made.clips)

@@ -7,6 +7,7 @@ comes from one seed that is drawn here, so that a test can repeat a page.
 from __future__ import annotations
 
 import base64
+import os
 import secrets
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -16,6 +17,7 @@ from typing import Any
 from simulator import __version__
 from simulator.errors import SimulatorError, UsageError
 from simulator.hearing.trial_ballot import Ballot
+from simulator.plain_text import visible
 from simulator.player.prediction import Prediction, chain_settings
 from simulator.report import page_listen
 from simulator.report.page import EmbeddedClip, html
@@ -23,7 +25,7 @@ from simulator.report.page_clips import Cut, sounds
 from simulator.report.page_listen import Offer
 from simulator.report.page_places import Heard, Mark, Place, choose
 from simulator.report.page_values import PageContent, PageTrack
-from simulator.shell.page_ballot import vote_members, vote_of
+from simulator.shell.page_ballot import vote_group, vote_members, vote_of
 from simulator.shell.page_chance import Chance
 from simulator.shell.page_order import PageOrder
 from simulator.shell.passages_audio import CutJob, Cuts, cut_all, flac
@@ -52,9 +54,7 @@ def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPag
     is asked for and cannot be held."""
     chance = Chance(secrets.randbits(62) if order.seed is None else order.seed)
     tracks = _page_tracks(order)
-    good = {
-        index: found for index in order.heard if isinstance(found := order.predictions[0][index], Prediction)
-    }
+    good = _good(order)
     members = vote_members(order, tracks, good) if order.rounds else []
     places, cuts, problems = _cut_all(order, good, step)
     offers = _offers(order, places, cuts, chance)
@@ -94,6 +94,17 @@ def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPag
     return BuiltPage(text, ballot, problems)
 
 
+def voted_on(order: PageOrder) -> list[int]:
+    """The versions that a vote on this page puts side by side. Raises UsageError where there are none."""
+    return vote_group(_page_tracks(order), _good(order))
+
+
+def _good(order: PageOrder) -> dict[int, Prediction]:
+    return {
+        index: found for index in order.heard if isinstance(found := order.predictions[0][index], Prediction)
+    }
+
+
 def write(page: BuiltPage, path: Path, force: bool) -> None:
     """One file, whole or not at all. Raises WriteError."""
     refuse_existing([path], force)
@@ -112,17 +123,27 @@ def _page_tracks(order: PageOrder) -> list[PageTrack]:
     made = []
     for index, one in enumerate(order.tracks):
         found = [row[index] for row in order.predictions]
-        problem = next((str(one) for one in (one.problem, *found) if isinstance(one, SimulatorError)), "")
+        problem = next((each for each in (one.problem, *found) if isinstance(each, SimulatorError)), None)
         made.append(
             PageTrack(
                 index + 1,
                 one.track,
                 one.measurement,
                 tuple(each if isinstance(each, Prediction) else None for each in found),
-                problem,
+                "" if problem is None else _without_folders(problem, one.track.path),
             )
         )
     return made
+
+
+def _without_folders(problem: SimulatorError, path: str) -> str:
+    """What was wrong with a track, for the client: the file by its name alone. Where a folder is still in
+    the words, they stay here."""
+    words, name = problem.message, Path(path).name
+    for form in (path, os.path.abspath(path)):
+        words = words.replace(visible(form), visible(name)).replace(form, name)
+    folders = {os.path.dirname(os.path.abspath(path)), os.path.expanduser("~"), os.getcwd()} - {os.sep}
+    return f"{visible(name)}: could not be read." if any(one in words for one in folders) else words
 
 
 def _cut_all(

@@ -7,6 +7,7 @@ open; the second then keeps its acts in a record of its own.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 from collections.abc import Callable, Sequence
@@ -20,6 +21,7 @@ from simulator.shell.small_files import LARGEST_RECORD_BYTES, read_small
 from simulator.shell.writing import whole_file
 
 SUFFIX = ".session.json"
+PRIVATE = 0o600
 
 
 def record_path(playlist: Path | None, files: Sequence[str]) -> Path:
@@ -62,7 +64,7 @@ class RecordFile:
             return
         self.record = longer
         try:
-            with whole_file(real_path(self.path), True) as passing, open(passing, "wb") as file:
+            with _whole(self.path) as passing, open(passing, "wb") as file:
                 file.write(data)
                 file.flush()
                 os.fsync(file.fileno())
@@ -123,6 +125,12 @@ class RecordFile:
             reason = problem.message if isinstance(problem, SimulatorError) else str(problem)
             self._warn(f"The record cannot be written ({reason}). Notes are kept in memory until it can.")
         self._failed = True
+
+
+def _whole(path: Path) -> contextlib.AbstractContextManager[Path]:
+    """The passing file of a session file, which holds what was said in the room: a new one is readable to
+    its owner alone."""
+    return whole_file(real_path(path), True, PRIVATE)
 
 
 def _beside(path: Path) -> Path:

@@ -62,12 +62,13 @@ def _takes_the_place(path: Path, source: str) -> bool:
 
 
 @contextlib.contextmanager
-def whole_file(path: Path, force: bool) -> Iterator[Path]:
+def whole_file(path: Path, force: bool, new_mode: int | None = None) -> Iterator[Path]:
     """Yields the passing name to write to; moves it to `path` at the end, removes it on any failure. A file
-    that is replaced passes on who may read and write it. Raises WriteError where the disk is full or the
-    place is taken."""
+    that is replaced passes on who may read and write it; a new one has `new_mode`, if given. Raises
+    WriteError where the disk is full or the place is taken."""
     passing = _passing(path)
     mode = _mode(path) if force else None
+    mode = new_mode if mode is None else mode
     try:
         if mode is not None:
             _begin_with(passing, mode)

@@ -223,7 +223,26 @@ def test_the_listening_part_plays_switches_and_opens_the_delivered_level_softly(
         assert float(page.input_value("#volume")) == -24
         page.fill("#volume", "-40")
         page.check('input[value="delivered"]')
-        assert float(page.input_value("#volume")) <= -40  # never louder than what was just heard
+        assert float(page.input_value("#volume")) == -40 - drop
+        page.fill("#volume", "-12")  # raised there, and back: the next visit is lower again
+        page.check('input[value="played"]')
+        assert float(page.input_value("#volume")) <= -40
+        page.check('input[value="delivered"]')
+        until(page, "document.getElementById('now').textContent.includes('as delivered')")
+        assert float(page.input_value("#volume")) <= -40 - drop
+        page.wait_for_timeout(200)
+        heard_db = page.evaluate("20 * Math.log10(player.volume.gain.value)")
+        assert heard_db == pytest.approx(float(page.input_value("#volume")), abs=0.1)
+        page.evaluate(  # the way back: while the next sound is being decoded, the loud one is not raised
+            "const real = player.buffer.bind(player); player.buffer = async (id) => {"
+            " await new Promise((done) => { setTimeout(done, 400); }); return real(id); }; 0;"
+        )
+        page.check('input[value="played"]')
+        page.wait_for_timeout(250)
+        assert page.evaluate("20 * Math.log10(player.volume.gain.value)") == pytest.approx(heard_db, abs=0.1)
+        raised = float(page.input_value("#volume"))
+        assert raised >= heard_db + drop - 0.1
+        until(page, f"Math.abs(20 * Math.log10(player.volume.gain.value) - {raised}) < 0.1")
         page.click("#play")
         assert page.inner_text("#play") == "Play"
         until(page, "player.deck.voice === null")

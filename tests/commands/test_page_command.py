@@ -17,11 +17,12 @@ from simulator import app
 from simulator.commands.page_steps import track_numbers
 from simulator.errors import UsageError
 from simulator.hearing.record import Act, Record, from_json, to_json
+from simulator.hearing.trial import begin
 from simulator.hearing.trial_ballot import answer_line
 from simulator.hearing.trial_record import ballots, votes
 from simulator.shell import page_writing
 
-VOTE = "{0}/open.wav {0}/loud.wav --vote 2"
+VOTE = "{0}/open.wav {0}/loud.wav --vote 6"
 
 
 @pytest.fixture(scope="module")
@@ -59,7 +60,7 @@ def answer(capsys: pytest.CaptureFixture[str]) -> Any:
 def test_a_page_of_a_playlist_with_a_vote(answer: Any, folder: Path, tmp_path: Path) -> None:
     """The size is said before writing, the missing track costs no other, the ballot is in the record."""
     out = tmp_path / "page.html"
-    code, said, problems = answer(f"page list.toml -o {out} --vote 4 --seconds 1 --tracks 1,3")
+    code, said, problems = answer(f"page list.toml -o {out} --vote 6 --seconds 1 --tracks 1,3")
     assert code == 1
     assert "gone.wav: there is no such file" in problems
     assert f"{out}: {out.stat().st_size / 1e6:.1f} MB" in said
@@ -67,9 +68,16 @@ def test_a_page_of_a_playlist_with_a_vote(answer: Any, folder: Path, tmp_path: P
     ((page, ballot),) = ballots(record.acts).items()
     assert f'"page": "{page}"' in out.read_text(encoding="utf-8")
     assert ballot.plan.versions == ("Lantern (open)", "Lantern (loud)")
-    assert ballot.plan.rounds == 4
+    assert ballot.plan.rounds == 6
     assert ballot.plan.level_difference_lu <= 0.1
     assert record.acts[0].data["file"] == "page.html"
+    assert len(ballot.draws) == 6
+    assert begin(ballot.plan).draws == ballot.draws
+    shown = json.loads(out.read_text(encoding="utf-8").split('id="ballot">')[1].split("</script>")[0])[
+        "rounds"
+    ]
+    swapped = [[one.first, one.second] for one in ballot.draws]
+    assert shown in (swapped, [pair[::-1] for pair in swapped])  # the page lists the sounds in either order
     (folder / "list.session.json").unlink()
 
 
@@ -139,7 +147,9 @@ def test_a_page_from_the_record_has_its_marks_notes_and_decisions(
     )
     (folder / "list.session.json").write_bytes(to_json(Record("Lantern", acts)))
     out = tmp_path / "page.html"
-    code, _, _ = answer(f"page list.session.json -o {out} --seconds 1 --tracks 1,3-4")
+    code, _, _ = answer(
+        f"page list.session.json -o {out} --seconds 1 --tracks 1,3-4 --with notes,marks,decisions,findings"
+    )
     text = out.read_text(encoding="utf-8")
     assert code == 1
     assert "Mark: bridge" in text
@@ -154,20 +164,95 @@ def test_a_page_from_the_record_has_its_marks_notes_and_decisions(
     (folder / "list.session.json").unlink()
 
 
+SAID = {
+    "notes": (
+        Act("2026-01-02T10:01:00+01:00", "note", {"text": "the singer hates it"}),
+        "the singer hates it",
+    ),
+    "marks": (
+        Act("2026-01-02T10:00:00+01:00", "mark", {"name": "out of tune", "path": "", "place_s": 3.0}),
+        "out of tune",
+    ),
+    "decisions": (
+        Act(
+            "2026-01-02T10:02:00+01:00",
+            "decision",
+            {"destination": "streaming", "target_lufs": -17.31, "ceiling_dbtp": -1.0, "who": "Nerida"},
+        ),
+        "decided by Nerida",
+    ),
+    "trials": (
+        Act("2026-01-02T10:03:00+01:00", "trial", {"result": ["5 of 16 right."]}),
+        "2026-01-02: 5 of 16 right.",
+    ),
+}
+
+
+@pytest.fixture
+def listed(folder: Path, tmp_path: Path) -> Path:
+    """A list with a session beside it in which something of every kind was said."""
+    shutil.copy(folder / "open.wav", tmp_path / "open.wav")
+    (tmp_path / "list.toml").write_text(
+        'format = 1\n[[tracks]]\npath = "open.wav"\n[[tracks]]\npath = "gone.wav"\n', encoding="utf-8"
+    )
+    acts = [act for act, _ in SAID.values()]
+    acts[1] = Act(acts[1].at, "mark", acts[1].data | {"path": str(tmp_path / "open.wav")})
+    (tmp_path / "list.session.json").write_bytes(to_json(Record("Lantern", tuple(acts))))
+    return tmp_path / "list.toml"
+
+
+WORDS = {kind: words for kind, (_, words) in SAID.items()} | {"findings": "Checked before delivery"}
+
+
+@pytest.mark.parametrize(
+    ("named", "inside"),
+    [
+        ("", set()),
+        ("--with notes", {"notes"}),
+        pytest.param("--with trials,findings --with marks", {"trials", "findings", "marks"}),
+        pytest.param("--with notes,marks,decisions,trials,findings", set(WORDS), marks=pytest.mark.heavy),
+    ],
+)
+def test_only_what_is_named_of_a_session_goes_onto_the_page_and_it_is_listed(
+    answer: Any, listed: Path, named: str, inside: set[str]
+) -> None:
+    out = listed.with_name("page.html")
+    code, said, _ = answer(f"page {listed} -o {out} --seconds 1 {named}")
+    assert code == 1
+    text = out.read_text(encoding="utf-8")
+    assert {kind for kind, words in WORDS.items() if words in text} == inside
+    assert {kind for kind in WORDS if f"On the page: {kind}: 1" in said} == inside
+    assert {kind for kind, words in WORDS.items() if kind != "findings" and words in said} == inside - {
+        "findings"
+    }
+    assert ("17.31" in text) is ({"findings", "decisions"} <= inside)
+    assert ("On the page: nothing of the session" in said) is not inside
+    assert str(listed.parent) not in text  # where the files lie is nobody's business
+    assert "gone.wav: there is no such file" in text
+
+
+def test_a_session_that_a_page_begins_is_its_owners_alone(answer: Any, tmp_path: Path) -> None:
+    code, said, _ = answer(f"page open.wav loud.wav -o {tmp_path / 'p.html'} --vote 6 --seconds 1")
+    assert code == 0
+    path = Path(re.findall(r"The vote's key is kept in (.*)\.", said)[0])
+    assert path.stat().st_mode & 0o777 == 0o600
+    path.unlink()
+
+
 @pytest.mark.heavy
 def test_two_files_are_two_versions(answer: Any, tmp_path: Path) -> None:
     out = tmp_path / "two.html"
-    code, said, _ = answer(f"page open.wav loud.wav -o {out} --vote 2 --seconds 1")
+    code, said, _ = answer(f"page open.wav loud.wav -o {out} --vote 6 --seconds 1")
     assert code == 0
     path = Path(re.findall(r"The vote's key is kept in (.*)\.", said)[0])
     assert path.name.startswith("open-")  # in the user's data folder, as the desk has it for bare files
     ((page, ballot),) = ballots(from_json(path.read_bytes()).acts).items()
     assert f"fairhearing votes vote-{page}.txt --record {path}" in said
     vote = tmp_path / "vote.txt"
-    vote.write_text(answer_line(page, "AB", False), encoding="utf-8")
+    vote.write_text(answer_line(page, "ABABAB", False), encoding="utf-8")
     code, said, _ = answer(f"votes {vote}")  # the record is found by the page's id
     assert code == 0
-    assert f"2 rounds, added to {path}" in said
+    assert f"6 rounds, added to {path}" in said
     assert len(votes(from_json(path.read_bytes()).acts)) == 1
     assert ballot.plan.versions == ("open", "loud")
 
@@ -178,7 +263,9 @@ def test_a_damaged_record_beside_the_playlist_is_said_and_the_page_is_made(
 ) -> None:
     record = folder / "list.session.json"
     record.write_bytes(b"half a rec")
-    code, _, problems = answer(f"page list.toml -o {tmp_path / 'page.html'} --seconds 0.5 --tracks 4")
+    code, _, problems = answer(
+        f"page list.toml -o {tmp_path / 'page.html'} --seconds 0.5 --tracks 4 --with notes"
+    )
     assert code == 1
     assert "this is no session record" in problems
     assert "made without its notes" in problems
@@ -192,7 +279,10 @@ def test_a_damaged_record_beside_the_playlist_is_said_and_the_page_is_made(
     [
         ("page open.wav -o page.txt", 2, "Let its name end in .html"),
         ("page open.wav -o taken.html", 4, "there already, and kept"),
+        ("page open.wav -o new.html --with notes,gossip", 2, "“gossip” is not one of notes, marks"),
         ("page open.wav -o new.html --tracks 2", 2, "“2” is no track of this list"),
+        ("page open.wav loud.wav -o new.html --vote 5", 2, "--vote 6 is the smallest that can"),
+        ("page three.toml -o new.html --vote 18", 2, "--vote 21 is the smallest that can"),
         ("page open.wav -o new.html --vote 4", 2, "two to four versions of one song"),
         ("page gone.wav -o new.html", 4, "No track could be read"),
         ("page gone.session.json -o new.html", 2, "no playlist of that name beside it"),
@@ -203,6 +293,8 @@ def test_what_cannot_be_done_says_why_and_writes_nothing(
     answer: Any, folder: Path, line: str, code: int, words: str
 ) -> None:
     (folder / "taken.html").write_text("mine", encoding="utf-8")
+    rows = "".join(f'[[tracks]]\npath = "{name}.wav"\nsong = "s"\n' for name in ("open", "loud", "open"))
+    (folder / "three.toml").write_text(f"format = 1\n{rows}", encoding="utf-8")
     got, _, problems = answer(line)
     assert got == code
     assert words in problems

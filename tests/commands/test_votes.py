@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from email.message import EmailMessage
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ from simulator import app
 from simulator.hearing.record import Act, Record, from_json, to_json
 from simulator.hearing.trial import TrialPlan
 from simulator.hearing.trial_ballot import Ballot, answer_line
+from simulator.hearing.trial_draw import draw
 from simulator.hearing.trial_record import ballot_act, votes
 from simulator.hearing.trial_result import PreferenceResult, result
 from simulator.shell.record_file import RecordFile
@@ -103,6 +105,36 @@ def test_what_does_not_belong_to_the_page_changes_nothing(
     assert record.read_bytes() == before
     assert answer("vote.txt", "good.txt")[0] == 1  # the good one is taken all the same
     assert len(votes(from_json(record.read_bytes()).acts)) == 1
+
+
+def test_a_ballot_with_other_draws_than_its_seed_gives_is_refused_with_the_cure(
+    answer: Any, record: Path
+) -> None:
+    drawn = draw("preference", 2, 8, PLAN.seed)
+    ballot = Ballot("abcdefghjk", PLAN, (), drawn[::-1])
+    record.write_bytes(to_json(Record("Song", (ballot_act("2026-01-02T09:00:00+00:00", ballot, "p.html"),))))
+    Path("vote.txt").write_text(GOOD, encoding="utf-8")
+    before = record.read_bytes()
+    code, said, problems = answer("vote.txt")
+    assert (code, said) == (4, "")
+    assert "song.session.json: the ballot of page abcdefghjk holds other draws" in problems
+    assert "Restore the session file from a copy" in problems
+    assert record.read_bytes() == before
+
+
+def test_every_answer_of_a_saved_mail_is_taken_and_a_bad_one_is_said(answer: Any, record: Path) -> None:
+    made = EmailMessage()
+    made["From"], made["Subject"] = "band@example.org", "our votes"
+    lines = [answer_line("abcdefghjk", letters, False) for letters in ("ABABABAB", "BBBBABAB", "AAAA")]
+    body = "\n\n".join(f"{line}\nanswer: 0000000{n}\nname: Zoë {n}" for n, line in enumerate(lines))
+    made.set_content(body, cte="base64")
+    Path("votes.eml").write_bytes(made.as_bytes())
+    code, said, problems = answer("votes.eml")
+    assert code == 1
+    assert "vote by Zoë 0" in said
+    assert "vote by Zoë 1" in said
+    assert "has 4 answers, and the vote had 8 rounds" in problems
+    assert [given.name for given, _ in votes(from_json(record.read_bytes()).acts)] == ["Zoë 0", "Zoë 1"]
 
 
 def test_a_missing_answer_or_record_is_named(answer: Any, record: Path) -> None:

@@ -24,7 +24,7 @@ from simulator.compare.alignment import Alignment
 from simulator.errors import SimulatorError
 from simulator.hearing.material import known_ids, news
 from simulator.hearing.record import Act, Record, from_json, to_json
-from simulator.hearing.trial_ballot import answer_line, read_answer
+from simulator.hearing.trial_ballot import answer_line, read_answers
 from simulator.hearing.trial_record import ballots, votes
 from simulator.measure.meter import measure_array
 from simulator.player.playlist_formats import parse_playlist
@@ -32,6 +32,7 @@ from simulator.player.profile import parse_profile
 from simulator.report import page_record
 from simulator.shell.decided import last_decided
 from simulator.shell.files import AudioReader
+from simulator.shell.mail_text import texts_of
 from simulator.shell.stored_form import pack, unpack, unpack_pair
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -79,10 +80,12 @@ def record(data: bytes) -> None:
 
 def vote(data: bytes) -> None:
     try:
-        found = read_answer(data.decode("utf-8-sig", errors="replace"))
+        texts = texts_of(data)
     except ValueError:
         return
-    assert set(found.letters) <= {"A", "B"}
+    for text in texts:
+        for found in read_answers(text)[0]:
+            assert set(found.letters) <= {"A", "B"}
 
 
 def cache_entry(data: bytes) -> None:

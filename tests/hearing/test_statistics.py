@@ -9,6 +9,7 @@ from math import comb
 import pytest
 
 from simulator.hearing import statistics
+from simulator.hearing.trial_plan import ROUNDS
 
 # Minimum of right answers with P < .05, .01, .001: the exact binomial, one-sided, chance 1/2. The rows were
 # computed from the definition with scipy.stats.binom; `tail` below counts them a second time in fractions.
@@ -80,6 +81,21 @@ def test_too_few_rounds_can_show_nothing() -> None:
     assert statistics.caught_probability(4) == 0.0
     assert statistics.preference_critical(5) is None
     assert statistics.preference_critical(6) == 6
+
+
+@pytest.mark.parametrize(("pairs", "fewest"), [(1, 6), (3, 21), (6, 48)])
+def test_the_fewest_rounds_that_can_show_a_preference(pairs: int, fewest: int) -> None:
+    """By hand: n answers alike have p = 2·2^-n, and Holm's first step asks for p < 0.05 / pairs."""
+    each = next(n for n in range(1, 99) if 2.0 * 0.5**n * pairs < 0.05)
+    assert statistics.fewest_preferences(pairs) == fewest == pairs * each
+    enough = [2.0 * 0.5**each] * pairs
+    short = [2.0 * 0.5 ** (each - 1)] * pairs
+    assert min(statistics.holm(enough)) < 0.05 <= min(statistics.holm(short))
+    assert ROUNDS[pairs] >= fewest  # what the desk offers where no number is named can show something
+
+
+def test_five_rounds_are_the_fewest_that_can_tell_two_apart() -> None:
+    assert statistics.fewest_right() == 5  # 2^-5 = 0.031, 2^-4 = 0.063
     assert statistics.preference_caught_probability(5) == 0.0
 
 

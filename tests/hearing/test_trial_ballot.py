@@ -5,9 +5,12 @@ from __future__ import annotations
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as some
+from support.vote_mail import read_answer
 
+from simulator.hearing import trial as trials
 from simulator.hearing.trial import TrialPlan, begin
-from simulator.hearing.trial_ballot import Ballot, answer_line, read_answer, voted
+from simulator.hearing.trial_ballot import Ballot, OtherDrawsError, answer_line, read_answers, voted
+from simulator.hearing.trial_draw import Round, draw
 from simulator.hearing.trial_result import PreferenceResult, result
 
 PLAN = TrialPlan("preference", ("open", "crushed"), 6, 9, "matched", 0.01, 60.0, 6.0)
@@ -64,7 +67,7 @@ LINE = answer_line("k3f9m2p7qx", "ABBABA", False)
         (LINE.replace("ABBABA", "ABBABB"), "changed on its way"),
         (LINE.replace("hidden", "seen"), "changed on its way"),
         (LINE.replace("vote 1 ", "vote 2 "), "form 2, and this program knows 1"),
-        (f"{LINE}\n{answer_line('k3f9m2p7qx', 'AAAAAA', False)}", "more than one answer"),
+        (f"{LINE}\nfairhearing-vote 1 k3f9m2p7qx", "one more line that begins with .* is not whole"),
     ],
 )
 def test_what_is_no_good_answer_says_why(text: str, words: str) -> None:
@@ -72,11 +75,65 @@ def test_what_is_no_good_answer_says_why(text: str, words: str) -> None:
         read_answer(text)
 
 
+def test_every_answer_of_a_mail_is_read_with_its_own_words() -> None:
+    lines = [answer_line("k3f9m2p7qx", letters, False) for letters in ("ABBABA", "ABBABA", "AAAAAA")]
+    text = (
+        f"Three of us voted:\n{lines[0]}\nanswer: 00000001\nname: Ann\nwords: the first\n\n"
+        f"{lines[1]}\nanswer: 00000002\nname: Ben\n\n> {lines[2]}\n> answer: 00000003\n> words: loud\n"
+        f"\nOn Monday you wrote:\n> {lines[0]}\n> answer: 00000001\n> name: Ann\n"
+    )
+    found, problems = read_answers(text)
+    assert problems == []
+    assert [(one.letters[:2], one.name, one.words, one.answer[-1]) for one in found] == [
+        ("AB", "Ann", "the first", "1"),
+        ("AB", "Ben", "", "2"),
+        ("AA", "", "loud", "3"),
+    ]
+    found, problems = read_answers(text.replace("AAAAAA", "AAAAAB"))
+    assert len(found) == 2
+    assert problems == ["the answer was changed on its way: its check does not fit"]
+
+
 def test_the_vote_of_another_page_or_with_rounds_missing_is_refused() -> None:
     with pytest.raises(ValueError, match="answers the page other, not k3f9m2p7qx"):
         voted(BALLOT, read_answer(answer_line("other", "ABBABA", False)))
     with pytest.raises(ValueError, match="has 5 answers, and the vote had 6 rounds"):
         voted(BALLOT, read_answer(answer_line("k3f9m2p7qx", "ABBAB", False)))
+
+
+def reshuffled(kind: str, versions: int, rounds: int, seed: int) -> tuple[Round, ...]:
+    """Another fair draw of the same rounds: the same pairs and letters in another order."""
+    return draw(kind, versions, rounds, seed)[::-1]
+
+
+def test_a_program_that_draws_otherwise_counts_no_vote(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The page played the kept draws: a listener who always takes version 0 comes back as 16:0, or not at
+    all."""
+    plan = TrialPlan("preference", ("open", "loud"), 16, 3, "matched", 0.01, 60.0, 6.0)
+    ballot = Ballot("k3f9m2p7qx", plan, (), draw("preference", 2, 16, 3))
+    letters = "".join("A" if one.first == 0 else "B" for one in ballot.draws)
+    given = read_answer(answer_line(ballot.page, letters, False))
+    found = result(voted(ballot, given))
+    assert isinstance(found, PreferenceResult)
+    assert found.pairs[0].for_first == 16
+    monkeypatch.setattr(trials, "draw", reshuffled)
+    with pytest.raises(
+        OtherDrawsError, match="page k3f9m2p7qx holds other draws than its seed gives"
+    ) as said:
+        voted(ballot, given)
+    first = next(
+        n for n, (a, b) in enumerate(zip(ballot.draws, ballot.draws[::-1], strict=True), 1) if a != b
+    )
+    assert f"round {first} is the first to differ" in str(said.value)
+    assert voted(Ballot(ballot.page, plan), given).answers  # an old ballot: there is nothing to compare with
+
+
+def test_a_ballot_whose_draws_were_cut_is_refused() -> None:
+    drawn = draw("preference", 2, 6, PLAN.seed)
+    with pytest.raises(OtherDrawsError, match="has 5 rounds, and its plan has 6"):
+        voted(
+            Ballot(BALLOT.page, PLAN, (), drawn[:5]), read_answer(answer_line(BALLOT.page, "ABBABA", False))
+        )
 
 
 @settings(max_examples=30)

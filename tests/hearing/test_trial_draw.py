@@ -124,11 +124,22 @@ def test_the_order_of_the_rounds_is_drawn_too() -> None:
 
 
 def test_a_seed_gives_the_same_draws_for_ever() -> None:
-    """PCG64's raw words are fixed by its authors: these rounds may never change, or old logs fail."""
-    assert draw("preference", 2, 4, 2026) == draw("preference", 2, 4, 2026)
-    assert "".join("BA"[one.x_is_second] for one in draw("discrimination", 2, 12, 2026)) == FIXED
-    assert draw("discrimination", 2, 1, 0) != draw("discrimination", 2, 12, 0)
+    """PCG64's raw words are fixed by its authors: these rounds may never change, or old logs and ballots
+    are refused. A round of a preference trial is written as the versions under A and B."""
+    for versions, rounds in PREFERENCE.items():
+        drawn = draw("preference", versions, len(rounds.split()), 2026)
+        assert " ".join(f"{one.first}{one.second}" for one in drawn) == rounds
+        assert not any(one.x_is_second for one in drawn)
+    for seed, (letters, xs) in DISCRIMINATION.items():
+        drawn = draw("discrimination", 2, len(xs), seed)
+        assert {(one.first, one.second) for one in drawn} == {letters}
+        assert "".join("AB"[one.x_is_second] for one in drawn) == xs
     assert isinstance(draw("discrimination", 2, 1, 0)[0], Round)
 
 
-FIXED = "ABABBBAAAAAB"
+PREFERENCE = {
+    2: "01 01 10 10 01 10 10 10 01 01",
+    3: "20 01 20 02 21 02 01 12 12 21 10 10",
+    4: "10 31 13 03 01 02 01 23 03 12 21 13 20 30 20 23 21 32",
+}
+DISCRIMINATION = {2026: ((0, 1), "BABAAABBBBBA"), 7: ((1, 0), "BAABAABABABAAABB")}

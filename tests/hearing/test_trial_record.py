@@ -7,12 +7,12 @@ import json
 from simulator.hearing.record import Act, Record, from_json, to_json
 from simulator.hearing.trial import TrialPlan
 from simulator.hearing.trial_ballot import Ballot, VoteAnswer, voted
+from simulator.hearing.trial_draw import draw
 from simulator.hearing.trial_record import ballot_act, ballots, has_vote, vote_act, votes
 
 AT = "2026-01-02T10:00:00+01:00"
-BALLOT = Ballot(
-    "abc", TrialPlan("preference", ("a", "b"), 4, 2**52 + 1, "matched", 0.01, 1.5, 6.0), ("h1", "h2")
-)
+PLAN = TrialPlan("preference", ("a", "b"), 4, 2**52 + 1, "matched", 0.01, 1.5, 6.0)
+BALLOT = Ballot("abc", PLAN, ("h1", "h2"), draw("preference", 2, 4, PLAN.seed))
 GIVEN = VoteAnswer("abc", "ABBA", True, "N", "words")
 
 
@@ -23,6 +23,13 @@ def test_a_ballot_and_a_vote_come_back_through_json() -> None:
     assert votes(again) == [(GIVEN, voted(BALLOT, GIVEN))]
     assert has_vote(again, GIVEN)
     assert not has_vote(again, VoteAnswer("abc", "ABBA", False, "N", "words"))
+
+
+def test_a_ballot_from_before_draws_were_kept_still_takes_its_vote() -> None:
+    data = {key: one for key, one in ballot_act(AT, BALLOT, "page.html").data.items() if key != "draws"}
+    (old,) = ballots([Act(AT, "ballot", data)]).values()
+    assert old.draws == ()
+    assert voted(old, GIVEN) == voted(BALLOT, GIVEN)
 
 
 def test_acts_that_are_not_whole_or_do_not_replay_are_left_out() -> None:

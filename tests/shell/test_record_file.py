@@ -148,6 +148,28 @@ def test_a_linked_record_stays_a_link_private_and_locked_where_it_lies(tmp_path:
     assert len(said) == 2
 
 
+def test_a_new_session_file_is_its_owners_alone_from_its_first_byte(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, modes = tmp_path / "a.session.json", []
+    fsync = os.fsync
+
+    def looked(descriptor: int) -> None:
+        modes.append(os.fstat(descriptor).st_mode & 0o777)
+        fsync(descriptor)
+
+    monkeypatch.setattr(os, "fsync", looked)
+    before = os.umask(0)
+    try:
+        file = RecordFile(path, print)
+        file.keep(Act("t", "note", {"number": 1}))
+        file.close()
+    finally:
+        os.umask(before)
+    assert set(modes) == {0o600}
+    assert path.stat().st_mode & 0o777 == 0o600
+
+
 def test_a_second_desk_is_noticed_and_keeps_its_own_record(tmp_path: Path) -> None:
     path, said = tmp_path / "a.session.json", []
     first = RecordFile(path, said.append)

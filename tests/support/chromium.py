@@ -38,9 +38,11 @@ def launched() -> Iterator[Any]:
 class Watched:
     """A page of the browser on one file, with everything that it asked for or complained about."""
 
-    def __init__(self, browser: Any, path: Path, **options: Any) -> None:
+    def __init__(self, browser: Any, path: Path, before: str = "", **options: Any) -> None:
         self.context = browser.new_context(accept_downloads=True, **options)
         self.page = self.context.new_page()
+        if before:  # a script that runs before those of the page
+            self.page.add_init_script(before)
         self.requests: list[str] = []
         self.complaints: list[str] = []
         self.page.on("request", lambda request: self.requests.append(request.url))

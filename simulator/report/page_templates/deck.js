@@ -101,29 +101,64 @@ class Deck {
   }
 }
 
+// What is said where no sound can start.
+const SOUND_WORDS = {
+  none: "This browser cannot play the sound of this page. Open the page in another current browser.",
+  held: "The sound did not start. Connect loudspeakers or headphones, close what else is using them, and press again.",
+  decoder: "This browser could not read the sound of this page. Open the page in another browser, or ask for the file again: it may have been damaged on its way.",
+  stopped: "The sound was interrupted by the device or the browser. Press again to go on.",
+};
+const START_MS = 2000;
+class SoundProblem extends Error {}
+function soundWords(problem) { return problem instanceof SoundProblem ? problem.message : SOUND_WORDS.held; }
+
 // The one device of the page, made at the first press of a key.
 class Player {
   constructor() { this.context = null; this.buffers = new Map(); this.volumeDb = -24; }
 
+  // Raises SoundProblem where no sound can start: what is said is for the listener.
   async wake() {
     if (!this.context) {
-      this.context = new AudioContext();
+      if (typeof AudioContext === "undefined") throw new SoundProblem(SOUND_WORDS.none);
+      try { this.context = new AudioContext(); } catch { throw new SoundProblem(SOUND_WORDS.held); }
+      const told = () => document.dispatchEvent(new CustomEvent("sound", { detail: this.context.state }));
+      this.context.addEventListener("statechange", told);
+      this.context.addEventListener("error", told);
       this.volume = this.context.createGain();
       this.volume.gain.value = toGain(this.volumeDb);
       this.volume.connect(this.context.destination);
       this.deck = new Deck(this.context, this.volume);
     }
-    if (this.context.state !== "running") await this.context.resume();
+    if (this.context.state === "running" && this.moving) return;
+    const end = performance.now() + START_MS;
+    Promise.resolve(this.context.resume()).catch(() => {});
+    let from = null; // its clock, once it says that it runs
+    for (;;) {
+      if (this.context.state === "running") {
+        if (from === null) from = this.context.currentTime;
+        if (this.context.currentTime > from) { this.moving = true; return; }
+      }
+      if (performance.now() > end) throw new SoundProblem(SOUND_WORDS.held);
+      await new Promise((done) => { setTimeout(done, 10); });
+    }
   }
 
-  setVolume(db) {
+  // At once, or from `at` (seconds of the context) on, where something louder must first be gone.
+  setVolume(db, at) {
     this.volumeDb = db;
-    if (this.volume) this.volume.gain.setTargetAtTime(db <= -60 ? 0 : toGain(db), this.context.currentTime, 0.02);
+    if (!this.volume) return;
+    const when = Math.max(at || 0, this.context.currentTime), gain = this.volume.gain;
+    const lower = (db <= -60 ? 0 : toGain(db)) < gain.value;
+    gain.setTargetAtTime(db <= -60 ? 0 : toGain(db), when, lower ? 0.005 : 0.02);
   }
 
   async buffer(id) {
     if (!this.buffers.has(id)) {
-      this.buffers.set(id, Deck.decode(this.context, id).then((found) => this.deck.looped(found)));
+      const made = Deck.decode(this.context, id).then((found) => this.deck.looped(found), () => {
+        this.buffers.delete(id);
+        throw new SoundProblem(SOUND_WORDS.decoder);
+      });
+      this.buffers.set(id, made);
     }
     return this.buffers.get(id);
   }

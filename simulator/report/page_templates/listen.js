@@ -4,26 +4,31 @@ function startListening(sounds) {
   if (!find("deck")) return null;
   const button = find("play"), now = find("now"), slider = find("volume"), loop = find("loop");
   const showVolume = bindVolume(slider, find("volume-text"));
-  const volumes = { quiet: -24, delivered: null };
+  // A browser that comes back to the page may put old choices and volumes in again.
+  for (const radio of document.querySelectorAll("#deck input[type=radio]")) radio.checked = radio.defaultChecked;
+  slider.value = slider.defaultValue;
+  showVolume();
+  let quiet = -24;
   let playing = false, request = 0, delivered = false, shownPassage = null;
 
   const chosen = (name) => document.querySelector(`#deck input[name="${name}"]:checked`).value;
   const item = () => sounds.kinds[Number(chosen("passage"))].items[chosen("version")] || null;
 
-  function setVolume(db) { slider.value = String(db); player.setVolume(Number(slider.value)); showVolume(); }
-
-  // As delivered has a volume of its own, which never begins above the other one.
+  // Every visit to "as delivered" begins lower by what the caution promises. The way back rises only once
+  // the louder sound is gone (`follow`).
   function followState() {
     const state = chosen("state") === "delivered";
     if (state === delivered) return;
     const current = Number(slider.value);
     if (state) {
-      volumes.quiet = current;
-      setVolume(Math.max(-60, Math.min(current, volumes.delivered === null ? current - sounds.drop : volumes.delivered)));
+      quiet = current;
+      slider.value = String(Math.max(-60, current - sounds.drop));
+      player.setVolume(Number(slider.value));
     } else {
-      volumes.delivered = current;
-      setVolume(Math.min(volumes.quiet, current + sounds.drop));
+      slider.value = String(Math.min(quiet, current + sounds.drop));
+      if (!playing) player.setVolume(Number(slider.value));
     }
+    showVolume();
     delivered = state;
   }
 
@@ -52,14 +57,22 @@ function startListening(sounds) {
     followState();
     now.textContent = describe(found);
     if (!playing) return;
-    await player.wake();
     const [clip, gain] = found[chosen("state")];
-    const buffer = await player.buffer(clip);
+    let buffer = null;
+    try {
+      await player.wake();
+      buffer = await player.buffer(clip);
+    } catch (problem) {
+      if (mine === request) { stop(); now.textContent = soundWords(problem); }
+      return;
+    }
     if (mine !== request || !playing) return;
+    if (Number(slider.value) < player.volumeDb) player.setVolume(Number(slider.value));
     const anew = chosen("passage") !== shownPassage || !player.deck.voice;
     shownPassage = chosen("passage");
-    player.deck.sound(buffer, gain, anew);
-    for (const other of Object.values(sounds.kinds[Number(shownPassage)].items)) player.buffer(other.played[0]);
+    const begin = player.deck.sound(buffer, gain, anew);
+    player.setVolume(Number(slider.value), begin / player.context.sampleRate);
+    for (const other of Object.values(sounds.kinds[Number(shownPassage)].items)) player.buffer(other.played[0]).catch(() => {});
   }
 
   function draw() {
@@ -81,9 +94,11 @@ function startListening(sounds) {
     playing = true;
     shownPassage = null;
     button.textContent = "Stop";
-    player.setVolume(Number(slider.value));
     await follow();
     requestAnimationFrame(draw);
+  });
+  document.addEventListener("sound", (event) => {
+    if (playing && event.detail !== "running" && player.deck.voice) { stop(); now.textContent = SOUND_WORDS.stopped; }
   });
   document.addEventListener("only", (event) => { if (event.detail !== "listen" && playing) stop(); });
   find("deck").addEventListener("change", (event) => { if (event.target.type === "radio") follow(); });
