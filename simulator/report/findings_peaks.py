@@ -12,7 +12,7 @@ from simulator.measure.measurement import Measurement
 from simulator.player.prediction import Prediction
 from simulator.report.numbers import level
 
-NOTE = "True peak in dBTP after each step; in brackets the overs between samples (moments above 0 dBTP)."
+NOTE = "True peak in dBTP after each step; in brackets the overs (moments above 0 dBTP)."
 
 
 def peak_columns(found: Sequence[Prediction | None]) -> list[str]:
