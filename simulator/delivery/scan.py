@@ -37,7 +37,7 @@ DROPOUT_S, DROPOUT_MOST_S = 0.002, 0.5
 BESIDE_S, NEXT_S = 0.010, 0.001
 BESIDE_RMS = 10.0 ** (-40.0 / 20.0)
 NEXT_SHARE = 0.15
-"""Sound beside a dropout: the RMS of 10 ms, and what of it the nearest millisecond has (a fade leaves less)."""
+"""Sound beside a dropout: the RMS of 10 ms, and what of it the nearest millisecond has."""
 MOST_DROPOUTS = 1000
 BASS_HZ = (20.0, 200.0)
 
@@ -184,7 +184,7 @@ class _Dropouts:
 
     def _sounds(self, beside: NDArray[np.float32], nearest: NDArray[np.float32]) -> bool:
         whole, near = (float(np.dot(part, part)) / part.shape[0] for part in (beside, nearest))
-        return whole >= BESIDE_RMS**2 and near >= NEXT_SHARE**2 * whole
+        return bool(whole >= BESIDE_RMS**2 and near >= NEXT_SHARE**2 * whole)
 
 
 class _Words:
