@@ -11,13 +11,13 @@ from __future__ import annotations
 
 from simulator.delivery.finding import PROJECT, Decided, Finding, Level, db_words
 from simulator.measure.measurement import Measurement, OverEvent
-from simulator.units import format_time
+from simulator.units import TIE_LU, format_time
 
 CUSTOMARY_CEILING_DBTP = -1.0
 FULL_SCALE_DBTP = 0.0
 SAMPLES_OVER_DB = 0.001
 """A sample at full scale, and the least that two decimals could show."""
-MET_LU, NEAR_LU = 0.2, 1.0
+MET_LU, NEAR_LU = TIE_LU, 1.0
 READING_DB = 0.05
 """The meter's own uncertainty: a peak this little above a ceiling may well stand on it."""
 WORST = 10
