@@ -13,6 +13,10 @@ import math
 LOUDNESS_OFFSET_DB = -0.691
 """BS.1770-5 Annex 1: makes 0 dBFS at 997 Hz in one channel read −3.01."""
 
+TIE_LU = 0.2
+"""Two loudnesses that differ by this or less are called equal, wherever they are put into words: reports,
+desk, trials, ladder and page. EBU R 128 allows a measurement ±0.2 LU (secondary)."""
+
 SILENCE_DB = -200.0
 """Under this a level is silence, in dBFS, dBTP and LUFS alike. One step of 16, 24 and 32 bits lies at −90,
 −138, −187 dBFS (20·log10 of 2^(1 − bits)), so no peak that an integer format can hold is lost, and the

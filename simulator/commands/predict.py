@@ -96,4 +96,14 @@ def _data(ready: Prepared, as_json: bool) -> None:
     if as_json:
         print_json(objects)
     else:
-        print_csv([{"profile": one["profile"], **row} for one in objects for row in one["tracks"]])
+        print_csv([{"profile": one["profile"], **_limited(row)} for one in objects for row in one["tracks"]])
+
+
+def _limited(row: dict[str, Any]) -> dict[str, Any]:
+    """A row whose `limited_by` names the limiter where the table does."""
+    from simulator.report.findings_peaks import limiter_acts
+
+    if not limiter_acts(row.get("limiter_max_reduction_db")):
+        return row
+    by = row["limited_by"]
+    return {**row, "limited_by": "limiter" if by == "nothing" else f"{by} limiter"}

@@ -7,7 +7,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from simulator.report.findings_peaks import NOTE, peak_cells, peak_columns
+from simulator.report.findings_peaks import NOTE, limiter_acts, peak_cells, peak_columns
 from simulator.report.numbers import level, signed
 from simulator.report.pair import choose_pair, pair_rows, short_names
 from simulator.report.sentences import Version, pair_sentences
@@ -106,7 +106,7 @@ def show_tracks(out: Console, tracks: Sequence[Delivered], predictions: Predicti
             level(found.played.max_short_term_lufs),
             level(found.unused_headroom_db),
             LIMITED_WORDS[found.decision.limited_by]
-            + (" limiter" if found.limiter.max_reduction_db >= 0.05 else ""),
+            + (" limiter" if limiter_acts(found.limiter.max_reduction_db) else ""),
         )
     out.print(table)
 

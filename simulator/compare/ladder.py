@@ -18,10 +18,11 @@ from simulator.measure.measurement import Measurement
 from simulator.player.counting import counted_track
 from simulator.player.prediction import Prediction
 from simulator.player.profile import Profile
+from simulator.units import TIE_LU
 
 LOUDNESS_LUFS = (-16.0, -14.0, -12.0, -10.0, -8.0)
 CEILING_DBTP = -1.0
-WITHIN_LU = 0.2
+WITHIN_LU = TIE_LU
 """A rung this near to the best one gains as much as it, as played."""
 NORMALISING_LUFS, PLAIN_LUFS = -14.0, -9.0
 CEILINGS_DBTP = (-0.2, -1.0)

@@ -1,5 +1,7 @@
 """Do the channels agree? DC, balance, correlation, one silent or the same twice.
 
+A channel with its polarity turned shows in the whole (correlation −0.9 and less), or, where the sides of the
+music are wide, in the bass, which masters hold in the middle: less than 0 in the whole and −0.5 below 200 Hz.
 Balance is left minus right in dB over the whole file; correlation −1 to 1. Limits: common practice, no
 source.
 """
@@ -17,6 +19,7 @@ DC_LIMIT = 0.001
 """−60 dBFS."""
 BALANCE_DB = 0.8
 OPPOSED = -0.9
+OPPOSED_BASS = -0.5
 
 
 def channel_findings(found: Measurement, scan: Scan) -> list[Finding]:
@@ -69,7 +72,7 @@ def _correlation(found: Measurement, scan: Scan) -> Finding:
     elif scan.same_channels:
         level, text = "look", "Both channels are the same, bit for bit: mono in two channels."
         advice = "Make sure that this is meant."
-    elif value <= OPPOSED:
+    elif value <= OPPOSED or (value < 0.0 and (scan.bass_correlation or 0.0) <= OPPOSED_BASS):
         level, text = "fix", "The channels oppose each other: one has its polarity turned."
         advice = "Turn the polarity of one channel."
     elif value < 0.0:

@@ -1,4 +1,4 @@
-"""Does the file begin and end as music does? Silence, cut fades, clicks at the edges.
+"""Does the file begin and end as music does, and never stop in between? Silence, cut fades, clicks, dropouts.
 
 Silence is what stays below −80 dBFS. An end is cut where the last 5 ms still sound; a start jumps where the
 very first sample stands high; a click is a burst shorter than 5 ms with silence on both sides. All limits:
@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.delivery.finding import Finding
-from simulator.delivery.scan import SILENT, Scan
-from simulator.units import gain_to_db
+from simulator.delivery.scan import MIDDLE_S, SILENT, Scan
+from simulator.units import format_time, gain_to_db
 
 HEAD_S, TAIL_S = 1.0, 5.0
 END_S = 0.005
@@ -21,6 +21,7 @@ JUMP_DBFS = -40.0
 CLICK_S = 0.005
 AROUND_S = 0.030
 CLICK_DBFS = -60.0
+PLACES = 10
 
 
 def edge_findings(scan: Scan, *, runs_on: bool = False) -> list[Finding]:
@@ -32,6 +33,8 @@ def edge_findings(scan: Scan, *, runs_on: bool = False) -> list[Finding]:
         _start(scan),
         _end(scan, runs_on),
         _clicks(scan),
+        _middle(scan),
+        _dropouts(scan),
     ]
 
 
@@ -81,6 +84,36 @@ def _clicks(scan: Scan) -> Finding:
         "edge_clicks", "Clicks at the edges", "look" if at else "fine", float(len(at)), "clicks", 0.0,
         tuple(at), "A short burst with silence on both sides." if at else "",
         "Listen there, and cut it out." if at else "",
+    )  # fmt: skip
+
+
+def _middle(scan: Scan) -> Finding:
+    longest = sorted(scan.silences, key=lambda gap: (-gap.seconds, gap.at_s))[:PLACES]
+    return Finding(
+        "middle_silence", "Silence in the middle", "look" if longest else "fine",
+        longest[0].seconds if longest else 0.0, "s", MIDDLE_S, tuple(gap.at_s for gap in longest),
+        "All channels are silent there, with music before and after." if longest else "",
+        "Listen there, and cut it out if it is not meant." if longest else "",
+    )  # fmt: skip
+
+
+def _dropouts(scan: Scan) -> Finding:
+    moments: dict[float, float] = {}
+    for gap in scan.dropouts:
+        moments[gap.at_s] = max(gap.seconds, moments.get(gap.at_s, 0.0))
+    longest = sorted(moments, key=lambda at_s: (-moments[at_s], at_s))[:PLACES]
+    text = ""
+    if longest:
+        channels = sorted({gap.channel + 1 for gap in scan.dropouts if gap.channel is not None})
+        which = f"channel{'s' if len(channels) > 1 else ''} {', '.join(map(str, channels))}"
+        text = (
+            f"Digital zero in the middle of sound, in {which}. "
+            f"The longest: {1000.0 * moments[longest[0]]:.1f} ms at {format_time(longest[0])}."
+        )
+    return Finding(
+        "dropouts", "Dropouts", "look" if longest else "fine", float(len(moments)), "dropouts", 0.0,
+        tuple(longest), text,
+        "Listen there; if it is not meant, export it again." if longest else "",
     )  # fmt: skip
 
 

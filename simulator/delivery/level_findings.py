@@ -11,11 +11,13 @@ from __future__ import annotations
 
 from simulator.delivery.finding import PROJECT, Decided, Finding, Level, db_words
 from simulator.measure.measurement import Measurement, OverEvent
-from simulator.units import format_time
+from simulator.units import TIE_LU, format_time
 
 CUSTOMARY_CEILING_DBTP = -1.0
 FULL_SCALE_DBTP = 0.0
-MET_LU, NEAR_LU = 0.2, 1.0
+SAMPLES_OVER_DB = 0.001
+"""A sample at full scale, and the least that two decimals could show."""
+MET_LU, NEAR_LU = TIE_LU, 1.0
 READING_DB = 0.05
 """The meter's own uncertainty: a peak this little above a ceiling may well stand on it."""
 WORST = 10
@@ -26,7 +28,13 @@ FULL_SCALE_SOURCE = "ITU-R BS.1770-5 Annex 2: true peak; 0 dBTP is full scale by
 
 def level_findings(found: Measurement, decided: Decided) -> list[Finding]:
     """Loudness, true peak, overs and clipped runs of a master as it is."""
-    return [_loudness(found, decided), _true_peak(found, decided), _overs(found), _clipped(found)]
+    return [
+        _loudness(found, decided),
+        _true_peak(found, decided),
+        *_above_full_scale(found),
+        _overs(found),
+        _clipped(found),
+    ]
 
 
 def _loudness(found: Measurement, decided: Decided) -> Finding:
@@ -84,6 +92,31 @@ def lower_advice(by_db: float) -> str:
     return f"Lower the output by {_upward(by_db):.2f} dB; plain gain moves the peak by just that."
 
 
+def samples_over(found: Measurement) -> bool:
+    """Are the samples themselves above full scale, as only floating point and decoders hold them?"""
+    return found.sample_peak_dbfs is not None and found.sample_peak_dbfs > SAMPLES_OVER_DB
+
+
+def overs_words(found: Measurement) -> str:
+    """What rises above full scale: the wave between samples, or samples as well."""
+    return "over full scale" if samples_over(found) else "between samples"
+
+
+def _above_full_scale(found: Measurement) -> list[Finding]:
+    """Only where it is so."""
+    if not samples_over(found):
+        return []
+    peak = found.sample_peak_dbfs or 0.0
+    return [
+        Finding(
+            "sample_peak", "Sample peak", "fix", peak, "dBFS", 0.0, (),
+            f"Samples above full scale: as integers (16 or 24 bits) they clip by up to {peak:.2f} dB.",
+            f"Lower the output by {_upward(peak):.2f} dB before it is written as integers.",
+            "an integer holds nothing above full scale, by definition",
+        )
+    ]  # fmt: skip
+
+
 def _overs(found: Measurement) -> Finding:
     worst = worst_overs(found.overs)
     highest = worst[0].peak_dbtp if worst else found.true_peak_dbtp or 0.0
@@ -96,7 +129,7 @@ def _overs(found: Measurement) -> Finding:
     if worst and not look:
         text += f" That is within the {READING_DB:.2f} dB by which the meter may err."
     advice = "Lower the output, or let a limiter hold true peaks." if look else ""
-    return Finding("overs", "Overs between samples", level, float(found.over_count), "events", 0.0,
+    return Finding("overs", f"Overs {overs_words(found)}", level, float(found.over_count), "events", 0.0,
                    tuple(over.start_s for over in worst), text, advice, FULL_SCALE_SOURCE)  # fmt: skip
 
 

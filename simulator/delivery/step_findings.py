@@ -16,6 +16,7 @@ from simulator.delivery.level_findings import (
     FULL_SCALE_DBTP,
     FULL_SCALE_SOURCE,
     READING_DB,
+    overs_words,
     worst_overs,
 )
 from simulator.measure.measurement import Measurement
@@ -85,7 +86,7 @@ def step_finding(
         events = "over" if found.over_count == 1 else "overs"
         places = ", ".join(f"{format_time(over.start_s)} ({over.peak_dbtp:+.2f})" for over in worst)
         which = ", the worst" if found.over_count > len(worst) else ""
-        text = f"{found.over_count} {events} between samples{which}: {places}. {text}".rstrip()
+        text = f"{found.over_count} {events} {overs_words(found)}{which}: {places}. {text}".rstrip()
     over_full_scale = limit == FULL_SCALE_DBTP
     at = tuple(over.start_s for over in worst)
     if not at and found.true_peak_at_s is not None:

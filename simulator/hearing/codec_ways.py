@@ -25,7 +25,7 @@ DIFFERENCE = "+difference"
 MOST_RAISED_DB = 40
 HIGHEST_DBTP = -1.0
 """So far a difference is raised at most."""
-TIE_DB = 0.05
+SAID_DB = 0.05
 LEAST_KBPS = 32.0
 EXAMPLE = "codec opus 128, codec off, codec difference 20"
 _WAY = re.compile(r"\+(?:(opus|vorbis|mp3|aac)(\d+)|(master))")
@@ -68,9 +68,9 @@ def raise_words(music_db: float, raised_db: float, asked_db: float) -> str:
     if not asked_db:
         return f"{said} for the music."
     said += f" of {signed(music_db)} dB for the music"
-    if raised_db > asked_db - TIE_DB:
+    if raised_db > asked_db - SAID_DB:
         return f"{said}, raised by {asked_db:g} dB."
-    if raised_db > TIE_DB:
+    if raised_db > SAID_DB:
         return (
             f"{said}, raised by {level(raised_db)} of {asked_db:g} dB: further, the highest peak in the list "
             "would pass −1 dBTP."

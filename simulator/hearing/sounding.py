@@ -19,8 +19,9 @@ from simulator.hearing.state import (
     Session,
     no_words,
 )
-from simulator.hearing.words import TIE_LU, limiter_words, what_plays
+from simulator.hearing.words import limiter_words, what_plays
 from simulator.numbers import level
+from simulator.units import TIE_LU
 
 LOWEST_TRIM_DB = -60.0
 LISTENS: dict[str, Listen] = {"stereo": "stereo", "mono": "mono", "difference": "difference"}
@@ -223,7 +224,7 @@ def _state(word: str) -> State | None:
 
 
 def _matched_words(session: Session) -> str:
-    turned = {i: down for i, down in session.turned_down_db.items() if down >= TIE_LU}
+    turned = {i: down for i, down in session.turned_down_db.items() if down > TIE_LU}
     if not turned:
         return "There is nothing to match here: no other version, or both are equally loud."
     parts = [f"“{session.tracks[i].version}” {level(-down)} dB" for i, down in turned.items()]

@@ -16,9 +16,10 @@ from simulator.hearing.trial_log import to_log
 from simulator.hearing.trial_result import result
 from simulator.hearing.trial_run import Run
 from simulator.hearing.trial_unfinished import TRIAL
-from simulator.hearing.trial_words import LOUDER_ADVANTAGE_LU, result_sentences
+from simulator.hearing.trial_words import result_sentences
 from simulator.hearing.words import what_plays
 from simulator.numbers import level
+from simulator.units import TIE_LU
 
 EARLY = "The trial was ended early, after {given} of {rounds} rounds; no result is claimed."
 
@@ -40,7 +41,7 @@ def sentences(trial: Trial) -> list[str]:
     if not trial.finished:
         return [*said, EARLY.format(given=len(trial.answers), rounds=len(trial.draws))]
     said += result_sentences(plan, result(trial))
-    if plan.kind == "discrimination" and plan.level_difference_lu > LOUDER_ADVANTAGE_LU:
+    if plan.kind == "discrimination" and plan.level_difference_lu > TIE_LU:
         said.append(
             f"The levels differed by {level(plan.level_difference_lu)} LU on this passage: the level alone "
             "may have told them apart."

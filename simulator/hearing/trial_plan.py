@@ -26,12 +26,12 @@ from simulator.hearing.sound import STATE_WORDS
 from simulator.hearing.state import Session, find_track
 from simulator.hearing.trial_level import ramp_of, sources_of
 from simulator.hearing.trial_run import Run, Wanted
-from simulator.hearing.trial_words import CAUTIONS, LOUDER_ADVANTAGE_LU, plan_sentence
+from simulator.hearing.trial_words import CAUTIONS, plan_sentence
 from simulator.hearing.view import versions
 from simulator.hearing.whole_number import whole_number
 from simulator.measure.gating import ABSOLUTE_GATE_LUFS
 from simulator.numbers import level
-from simulator.units import format_time
+from simulator.units import TIE_LU, format_time
 
 ROUNDS = {1: 16, 3: 21, 6: 48}
 """The rounds where none are named, by the number of pairs: every pair must come equally often, and with
@@ -140,7 +140,7 @@ def offer(session: Session, run: Run) -> str:
 def _warnings(session: Session, run: Run) -> list[str]:
     """What the levels do to this trial, and to the ears."""
     said, apart = [], run.trial.plan.level_difference_lu
-    if apart > LOUDER_ADVANTAGE_LU:
+    if apart > TIE_LU:
         slow = f", so every switch comes in over {run.ramp_s:.0f} s" if run.ramp_s else ""
         said.append(
             f"The levels differ by {level(apart)} LU on this passage{slow}: the louder one has an advantage, "

@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from simulator.hearing import statistics
 from simulator.hearing.trial import TrialPlan
 from simulator.hearing.trial_result import DiscriminationResult, PairResult, PreferenceResult
+from simulator.units import TIE_LU
 
-LOUDER_ADVANTAGE_LU = 0.2
 STATE_WORDS = {
     "played": "as the player plays them",
     "matched": "matched in loudness on this passage",
@@ -64,7 +64,7 @@ def result_sentences(plan: TrialPlan, found: DiscriminationResult | PreferenceRe
     difference = plan.level_difference_lu
     said.append(
         f"Heard {STATE_WORDS.get(plan.state, plan.state)}; the levels differed by {difference:.2f} LU"
-        + (": the louder one has an advantage." if difference > LOUDER_ADVANTAGE_LU else ".")
+        + (": the louder one has an advantage." if difference > TIE_LU else ".")
     )
     corrected = ", Holm's correction for the number of pairs" if len(found.pairs) > 1 else ""
     return [*said, _method(plan, f"two-sided{corrected}")]

@@ -9,9 +9,10 @@ from simulator.hearing.levels import limiter_lu
 from simulator.hearing.sound import STATE_WORDS
 from simulator.hearing.state import Session
 from simulator.numbers import level, signed
-from simulator.units import format_time
+from simulator.units import TIE_LU, format_time
 
-TIE_LU = 0.05
+TAKEN_LU = 0.05
+"""What a limiter takes is said from here on."""
 
 
 def state_words(session: Session) -> str:
@@ -47,7 +48,7 @@ def difference(session: Session) -> str:
     if other is None or amount is None:
         return ""
     name = session.tracks[other].version
-    if abs(amount) < TIE_LU:
+    if abs(amount) <= TIE_LU:
         return f"This passage is level with that of “{name}”."
     way = "above" if amount > 0.0 else "below"
     return f"This passage lies {level(abs(amount))} LU {way} that of “{name}”."
@@ -56,7 +57,7 @@ def difference(session: Session) -> str:
 def limiter_words(session: Session) -> str:
     """What the limiter takes here, where one acts."""
     taken = limiter_lu(session.tracks, session.passage, session.profile)
-    if taken is None or taken < TIE_LU or session.state == "delivered":
+    if taken is None or taken < TAKEN_LU or session.state == "delivered":
         return ""
     return f"The player's limiter takes {level(taken)} LU off this passage."
 

@@ -1,12 +1,19 @@
-"""Which loudspeaker does each channel feed, and with what weight does it count?
+"""Which loudspeaker does each channel feed, with what weight does it count, and how does it reach two?
 
 Source: ITU-R BS.1770-5 Annex 1, Table 3: left, right, centre 1.0; surrounds 1.41; the
 low-frequency channel is left out. Channel order is that of WAVE files (L R C LFE Ls Rs).
+Folding to two: ITU-R BS.775-3, Annex 4, table 2, the 2/0 row (from memory): centre and surrounds at 0.7071,
+the LFE left out. Nothing is turned down for it, so a full surround master may pass full scale.
 """
 
 from __future__ import annotations
 
+import numpy as np
+from numpy.typing import NDArray
+
 SURROUND_WEIGHT = 1.41
+FOLDED = 0.7071
+"""What the centre and the surrounds have in two channels."""
 
 CHANNEL_NAMES: dict[int, tuple[str, ...]] = {
     1: ("M",),
@@ -26,3 +33,27 @@ def channel_weights(channels: int) -> tuple[float, ...]:
     if channels not in CHANNEL_NAMES:
         raise ValueError(f"no channel layout for {channels} channels; 1 to 6 are known")
     return tuple(_WEIGHTS.get(name, 1.0) for name in CHANNEL_NAMES[channels])
+
+
+_FOLDS = {
+    3: ((0, 1, 1.0), (2, 2, FOLDED)),
+    4: ((0, 1, 1.0), (2, 3, FOLDED)),
+    5: ((0, 1, 1.0), (2, 2, FOLDED), (3, 4, FOLDED)),
+    6: ((0, 1, 1.0), (2, 2, FOLDED), (4, 5, FOLDED)),
+}
+"""For each width: (channel into the left, channel into the right, coefficient)."""
+
+
+def folded(samples: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Three and more channels as two (frames, 2); one or two as they are. Raises ValueError for
+    more than six."""
+    channels = samples.shape[1]
+    if channels <= 2:
+        return samples
+    if channels not in _FOLDS:
+        raise ValueError(f"{channels} channels cannot be folded to two.")
+    out = np.zeros((samples.shape[0], 2), np.float32)
+    for left, right, share in _FOLDS[channels]:
+        out[:, 0] += samples[:, left] * np.float32(share)
+        out[:, 1] += samples[:, right] * np.float32(share)
+    return out

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from simulator.measure import dynamics, gating
 from simulator.units import unless_silence
 
-METHOD = 4
+METHOD = 5
 """Version of the measuring method: raised when any number may change; stored results carry it."""
 
 

@@ -164,7 +164,10 @@ def _result(
     mean_square = sum(energies) / (frames * channels) if frames else 0.0
     integrated = gating.integrated_lufs(series.energy)
     events = overs.finish()
-    runs = sorted((run for meter in meters for run in meter.clipping.finish()), key=lambda run: run.start_s)
+    runs = sorted(
+        (run for meter in meters for run in meter.clipping.finish(meter.levels.peak)),
+        key=lambda run: run.start_s,
+    )
     near = 0 if sample_peak is None else sum(meter.levels.count_within(peak) for meter in meters)
     return Measurement(
         sample_rate=sample_rate,

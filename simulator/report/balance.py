@@ -12,8 +12,7 @@ from simulator.compare.loss import Comparison
 from simulator.report.balance_paid import paid_sentences
 from simulator.report.balance_terms import SECONDS, Names, Said, capital, ordered
 from simulator.report.numbers import level
-from simulator.report.sentences import TIE_LU
-from simulator.units import format_time
+from simulator.units import TIE_LU, format_time
 
 
 def place_sentences(found: Comparison, names: Names) -> list[Said]:

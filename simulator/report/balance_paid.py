@@ -10,8 +10,8 @@ from simulator.compare.difference import Difference
 from simulator.compare.loss import Comparison, Gap
 from simulator.report.balance_terms import SECONDS, TIE_SHARE, Names, Said, capital, ordered
 from simulator.report.numbers import level, share, signed
-from simulator.report.sentences import PUNCH_TIE_DB, TIE_LU
-from simulator.units import format_time
+from simulator.report.sentences import PUNCH_TIE_DB
+from simulator.units import TIE_LU, format_time
 
 FILTERED = 0.05
 """Up to this share a filter is not spoken of: pure gains leave less (measured on four songs)."""

@@ -13,8 +13,7 @@ from simulator.player.profile import Profile
 from simulator.report import sentences
 from simulator.report.balance_terms import SECONDS, Names, Said, ordered
 from simulator.report.numbers import level, signed
-from simulator.report.sentences import TIE_LU
-from simulator.units import format_time
+from simulator.units import TIE_LU, format_time
 
 
 def played_sentences(found: Comparison, played: Played, names: Names) -> list[Said]:

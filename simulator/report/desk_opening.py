@@ -19,7 +19,7 @@ from simulator.report.sentences import (
 )
 from simulator.report.tables import shortened
 
-TIE_DB = 0.05
+SAID_DB = 0.05
 KEYS_LINE = (
     "Keys on an empty line: space pause, tab swap, . state, ! loudest, - dim, 0 mute. "
     "Ctrl-C stops, Ctrl-D leaves."
@@ -98,9 +98,9 @@ def _reference_sentences(session: Session) -> list[str]:
         return []
     if len(gains) == 1:
         [gain] = gains
-        done = "left as delivered" if abs(gain) <= TIE_DB else f"turned {'down' if gain < 0.0 else 'up'}"
-        return [f"The reference is {done}{f' by {level(abs(gain))} dB' if abs(gain) > TIE_DB else ''}."]
-    down, up = sum(gain < -TIE_DB for gain in gains), sum(gain > TIE_DB for gain in gains)
+        done = "left as delivered" if abs(gain) <= SAID_DB else f"turned {'down' if gain < 0.0 else 'up'}"
+        return [f"The reference is {done}{f' by {level(abs(gain))} dB' if abs(gain) > SAID_DB else ''}."]
+    down, up = sum(gain < -SAID_DB for gain in gains), sum(gain > SAID_DB for gain in gains)
     parts = [f"{down} turned down" if down else "", f"{up} turned up" if up else ""]
     same = len(gains) - down - up
     if same == len(gains):

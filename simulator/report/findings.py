@@ -10,7 +10,14 @@ from simulator.report.json_form import SCHEMA
 from simulator.report.numbers import NONE
 
 ORDER: tuple[Level, ...] = ("fix", "look", "fine")
-WHOLE = {"events": "event", "runs": "run", "clicks": "click", "bits": "bit", "Hz": "Hz"}
+WHOLE = {
+    "events": "event",
+    "runs": "run",
+    "clicks": "click",
+    "dropouts": "dropout",
+    "bits": "bit",
+    "Hz": "Hz",
+}
 """Units of what is counted, and what one of them is called."""
 PLACES_IN_A_LIST = ("album_order",)
 PLACES_IN_TEXT = ("overs", "true_peak_after", "clipped_runs")
@@ -59,11 +66,17 @@ def shown_whole(found: Finding) -> bool:
 
 
 def brief(findings: Iterable[Finding]) -> str:
-    """These in one paragraph, by name and value."""
+    """These in one paragraph, by name and value; by their words where there is no value."""
     parts = [
-        found.name if found.value is None else f"{found.name} {value_words(found)}" for found in findings
+        f"{found.name} {value_words(found)}" if found.value is not None else _worded(found)
+        for found in findings
+        if found.value is not None or found.text
     ]
     return "; ".join(parts) + "." if parts else ""
+
+
+def _worded(found: Finding) -> str:
+    return f"{found.name}: {found.text[0].lower()}{found.text[1:].rstrip('.')}"
 
 
 def verdict(findings: Sequence[Finding]) -> str:

@@ -12,7 +12,16 @@ from simulator.measure.measurement import Measurement
 from simulator.player.prediction import Prediction
 from simulator.report.numbers import level
 
-NOTE = "True peak in dBTP after each step; in brackets the overs between samples (moments above 0 dBTP)."
+NOTE = "True peak in dBTP after each step; in brackets the overs (moments above 0 dBTP)."
+
+
+LIMITING_DB = 0.05
+"""From here on a limiter is said to act: less is written 0.0."""
+
+
+def limiter_acts(most_db: float | None) -> bool:
+    """By the most that it takes."""
+    return most_db is not None and most_db >= LIMITING_DB
 
 
 def peak_columns(found: Sequence[Prediction | None]) -> list[str]:

@@ -15,8 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.measure.layout import folded
 from simulator.measure.meter import measure_array
-from simulator.report.page_samples import Stored, folded, stored
+from simulator.report.page_samples import Stored, stored
 from simulator.units import db_to_gain
 
 Audio = NDArray[np.float32]

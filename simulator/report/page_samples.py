@@ -1,10 +1,9 @@
 """How do a passage's samples become what the page carries? Two channels, 16 bits, with dither.
 
-Conventions: float32 (frames, channels) in, int16 (frames, 1 or 2) out. Three and more channels are folded
-to two with the coefficients of ITU-R BS.775-3, Annex 4 (centre and surrounds at −3 dB, no LFE; from
-memory). What is above full scale is stored turned down, and `gain_db` says by how much it is turned up
-again on playing, so that nothing is clipped in storing. Dither is triangular, two steps peak to peak
-(Lipshitz, Wannamaker, Vanderkooy, JAES 40, 1992; from memory): the error stays within 1.5 steps.
+Conventions: float32 (frames, channels) in, int16 (frames, 1 or 2) out. Three and more channels are
+folded before (measure/layout). What is above full scale is stored turned down, and `gain_db` says by how
+much it is turned up again on playing, so that nothing is clipped in storing. Dither is triangular, two steps
+peak to peak (Lipshitz, Wannamaker, Vanderkooy, JAES 40, 1992; from memory): the error stays within 1.5 steps.
 """
 
 from __future__ import annotations
@@ -24,14 +23,6 @@ LARGEST_ERROR = 1.5 * STEP
 _FULL = 2.0 ** (BITS - 1)
 _ROOM = 1.0 - 3.0 * STEP
 """What a sample may reach: full scale less the positive end of two's complement and the dither."""
-_HALF = math.sqrt(0.5)
-_FOLDS = {
-    3: ((1.0, 0.0), (0.0, 1.0), (_HALF, _HALF)),
-    4: ((1.0, 0.0), (0.0, 1.0), (_HALF, 0.0), (0.0, _HALF)),
-    5: ((1.0, 0.0), (0.0, 1.0), (_HALF, _HALF), (_HALF, 0.0), (0.0, _HALF)),
-    6: ((1.0, 0.0), (0.0, 1.0), (_HALF, _HALF), (0.0, 0.0), (_HALF, 0.0), (0.0, _HALF)),
-}
-"""Left and right share of each channel, in the order of the project's layouts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,16 +35,6 @@ class Stored:
     def restored(self) -> NDArray[np.float64]:
         """What a page plays, (frames, channels)."""
         return self.samples.astype(np.float64) * (db_to_gain(self.gain_db) / _FULL)
-
-
-def folded(samples: NDArray[np.float32]) -> NDArray[np.float32]:
-    """One or two channels of any layout up to 5.1. Raises ValueError for more."""
-    channels = samples.shape[1]
-    if channels <= 2:
-        return samples
-    if channels not in _FOLDS:
-        raise ValueError(f"{channels} channels cannot be folded to two.")
-    return (samples @ np.array(_FOLDS[channels], dtype=np.float32)).astype(np.float32)
 
 
 def stored(samples: NDArray[np.float32], seed: int, room: float = _ROOM) -> Stored:

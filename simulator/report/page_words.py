@@ -17,7 +17,6 @@ from simulator.player.profile import Profile
 from simulator.report.numbers import level, signed
 from simulator.report.sentences import (
     PUNCH_TIE_DB,
-    TIE_LU,
     Version,
     delivered_sentence,
     headroom_sentences,
@@ -26,6 +25,7 @@ from simulator.report.sentences import (
     played_sentence,
     widened,
 )
+from simulator.units import TIE_LU
 
 CONTRAST_TIE_LU = 0.5
 

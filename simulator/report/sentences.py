@@ -16,8 +16,8 @@ from simulator.player.prediction import Prediction
 from simulator.player.profile import Profile
 from simulator.report.numbers import level, signed
 from simulator.report.shortfall import peak_sentences, shortfall_sentences
+from simulator.units import TIE_LU
 
-TIE_LU = 0.2
 PUNCH_TIE_DB = 0.5
 
 

@@ -93,6 +93,16 @@ def chained(path: str) -> AudioError:
     )
 
 
+def read_in_part(info: AudioInfo, frames: int, seconds: float) -> AudioError:
+    """The error of an MP3 that goes on where its decoder stops."""
+    there, whole = format_time(frames / info.sample_rate), format_time(seconds)
+    return AudioError(
+        f"{info.path}: only the first {there} of {whole} in this MP3 can be read: several recordings "
+        "stand one after the other, or it does not say how long it is.",
+        "Save each of them as a file of its own, or convert the whole to WAV or FLAC.",
+    )
+
+
 def plain(problem: Exception) -> str:
     """The library's words without its prefix, the path and the full stop."""
     text = str(getattr(problem, "error_string", "") or getattr(problem, "strerror", "") or problem)

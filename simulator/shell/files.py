@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from simulator.errors import AudioError
 from simulator.measure.segments import SEGMENT_FRAMES
 from simulator.shell.codec_av import AvFile, looks_like_mp4
-from simulator.shell.file_ends import is_chained, is_cut
-from simulator.shell.file_faults import chained, check_file, check_info, cut_short, plain
+from simulator.shell.file_ends import MP3_SLACK_FRAMES, is_chained, is_cut, mp3_seconds
+from simulator.shell.file_faults import chained, check_file, check_info, cut_short, plain, read_in_part
 from simulator.shell.pcm_file import open_pcm
 from simulator.units import format_time
 
@@ -146,11 +146,14 @@ class AudioReader:
             raise cut_short(self.info, frames, self.info.frames)
         try:
             cut = is_cut(self.info.path, self.info.container)
+            seconds, one = mp3_seconds(self.info.path) if self.info.container == "MP3" else (0.0, 0.0)
             more = self.info.container == "OGG" and is_chained(self.info.path)
         except OSError:  # taken away meanwhile; all of it was read
             return
         if cut:
             raise cut_short(self.info, frames, max(frames, self.info.frames))
+        if seconds > frames / self.info.sample_rate + MP3_SLACK_FRAMES * one:
+            raise read_in_part(self.info, frames, seconds)
         if more:
             raise chained(self.info.path)
 

@@ -13,8 +13,15 @@ PLAYLIST, SAMPLE = "ladder.toml", "-sample-peak"
 
 
 def rung_name(place: int, mix: str, lufs: float, sample_too: bool) -> str:
-    """NN-NAME-14LUFS.wav; `sample_too` marks sample-peak rungs that stand beside true-peak ones."""
+    """NN-NAME-14LUFS.wav; `sample_too` marks sample-peak rungs that stand beside true-peak ones. `lufs` is
+    what the rung is to reach."""
     return f"{place + 1:02d}-{_stem(mix)}{lufs:+g}LUFS{SAMPLE if sample_too else ''}.wav"
+
+
+def reached_name(name: str, wanted_lufs: float, lufs: float) -> str:
+    """The name of a rung that did not come to what it was to reach: that of the loudness it has."""
+    head, mark, tail = name.rpartition(f"{wanted_lufs:+g}LUFS")
+    return f"{head}{lufs:+.1f}LUFS{tail}" if mark else name
 
 
 def playlist_text(mix: str, rungs: Sequence[Rung]) -> str:

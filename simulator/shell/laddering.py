@@ -22,7 +22,7 @@ from simulator.compare.ladder_residual import Residual
 from simulator.compare.ladder_search import Found, Guess, search
 from simulator.compare.mastering_limiter import ActionReport, MasteringSettings, Style, master_blocks
 from simulator.compare.soft_clip import KNEE
-from simulator.errors import AudioError, SimulatorError
+from simulator.errors import AudioError, SimulatorError, WriteError
 from simulator.measure.measurement import Measurement
 from simulator.measure.meter import measure
 from simulator.player.chain import play
@@ -34,7 +34,7 @@ from simulator.shell import workers as pool
 from simulator.shell.audio_writing import write_audio
 from simulator.shell.codec_delivery import Delivering
 from simulator.shell.files import AudioReader, read_info
-from simulator.shell.ladder_playlist import PLAYLIST, playlist_text, rung_name
+from simulator.shell.ladder_playlist import PLAYLIST, playlist_text, reached_name, rung_name
 from simulator.shell.writing import claimed, refuse_existing, refuse_sources, sweep, whole_file
 from simulator.units import gain_to_db
 
@@ -189,6 +189,8 @@ def _finished(job: RungJob, found: Found, settings: MasteringSettings, passes: i
             write_audio(job.target, mastered, rate, channels, "float32", job.force, False, frames)
             with AudioReader(os.fspath(job.target), hashed=False) as written:
                 measurement = measure(written, rate, channels)
+            if not found.reached:
+                job = replace(job, target=_renamed(job, job.target, measurement.integrated_lufs))
     return Rung(
         wanted_lufs=job.wanted_lufs,
         reached=found.reached,
@@ -207,6 +209,19 @@ def _finished(job: RungJob, found: Found, settings: MasteringSettings, passes: i
         },
         path=None if job.target is None else os.fspath(job.target),
     )
+
+
+def _renamed(job: RungJob, target: Path, lufs: float | None) -> Path:
+    """A rung that missed its loudness is called by the one it has. Raises WriteError."""
+    named = target if lufs is None else target.with_name(reached_name(target.name, job.wanted_lufs, lufs))
+    if named != target:
+        try:
+            refuse_existing([named], job.force)
+        except WriteError:
+            target.unlink()
+            raise
+        os.replace(target, named)
+    return named
 
 
 def _played(

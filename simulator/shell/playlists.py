@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
+from urllib.parse import unquote
 
 from simulator.errors import PlaylistError
 from simulator.player.playlist import (
@@ -74,7 +75,8 @@ def read_playlist(path: str) -> Playlist:
     folder = os.path.dirname(path)
     # a list may name one file many thousand times: the disk is asked once
     places = {track.path: "" for track in playlist.tracks if not track.problem}
-    places = {location: absolute(location, folder) for location in places}
+    listed: Listed = {}
+    places = {location: absolute(location, folder, listed) for location in places}
     tracks = tuple(
         track if track.problem else replace(track, path=places[track.path]) for track in playlist.tracks
     )
@@ -110,10 +112,16 @@ def read_folder(path: str) -> Playlist:
     return one_album(title, "folder", tracks, path)
 
 
-def absolute(location: str, folder: str) -> str:
+Listed = dict[str, dict[str, list[str]]]
+"""For each folder that was listed: its names by what they are to other systems."""
+
+
+def absolute(location: str, folder: str, listed: Listed | None = None) -> str:
     """The absolute path of `location`, starting from `folder`. Where there is no such file, the
-    spellings that other systems write into playlists are tried: backslashes, and composed or
-    decomposed accents. `..` stays, as a link before it may lead elsewhere."""
+    spellings that other systems write into playlists are tried: backslashes, composed or
+    decomposed accents, %20, and at last, name by name, letters of another case, spaces at the ends and bytes
+    that are not UTF-8, where exactly one name fits. `..` stays, as a link before it may lead elsewhere.
+    `listed` keeps the folders' names from call to call."""
     start = Path(folder).absolute()
     slashed = location.replace("\\", "/")
     spellings = (
@@ -125,7 +133,42 @@ def absolute(location: str, folder: str) -> str:
     for spelling in dict.fromkeys(spellings):
         if os.path.exists(start / spelling):
             return str(start / spelling)
+    known = {} if listed is None else listed
+    for spelling in dict.fromkeys((slashed, unquote(slashed))):
+        if "\0" not in spelling and (found := _by_names(start, spelling, known)) is not None:
+            return found
     return str(start / location)
+
+
+def _by_names(start: Path, location: str, listed: Listed) -> str | None:
+    """The path whose every name is that of `location` to another system; None where none or several are."""
+    place = str(start)
+    for part in Path(start / location).parts:
+        if part in (os.sep, os.pardir) or os.path.exists(os.path.join(place, part)):
+            place = os.path.join(place, part)
+            continue
+        if place not in listed:
+            names: dict[str, list[str]] = {}
+            try:
+                for name in os.listdir(place):
+                    names.setdefault(_plain_name(name), []).append(name)
+            except OSError:
+                pass
+            listed[place] = names
+        fitting = listed[place].get(_plain_name(part), [])
+        if len(fitting) != 1:
+            return None
+        place = os.path.join(place, fitting[0])
+    return place
+
+
+def _plain_name(name: str) -> str:
+    data = os.fsencode(name)
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError:
+        text = data.decode("latin-1")
+    return unicodedata.normalize("NFC", text).casefold().strip()
 
 
 def _natural_order(name: str) -> tuple[list[tuple[int, int, str]], str]:

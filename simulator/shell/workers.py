@@ -11,6 +11,7 @@ import contextlib
 import multiprocessing
 import os
 import signal
+import sys
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -61,6 +62,18 @@ def _prepare() -> None:
     ignore_terminal()
     one_blas_thread()
     keep_freed_memory()
+    quiet_libraries()
+
+
+def quiet_libraries() -> None:
+    """Decoders write their own lines to descriptor 2, past Python: in a worker they go nowhere. What Python
+    itself writes keeps its way."""
+    with contextlib.suppress(OSError, ValueError):
+        own = os.dup(2)
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, 2)
+        os.close(nowhere)
+        sys.stderr = os.fdopen(own, "w", buffering=1, encoding="utf-8", errors="backslashreplace")
 
 
 def keep_freed_memory() -> None:

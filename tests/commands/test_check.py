@@ -91,6 +91,34 @@ def with_click(wave: Audio) -> Audio:
     return wave
 
 
+def gap(wave: Audio, at_s: float, seconds: float, channels: slice = slice(None)) -> Audio:
+    wave = wave.copy()
+    wave[round(at_s * RATE) : round((at_s + seconds) * RATE), channels] = 0.0
+    return wave
+
+
+def with_silence(wave: Audio) -> Audio:
+    """5 s in the middle, faded out and in."""
+    middle, ramp = round(3.0 * RATE), np.linspace(1.0, 0.0, RATE // 10)[:, np.newaxis]
+    before, after = wave[:middle].copy(), wave[middle:].copy()
+    before[-ramp.shape[0] :] *= ramp
+    after[: ramp.shape[0]] *= ramp[::-1]
+    return np.concatenate([before, np.zeros((5 * RATE, 2)), after])
+
+
+def wide_turned(wave: Audio) -> Audio:
+    """Sides nearly as strong as the middle, above the bass; then one channel is turned."""
+    import soxr
+
+    side = signals.band_limited(signals.pink_noise(wave.shape[0], 8, RATE))
+    side -= soxr.resample(soxr.resample(side, RATE, 1000, quality="VHQ"), 1000, RATE, quality="VHQ")[
+        : len(side)
+    ]
+    envelope = np.abs(wave).max(axis=1) > 0.0
+    side *= envelope * np.sqrt(np.mean(wave**2) / np.mean(side**2)) * 0.7
+    return at_peak(np.stack([wave[:, 0] + side, -(wave[:, 1] - side)], axis=1), -1.5)
+
+
 def turned(wave: Audio) -> Audio:
     return wave * np.array([1.0, -1.0])
 
@@ -104,12 +132,16 @@ DEFECTS: dict[str, tuple[Callable[[Audio], Audio], dict[str, str]]] = {
     "dc": (lambda wave: wave + 0.004, {"dc": "look"}),
     "cut": (lambda wave: wave[: round(4.0 * RATE)], {"end": "look"}),
     "start": (lambda wave: wave[round(2.0 * RATE) + 13 :], {"start": "look"}),
-    "over": (lambda wave: at_peak(wave, 0.2), {"true_peak": "fix", "overs": "look"}),
+    "over": (lambda wave: at_peak(wave, 0.2), {"true_peak": "fix", "sample_peak": "fix", "overs": "look"}),
     "hot": (lambda wave: at_peak(wave, -0.5), {"true_peak": "look"}),
     "upsampled": (upsampled, {"upsampled": "look"}),
     "click": (with_click, {"edge_clicks": "look"}),
     "head": (lambda wave: np.concatenate([np.zeros((2 * RATE, 2)), wave]), {"head_silence": "look"}),
     "tail": (lambda wave: np.concatenate([wave, np.zeros((6 * RATE, 2))]), {"tail_silence": "look"}),
+    "dropout": (lambda wave: gap(wave, 3.0, 0.012), {"dropouts": "look"}),
+    "side_out": (lambda wave: gap(wave, 3.0, 0.012, slice(1)), {"dropouts": "look"}),
+    "middle": (with_silence, {"middle_silence": "look"}),
+    "wide": (wide_turned, {"correlation": "fix"}),
     "polarity": (turned, {"correlation": "fix"}),
     "same": (lambda wave: wave[:, [0, 0]], {"correlation": "look"}),
     "silent_side": (lambda wave: wave * np.array([1.0, 0.0]), {"balance": "fix"}),
@@ -176,6 +208,7 @@ def test_each_defect_is_found_and_nothing_else(answer: Any, name: str) -> None:
 
 def test_the_figures_of_the_defects_are_those_that_were_made(answer: Any) -> None:
     names = ("clean", "clipped", "bits", "balance", "dc", "cut", "over", "upsampled", "click", "head")
+    names += ("dropout", "side_out", "middle", "wide")
     _, out, _ = answer("--json " + " ".join(f"{name}.wav" for name in names))
     found = dict(zip(names, parsed(out), strict=True))
     assert of(found["bits"], "word_length")["value"] == 16
@@ -187,6 +220,18 @@ def test_the_figures_of_the_defects_are_those_that_were_made(answer: Any) -> Non
     assert of(found["over"], "true_peak")["value"] == pytest.approx(0.2, abs=0.005)
     assert of(found["click"], "edge_clicks")["at_s"] == [pytest.approx(2000 / RATE, abs=1e-4)]
     assert of(found["head"], "head_silence")["value"] == pytest.approx(2.1, abs=0.1)
+    (sample,) = [one for one in found["over"]["findings"] if one["check"] == "sample_peak"]
+    assert 0.0 < sample["value"] <= 0.2
+    assert f"as integers (16 or 24 bits) they clip by up to {sample['value']:.2f} dB" in sample["text"]
+    assert of(found["over"], "overs")["name"] == "Overs over full scale"
+    assert not [one for one in found["clean"]["findings"] if one["check"] == "sample_peak"]
+    assert of(found["clean"], "overs")["name"] == "Overs between samples"
+    assert (of(found["dropout"], "dropouts")["value"], of(found["side_out"], "dropouts")["value"]) == (1, 1)
+    assert "in channels 1, 2. The longest: 12.0 ms at 0:03.0." in of(found["dropout"], "dropouts")["text"]
+    assert "in channel 1. The longest" in of(found["side_out"], "dropouts")["text"]
+    assert of(found["middle"], "middle_silence")["value"] == pytest.approx(5.0, abs=0.1)
+    assert of(found["middle"], "middle_silence")["at_s"] == [pytest.approx(3.0, abs=0.1)]
+    assert -0.9 < of(found["wide"], "correlation")["value"] < -0.1
     run = of(found["clipped"], "clipped_runs")
     assert run["value"] == 1
     assert re.search(r"The longest: 1[0-9] samples at −1\.\d\d dBFS, channel 1", run["text"])

@@ -561,3 +561,44 @@ def test_a_new_profile_is_a_copy_that_can_be_used_and_is_never_overwritten(
     assert code in (2, 4)
     assert "my-player.toml" in err
     assert path.read_text(encoding="utf-8") == edited
+
+
+@pytest.mark.parametrize(
+    ("value", "cell"),
+    [
+        ("=1+1.wav", "'=1+1.wav"),
+        ("+a", "'+a"),
+        ("-a", "'-a"),
+        ("@a", "'@a"),
+        ("\t=a", "'\\x09=a"),
+        ("a\x1b[31m\nb", "a\\x1b[31m\\x0ab"),
+        ("/a=b-c@d", "/a=b-c@d"),
+        (-14.5, "-14.5"),
+        (None, ""),
+    ],
+)
+def test_a_cell_of_csv_is_no_formula_and_steers_nothing(
+    capsys: pytest.CaptureFixture[str], value: Any, cell: str
+) -> None:
+    """Texts alone: a number may be negative. Every line ends with one character."""
+    from simulator.commands.data_out import print_csv
+
+    print_csv([{"title": value, "x": 1}])
+    out = capsys.readouterr().out
+    assert next(csv.DictReader(io.StringIO(out)))["title"] == cell
+    assert out.count("\n") == 2
+    assert "\r" not in out
+
+
+def test_csv_names_the_limiter_where_the_table_does(answer: Any, tmp_path: Path) -> None:
+    """And JSON keeps what held the gain alone, beside what the limiter took."""
+    wave = 0.02 * np.random.default_rng(5).standard_normal((4 * 44_100, 2))
+    wave[22_050::44_100] = 0.7
+    soundfile.write(tmp_path / "peaky.wav", wave, 44_100)
+    line = f"predict {tmp_path / 'peaky.wav'} --profile minus14-limited"
+    (row,) = csv.DictReader(io.StringIO(answer(f"{line} --csv")[1]))
+    (one,) = json.loads(answer(f"{line} --json")[1])
+    assert float(row["limiter_max_reduction_db"]) >= 0.05
+    assert row["limited_by"] == "limiter"
+    assert one["tracks"][0]["limited_by"] == "nothing"
+    assert "limiter" in answer(line)[1]

@@ -85,3 +85,44 @@ def test_music_that_merely_falls_towards_the_treble_has_no_edge() -> None:
     dull -= np.linspace(dull[0], dull[-1], dull.shape[0])
     dull = (0.3 * dull / np.abs(dull).max()).astype(np.float32)[:, np.newaxis]
     assert earlier_rate(scan([dull], RATE, 1)) is None
+
+
+@pytest.mark.parametrize(
+    "at", [RATE, SEGMENT_FRAMES - 1_000, SEGMENT_FRAMES - 300, SEGMENT_FRAMES, SEGMENT_FRAMES + 7]
+)
+@pytest.mark.parametrize(
+    ("seconds", "found"), [(0.001, False), (0.0025, True), (0.012, True), (0.4, True), (0.6, False)]
+)
+def test_a_dropout_is_found_wherever_it_lies(at: int, seconds: float, found: bool) -> None:
+    wave = noise(8.0).astype(np.float32)
+    wave[wave == 0.0] = 1e-4
+    frames = round(seconds * RATE)
+    wave[at : at + frames] = 0.0
+    gaps = scan([wave], RATE, 1).dropouts
+    assert [(round(gap.at_s * RATE), round(gap.seconds * RATE), gap.channel) for gap in gaps] == (
+        [(at, frames, 0)] if found else []
+    )
+
+
+def test_zeros_that_a_fade_leads_into_or_that_lie_at_the_ends_are_no_dropout() -> None:
+    """A gate, a rest or an undithered fade: what is next to them is quiet."""
+    wave = noise(4.0).astype(np.float32)
+    wave[RATE : RATE + 600] = 0.0
+    wave[RATE - 600 : RATE] *= np.linspace(1.0, 0.0, 600, dtype=np.float32)[:, np.newaxis]
+    wave[:600] = 0.0
+    wave[-600:] = 0.0
+    quiet = wave * np.float32(0.001)
+    assert scan([wave], RATE, 1).dropouts == scan([quiet], RATE, 1).dropouts == ()
+
+
+@pytest.mark.parametrize("at", [RATE, SEGMENT_FRAMES - 100, SEGMENT_FRAMES])
+@pytest.mark.parametrize(("seconds", "found"), [(1.9, False), (2.1, True), (9.0, True)])
+def test_silence_within_the_music_is_measured_and_that_at_its_ends_is_not(
+    at: int, seconds: float, found: bool
+) -> None:
+    wave, rest = np.full((SEGMENT_FRAMES + RATE, 1), 0.1, np.float32), np.zeros((3 * RATE, 1), np.float32)
+    silence = np.full((round(seconds * RATE), 1), 5e-5, np.float32)  # −86 dBFS
+    gaps = scan([np.concatenate([rest, wave[:at], silence, wave[at:], rest])], RATE, 1).silences
+    assert [(gap.at_s, gap.seconds) for gap in gaps] == (
+        [(pytest.approx(3.0 + at / RATE), pytest.approx(seconds))] if found else []
+    )

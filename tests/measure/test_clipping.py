@@ -88,3 +88,58 @@ def test_every_top_of_a_square_wave_is_a_run() -> None:
     """A wave that never leaves its two levels, by no more than a step."""
     square = np.sign(np.sin(2.0 * np.pi * 40.0 * (np.arange(20 * 48_000) + 0.5) / 48_000)).astype(np.float32)
     assert measure_array(square, 48_000, bits=24).clipped_run_count == 2 * 40 * 20
+
+
+@pytest.mark.parametrize("bits", [16, 24, None])
+def test_an_undithered_fade_has_none(bits: int | None) -> None:
+    """Samples of 16 bits in a file of 24 step by 256 of its own, on every smooth top."""
+    fade = np.clip(1.0 - SECONDS / 1.8, 0.0, 1.0)
+    for frequency in (52.0, 110.0, 440.0):
+        samples = quantised(tone(frequency, 0.9) * fade.astype(np.float32), 16)
+        assert runs(samples, bits) == 0, frequency
+
+
+@pytest.mark.parametrize("bits", [16, 24, None])
+def test_true_cuts_count_in_samples_of_16_bits_too(bits: int | None) -> None:
+    """Cut at half of full scale: two tops a cycle, none is lost."""
+    samples = quantised(np.clip(tone(440.0, 0.9), -0.5, 0.5), 16)
+    assert runs(samples, bits) == pytest.approx(2 * 440 * 2, abs=4)
+
+
+def top_of(height: float, length: int, at: int) -> np.ndarray:
+    """A crest of 30 frames cut to `length` equal samples."""
+    samples = np.zeros(2 * RATE, np.float32)
+    away = np.maximum(np.abs(np.arange(-15, 16)) - (length - 1) / 2, 0.0)
+    samples[at - 15 : at + 16] = height * (1.0 - away / 16.0)
+    return samples
+
+
+def test_equal_samples_on_one_crest_far_below_the_peak_are_chance() -> None:
+    """The same crest is a cut at the channel's peak, twice at one level, twice in a second, or longer."""
+    peak = tone(40.0, 0.9)
+    peak[RATE:] = 0.0
+    crest = top_of(0.3, 3, RATE + 9_000)
+    assert runs(peak + crest, 24) == 0
+    assert runs(crest, 24) == 1
+    assert runs(peak + crest + top_of(0.3, 3, RATE + 42_000), 24) == 2
+    assert runs(peak + crest + top_of(0.2, 3, RATE + 42_000), 24) == 0
+    assert runs(peak + crest + top_of(0.298, 3, RATE + 30_000), 24) == 2
+    assert runs(peak + crest + top_of(0.298, 3, RATE + 30_000) + top_of(0.2, 3, RATE + 20_000), 24) == 2
+    assert runs(peak + top_of(0.3, 7, RATE + 9_000), 24) == 1
+
+
+@pytest.mark.parametrize("bits", [16, 24, None])
+@pytest.mark.parametrize("offset", [0.1, -0.5, 1.0])
+def test_a_constant_is_an_offset_and_no_cut(bits: int | None, offset: float) -> None:
+    assert runs(np.full(RATE, offset, np.float32), bits) == 0
+    assert runs(np.full(100, offset, np.float32), bits) == 0
+    if abs(offset) < 0.99:
+        held = np.zeros(2 * RATE, np.float32)
+        held[RATE // 4 : RATE] = offset
+        assert runs(held, bits) == 0
+        assert runs(np.roll(held, -RATE // 4), bits) == 0
+        assert runs(np.roll(held, RATE), bits) == 0
+
+
+def test_a_cut_wave_on_an_offset_counts() -> None:
+    assert runs(np.clip(tone(441.0, 0.5) + np.float32(0.1), -0.9, 0.4), 24) == 2 * 441

@@ -19,7 +19,7 @@ from simulator.player.limiter import LimiterReport
 from simulator.player.profile import Profile
 from simulator.report.balance import whole_sentences
 from simulator.report.balance_played import played_sentences
-from simulator.report.sentences import TIE_LU
+from simulator.units import TIE_LU
 
 OPEN = song([(-20.0, 20.0), (-12.0, 20.0)], -6.0)
 LOUD = song([(-11.0, 20.0), (-8.0, 20.0)], 0.8, overs=7)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from simulator.delivery.finding import Finding, Level
-from simulator.report.findings import headline
+from simulator.report.findings import brief, headline
 
 
 @pytest.mark.parametrize(
@@ -40,3 +40,13 @@ def test_what_misses_its_limit_by_less_than_is_written_is_just_over_it(
     level: Level, value: float, against: float, words: str
 ) -> None:
     assert headline(Finding("head_silence", "Name", level, value, "s", against)) == words
+
+
+def test_what_has_no_value_is_named_in_brief_by_its_words_or_not_at_all() -> None:
+    found = [
+        Finding("dither", "Dither", "fine", None, "", text="No sign of missing dither."),
+        Finding("album_level", "Level within the album", "fine", None, "LU", 0.0),
+        Finding("overs", "Overs", "fine", 0.0, "events"),
+    ]
+    assert brief(found) == "Dither: no sign of missing dither; Overs 0 events."
+    assert brief(found[1:2]) == ""

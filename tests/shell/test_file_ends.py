@@ -9,7 +9,7 @@ import pytest
 import soundfile
 
 from simulator.errors import AudioError
-from simulator.shell.file_ends import is_chained, is_cut
+from simulator.shell.file_ends import is_chained, is_cut, mp3_seconds
 from simulator.shell.files import AudioReader
 
 RATE = 44_100
@@ -118,3 +118,43 @@ def test_streams_that_lie_side_by_side_are_no_chain(tmp_path: Path) -> None:
     ):
         path.write_bytes(text)
         assert is_chained(str(path)) is chain
+
+
+RANDOM = np.random.default_rng(4).bytes(100_000)
+ID3 = b"ID3\x04\0\0\0\0\x02\x00" + bytes(256)
+
+
+@pytest.mark.parametrize("between", [b"", ID3, b"TAG" + bytes(125) + ID3, b"\xff\xfb\x90" * 50])
+@pytest.mark.parametrize("tagged", [True, False])
+def test_an_mp3_of_two_recordings_is_not_measured_as_its_first(
+    tmp_path: Path, between: bytes, tagged: bool
+) -> None:
+    """The second one with a tag of its length or without."""
+    data = written(tmp_path, "a.mp3").read_bytes()
+    second = data if tagged else data[417:]
+    path = tmp_path / "both.mp3"
+    path.write_bytes(data + between + second)
+    with pytest.raises(AudioError, match=r"only the first 0:03\.0 of 0:06\.[012] in this MP3"):
+        frames(path)
+
+
+def test_an_mp3_that_does_not_say_its_length_is_read_whole_or_refused(tmp_path: Path) -> None:
+    """Without the tag libsndfile takes the first frame's bit rate for all."""
+    data = written(tmp_path, "a.mp3").read_bytes()
+    path = tmp_path / "untagged.mp3"
+    path.write_bytes(data[417:])
+    with pytest.raises(AudioError, match=r"of 0:03\.[01] in this MP3 can be read"):
+        frames(path)
+
+
+@pytest.mark.parametrize("rate", [8_000, 16_000, 22_050, 32_000, 44_100, 48_000])
+@pytest.mark.parametrize("end", [b"", b"TAG" + bytes(125), bytes(100_000), RANDOM])
+def test_the_frames_of_an_mp3_are_as_long_as_what_went_in(tmp_path: Path, rate: int, end: bytes) -> None:
+    """And what stands behind them is no music, though headers may stand in it by chance."""
+    noise = np.random.default_rng(3).uniform(-0.3, 0.3, (3 * rate, 2)).astype(np.float32)
+    soundfile.write(tmp_path / "a.mp3", noise, rate, format="MP3", subtype="MPEG_LAYER_III")
+    path = tmp_path / "b.mp3"
+    path.write_bytes(ID3 + (tmp_path / "a.mp3").read_bytes() + end)
+    seconds, one = mp3_seconds(str(path))
+    assert 3.0 <= seconds <= 3.0 + 5 * one
+    assert frames(path) == 3 * rate

@@ -120,3 +120,26 @@ def test_workers_give_the_same_rungs_as_this_process(mix: Path, monkeypatch: pyt
             other.action,
         )
         assert one.measurement.integrated_lufs == other.measurement.integrated_lufs
+
+
+def test_a_rung_that_does_not_come_to_its_loudness_is_called_by_the_one_it_has(
+    tmp_path: Path,
+) -> None:
+    """A short click in silence: the limiter takes all that is driven into it."""
+    samples = np.zeros((4 * RATE, 2), np.float32)
+    samples[RATE : RATE + 3 * RATE : 5_000] = 0.5
+    soundfile.write(tmp_path / "clicks.wav", samples, RATE, subtype="PCM_24")
+    folder = tmp_path / "out"
+    asked = wanted(tmp_path / "clicks.wav", -8.0, folder=folder)
+    asked = dataclasses.replace(asked, profiles=tuple(load_profiles(["untouched", "minus14-limited"])))
+    (rung,) = build(asked)
+    assert isinstance(rung, Rung)
+    assert not rung.reached
+    name = f"01-clicks{rung.measurement.integrated_lufs:+.1f}LUFS.wav"
+    assert rung.path == str(folder / name)
+    assert sorted(path.name for path in folder.iterdir()) == [name, "ladder.toml"]
+    assert f'path = "{name}"' in (folder / "ladder.toml").read_text(encoding="utf-8")
+    (folder / "ladder.toml").unlink()
+    with pytest.raises(WriteError, match="there already, and kept"):
+        raise build(asked)[0]  # type: ignore[misc]
+    assert [path.name for path in folder.iterdir()] == [name]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import unicodedata
 from pathlib import Path
 
@@ -9,7 +10,7 @@ import pytest
 
 from simulator.errors import PlaylistError
 from simulator.shell import playlists
-from simulator.shell.playlists import read_playlists
+from simulator.shell.playlists import absolute, read_playlists
 
 
 @pytest.fixture
@@ -140,3 +141,29 @@ def test_a_file_far_too_large_is_no_playlist(tmp_path, monkeypatch):
     (tmp_path / "x.m3u").write_text("0123456789.wav", encoding="utf-8")
     with pytest.raises(PlaylistError, match="it is larger than"):
         read_playlists([str(tmp_path / "x.m3u")])
+
+
+@pytest.mark.parametrize(
+    ("there", "written"),
+    [
+        ("Caf\u00e9/Cafe\u0301.wav", "Caf\u00e9/Caf\u00e9.wav"),
+        ("Song A.wav", "Song%20A.wav"),
+        ("Album/Song.WAV", "album\\song.wav"),
+        (" lead.wav", "lead.wav"),
+        (os.fsdecode(b"r\xe9.wav"), "r\u00e9.wav"),
+    ],
+)
+def test_a_file_that_is_there_is_found_by_the_spelling_of_another_system(
+    tmp_path: Path, there: str, written: str
+) -> None:
+    (tmp_path / there).parent.mkdir(exist_ok=True)
+    (tmp_path / there).touch()
+    assert absolute(written, str(tmp_path)) == str(tmp_path / there)
+
+
+def test_where_two_names_fit_none_is_guessed(tmp_path: Path) -> None:
+    for name in ("Song.wav", "SONG.wav"):
+        (tmp_path / name).touch()
+    if len(os.listdir(tmp_path)) == 2:  # a disk that tells letters apart
+        assert absolute("sOnG.wav", str(tmp_path)) == str(tmp_path / "sOnG.wav")
+        assert absolute("SONG.wav", str(tmp_path)) == str(tmp_path / "SONG.wav")

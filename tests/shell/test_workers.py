@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import platform
 import signal
+import sys
 import time
 from typing import Any
 
@@ -93,3 +94,15 @@ def test_a_worker_that_hangs_is_given_up_and_costs_its_job_alone(monkeypatch: py
     assert isinstance(found[1], AudioError)
     assert found[1].message == "99: nothing came of this file in 0 minutes, so it was given up."
     assert time.monotonic() - begun < 55.0
+
+
+def lines(job: int) -> int:
+    os.write(2, b"a decoder's own line\n")
+    print(f"Python's line {job}", file=sys.stderr)
+    return job
+
+
+def test_lines_of_a_decoder_in_a_worker_reach_no_terminal(capfd: pytest.CaptureFixture[str]) -> None:
+    """Those of Python do."""
+    assert in_order(run(lines, [1, 2], 1, str), 2, lambda: None) == [1, 2]
+    assert capfd.readouterr().err == "Python's line 1\nPython's line 2\n"
