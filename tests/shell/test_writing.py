@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 
 import pytest
 
 from simulator.errors import WriteError
+from simulator.shell.process_life import name_mark
 from simulator.shell.small_files import begin_anew, read_small
 from simulator.shell.writing import make_folder, refuse_existing, refuse_sources, whole_file
 
@@ -123,3 +125,24 @@ def test_a_full_disk_is_said_with_its_cure(tmp_path: Path) -> None:
     ):
         file.write(b"x")
     assert "Make room" in caught.value.hint
+
+
+def test_what_dead_runs_left_half_written_goes_and_nothing_else(tmp_path: Path) -> None:
+    mine = name_mark(os.getpid())
+    dead = mine.replace(str(os.getpid()), str(2**22 + 7), 1)
+    reused = re.sub(r"[0-9]+$", "1", mine)  # another process of this number, which began at another time
+    elsewhere = re.sub(r"-[0-9a-f]{8}-[0-9a-f]{8}-", "-00000000-00000000-", dead)
+    kept = {f".c.wav.{mine}.part", f".d.wav.{elsewhere}.part", ".e.wav.4194311.part", f"f.wav.{dead}.part"}
+    for name in (f".a.wav.{dead}.part", f".b.wav.{reused}.part", *kept):
+        (tmp_path / name).write_text("half")
+    with whole_file(tmp_path / "new.txt", force=False) as passing:
+        passing.write_text("whole")
+        assert set(os.listdir(tmp_path)) == {passing.name, *kept}
+    assert set(os.listdir(tmp_path)) == {"new.txt", *kept}
+
+
+def test_the_passing_name_of_the_longest_name_fits_the_disk(tmp_path: Path) -> None:
+    path = tmp_path / f"{'\u00fc' * 125}.wav"
+    with whole_file(path, force=False) as passing:
+        passing.write_text("whole")
+    assert path.read_text() == "whole"
