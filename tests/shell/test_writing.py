@@ -142,7 +142,7 @@ def test_what_dead_runs_left_half_written_goes_and_nothing_else(tmp_path: Path) 
 
 
 def test_the_passing_name_of_the_longest_name_fits_the_disk(tmp_path: Path) -> None:
-    path = tmp_path / f"{'\u00fc' * 125}.wav"
+    path = tmp_path / ("\u00fc" * 125 + ".wav")
     with whole_file(path, force=False) as passing:
         passing.write_text("whole")
     assert path.read_text() == "whole"
