@@ -21,6 +21,8 @@ from simulator.shell.user_config import data_folder_of_user
 from simulator.shell.writing import cut_to_bytes, whole_file
 
 SUFFIX = ".session.json"
+BY_ITSELF = ("material", "player", "opened")
+"""Acts of the session's own, of which nobody waits to hear that they were saved."""
 
 
 def record_path(playlist: Path | None, files: Sequence[str]) -> Path:
@@ -73,7 +75,7 @@ class RecordFile:
                 file.flush()
                 os.fsync(file.fileno())
         except (OSError, SimulatorError) as problem:
-            self._fail(problem)
+            self._fail(problem, act.kind)
         else:
             if self._failed:
                 self._warn(f"{self.path} can be written again: everything is saved.")
@@ -146,14 +148,14 @@ class RecordFile:
             )
         return path
 
-    def _fail(self, problem: Exception) -> None:
+    def _fail(self, problem: Exception, kind: str = "") -> None:
         if not self._failed:
             reason = problem.message if isinstance(problem, SimulatorError) else str(problem)
             self._warn(
                 f"Not saved: the session file cannot be written ({reason.rstrip('.')}). Notes are kept in "
                 "memory only, and saved with the next one that can be."
             )
-        else:
+        elif kind not in BY_ITSELF:
             self._warn(f"Not saved either. In memory only: {len(self.unsaved)}.")
         self._failed = True
 

@@ -174,7 +174,7 @@ def test_workers_and_tracker_end_with_a_parent_that_is_killed(tmp_path: Path, st
     process = subprocess.Popen(
         [sys.executable, script, Path(__file__).parent, tmp_path / "a", tmp_path / "b"], cwd=root,
         env={**os.environ, "PYTHONPATH": os.pathsep.join(map(os.fspath, [root, root / "tests"]))},
-        stderr=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
     )  # fmt: skip
     children: list[psutil.Process] = []
     try:
@@ -191,7 +191,7 @@ def test_workers_and_tracker_end_with_a_parent_that_is_killed(tmp_path: Path, st
         process.kill()
         process.wait()
     left = all_gone(children)
-    for one in left:
+    for one in left:  # as they would without it
         one.kill()
     assert left == []
 
