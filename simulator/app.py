@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import errno
 import importlib
-import io
 import os
 import sys
 from collections.abc import Callable
@@ -20,6 +19,7 @@ from simulator.errors import DONE, INTERRUPTED, NOTHING_DONE, WRONG_USE, Simulat
 from simulator.plain_text import visible, within_bounds
 from simulator.shell.signals import hear_no_more, leave_in_order
 from simulator.shell.small_files import begin_anew
+from simulator.shell.streams import lead_nowhere, ready_streams
 
 COMMANDS = {
     "check": "Is a master ready to go out? Findings, and what to do about them.",
@@ -76,10 +76,13 @@ def cli(ctx: click.Context) -> None:
 def main(arguments: list[str] | None = None) -> NoReturn:
     """Runs the command line and leaves with its exit code."""
     leave_in_order()
-    if isinstance(sys.stdout, io.TextIOWrapper):  # file names may hold what the encoding has no code for
-        sys.stdout.reconfigure(errors="backslashreplace")
+    outlet = ready_streams()
     try:
         code = run(arguments)
+        sys.stdout.flush()
+        if outlet is not None and outlet.problem is not None:
+            unprinted = _unprinted(outlet.problem, _say)
+            code = code if code in (WRONG_USE, INTERRUPTED) else unprinted
     except KeyboardInterrupt:  # before the command had begun
         code = INTERRUPTED
     finally:
@@ -89,7 +92,7 @@ def main(arguments: list[str] | None = None) -> NoReturn:
 
 def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = None) -> int:
     """Runs one command; returns its exit code. `say` takes error lines (standard error by default)."""
-    say = say or (lambda line: print(within_bounds(visible(line, "\n")), file=sys.stderr))
+    say = say or _say
     _hold_blas()
     begin_anew()
     try:
@@ -118,21 +121,25 @@ def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = 
             say(f"  {problem.hint}")
         return problem.exit_code
     except BrokenPipeError:  # `| head` has read enough
-        _drop_output()
+        lead_nowhere(sys.stdout.fileno())
         return DONE
     except OSError as problem:
         # only where the results themselves could not be printed, as with `> FILE` on a full disk
         if problem.filename is not None or problem.errno not in _FULL:
             raise
-        _drop_output()
-        say(f"Standard output cannot be written: {problem.strerror}. The results are not whole.")
-        say("  Make room on the disk that it leads to, or lead it elsewhere.")
-        return NOTHING_DONE
+        lead_nowhere(sys.stdout.fileno())
+        return _unprinted(problem, say)
 
 
-def _drop_output() -> None:
-    """What is still to be printed goes nowhere, so that leaving does not fail on it."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+def _say(line: str) -> None:
+    print(within_bounds(visible(line, "\n")), file=sys.stderr)
+
+
+def _unprinted(problem: OSError, say: Callable[[str], None]) -> int:
+    """The results are not on standard output; the code for that."""
+    say(f"Standard output cannot be written: {problem.strerror}. The results are not whole.")
+    say("  Make room on the disk that it leads to, or lead it elsewhere.")
+    return NOTHING_DONE
 
 
 def _hold_blas() -> None:

@@ -16,7 +16,8 @@ WRONG_USE = 2
 NEEDS_FIXING = 3
 """`check` read every master whole and found something to fix."""
 NOTHING_DONE = 4
-"""No track could be read, or none played by any player, or the result could not be written."""
+"""No track could be read, or none played by any player, or the result, or what a session kept, could not be
+written."""
 INTERRUPTED = 130
 
 

@@ -16,6 +16,7 @@ import click
 
 from simulator.commands.options import cache_options, profile_option, say_problems
 from simulator.plain_text import visible
+from simulator.shell.streams import lead_nowhere
 
 if TYPE_CHECKING:
     from simulator.commands.prepare import Prepared
@@ -60,7 +61,7 @@ def command(
     Without a terminal on both ends the same commands are read as plain lines.
     """
     from simulator.commands.prepare import nothing_read, prepare
-    from simulator.errors import SOME_FAILED, UsageError
+    from simulator.errors import NOTHING_DONE, SOME_FAILED, UsageError
     from simulator.shell.deck.opening import open_deck
     from simulator.shell.deck.to_file import FileDeck
     from simulator.shell.quiet import native_messages_to
@@ -81,7 +82,7 @@ def command(
             refuse_sources([to_file], [*(one.track.path for one in ready.tracks), kept_in])
         player = opened = opened or open_deck(to_file=to_file, sample_rate=_rate(ready), force=force)
         with native_messages_to(cache_folder() / LOG):
-            code = _listen(inputs, ready, player, no_cache, rehash)
+            code, saved = _listen(inputs, ready, player, no_cache, rehash)
             player.close()
         if isinstance(player, FileDeck) and not player.played:
             _say(
@@ -92,11 +93,16 @@ def command(
             opened.close()
     if code:
         raise SystemExit(code)
+    if not saved:
+        return NOTHING_DONE
     return SOME_FAILED if ready.failed else 0
 
 
-def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: bool, rehash: bool) -> int:
-    """The session itself, on a terminal or without one; 0, or 128 + the signal that ended it."""
+def _listen(
+    inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: bool, rehash: bool
+) -> tuple[int, bool]:
+    """The session itself, on a terminal or without one: 0, or 128 + the signal that ended it; and whether all
+    that was done is in the session file."""
     from simulator.hearing import material
     from simulator.hearing.session import opened
     from simulator.shell.desk import Desk
@@ -119,6 +125,7 @@ def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: 
     leaving = contextlib.ExitStack()
     leaving.callback(studio.close)
     leaving.callback(aligner.close)
+    code = 0
     try:
         with signals_held():  # no lock is taken without somebody to take it away
             record = _record(inputs, ready, say)
@@ -135,20 +142,34 @@ def _listen(inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: 
         for changed in material.news(acts, session.tracks, session.profiles):
             say(wrapped(changed, session.width))
         if interactive:
-            return run_prompt(desk, data_folder_of_user() / HISTORY)
-        from simulator.shell.plain import run_plain
+            code = run_prompt(desk, data_folder_of_user() / HISTORY)
+        else:
+            from simulator.shell.plain import run_plain
 
-        return run_plain(desk, sys.stdin or (), _say, keep_on_interrupt=_is_terminal(sys.stdin))
+            code = run_plain(desk, sys.stdin or (), _say, keep_on_interrupt=_is_terminal(sys.stdin))
     finally:
         with signals_held():  # a second Ctrl-C does not end the clearing away
             leaving.close()
+    return code, not record.unsaved
 
 
 def _close(record: RecordFile, say: Callable[[str], None]) -> None:
-    """Takes the record's lock away and says where it lies."""
+    """Takes the record's lock away and says where it lies; what is not in it is saved elsewhere, or shown."""
+    from simulator.hearing.record import Record, to_json
+    from simulator.shell.record_file import sessions_folder
+
     record.close()
     if record.kept:
         say(f"Notes and acts are kept in {record.path}")
+    if not record.unsaved:
+        return
+    copy = record.rescue(sessions_folder())
+    if copy is not None:
+        say(f"The session is NOT saved in {record.path}. A copy with everything in it: {copy}")
+        say("  Move it there once that can be written.")
+        return
+    say(f"The session is NOT saved, neither in {record.path} nor in the data folder. Copy what is new:")
+    say(to_json(Record(record.record.title, record.unsaved)).decode().rstrip())
 
 
 def _session(
@@ -240,6 +261,4 @@ def _say_while_there(text: str) -> None:
     except OSError as problem:
         if problem.errno != errno.EIO:
             raise
-        nowhere = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, sys.stdout.fileno())
-        os.close(nowhere)
+        lead_nowhere(sys.stdout.fileno())

@@ -15,6 +15,9 @@ import shutil
 import stat
 from pathlib import Path
 
+from simulator.errors import WriteError
+from simulator.shell.writing import whole_file
+
 MOST_BYTES = 2_000_000_000
 _PIECE_BYTES = 1 << 20
 
@@ -40,21 +43,14 @@ def keep(folder: Path, key: str, encoded: Path, frames: int) -> None:
     try:
         told = _digest(encoded, key, frames)
         target = folder / f"{_name(key)}-{frames}-{told}{encoded.suffix}"
-        passing = folder / f".{target.name}.{os.getpid()}.part"
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-        try:
+        with whole_file(target, force=True) as passing:
             shutil.copyfile(encoded, passing)
-            with open(passing, "rb") as done:  # a name without its bytes would outlive a power cut
-                os.fsync(done.fileno())
-            os.replace(passing, target)
-        finally:
-            with contextlib.suppress(OSError):
-                os.remove(passing)
         for other in folder.glob(f"{_name(key)}-*"):
             if other != target:  # encoders number their streams by chance: two runs at once make two files
                 drop(other)
         _trim(folder)
-    except OSError:
+    except (OSError, WriteError):
         return
 
 

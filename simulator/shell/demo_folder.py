@@ -9,10 +9,12 @@ from pathlib import Path
 
 from simulator.errors import SimulatorError
 from simulator.shell.data import data_folder
+from simulator.shell.process_life import name_mark, named_lives
 from simulator.shell.store import cache_folder
 from simulator.shell.workers import default_workers, run
 from simulator.shell.writing import make_folder, refusal, write_error
 
+MAKING = ".making-"
 Piece = tuple[str, str, str]
 """A score's name, its text, and the folder to write to."""
 
@@ -31,8 +33,12 @@ def demo_playlist(most_workers: int | None = None) -> Path:
     playlist = folder / "playlist.toml"
     if playlist.is_file():
         return playlist
-    making = home / f".making-{os.getpid()}"
+    making = home / f"{MAKING}{name_mark(os.getpid())}"
     make_folder(making)
+    for old in home.glob(f"{MAKING}*"):  # what a run that was killed has left
+        with contextlib.suppress(ValueError):
+            if not named_lives(old.name.removeprefix(MAKING)):
+                shutil.rmtree(old, ignore_errors=True)
     try:
         jobs: list[Piece] = [(name, texts[name], os.fspath(making)) for name in scores(texts)]
         workers = default_workers() if most_workers is None else most_workers

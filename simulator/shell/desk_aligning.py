@@ -14,7 +14,7 @@ from typing import Any
 from simulator.compare.alignment import Alignment
 from simulator.errors import AudioError, SimulatorError
 from simulator.shell.aligning import alignment_of, known_alignment
-from simulator.shell.deck.child import end_with_parent
+from simulator.shell.process_life import end_with_parent
 from simulator.shell.signals import children_deaf, ignore_terminal
 from simulator.shell.store import Store
 from simulator.shell.workers import one_blas_thread, start_tracker

@@ -1,6 +1,6 @@
 """What does the desk play where a player gives out a decode? Files of a session's own, made by the codec.
 
-The files lie in `decoded-PID` in the cache folder (mode 0700) while the session lasts; what dead sessions
+The files lie in `decoded-MARK` in the cache folder (mode 0700) while the session lasts; what dead sessions
 left is removed. Encoders and decoders run in a worker process, whose crash costs one track.
 """
 
@@ -14,12 +14,11 @@ from itertools import count
 from pathlib import Path
 
 from simulator.errors import SimulatorError, WriteError
-from simulator.hearing.whole_number import whole_number
 from simulator.player.profile_format import Delivery
 from simulator.shell import workers
 from simulator.shell.codec_lanes import Lane, LaneJob, write_lane
 from simulator.shell.files import read_info
-from simulator.shell.process_life import process_lives
+from simulator.shell.process_life import name_mark, named_lives, process_lives
 from simulator.shell.store import cache_folder
 from simulator.shell.writing import make_folder
 
@@ -93,16 +92,17 @@ class Decodes:
 
     def close(self) -> None:
         """Removes them all."""
-        shutil.rmtree(self._base / f"{PREFIX}{os.getpid()}", ignore_errors=True)
+        shutil.rmtree(self._base / f"{PREFIX}{name_mark(os.getpid())}", ignore_errors=True)
         self.paths.clear()
 
     def _folder(self) -> Path:
         """This session's, made at its first use; those of dead sessions go."""
         for old in self._base.glob(f"{PREFIX}*"):
-            number = whole_number(old.name.removeprefix(PREFIX))
-            if number is not None and not process_lives(number):
-                shutil.rmtree(old, ignore_errors=True)
-        folder = self._base / f"{PREFIX}{os.getpid()}"
+            told = old.name.removeprefix(PREFIX)
+            with contextlib.suppress(ValueError):  # what earlier versions left has only the process's number
+                if not (process_lives(int(told)) if told.isdecimal() else named_lives(told)):
+                    shutil.rmtree(old, ignore_errors=True)
+        folder = self._base / f"{PREFIX}{name_mark(os.getpid())}"
         make_folder(folder)
         os.chmod(folder, 0o700)
         return folder

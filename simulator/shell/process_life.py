@@ -2,14 +2,21 @@
 
 A number alone does not tell: after a crash it may belong to another process. So a mark also holds when the
 process was started, which start of the machine that was (and which numbering of processes: a container has
-its own), and the machine's name. Where the system does not tell one of them, the others decide.
+its own), and the machine's name. Where the system does not tell one of them, the others decide. Files and
+folders made in passing carry such a mark in their names.
 """
 
 from __future__ import annotations
 
+import hashlib
+import multiprocessing
 import os
+import re
 import socket
-from collections.abc import Mapping
+import threading
+from collections.abc import Callable, Mapping
+from functools import lru_cache
+from multiprocessing.connection import wait
 from pathlib import Path
 from typing import Any
 
@@ -26,22 +33,60 @@ def marked_lives(found: Mapping[str, Any]) -> bool:
     Raises KeyError, TypeError, ValueError or OverflowError for what is no mark."""
     pid, host = int(found["pid"]), str(found["host"])
     boot, started = str(found.get("boot", "")), str(found.get("started", ""))
-    if boot and boot == _boot():
+    return _lives(pid, host == socket.gethostname(), boot, _boot(), started)
+
+
+@lru_cache(maxsize=16)
+def name_mark(pid: int) -> str:
+    """The mark of a process of this machine that lives, for the name of a file: `PID-HOST-BOOT-STARTED`, the
+    machine and its start as hashes; what the system does not tell is left empty."""
+    return f"{pid}-{_hash(socket.gethostname())}-{_hash(_boot())}-{_started(pid)}"
+
+
+def named_lives(mark: str) -> bool:
+    """Is the process of a `name_mark` still there, by the rules of `marked_lives`? Raises ValueError for what
+    is no such mark."""
+    found = re.fullmatch(r"([0-9]{1,10})-([0-9a-f]{8}|)-([0-9a-f]{8}|)-([0-9]{0,20})", mark)
+    if found is None:
+        raise ValueError(f"{mark!r} is no mark")
+    pid, host, boot, started = found.groups()
+    here = host == _hash(socket.gethostname())
+    return _lives(int(pid), here, boot, _hash(_boot()), started)
+
+
+def _lives(pid: int, here: bool, boot: str, boot_now: str, started: str) -> bool:
+    if boot and boot == boot_now:
         return process_lives(pid) and (not started or started == _started(pid))
-    if host != socket.gethostname():
+    if not here:
         return True
-    return process_lives(pid) and not (boot and _boot())
+    return process_lives(pid) and not (boot and boot_now)
+
+
+def _hash(text: str) -> str:
+    """Eight digits for a text, which may hold what no name may; none for none."""
+    return hashlib.sha256(text.encode(errors="replace")).hexdigest()[:8] if text else ""
+
+
+def end_with_parent(before: Callable[[], object] = lambda: None) -> None:
+    """Ends this process, after calling `before`, when the one that started it is gone, even while a call into
+    a library hangs. The sign is the end of a pipe that only the parent holds open, so that one that is killed
+    is noticed too."""
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def watch(sentinel: int) -> None:
+        wait([sentinel])
+        before()
+        os._exit(0)
+
+    threading.Thread(target=watch, args=(parent.sentinel,), daemon=True).start()
 
 
 def process_lives(pid: int) -> bool:
     """Is there a process of this id (perhaps another user's)?"""
     if os.name == "nt":  # os.kill(pid, 0) would end it there
-        import ctypes
-
-        opened = ctypes.windll.kernel32.OpenProcess(0x1000, False, pid)  # type: ignore[attr-defined]
-        if opened:
-            ctypes.windll.kernel32.CloseHandle(opened)  # type: ignore[attr-defined]
-        return bool(opened)
+        return _lives_on_windows(pid)
     try:
         os.kill(pid, 0)
     except ProcessLookupError:
@@ -49,6 +94,22 @@ def process_lives(pid: int) -> bool:
     except (PermissionError, OverflowError):
         return True
     return True
+
+
+def _lives_on_windows(pid: int) -> bool:
+    """There a process that has ended can still be opened as long as anyone has it open."""
+    import ctypes
+
+    # PROCESS_QUERY_LIMITED_INFORMATION, ERROR_ACCESS_DENIED, STILL_ACTIVE (from memory)
+    query, denied, still_active = 0x1000, 5, 259
+    kernel: Any = ctypes.WinDLL("kernel32", use_last_error=True)  # type: ignore[attr-defined]
+    opened = kernel.OpenProcess(query, False, pid)
+    if not opened:
+        return bool(ctypes.get_last_error() == denied)  # type: ignore[attr-defined]
+    code = ctypes.c_ulong(still_active)
+    kernel.GetExitCodeProcess(opened, ctypes.byref(code))
+    kernel.CloseHandle(opened)
+    return code.value == still_active
 
 
 def _boot() -> str:

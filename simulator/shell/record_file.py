@@ -17,34 +17,41 @@ from simulator.errors import SimulatorError, UsageError
 from simulator.hearing.record import Act, Record, from_json, to_json
 from simulator.plain_text import as_utf8
 from simulator.shell.record_lock import give_back, lock_of, real_path, take
-from simulator.shell.small_files import LARGEST_RECORD_BYTES, read_small
-from simulator.shell.writing import whole_file
+from simulator.shell.small_files import BINARY, LARGEST_RECORD_BYTES, read_small
+from simulator.shell.user_config import data_folder_of_user
+from simulator.shell.writing import cut_to_bytes, whole_file
 
 SUFFIX = ".session.json"
 PRIVATE = 0o600
+BY_ITSELF = ("material", "player", "opened")
+"""Acts of the session's own, of which nobody waits to hear that they were saved."""
 
 
 def record_path(playlist: Path | None, files: Sequence[str]) -> Path:
     """Beside the playlist; for bare files in the data folder, by their names."""
     if playlist is not None:
         return playlist.with_name(playlist.name.removesuffix(playlist.suffix) + SUFFIX)
-    import platformdirs
-
-    folder = Path(platformdirs.user_data_dir("fairhearing", appauthor=False)) / "sessions"
+    folder = sessions_folder()
     known = hashlib.sha256(b"\0".join(os.fsencode(os.path.abspath(one)) for one in files)).hexdigest()[:12]
     first = as_utf8(Path(files[0]).stem[:40]).replace("\\", "_") if files else "session"
     return folder / f"{first}-{known}{SUFFIX}"
 
 
+def sessions_folder() -> Path:
+    """In the user's data folder: the records of bare files, and copies of those that cannot be written."""
+    return data_folder_of_user() / "sessions"
+
+
 class RecordFile:
-    """A record and its file. `keep` adds an act and writes. Where writing fails the acts go on in memory and
-    it is said once; what could not be written is written with the next act."""
+    """A record and its file. `keep` adds an act and writes. Where writing fails it is said at each act, the
+    acts go on in memory, and they are written with the next one that can be; `rescue` is for the end."""
 
     def __init__(self, path: Path, warn: Callable[[str], None], title: str = "") -> None:
         self.path, self._warn = path, warn
         self.record = Record(title)
         self._lock: Path | None = None
         self._failed = False
+        self._on_disk = 0
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as problem:
@@ -52,6 +59,7 @@ class RecordFile:
             return
         self.path = self._free_path()
         self.record = self._read(title)
+        self._on_disk = len(self.record.acts)
 
     def keep(self, act: Act) -> None:
         """Adds an act; on the disk when this returns, if the disk allows it. One that has no form there (a
@@ -69,14 +77,33 @@ class RecordFile:
                 file.flush()
                 os.fsync(file.fileno())
         except (OSError, SimulatorError) as problem:
-            self._fail(problem)
+            self._fail(problem, act.kind)
         else:
-            self._failed = False
+            if self._failed:
+                self._warn(f"{self.path} can be written again: everything is saved.")
+            self._failed, self._on_disk = False, len(self.record.acts)
 
     @property
     def kept(self) -> bool:
         """Does all that was done stand on the disk?"""
-        return bool(self.record.acts) and not self._failed
+        return bool(self.record.acts) and not self.unsaved
+
+    @property
+    def unsaved(self) -> tuple[Act, ...]:
+        """The acts that are only in memory."""
+        return self.record.acts[self._on_disk :]
+
+    def rescue(self, folder: Path) -> Path | None:
+        """Saves the whole record under a name of its own in `folder`; None where that fails too."""
+        stem = cut_to_bytes(as_utf8(self.path.name.removesuffix(SUFFIX)).replace("\\", "_"), 150)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            place = _free_name(folder / f"{stem}{SUFFIX}", "unsaved")
+            with whole_file(place, False) as passing, open(passing, "xb", opener=_private) as file:
+                file.write(to_json(self.record))
+        except (OSError, SimulatorError):
+            return None
+        return place
 
     def close(self) -> None:
         """Takes the lock away."""
@@ -97,11 +124,14 @@ class RecordFile:
         try:
             return from_json(data)
         except UsageError as problem:
-            aside = _free_name(self.path, "set-aside")
-            os.replace(self.path, aside)
-            self._warn(
-                f"{self.path}: {problem.message} It was set aside as {aside.name}; a new one is begun."
-            )
+            kept, aside = self.path, _free_name(self.path, "set-aside")
+            try:
+                os.replace(kept, aside)
+            except OSError as refusal:  # the folder cannot be written
+                self.path = _beside(kept)
+                self._warn(f"{kept}: {problem.message} It cannot be set aside ({refusal.strerror}).")
+                return Record(title)
+            self._warn(f"{kept}: {problem.message} It was set aside as {aside.name}; a new one is begun.")
             return Record(title)
 
     def _free_path(self) -> Path:
@@ -120,10 +150,15 @@ class RecordFile:
             )
         return path
 
-    def _fail(self, problem: Exception) -> None:
+    def _fail(self, problem: Exception, kind: str = "") -> None:
         if not self._failed:
             reason = problem.message if isinstance(problem, SimulatorError) else str(problem)
-            self._warn(f"The record cannot be written ({reason}). Notes are kept in memory until it can.")
+            self._warn(
+                f"Not saved: the session file cannot be written ({reason.rstrip('.')}). Notes are kept in "
+                "memory only, and saved with the next one that can be."
+            )
+        elif kind not in BY_ITSELF:
+            self._warn(f"Not saved either. In memory only: {len(self.unsaved)}.")
         self._failed = True
 
 
@@ -131,6 +166,11 @@ def _whole(path: Path) -> contextlib.AbstractContextManager[Path]:
     """The passing file of a session file, which holds what was said in the room: a new one is readable to
     its owner alone."""
     return whole_file(real_path(path), True, PRIVATE)
+
+
+def _private(path: str, flags: int) -> int:
+    """For open: a file for this user alone."""
+    return os.open(path, flags | BINARY, 0o600)
 
 
 def _beside(path: Path) -> Path:

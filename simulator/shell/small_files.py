@@ -20,6 +20,8 @@ LARGEST_RECORD_BYTES = 64 * MEBIBYTE
 
 
 NOT_ORDINARY = "it is no ordinary file"
+BINARY = getattr(os, "O_BINARY", 0)
+"""For every os.open: without it Windows writes 0x0D before each 0x0A, and drops it again when reading."""
 _read: dict[str, None] = {}
 
 
@@ -39,7 +41,7 @@ def read_small(path: str | Path, largest_bytes: int) -> bytes:
     _read[os.path.abspath(path)] = None
     try:
         # Without O_NONBLOCK, opening a pipe waits for whoever writes into it.
-        handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+        handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | BINARY)
     except ValueError as problem:  # a zero character in the path
         raise OSError(0, str(problem), str(path)) from None
     with open(handle, "rb") as file:
@@ -56,7 +58,7 @@ def open_to_write(path: Path, how: int) -> int:
     os.O_APPEND or os.O_TRUNC. Raises OSError, at once too where a pipe without a reader, or a device, is in
     its place."""
     waits_not = getattr(os, "O_NONBLOCK", 0)
-    handle = os.open(path, os.O_CREAT | os.O_WRONLY | waits_not | how, 0o600)
+    handle = os.open(path, os.O_CREAT | os.O_WRONLY | BINARY | waits_not | how, 0o600)
     if stat.S_ISREG(os.fstat(handle).st_mode):
         return handle
     os.close(handle)

@@ -1,5 +1,6 @@
 """Where does what is made in passing lie, and who takes it away? A folder of the system's for temporary
-files, named after the run; the run takes away at its end what a worker that was ended left there.
+files, named after the run; the run takes away at its end what a worker that was ended left there, and the
+next run what one that was killed left.
 
 A worker that is ended in the middle (Ctrl-C, SIGTERM, a closed terminal) has no time to clear away, and what
 lies there is a client's music. So the name begins as the process that started the workers knows it.
@@ -8,19 +9,27 @@ lies there is a client's music. So the name begins as the process that started t
 from __future__ import annotations
 
 import atexit
+import contextlib
 import multiprocessing
 import os
 import shutil
+import stat
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from simulator.shell.process_life import name_mark, named_lives
+from simulator.shell.writing import run_id
+
+PREFIX = "fairhearing-"
+
 
 @contextmanager
 def temporary_folder() -> Iterator[Path]:
     """A new folder for this user alone, removed at the end with all that is in it. Raises OSError."""
-    with tempfile.TemporaryDirectory(prefix=_beginning(_run())) as folder:
+    _sweep_dead()
+    with tempfile.TemporaryDirectory(prefix=_beginning(run_id())) as folder:
         yield Path(folder)
 
 
@@ -30,14 +39,26 @@ def sweep_temporary() -> None:
         shutil.rmtree(left, ignore_errors=True)
 
 
-def _run() -> int:
-    """The process id of the run: of the process that started this one, where it is a worker."""
-    parent = multiprocessing.parent_process()
-    return os.getpid() if parent is None or parent.pid is None else parent.pid
+def _sweep_dead() -> None:
+    """Removes the folders of this user's runs that were killed."""
+    with contextlib.suppress(OSError), os.scandir(tempfile.gettempdir()) as entries:
+        for entry in entries:
+            if not entry.name.startswith(PREFIX):
+                continue
+            with contextlib.suppress(OSError, ValueError):
+                mark = entry.name.removeprefix(PREFIX).rpartition("-")[0]
+                if not named_lives(mark) and _own(entry):
+                    shutil.rmtree(entry.path, ignore_errors=True)
+
+
+def _own(entry: os.DirEntry[str]) -> bool:
+    """Is it a folder of this user's? Others too write where temporary files lie."""
+    found = entry.stat(follow_symlinks=False)
+    return stat.S_ISDIR(found.st_mode) and (not hasattr(os, "getuid") or found.st_uid == os.getuid())
 
 
 def _beginning(run: int) -> str:
-    return f"fairhearing-{run}-"
+    return f"{PREFIX}{name_mark(run)}-"
 
 
 if multiprocessing.parent_process() is None:

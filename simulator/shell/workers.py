@@ -3,6 +3,7 @@
 More than one pays only where the work takes longer than about two seconds (two workers with numpy start in
 0.4 s). A worker that dies breaks its pool; the few jobs that were given out then are done again, each in a
 worker of its own, so that exactly the jobs that kill their worker fail, by name; the others go on together.
+A worker ends with the process that started it, also where that is killed; Python's tracker follows the last.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from itertools import islice
 from typing import Any, TypeVar
 
 from simulator.errors import AudioError, SimulatorError
+from simulator.shell.process_life import end_with_parent
 from simulator.shell.signals import children_deaf, ignore_terminal
 
 Job = TypeVar("Job")
@@ -60,6 +62,7 @@ def start_tracker() -> None:
 
 def _prepare() -> None:
     ignore_terminal()
+    end_with_parent()
     one_blas_thread()
     keep_freed_memory()
     quiet_libraries()

@@ -1,6 +1,7 @@
 """How do results get onto the disk? Whole or not at all, and never over something of the user's.
 
-A file is written beside its place under a passing name and then moved there in one step.
+A file is written beside its place under a passing name and then moved there in one step. The name tells whose
+it is, so that the next run in the folder removes what a run that was killed has left.
 """
 
 from __future__ import annotations
@@ -15,8 +16,12 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from simulator.errors import WriteError
+from simulator.shell.process_life import name_mark, named_lives
 from simulator.shell.record_lock import give_back, take
-from simulator.shell.small_files import read_so_far
+from simulator.shell.small_files import BINARY, read_so_far
+
+PASSING = ".part"
+_swept: set[Path] = set()
 
 
 def refuse_existing(paths: Sequence[Path], force: bool) -> None:
@@ -67,14 +72,14 @@ def whole_file(path: Path, force: bool, new_mode: int | None = None) -> Iterator
     that is replaced passes on who may read and write it; a new one has `new_mode`, if given. Raises
     WriteError where the disk is full or the place is taken."""
     passing = _passing(path)
+    _sweep_dead(path.parent)
     mode = _mode(path) if force else None
     mode = new_mode if mode is None else mode
     try:
         if mode is not None:
             _begin_with(passing, mode)
         yield passing
-        with open(passing, "rb") as done:
-            os.fsync(done.fileno())
+        _reach_the_disk(passing)
         if mode is not None:
             _set_mode(passing, mode)
         if force:
@@ -92,6 +97,13 @@ def whole_file(path: Path, force: bool, new_mode: int | None = None) -> Iterator
             os.remove(passing)
 
 
+def _reach_the_disk(path: Path) -> None:
+    """Waits until the bytes of a file are on the disk: a name without them would outlive a power cut. Raises
+    OSError. Windows does that only for a file that is open to be written."""
+    with open(path, "r+b") as done:
+        os.fsync(done.fileno())
+
+
 def _mode(path: Path) -> int | None:
     """Who may read and write an ordinary file (links count as none); None where there is none."""
     with contextlib.suppress(OSError, ValueError):
@@ -104,7 +116,7 @@ def _mode(path: Path) -> int | None:
 def _begin_with(passing: Path, mode: int) -> None:
     """The passing file, never open to more than the one that it replaces, and to its writer always."""
     with contextlib.suppress(OSError):  # whoever writes it says what is the matter
-        os.close(os.open(passing, os.O_CREAT | os.O_WRONLY | os.O_TRUNC, 0o600))
+        os.close(os.open(passing, os.O_CREAT | os.O_WRONLY | os.O_TRUNC | BINARY, 0o600))
         _set_mode(passing, mode | stat.S_IRUSR | stat.S_IWUSR)
 
 
@@ -123,9 +135,29 @@ def sweep(paths: Sequence[Path]) -> None:
 def _passing(path: Path) -> Path:
     """The name while it is written: the same in a worker and in the process that started it, so that
     each can sweep it away, and another in every run."""
+    return path.with_name(f".{cut_to_bytes(path.name, 180)}.{name_mark(run_id())}{PASSING}")
+
+
+def run_id() -> int:
+    """The process id of the run: of the process that started this one, where it is a worker."""
     parent = multiprocessing.parent_process()
-    run = os.getpid() if parent is None else parent.pid
-    return path.with_name(f".{cut_to_bytes(path.name, 200)}.{run}.part")
+    return os.getpid() if parent is None or parent.pid is None else parent.pid
+
+
+def _sweep_dead(folder: Path) -> None:
+    """Removes, once in a run, what runs that were killed have left half-written in a folder. A file whose run
+    lives, may live on another machine, or is not told by the name, stays."""
+    if folder in _swept:
+        return
+    _swept.add(folder)
+    with contextlib.suppress(OSError), os.scandir(folder) as entries:
+        for entry in entries:
+            if not (entry.name.startswith(".") and entry.name.endswith(PASSING)):
+                continue
+            with contextlib.suppress(OSError, ValueError):
+                mark = entry.name.removesuffix(PASSING).rpartition(".")[2]
+                if not named_lives(mark) and entry.is_file(follow_symlinks=False):
+                    os.remove(entry.path)
 
 
 def cut_to_bytes(name: str, most: int) -> str:

@@ -3,6 +3,7 @@ real sound server (heavy)."""
 
 from __future__ import annotations
 
+import errno
 import io
 import json
 import os
@@ -24,6 +25,7 @@ from support.sound_server import SoundServer, has_sound_server, sound_server
 from support.terminal import Terminal, has_tmux, terminal
 
 from simulator.app import run
+from simulator.shell import record_file
 from simulator.shell.deck import opening
 
 RATE = 44100
@@ -360,3 +362,34 @@ def test_a_sound_server_that_dies_in_mid_song_costs_no_session(home: Path, tmp_p
         window.press("C-d")
         window.wait_for("left with 0")
         assert not any(word in window.history() for word in NATIVE)
+
+
+@pytest.mark.parametrize("data_folder", [True, False])
+def test_a_session_that_cannot_be_saved_says_so_keeps_all_of_it_and_ends_with_4(
+    listen: Session, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, data_folder: bool
+) -> None:
+    """As on a full disk: nothing can be written beside the list, nor, without it, in the data folder."""
+    really = record_file.whole_file
+
+    @contextmanager
+    def refused(path: Path, force: bool) -> Iterator[Path]:
+        if path.name == "list.session.json" or not data_folder:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        with really(path, force) as passing:
+            yield passing
+
+    monkeypatch.setattr(record_file, "whole_file", refused)
+    monkeypatch.setattr(record_file, "data_folder_of_user", lambda: tmp_path)
+    code, out, _ = listen(
+        "note too dull\nnote too loud\nquit\n", "list.toml", "--to-file", str(tmp_path / "o.wav")
+    )
+    assert code == 4
+    assert "No space left on device" in out
+    assert out.partition("> note too loud")[2].lstrip().startswith("Not saved either.")
+    assert "NOT saved" in out
+    assert "acts are kept in" not in out
+    copies = list((tmp_path / "sessions").glob("*"))
+    assert len(copies) == data_folder
+    shown = copies[0].read_text("utf-8") if copies else out[out.index('{"format"') : out.rindex("]}") + 2]
+    notes = [act["data"]["text"] for act in json.loads(shown)["acts"] if act["kind"] == "note"]
+    assert notes[-2:] == ["too dull", "too loud"]

@@ -129,3 +129,97 @@ def test_a_file_that_is_touched_while_it_is_measured_is_whole_or_named(masters: 
     assert process.returncode == (1 if any("error" in one for one in found) else 0)
     if fault == "truncated":
         assert process.returncode == 1
+
+
+def sleeping(begun: str) -> None:
+    """A job that is in the middle of something, for ever."""
+    Path(begun).touch()
+    time.sleep(LIMIT_SECONDS * 10.0)
+
+
+KILLED = """
+import sys
+from simulator.shell import workers
+sys.path.insert(0, sys.argv[1])
+from test_fault_children import sleeping
+if __name__ == "__main__":
+    list(workers.run(sleeping, sys.argv[2:], 2, str))
+"""
+
+
+def all_gone(processes: list[psutil.Process], seconds: float = 20.0) -> list[psutil.Process]:
+    """Those that still run after that time. (One that nobody takes in remains as a zombie.)"""
+    end = time.monotonic() + seconds
+    while True:
+        left = []
+        for one in processes:
+            try:
+                if one.is_running() and one.status() != psutil.STATUS_ZOMBIE:
+                    left.append(one)
+            except psutil.Error:
+                continue
+        if not left or time.monotonic() > end:
+            return left
+        time.sleep(0.02)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="sends SIGKILL")
+@pytest.mark.heavy
+@pytest.mark.parametrize("state", ["at work", "starting"])
+def test_workers_and_tracker_end_with_a_parent_that_is_killed(tmp_path: Path, state: str) -> None:
+    """Whether they are in the middle of a job, or have not come to their first."""
+    script = tmp_path / "run.py"
+    script.write_text(KILLED, encoding="utf-8")
+    root = Path(__file__).resolve().parents[2]
+    process = subprocess.Popen(
+        [sys.executable, script, Path(__file__).parent, tmp_path / "a", tmp_path / "b"], cwd=root,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(map(os.fspath, [root, root / "tests"]))},
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    children: list[psutil.Process] = []
+    try:
+        end = time.monotonic() + LIMIT_SECONDS
+        while len(children) < 3:  # the tracker and two workers
+            assert process.poll() is None
+            assert time.monotonic() < end
+            time.sleep(0.01)
+            children = psutil.Process(process.pid).children(recursive=True)
+        while state == "at work" and not ((tmp_path / "a").exists() and (tmp_path / "b").exists()):
+            assert time.monotonic() < end
+            time.sleep(0.01)
+    finally:
+        process.kill()
+        process.wait()
+    left = all_gone(children)
+    for one in left:  # as they would without it
+        one.kill()
+    assert left == []
+
+
+@pytest.mark.heavy
+@pytest.mark.parametrize(
+    "words", ["render --workers 2 --out {out} a.wav b.wav c.wav d.wav", "listen a.wav --to-file {out}/o.wav"]
+)
+def test_a_run_that_is_killed_leaves_no_process_and_the_next_one_clears_up_after_it(
+    masters: Path, words: str
+) -> None:
+    out = masters.parent / "out"
+    out.mkdir()
+    (out / ".notes.4194999.part").write_bytes(b"the user's own")
+    process = begun(masters, words.format(out=out))
+    try:
+        end = time.monotonic() + LIMIT_SECONDS
+        while not any(out.glob(".*-*.part")):
+            assert process.poll() is None, process.communicate()
+            assert time.monotonic() < end
+            time.sleep(0.002)
+        everyone = psutil.Process(process.pid).children(recursive=True)
+    finally:
+        process.kill()
+        process.communicate()
+    assert all_gone(everyone) == []
+    assert any(out.glob(".*-*.part"))
+    following = begun(masters, f"render --workers 0 --seconds 2 --out {out} a.wav")
+    _, err = following.communicate(timeout=LIMIT_SECONDS)
+    assert following.returncode == 0, err.decode()
+    assert [path.name for path in out.glob(".*")] == [".notes.4194999.part"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import json
 import os
 import resource
 import subprocess
@@ -144,13 +145,20 @@ def test_a_record_without_room_keeps_what_was_said_in_memory_and_tells_it(
     folders = {f"XDG_{name}_HOME": os.fspath(tmp_path / name) for name in ("CACHE", "CONFIG", "DATA")}
     done = subprocess.run(
         [sys.executable, "-m", "simulator", "listen", "list.toml", "--to-file", str(tmp_path / "o.wav")],
-        cwd=disk.folder, input="note too dull\nmarks\nquit\n", env={**os.environ, **folders},
+        cwd=disk.folder, input="note too dull\nnote too loud\nmarks\nquit\n", env={**os.environ, **folders},
         capture_output=True, text=True, encoding="utf-8", timeout=LIMIT_SECONDS, check=False,
     )  # fmt: skip
     words = " ".join(done.stdout.split())
-    assert done.returncode == 0, done.stderr
-    assert words.count("The record cannot be written") == 1
-    assert "Notes are kept in memory until it can" in words
+    assert done.returncode == 4, done.stderr
+    assert words.count("Not saved: the session file cannot be written") == 1
+    assert words.count("Not saved either.") == 2  # the first is said at the opening
     assert "too dull" in words.partition("> marks")[2]
+    assert "NOT saved in" in words
+    [copy] = (tmp_path / "DATA").rglob("*.unsaved-1")
+    assert os.fspath(copy) in done.stdout.replace("\n", "")
+    assert [act["data"]["text"] for act in json.loads(copy.read_text())["acts"] if act["kind"] == "note"] == [
+        "too dull",
+        "too loud",
+    ]
     assert "Traceback" not in done.stdout + done.stderr
     assert sorted(one.name for one in disk.folder.iterdir()) == ["list.toml", "theirs"]

@@ -28,6 +28,7 @@ from simulator.shell.deck.program import LaneKey
 from simulator.shell.desk_decodes import PREFIX, Decodes
 from simulator.shell.desk_program import TrackLanes, lane_key
 from simulator.shell.desk_tracks import track_lanes
+from simulator.shell.process_life import name_mark
 
 RATE = 44_100
 VORBIS = Delivery(codec="vorbis", bit_rate_kbps=160.0)
@@ -51,7 +52,7 @@ def test_decodes_are_made_once_and_go_with_the_session(tmp_path: Path, song: Pat
     decodes.make([str(song)], VORBIS)
     assert path.stat().st_mtime_ns == made
     assert oct(path.parent.stat().st_mode)[-3:] == "700"
-    assert [one.name for one in tmp_path.glob(f"{PREFIX}*")] == [f"{PREFIX}{os.getpid()}"]
+    assert [one.name for one in tmp_path.glob(f"{PREFIX}*")] == [f"{PREFIX}{name_mark(os.getpid())}"]
     decodes.close()
     assert list(tmp_path.glob(f"{PREFIX}*")) == []
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import json
 import os
 import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -198,28 +201,92 @@ def test_a_lock_whose_desk_is_gone_is_taken_over(tmp_path: Path, lock: bytes) ->
     file.close()
 
 
-@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="root may write everywhere")
-def test_a_folder_that_cannot_be_written_costs_the_record_and_not_the_session(tmp_path: Path) -> None:
-    tmp_path.chmod(0o500)
+def refusing(monkeypatch: pytest.MonkeyPatch, place: Path) -> list[OSError]:
+    """As long as the list holds one, nothing can be written in `place`: root may write everywhere, so that a
+    mode does not do."""
+    refusals = [OSError(errno.EROFS, os.strerror(errno.EROFS))]
+    really = record_file.whole_file
+
+    @contextlib.contextmanager
+    def refused(path: Path, force: bool) -> Iterator[Path]:
+        if refusals and path.is_relative_to(place):
+            raise refusals[0]
+        with really(path, force) as passing:
+            yield passing
+
+    monkeypatch.setattr(record_file, "whole_file", refused)
+    return refusals
+
+
+def test_what_cannot_be_saved_is_said_at_each_act_and_saved_as_soon_as_it_can(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     said: list[str] = []
-    try:
-        file = RecordFile(tmp_path / "a.session.json", said.append)
-        file.keep(Act("t", "note", {"number": 1}))
-        file.keep(Act("t", "note", {"number": 2}))
-    finally:
-        tmp_path.chmod(0o700)
-    assert len(said) == 1
-    assert len(file.record.acts) == 2
+    file = RecordFile(tmp_path / "a.session.json", said.append)
+    file.keep(Act("t", "note", {"number": 1}))
+    refusals = refusing(monkeypatch, tmp_path)
+    file.keep(Act("t", "note", {"number": 2}))
+    file.keep(Act("t", "note", {"number": 3}))
+    assert [line.partition(":")[0] for line in said] == ["Not saved", "Not saved either. In memory only"]
+    assert "Read-only file system" in said[0]
+    assert [act.data["number"] for act in file.unsaved] == [2, 3]
+    assert not file.kept
+    refusals.clear()
+    file.keep(Act("t", "note", {"number": 4}))
+    assert "can be written again" in said[2]
+    assert (file.kept, file.unsaved) == (True, ())
+    assert noted(tmp_path / "a.session.json") == [1, 2, 3, 4]
+    file.close()
 
 
-def test_a_folder_that_cannot_be_made_is_said_once(tmp_path: Path) -> None:
+def test_a_session_that_cannot_be_saved_is_rescued_whole_and_for_the_user_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    said: list[str] = []
+    file = RecordFile(tmp_path / "list" / "a.session.json", said.append, "A title")
+    file.keep(Act("t", "note", {"number": 1}))
+    refusing(monkeypatch, tmp_path / "list")
+    file.keep(Act("t", "note", {"number": 2}))
+    copies = [file.rescue(tmp_path / "data"), file.rescue(tmp_path / "data")]
+    assert [path.name for path in copies if path] == [f"a.session.json.unsaved-{one}" for one in (1, 2)]
+    for path in copies:
+        assert path is not None
+        assert noted(path) == [1, 2]
+        assert path.stat().st_mode & 0o777 == 0o600
+    (tmp_path / "file").write_bytes(b"")
+    assert file.rescue(tmp_path / "file") is None
+    file.close()
+
+
+def test_a_folder_that_cannot_be_made_is_said_before_and_at_each_act(tmp_path: Path) -> None:
     (tmp_path / "file").write_bytes(b"")
     said: list[str] = []
     file = RecordFile(tmp_path / "file" / "a.session.json", said.append)
+    assert file.unsaved == ()
     file.keep(Act("t", "note", {"number": 1}))
     file.keep(Act("t", "note", {"number": 2}))
-    assert len(said) == 1
-    assert "kept in memory" in said[0]
+    assert len(said) == 3
+    assert "in memory only" in said[0]
+    assert len(file.unsaved) == 2
+
+
+def test_a_damaged_record_that_cannot_be_set_aside_is_left_and_the_session_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, said = tmp_path / "a.session.json", []
+    path.write_bytes(b"torn")
+
+    def refused(*_: object) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "replace", refused)
+        file = RecordFile(path, said.append)
+    file.keep(Act("t", "note", {"number": 1}))
+    file.close()
+    assert path.read_bytes() == b"torn"
+    assert noted(file.path) == [1]
+    assert "cannot be set aside (Permission denied)" in said[0]
 
 
 def killed_while_writing(path: Path, after_s: float) -> tuple[int, list[object]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -11,12 +12,14 @@ from pathlib import Path
 
 import pytest
 
+from simulator.shell.process_life import name_mark
 from simulator.shell.temporary import sweep_temporary, temporary_folder
 
 RUN = """
 import sys, time
 from pathlib import Path
 from simulator.shell import workers
+from simulator.shell.process_life import name_mark
 from simulator.shell.temporary import temporary_folder
 
 def work(job):
@@ -37,14 +40,24 @@ def test_a_folder_is_the_user_s_own_and_goes_with_what_is_in_it() -> None:
     assert not folder.exists()
 
 
-def test_only_the_folders_of_this_run_are_swept_away(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_folders_of_this_run_are_swept_away_and_those_of_dead_ones(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
-    mine, other = tmp_path / f"fairhearing-{os.getpid()}-abc", tmp_path / f"fairhearing-{os.getpid()}0-abc"
-    for folder in (mine, other):
-        folder.mkdir()
-        (folder / "encoded.opus").write_bytes(b"x")
+    mine, theirs = name_mark(os.getpid()), name_mark(os.getppid())
+    killed = mine.replace(str(os.getpid()), str(2**22 + 7), 1)
+    elsewhere = re.sub(r"-[0-9a-f]{8}-[0-9a-f]{8}-", "-00000000-00000000-", killed)
+    for name in (mine, theirs, killed, elsewhere):
+        (tmp_path / f"fairhearing-{name}-abc").mkdir()
+        (tmp_path / f"fairhearing-{name}-abc" / "encoded.opus").write_bytes(b"x")
+    (tmp_path / "fairhearing-plans").mkdir()
     sweep_temporary()
-    assert list(tmp_path.iterdir()) == [other]
+    assert not (tmp_path / f"fairhearing-{mine}-abc").exists()
+    with temporary_folder() as folder:
+        assert folder.is_dir()
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted(
+        [f"fairhearing-{theirs}-abc", f"fairhearing-{elsewhere}-abc", "fairhearing-plans"]
+    )
 
 
 @pytest.mark.heavy

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
 from simulator.errors import WriteError
+from simulator.shell.process_life import name_mark
 from simulator.shell.small_files import begin_anew, read_small
 from simulator.shell.writing import (
     make_folder,
@@ -153,3 +155,24 @@ def test_a_library_that_only_says_system_error_is_not_quoted(
     problem = refusal(tmp_path / "a.wav", "System error.")
     assert said in (problem.strerror or str(problem))
     assert "System error" not in str(problem)
+
+
+def test_what_dead_runs_left_half_written_goes_and_nothing_else(tmp_path: Path) -> None:
+    mine = name_mark(os.getpid())
+    dead = mine.replace(str(os.getpid()), str(2**22 + 7), 1)
+    reused = re.sub(r"[0-9]+$", "1", mine)  # another process of this number, which began at another time
+    elsewhere = re.sub(r"-[0-9a-f]{8}-[0-9a-f]{8}-", "-00000000-00000000-", dead)
+    kept = {f".c.wav.{mine}.part", f".d.wav.{elsewhere}.part", ".e.wav.4194311.part", f"f.wav.{dead}.part"}
+    for name in (f".a.wav.{dead}.part", f".b.wav.{reused}.part", *kept):
+        (tmp_path / name).write_text("half")
+    with whole_file(tmp_path / "new.txt", force=False) as passing:
+        passing.write_text("whole")
+        assert set(os.listdir(tmp_path)) == {passing.name, *kept}
+    assert set(os.listdir(tmp_path)) == {"new.txt", *kept}
+
+
+def test_the_passing_name_of_the_longest_name_fits_the_disk(tmp_path: Path) -> None:
+    path = tmp_path / ("\u00fc" * 125 + ".wav")
+    with whole_file(path, force=False) as passing:
+        passing.write_text("whole")
+    assert path.read_text() == "whole"

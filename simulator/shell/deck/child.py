@@ -9,12 +9,10 @@ from __future__ import annotations
 
 import contextlib
 import gc
-import multiprocessing
 import os
-import threading
 import time
 from dataclasses import dataclass, replace
-from multiprocessing.connection import Connection, wait
+from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +22,9 @@ from simulator.shell.deck.cells import Shared
 from simulator.shell.deck.mapped import MappedLanes
 from simulator.shell.deck.order import Leaving, Order
 from simulator.shell.deck.stream import ClockStream, DeviceStream, Fill, NoSound, NotOpened, look_again
+from simulator.shell.process_life import end_with_parent
 from simulator.shell.signals import ignore_terminal
+from simulator.shell.small_files import BINARY
 
 TURN_SECONDS = 0.05
 FIRST_SECONDS = 0.3
@@ -89,23 +89,10 @@ class Close:
 def quiet_process(log: str) -> None:
     """Ctrl-C and the terminal's end are the parent's to handle; what C libraries print goes to the log."""
     ignore_terminal()
-    target = os.open(log, os.O_CREAT | os.O_APPEND | os.O_WRONLY, 0o600)
+    target = os.open(log, os.O_CREAT | os.O_APPEND | os.O_WRONLY | BINARY, 0o600)
     for descriptor in (1, 2):
         os.dup2(target, descriptor)
     os.close(target)
-
-
-def end_with_parent() -> None:
-    """Ends this process when its parent is gone, even while a call into a library hangs."""
-    parent = multiprocessing.parent_process()
-    if parent is None:
-        return
-
-    def watch(sentinel: int) -> None:
-        wait([sentinel])
-        os._exit(0)
-
-    threading.Thread(target=watch, args=(parent.sentinel,), daemon=True).start()
 
 
 def run(pipe: Connection, shared: Shared, opening: Opening) -> None:

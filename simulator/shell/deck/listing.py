@@ -8,9 +8,10 @@ import os
 from multiprocessing.connection import Connection
 from typing import Any
 
-from simulator.shell.deck.child import end_with_parent, quiet_process
+from simulator.shell.deck.child import quiet_process
 from simulator.shell.deck.program import DeviceView
 from simulator.shell.deck.stream import NoSound, outputs
+from simulator.shell.process_life import end_with_parent
 from simulator.shell.signals import children_deaf
 
 LIMIT_SECONDS = 6.0

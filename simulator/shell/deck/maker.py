@@ -28,6 +28,8 @@ from simulator.shell.deck.program import LaneKey
 from simulator.shell.deck.stereo import to_stereo
 from simulator.shell.file_stamp import other_samples, stamp_of
 from simulator.shell.files import AudioReader
+from simulator.shell.process_life import end_with_parent
+from simulator.shell.small_files import BINARY
 from simulator.shell.workers import one_blas_thread
 
 POLITE = 5
@@ -98,6 +100,7 @@ def _compared(key: LaneKey) -> Iterator[NDArray[np.float32]]:
 def run(pipe: Connection, shared: Shared, folder: str, log: str, sample_rate: int) -> None:
     """The process's whole life."""
     quiet_process(log)
+    end_with_parent(lambda: shutil.rmtree(folder, ignore_errors=True))  # a decoder may hang
     one_blas_thread()
     if hasattr(os, "nice"):
         os.nice(POLITE)
@@ -123,6 +126,7 @@ class Maker:
     def __init__(self, folder: Path, cells: Cells, sample_rate: int) -> None:
         self._folder, self._lanes, self._rate = folder, cells.lanes, sample_rate
         self._work: dict[int, tuple[Make, Iterator[NDArray[np.float32]], int]] = {}
+        self._gone: set[Path] = set()
 
     @property
     def busy(self) -> bool:
@@ -144,6 +148,7 @@ class Maker:
 
     def step(self) -> Failed | None:
         """One block of the lane that is wanted most; what went wrong with it."""
+        self._remove()
         if not self._work:
             return None
         lane = max(self._work, key=lambda one: (self._work[one][0].rank, -one))
@@ -164,16 +169,23 @@ class Maker:
 
     def _clear(self, lane: int, generation: int) -> None:
         """Takes the lane out of the table and its file off the disk."""
-        old = lane_path(self._folder, lane, int(self._lanes[lane, GENERATION]))
+        self._gone.add(lane_path(self._folder, lane, int(self._lanes[lane, GENERATION])))
         self._lanes[lane] = 0
         self._lanes[lane, GENERATION] = generation
-        with contextlib.suppress(OSError):
-            os.remove(old)
+        self._remove()
+
+    def _remove(self) -> None:
+        """Removes what is out of the table. Windows refuses that while the stream's process has it mapped,
+        which is a moment longer: it is tried again with the next block and wish."""
+        for path in list(self._gone):
+            with contextlib.suppress(PermissionError):
+                path.unlink(missing_ok=True)
+                self._gone.remove(path)
 
     def _begin(self, make: Make) -> int:
         """The file, with the room that it will need."""
         path = lane_path(self._folder, make.lane, make.generation)
-        target = os.open(path, os.O_CREAT | os.O_RDWR | os.O_TRUNC, 0o600)
+        target = os.open(path, os.O_CREAT | os.O_RDWR | os.O_TRUNC | BINARY, 0o600)
         if hasattr(os, "posix_fallocate") and make.expected > 0:
             try:
                 os.posix_fallocate(target, 0, make.expected * FRAME_BYTES)

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from simulator.errors import WriteError
 from simulator.shell.process_life import process_lives
+from simulator.shell.small_files import BINARY
 from simulator.shell.store import cache_folder
 
 KEEP_FREE_BYTES = 256 * 2**20
@@ -33,7 +34,7 @@ class Scratch:
                 f"{home}: the folder for the prepared tracks cannot be made: {problem.strerror}.",
                 "Free some space there or change its permissions.",
             ) from None
-        self._lock = os.open(self.folder / LOCK, os.O_CREAT | os.O_RDWR, 0o600)
+        self._lock = os.open(self.folder / LOCK, os.O_CREAT | os.O_RDWR | BINARY, 0o600)
         _locked(self._lock)
         self.log = os.fspath(self.folder / "messages.log")
 
@@ -55,7 +56,7 @@ def remove_dead(home: Path) -> None:
     for folder in home.iterdir():
         with contextlib.suppress(OSError, ValueError):
             try:
-                lock = os.open(folder / LOCK, os.O_RDWR)
+                lock = os.open(folder / LOCK, os.O_RDWR | BINARY)
             except FileNotFoundError:
                 if not process_lives(int(folder.name.partition("-")[0])):
                     folder.rmdir()
@@ -79,13 +80,21 @@ def _new_folder(home: Path) -> Path:
 
 
 def _locked(descriptor: int) -> bool:
-    """Takes the lock; False where another holds it (or where the system has no such locks)."""
+    """Takes the lock, which ends with its process; False where another holds it."""
     try:
-        import fcntl
-    except ImportError:  # pragma: no cover - not on POSIX: nothing is removed then
-        return False
-    try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        if os.name == "nt":
+            _lock_on_windows(descriptor)
+        else:
+            import fcntl
+
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
         return False
     return True
+
+
+def _lock_on_windows(descriptor: int) -> None:
+    """The first byte, which need not be there. Raises OSError where another process has it."""
+    import msvcrt
+
+    msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]

@@ -1,0 +1,112 @@
+"""What if a standard stream is closed, leads nowhere, or knows no UTF-8? The work goes on, and its files are
+written; what cannot be printed is dropped.
+
+A descriptor that is closed at the start would be given to the first file that is opened, and what is meant
+for the screen would be written into that. So 0, 1 and 2 are taken before anything is opened.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import io
+import os
+import sys
+from typing import TextIO, cast
+
+STANDARD_INPUT, STANDARD_OUTPUT, STANDARD_ERROR = 0, 1, 2
+
+
+class Outlet(io.FileIO):
+    """A descriptor to print to. One that nobody reads any more, or that cannot be written, leads nowhere from
+    then on; `problem` says why, except for a reader that has read enough."""
+
+    def __init__(self, descriptor: int) -> None:
+        super().__init__(descriptor, "wb", closefd=False)
+        self.problem: OSError | None = None
+
+    def write(self, data: bytes | bytearray | memoryview) -> int:  # type: ignore[override]
+        try:
+            return super().write(data) or 0
+        except BlockingIOError:
+            raise
+        except OSError as problem:
+            if problem.errno not in (errno.EPIPE, errno.EBADF):
+                self.problem = problem
+            lead_nowhere(self.fileno())
+            return memoryview(data).nbytes
+
+
+def ready_streams() -> Outlet | None:
+    """Makes the three streams usable, whatever the program was started with; the outlet of standard output
+    where it leads to no terminal. Redirected, they are UTF-8 with plain line ends on every system, unless
+    PYTHONIOENCODING asks for another encoding."""
+    _take(STANDARD_INPUT, os.O_RDONLY)
+    _take(STANDARD_OUTPUT, os.O_WRONLY)
+    _take(STANDARD_ERROR, os.O_WRONLY)
+    if sys.stdin is None:
+        sys.stdin = open(STANDARD_INPUT, encoding="utf-8", closefd=False)  # noqa: SIM115 - for the whole run
+    elif isinstance(sys.stdin, io.TextIOWrapper) and not os.isatty(STANDARD_INPUT) and not _asked():
+        sys.stdin.reconfigure(encoding="utf-8")
+    if isinstance(sys.stdout, io.TextIOWrapper) and os.isatty(STANDARD_OUTPUT):
+        # file names may hold what the encoding has no code for
+        sys.stdout.reconfigure(errors="backslashreplace")
+        outlet = None
+    else:
+        sys.stdout, outlet = _outlet(STANDARD_OUTPUT, sys.stdout, line_buffering=False)
+    if sys.stderr is None or not os.isatty(STANDARD_ERROR):
+        sys.stderr, _ = _outlet(STANDARD_ERROR, sys.stderr, line_buffering=True)
+    return outlet
+
+
+def lead_nowhere(descriptor: int) -> None:
+    """What is still written to a descriptor is dropped."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, descriptor)
+    os.close(nowhere)
+
+
+def _outlet(descriptor: int, before: TextIO | None, *, line_buffering: bool) -> tuple[TextIO, Outlet]:
+    if before is not None:
+        with contextlib.suppress(OSError, ValueError):
+            before.flush()
+    raw = Outlet(descriptor)
+    encoding = before.encoding if before is not None and _asked() else "utf-8"
+    text = io.TextIOWrapper(
+        io.BufferedWriter(cast("io.RawIOBase", raw)),
+        encoding=encoding,
+        errors="backslashreplace",
+        newline="\n",
+        line_buffering=line_buffering,
+    )
+    return text, raw
+
+
+def _asked() -> bool:
+    return bool(os.environ.get("PYTHONIOENCODING"))
+
+
+def _take(descriptor: int, how: int) -> None:
+    """Has a descriptor lead nowhere that is closed, or open the wrong way. Those below it are open, so that
+    the system gives out this one. It is passed on to workers, who would meet the same."""
+    try:
+        os.fstat(descriptor)
+        if not _opposed(descriptor, how):
+            return
+        lead_nowhere(descriptor)
+    except OSError:
+        opened = os.open(os.devnull, how)
+        if opened != descriptor:
+            os.dup2(opened, descriptor)
+            os.close(opened)
+    os.set_inheritable(descriptor, True)
+
+
+def _opposed(descriptor: int, how: int) -> bool:
+    """Is it open only for the other direction?"""
+    try:
+        import fcntl
+    except ImportError:  # pragma: no cover - not on POSIX: writing says so
+        return False
+    mode = fcntl.fcntl(descriptor, fcntl.F_GETFL) & (os.O_RDONLY | os.O_WRONLY | os.O_RDWR)
+    return mode not in (how, os.O_RDWR)
