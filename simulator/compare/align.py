@@ -190,13 +190,14 @@ def _mapped(
     gain, left = align_fine.level(part, found.polarity)
     alike = similarity(shared, rate, part.size, 0.0)
     pieces = tuple(
-        Piece(one.start / rate, one.end / rate, one.place * to_second / found.second_rate) for one in lies
+        Piece(one.start / rate, one.end / rate, one.place * to_second / found.second_rate + 0.0)
+        for one in lies
     )
     mapped = replace(
         found,
         kind="aligned",
         offset_frames=longest.place * to_second + 0.0,
-        snapped=longest.place == np.rint(longest.place),
+        snapped=bool(longest.place == np.rint(longest.place)),
         gain_db=gain_to_db(gain),
         null_db=None if left is None else 10.0 * float(np.log10(left)),
         similarity=alike,

@@ -15,12 +15,15 @@ from support.made_versions import RATE, Version, peaking, song
 from support.real_music import SONGS
 
 from simulator.compare.align import align, align_and_move, lay_over
+from simulator.compare.alignment import Alignment
+from simulator.compare.difference import Difference
 from simulator.compare.difference_audio import difference_blocks
 from simulator.compare.difference_measure import measure_difference
 from simulator.compare.loss_passages import choose, extremes
 from simulator.measure.meter import measure_array
 from simulator.player.limiter import limit_array
 from simulator.player.profile import LimiterSettings
+from simulator.shell.stored_form import pack_pair, unpack_pair
 
 LIMITER = LimiterSettings(ceiling_db=-1.0, detection="sample", look_ahead_ms=2.0, release_ms=80.0)
 BAR = 2 * RATE
@@ -55,6 +58,8 @@ def test_a_bar_that_is_missing_is_named_and_the_rest_compared(made: Version, cut
     left = np.concatenate(list(difference_blocks(matched)))
     assert left.shape == made.shape
     assert np.abs(left).max() < 1e-6  # also where the bar is missing
+    assert unpack_pair(pack_pair(found), Alignment) == found
+    assert unpack_pair(pack_pair(matched.difference), Difference) == matched.difference
     again = lay_over(cut, 2, found)
     assert (again.place, again.parts) == (aligned.place, aligned.parts)
     assert np.array_equal(again.moved, aligned.moved)
