@@ -372,10 +372,10 @@ def test_a_session_that_cannot_be_saved_says_so_keeps_all_of_it_and_ends_with_4(
     really = record_file.whole_file
 
     @contextmanager
-    def refused(path: Path, force: bool) -> Iterator[Path]:
+    def refused(path: Path, force: bool, new_mode: int | None = None) -> Iterator[Path]:
         if path.name == "list.session.json" or not data_folder:
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-        with really(path, force) as passing:
+        with really(path, force, new_mode) as passing:
             yield passing
 
     monkeypatch.setattr(record_file, "whole_file", refused)

@@ -208,10 +208,10 @@ def refusing(monkeypatch: pytest.MonkeyPatch, place: Path) -> list[OSError]:
     really = record_file.whole_file
 
     @contextlib.contextmanager
-    def refused(path: Path, force: bool) -> Iterator[Path]:
+    def refused(path: Path, force: bool, new_mode: int | None = None) -> Iterator[Path]:
         if refusals and path.is_relative_to(place):
             raise refusals[0]
-        with really(path, force) as passing:
+        with really(path, force, new_mode) as passing:
             yield passing
 
     monkeypatch.setattr(record_file, "whole_file", refused)
