@@ -1,4 +1,4 @@
-"""What went wrong, where, and the cure: the project's one tree of errors.
+"""The project's one tree of errors: what went wrong, where, and the cure.
 
 Every error carries a message (what and where), a hint (what to do) and the exit code that the
 command line gives when this error ends the command. Only `simulator.app` catches them all. Where several

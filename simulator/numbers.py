@@ -1,4 +1,4 @@
-"""How is a number written for people? One decimal, a true minus, a dash where there is none."""
+"""Numbers written for people: one decimal, a true minus, a dash where there is none."""
 
 from __future__ import annotations
 

@@ -1,5 +1,6 @@
-"""How is a text from outside shown and kept? As text: what would steer a terminal, turn the line round or
-has no form in UTF-8 is spelled out."""
+"""Text from outside, shown and kept safely: what would steer a terminal, change the direction of the line or
+has no form in UTF-8 is spelled out.
+"""
 
 from __future__ import annotations
 

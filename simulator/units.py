@@ -1,4 +1,4 @@
-"""Which number does a level become, and back? The one home of dB, loudness and frame arithmetic.
+"""Arithmetic of dB, loudness, seconds and frames.
 
 Conventions: a *gain* is a linear amplitude factor; `*_db` is 20·log10 of it; *energy* is a mean
 square; `*_lufs` is loudness by ITU-R BS.1770-5 Annex 1, formula 2 (−0.691 + 10·log10 of the

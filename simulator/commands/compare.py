@@ -1,4 +1,4 @@
-"""`fairhearing compare`: what a loud master gained and what it paid against an open one."""
+"""`fairhearing compare`: what a loud master gains and loses against an open one."""
 
 from __future__ import annotations
 

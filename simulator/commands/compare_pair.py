@@ -1,4 +1,4 @@
-"""Which two versions does `compare` compare, and which of them is the loud one?"""
+"""The two versions that `compare` compares, and which of them is the loud one."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How do two versions of one song lie against each other? Offset, polarity, level, drift, or a refusal.
+"""Alignment of two versions of one song: offset, polarity, level and drift, or a refusal.
 
 Steps: `align_coarse` finds places worth a look; each is looked at closely (`align_fine`) and judged
 (`align_similarity`); the best one is brought to the first version's rate and out of its drift

@@ -1,4 +1,4 @@
-"""Where might one version lie in the other? Places worth a closer look, to a few thousandths of a second.
+"""Coarse search: places at which one version may lie in the other, to a few thousandths of a second.
 
 Both are brought to 6 kHz and their long spectra flattened, so that equalising and level hardly matter.
 Pieces of 8 s of the shorter one are looked for in the whole of the longer one (cross-correlation by

@@ -1,4 +1,4 @@
-"""How does a version come to another sample rate, and out of a slow drift? By one resampling.
+"""Conversion of a version to another sample rate, and out of a slow drift, in one resampling.
 
 The resampler is libsoxr at its highest quality (linear phase, its delay taken off), fed in pieces.
 Conventions: samples float32 (frames, channels); frame 0 stays at time 0.

@@ -1,4 +1,4 @@
-"""How exactly do two versions lie against each other near a known place? Delay from the phase.
+"""Fine search: delay near a known place, from the phase.
 
 Windows of 0.7 s all over the common part are transformed; the delay is where the phases of their common
 spectrum lie on a straight line through zero, each frequency counting by its coherence (maximum likelihood:

@@ -1,4 +1,4 @@
-"""Which of the places that came into question are places indeed? Each is looked at closely and judged.
+"""Judgement of candidate places: each is looked at closely, and kept or dropped.
 
 A place at which the two agree badly may suffer from a drift that the coarse look could not measure: there the
 windows are asked one by one, and the place is judged again along the line that they give.

@@ -1,4 +1,4 @@
-"""Was one of two versions cut? Where each stretch of the first lies in the second, and so what the edits are.
+"""Edits between two versions: where each stretch of the first lies in the second.
 
 The first goes through windows of 0.7 s at 6 kHz. For places that are known each window says how well it fits;
 a stretch that fits nowhere is looked for in all of the second, and what is found is one more place. The

@@ -1,4 +1,4 @@
-"""How is an alignment said in words, and a refusal as a value? Sentences by rule."""
+"""Alignments and refusals in words, by rule."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What does a version sound like from a place between two frames on? Reading at a fraction of a frame.
+"""Fractional delay: a version read from a place between two frames.
 
 The wave between the samples is the sum of sinc pulses, here under a Kaiser window of ±HALF frames: flat to
 0.499 of the sample rate, errors below −95 dB under it. Whole places are copied, bit for bit.

@@ -1,4 +1,4 @@
-"""Are these the same performance, at this place? A number from 0 to 1.
+"""Similarity of two performances at one place: a number from 0 to 1.
 
 The similarity is the mean over third-octave bands (60 Hz to 16 kHz, those that hold enough of both) of the
 magnitude of the mean normalised cross spectrum: within a band the phases must agree from frequency to

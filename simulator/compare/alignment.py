@@ -1,4 +1,4 @@
-"""Where does each moment of one version lie in the other? The answer, as a value.
+"""Alignment as a value: where each moment of one version lies in the other.
 
 Conventions: the *first* version is the one that keeps its place (the open master), the *second* is the one
 that is moved (the loud master). The moment at frame n of the first lies at frame

@@ -1,4 +1,4 @@
-"""How much power lies in each band? Spectra of overlapping frames whose powers add up to the whole.
+"""Power in each band, from overlapping frames whose powers add up to the whole.
 
 Frames of about 0.09 s under a sine window, half overlapping: the squares of the windows sum to one, so the
 powers of all bins sum to the power of the signal (Parseval), and a band is a set of bins: a filter without

@@ -1,4 +1,4 @@
-"""What differs between two versions of one song, after the level is matched? The answer, as a value.
+"""Difference of two versions at matched level, as a value.
 
 Conventions: *open* is the version that everything is related to (the alignment's first), *other* the one
 that is matched to it (its second). The difference is open − gain · other, over the part that both hold,

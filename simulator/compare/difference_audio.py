@@ -1,4 +1,4 @@
-"""What does the difference sound like? The residual, or one of its two parts, as samples.
+"""Audible difference of two versions: the residual, or one of its two parts, as samples.
 
 Conventions: blocks float32 (frames, channels) at the open version's rate, in all as many frames as the open
 version has: each moment stands where it stands there, silence outside the common part. Not weighted; the

@@ -1,4 +1,4 @@
-"""How large is the difference, and what explains it? Two passes over the common part.
+"""Size of the difference, and what explains it, in two passes over the common part.
 
 The first pass finds the match (one least-squares gain) and the gain curve; the second takes the spectra of
 the open version, the other one and the gain riding, from which everything else follows. A filter is looked

@@ -1,4 +1,4 @@
-"""What do the two versions hold at each moment, side by side? The common part in K-weighted blocks.
+"""The two versions side by side: the common part in K-weighted blocks.
 
 The second version is read at its place (between the samples where it must be), its polarity put right.
 Conventions: blocks float32 (channels, frames), at the first version's rate; channels that BS.1770 does not

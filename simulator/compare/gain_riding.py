@@ -1,4 +1,4 @@
-"""Which moving gain explains the difference best? The smoothed broadband gain curve.
+"""Gain riding: the smoothed broadband gain that explains the difference best.
 
 At each moment the gain is the least-squares gain from the other version to the open one under a Hann window
 of 50 ms (K-weighted, all channels together); where the other version is next to silent it falls back to the

@@ -1,4 +1,4 @@
-"""What does each loudness cost a mix, and what is left of it as played? The ladder, as values.
+"""The ladder as values: what each loudness costs a mix, and what is left of it as played.
 
 A *rung* is the mix brought to one wanted loudness by the mastering limiter, at the drive that the search
 found. Conventions: levels as in measure/measurement; `*_db` of the limiter are magnitudes; the residual is

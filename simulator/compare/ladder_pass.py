@@ -1,4 +1,4 @@
-"""What does a search pass need to know of a stream? Its loudness, and its true peak where that is asked for.
+"""One search pass: loudness, and the true peak where it is asked for.
 
 Conventions: blocks float32 (frames, channels); any block size gives the same figures, which are those of
 measure/meter. Source: ITU-R BS.1770-5 Annex 1 (loudness) and Annex 2 (true peak).

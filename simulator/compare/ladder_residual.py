@@ -1,4 +1,4 @@
-"""How much differs between the limited mix and the mix itself, in one pass? The matched residual.
+"""Matched residual of the limited mix against the mix, in one pass.
 
 The match is that of compare/difference: one least-squares gain on the K-weighted signals (ITU-R BS.1770-5,
 channel weights included), here over the whole of the mix, frame on frame, since the limiter keeps every frame

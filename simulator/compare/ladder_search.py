@@ -1,4 +1,4 @@
-"""How far must a mix be driven into the limiter to reach a wanted loudness? A search with few passes.
+"""Search for the drive into the limiter that reaches a target loudness, in few passes.
 
 Conventions: `drive_db` is the gain before the limiter; loudness is integrated (ITU-R BS.1770-5), in LUFS.
 The first guess is a closed form on the mix's 100 ms series: each step is driven, and brought down by a share

@@ -1,4 +1,4 @@
-"""What do two versions of one song measure side by side, as delivered and as a player plays them?
+"""Figures of two versions of one song side by side, as delivered and as a player plays them.
 
 Conventions: `loud` and `open` are the two in the order in which they were named; a *gap* is loud minus open,
 so positive where the loud version has more. Passages are those of compare/loss_passages. Contrast is loudest

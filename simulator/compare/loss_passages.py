@@ -1,4 +1,4 @@
-"""At which moments are two versions compared, and how loud is each there?
+"""Moments at which two versions are compared, and how loud each is there.
 
 The loudest and the quietest passage are 3 s windows (EBU Tech 3341 short-term loudness) that are chosen once,
 on the open version, among those that both versions hold, and read at the same moments in the other. Where

@@ -1,4 +1,4 @@
-"""How would a competent limiter make this mix louder? A stand-in for the engineer's own.
+"""Mastering limiter: a stand-in for the engineer's own, which makes a mix louder.
 
 The player's limiter with what a mastering one has besides: a short hold, so that the gain does not ripple
 within a cycle of a low note, and a release in two stages that follows the programme. A single peak comes back

@@ -1,4 +1,4 @@
-"""How does the music sound over a steady noise? A bed of noise that joins onto itself, and its mixing.
+"""Steady noise under the music: a loop without a seam, and its mixing.
 
 Conventions: the bed is float32 (frames, channels), its channels independent; it is periodic, so that it can
 be repeated without a seam; its loudness is that of ITU-R BS.1770-5 over the whole of it. Chance comes from a

@@ -1,4 +1,4 @@
-"""What does a soft clip make of the samples? A bend before the ceiling instead of an edge at it.
+"""Soft clip: a bend before the ceiling instead of an edge at it.
 
 It works at the file's own rate, sample by sample, as plain clippers do: its result may overshoot between the
 samples, which is for the limiter behind it. Conventions: samples float32 of any shape; the ceiling is linear.

@@ -1,4 +1,4 @@
-"""Does one fixed filter explain the difference? Then it is tonal balance (or phase), not limiting.
+"""Tonal balance: the one fixed filter that explains the difference, which is then no limiting.
 
 The best linear filter from the open version to the other one (Wiener) has, at each frequency, the cross
 spectrum over the open one's power spectrum; what it leaves unexplained is (1 − γ²) of the other's power. It

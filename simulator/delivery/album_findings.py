@@ -1,4 +1,4 @@
-"""Do the tracks of an album belong together? Format, gaps, level relations, order.
+"""Findings on an album: format, gaps, level relations, order.
 
 The tracks come in their playing order. Findings are about one track each. Limits: common practice, no source.
 """

@@ -1,4 +1,4 @@
-"""Do the channels agree? DC, balance, correlation, one silent or the same twice.
+"""Findings on channels: DC, balance, correlation, one silent or the same twice.
 
 A channel with its polarity turned shows in the whole (correlation −0.9 and less), or, where the sides of the
 music are wide, in the bass, which masters hold in the middle: less than 0 in the whole and −0.5 below 200 Hz.

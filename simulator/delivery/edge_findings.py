@@ -1,4 +1,4 @@
-"""Does the file begin and end as music does, and never stop in between? Silence, cut fades, clicks, dropouts.
+"""Findings on beginning and end: silence, cut fades, clicks.
 
 Silence is what stays below −80 dBFS. An end is cut where the last 5 ms still sound; a start jumps where the
 very first sample stands high; a click is a burst shorter than 5 ms with silence on both sides. All limits:

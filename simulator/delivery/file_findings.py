@@ -1,4 +1,4 @@
-"""Is the file what it seems to be? Rate, word length, dither, a spectrum cut by an earlier, lower rate.
+"""Findings on the file: rate, word length, dither, a spectrum cut by an earlier, lower rate.
 
 These are hints: nothing in a file proves where it came from. Word lengths are counted, a missing dither is
 seen only where the music is quieter than the last bits of 16, and an earlier rate only by a steep edge at one

@@ -1,4 +1,4 @@
-"""What did one check find? A value that says how serious, how much, against what, where, and what to do.
+"""Finding: how serious, how much, against what, where, and what to do.
 
 Levels: "fine" (as it should be, or only worth knowing), "look" (listen or look there before it goes out),
 "fix" (what was decided or what the format can hold is missed). None of them says what a service accepts.

@@ -1,4 +1,4 @@
-"""Are loudness and peaks where they were decided to be, and how far must the output come down?
+"""Findings on loudness and peaks against what was decided, and how far the output must come down.
 
 Loudness is held against the decided target: within 0.2 LU it is met, within 1 LU it deserves a look (EBU
 R 128 allows ±0.2 LU for measuring and ±1.0 LU live; secondary). The true peak is held against the

@@ -1,4 +1,4 @@
-"""What will a player do to this master? One finding a profile.
+"""Findings on what players do to a master, one a profile.
 
 Worth a look are peaks above full scale as played (by more than the meter may err), and a limiter that takes 3
 dB and more (common practice, no source); all else is only worth knowing.

@@ -1,4 +1,4 @@
-"""What does a pass over the samples show that no meter does? Word length, dither, spectrum, edges, channels.
+"""Scan of the samples for what no meter shows: word length, dither, spectrum, edges, channels.
 
 Conventions: blocks float32 (frames, channels), full scale ±1; words are counted in steps of 2^-23 (24 bits).
 The verdicts are made elsewhere in this room; here are only figures.

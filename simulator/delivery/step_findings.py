@@ -1,4 +1,4 @@
-"""What do conversions and codecs do to the peaks, and how far must the output come down before them?
+"""Findings on peaks after conversions and codecs, and how far the output must come down before them.
 
 A step's peak is held against full scale, where decoders may cut, and against the decided ceiling where there
 is one; the cure aims at the lower of the two, so that what it promises passes the next check. After an

@@ -1,4 +1,4 @@
-"""Which files does the demo consist of, and how do the texts of demo_playlist become them?
+"""Files of the demo, and how the texts of demo_playlist become them.
 
 Conventions: the texts come in as a mapping from file stem to TOML text, the playlist under
 "playlist" (the shell reads `demo_playlist/*.toml`); audio goes out as (file stem, sample rate in Hz,

@@ -1,4 +1,4 @@
-"""What do the drums sound like: skins, wires, sticks and bronze?
+"""Drums: skins, wires, sticks and bronze.
 
 Each sound is made from what moves in it: a skin is a sine whose pitch falls, or a few membrane
 modes; wires, breath of a hat and wash of a cymbal are shaped noise; bronze adds a cloud of

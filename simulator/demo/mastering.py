@@ -1,4 +1,4 @@
-"""How does a mix become a master: with the project's own limiter, judged by the project's own meter?
+"""Mastering of the demo's mix: the project's own limiter, judged by its own meter.
 
 Conventions: mixes and masters are (frames, 2) float32; drives and reductions in dB. The search for
 the drive is a secant over a few passes and has no randomness. The soft clip works at the file's own

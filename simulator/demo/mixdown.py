@@ -1,4 +1,4 @@
-"""How does a score become a stereo mix: every part played, placed, balanced and put in the room?
+"""Mixdown: every part of the score played, placed, balanced and put in the room.
 
 Conventions: planar stereo (2, frames) float32 inside, (frames, 2) out; levels in dB as the score
 writes them; nothing is limited here. Deterministic: every random choice comes from the score's seed

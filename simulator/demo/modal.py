@@ -1,4 +1,4 @@
-"""What does a struck or plucked body sound like: a sum of decaying partials, and fast?
+"""Modal synthesis: a struck or plucked body as a sum of decaying partials, fast.
 
 A partial a·exp(−δn)·sin(ωn+φ) factors over n = 512·row + column into two complex exponentials, so
 that a whole note is one matrix product of (rows, 2·partials) with (2·partials, 512): BLAS does it at

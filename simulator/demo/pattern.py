@@ -1,4 +1,4 @@
-"""Which notes does a pattern of the score mean?
+"""Notes of a pattern of the score.
 
 A passage of a part is written in one of six ways, bars divided by `|`; a pattern shorter than its
 section starts again:

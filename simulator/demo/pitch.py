@@ -1,4 +1,4 @@
-"""Which pitches do a note name and a chord symbol mean, and which voicing moves least?
+"""Pitches of note names and chord symbols, in the voicing that moves least.
 
 Conventions: a pitch is a whole number of equal-tempered semitones, c4 = 60, a4 = 69 = 440 Hz (the
 MIDI numbering). Note names are a letter a-g, optional # or b, and an octave: `f#3`, `bb4`. A chord

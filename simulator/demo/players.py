@@ -1,4 +1,4 @@
-"""How does a part play its notes: which sound, how loud, exactly when?
+"""Players of the parts: which sound, how loud, exactly when.
 
 A player varies: each note is some milliseconds early or late and a little softer or louder, by the
 part's own random numbers. Sounds are made once for each pitch and step of velocity and then placed by

@@ -1,4 +1,4 @@
-"""How is a mix to be mastered? The `[[master]]` tables of a score, one for each file.
+"""Recipes of the masters: the `[[master]]` tables of a score, one for each file.
 
 With `peak_dbtp` alone the mix only gets a gain. With `target_lufs` it goes through what is named, in
 this order: ride → drive → soft clip → limiter, and the drive is searched so that the result has the

@@ -1,4 +1,4 @@
-"""What does the room add: early reflections and a tail that decays, different left and right?
+"""Room: early reflections and a tail that decays, different left and right.
 
 The impulse response is made, not recorded: a dozen single echoes a side, then Gaussian noise whose
 low, middle and high bands decay at their own speed (air and walls take the high ones first). The

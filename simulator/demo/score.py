@@ -1,4 +1,4 @@
-"""What does a score of demo_playlist say?
+"""Score of the demo, read from demo_playlist.
 
 A score is a TOML text: the head (title, artist, tempo, metre, seed, room), the sections in playing
 order with their chords (one cell a bar), the masters to be made (see `recipe`), and the parts with

@@ -1,4 +1,4 @@
-"""Which harmonics does a sustained instrument have at a pitch and a strength of playing?
+"""Harmonics of sustained instruments by pitch and strength of playing.
 
 Conventions: a spectrum maps harmonic numbers (1, 2, ...), their frequencies in Hz and a velocity (0
 to 1) to amplitudes, unscaled. Played harder, the slope gets flatter: that, more than level, is what

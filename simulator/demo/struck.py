@@ -1,4 +1,4 @@
-"""What do the struck and plucked instruments sound like: strings, tines, bars, skins?
+"""Struck and plucked instruments: strings, tines, bars, skins.
 
 Each instrument turns a pitch and a velocity into its whole natural decay, as a sum of decaying
 partials (see `modal`) and, where a hand or a hammer is heard, a short noise. The mixdown cuts notes

@@ -1,4 +1,4 @@
-"""What do the instruments that hold their notes sound like: sections and pads, and single voices?
+"""Instruments that hold their notes: sections and pads, and single voices.
 
 A *section* (many players or detuned oscillators) is made in the frequency domain: each harmonic is a
 narrow bell of random bins, one inverse FFT gives seconds of a chorus that loops without

@@ -1,4 +1,4 @@
-"""When does a beat of the score sound?
+"""Time of each beat of the score.
 
 Tempo runs straight from its start to its end over each section; swing makes every second unit late.
 

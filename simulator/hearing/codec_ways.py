@@ -1,4 +1,4 @@
-"""Master, decode or difference: as what is a delivery heard at the desk? Players made from a player.
+"""Variants of a player through a codec: master, decode or residual.
 
 A player's id may go on with `+opus128` (its music is encoded first, whatever the player itself does),
 `+master` (the same player, nothing encoded) and `+difference` or `+difference20` (only what the encoding

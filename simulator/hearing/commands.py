@@ -1,4 +1,4 @@
-"""Which commands does the desk know? The one table: names, short forms, arguments, help, completion.
+"""The one table of desk commands: names, short forms, arguments, help, completion.
 
 The prompt, its plain twin, the help and the completion all read it; `session` has an act for each name.
 """

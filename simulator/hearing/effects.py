@@ -1,4 +1,4 @@
-"""What shall the outside do? Values that a step gives back, carried out by the shell in their order."""
+"""Effects: values that a step gives back, carried out by the desk in their order."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What can happen to a session? Values that the shell passes in; `at` is a time stamp in words."""
+"""Events of a session, passed in by the desk; `at` is a time stamp in words."""
 
 from __future__ import annotations
 

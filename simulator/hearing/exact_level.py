@@ -1,4 +1,4 @@
-"""How loud are exactly these frames, as they sound? For passages whose edges lie off the grid of 100 ms.
+"""Level of exactly these frames, as they are heard, for passages whose edges lie off the 100 ms grid.
 
 The series of a measurement know a version's energy each 100 ms; a short passage of drums can be an LU off
 there when the version lies at an offset of its own. A blind trial, in which the level alone must not tell,

@@ -1,4 +1,4 @@
-"""How loud is a passage, as it is heard? From the measured energies, ungated.
+"""Level of a passage as it is heard, from the measured energies, ungated.
 
 The level of a passage is the loudness of its mean K-weighted energy (ITU-R BS.1770-5 without gates), read
 from the series of 100 ms steps: exact on their grid, and off it, where a version lies at an offset of its

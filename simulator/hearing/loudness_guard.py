@@ -1,4 +1,4 @@
-"""May this act sound at once? No act raises the passage's level by more than 3 dB in one step.
+"""Level guard: nothing raises the passage's level by more than 3 dB in one step.
 
 A rise of more than 3 dB comes in over 2 s. One of more than 10 dB is asked about first, where it comes from
 naming another version, track, player, state or trim (inside a song it is the song's own; with next and

@@ -1,4 +1,4 @@
-"""On what was it said? The files and the player behind the acts of a session, with their numbers.
+"""Evidence behind the acts of a session: the files and the player, with their numbers.
 
 A record outlives the files and profiles it speaks of. So two kinds of act stand in it: "material", the list
 as it was (each file's content hash and measured figures, with the version of the method), and "player", all

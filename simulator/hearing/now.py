@@ -1,4 +1,4 @@
-"""What does the toolbar say? The session's values at this moment, ready to be shown."""
+"""The session's values at this moment, as the toolbar shows them."""
 
 from __future__ import annotations
 

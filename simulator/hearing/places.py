@@ -1,4 +1,4 @@
-"""Where in a song shall one listen? The loudest, the quietest, the turn between them, a time, a mark.
+"""Excerpts of a song: the loudest, the quietest, the biggest rise, a time, a mark.
 
 All are found on the first version of a song and are then the same moment in every version. Loudest: the
 greatest mean energy over the passage's length. Quietest: the quietest passage of the measuring code (10th

@@ -1,4 +1,4 @@
-"""What is being played, and what program does it come to? A plan outlives every change of state and player.
+"""Plan of what is played, and its program; it outlives every change of state and player.
 
 Playing the list: one segment a track, joined sample by sample, so that an album runs without a gap.
 A loop: one passage for ever, with fades. A round: a passage of each track, with fades and a short silence.

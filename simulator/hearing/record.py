@@ -1,4 +1,4 @@
-"""What is kept of a session? An append-only list of acts, and its form on the disk.
+"""Session log: an append-only list of acts, and its form on disk.
 
 The form is JSON: `format` 1, a title, and acts in time order, each with its time stamp, its kind and its
 data. Kinds that this version does not know are kept as they are, so that trials, votes and decisions are

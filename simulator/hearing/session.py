@@ -1,5 +1,5 @@
-"""What does an event do to the session? `step`: a session and an event in, the next session and what the
-outside shall do out. Pure: the clock, the device, the disk and the screen are on the other side.
+"""Step of a session: a session and an event in, the next session and the effects out. Pure: the clock, the
+device, the disk and the screen are on the other side.
 
 Every line goes through the one table of commands; what it did is kept in the record; no act raises the level
 by more than 3 dB at once (`loudness_guard`).

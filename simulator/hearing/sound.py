@@ -1,4 +1,4 @@
-"""What should sound? The session's programs as values; the shell turns them into a deck's frames.
+"""Programs of the session as values, which the desk turns into a deck's frames.
 
 Conventions: seconds are in each track's own time; gains in dB; tracks are counted from 0 in the list's order.
 """

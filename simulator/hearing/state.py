@@ -1,4 +1,4 @@
-"""What is a listening session at one moment? The frozen value that every act turns into the next one."""
+"""State of a listening session: the frozen value that every act turns into the next one."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How likely is such a result by chance alone? Exact tests, through scipy.
+"""Exact tests: the probability of a result by chance alone.
 
 Discrimination is tested one-sided (more right answers than guessing gives), preference two-sided (either
 version may win); the chance of one round is 1/2. Confidence intervals are those of Clopper and Pearson.

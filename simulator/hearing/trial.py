@@ -1,4 +1,4 @@
-"""What does a blind trial hold, and how does it go on with each act? Values only; nothing here sounds.
+"""Blind trial as values, and how it goes on with each answer; nothing here makes a sound.
 
 Two kinds. *Preference*: each round offers two versions under the letters A and B; which one is liked
 better? *Discrimination*: X is one of the two versions A and B; which one? The number of rounds and the

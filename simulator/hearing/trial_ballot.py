@@ -1,4 +1,4 @@
-"""How does a vote leave the page and come back? The ballot that the page was made with, and the answer.
+"""Ballot and answer of a page's vote: what the page was made with, and what comes back.
 
 A ballot is a preference trial whose rounds the page carries out by itself. The answer is one line that a
 mail can hold:

@@ -1,4 +1,4 @@
-"""What sounds under which letter in each round? Drawn from a seed, so that a trial can be replayed.
+"""Draw of a blind trial: the versions under each letter in each round, from a seed.
 
 *Discrimination*: which version is A and which is B is drawn once; X is an independent fair draw every
 round, so that nothing of the past helps a guesser. *Preference*: every pair of versions comes equally

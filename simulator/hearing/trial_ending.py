@@ -1,4 +1,4 @@
-"""What is told and kept when a trial at the desk has ended? The reveal, the result in words, and the act.
+"""End of a trial: the reveal, or no result.
 
 The act "trial" holds the whole trial as a log that replays (plan, seed, draws, answers), and with which
 player and trim it was heard. One that was ended before its last answer claims no result.

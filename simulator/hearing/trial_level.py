@@ -1,4 +1,4 @@
-"""How loud are the versions of a trial, by the frames that will play? Measured once their lanes are whole.
+"""Level of the versions of a trial, by the frames that will play, once their lanes are whole.
 
 What was offered rests on the series of 100 ms; what is played rests on this, so that matched versions are
 within 0.1 LU of each other on any passage, and the difference that a result tells is the one that was heard.

@@ -1,4 +1,4 @@
-"""How is a trial kept, so that anyone can check it later? Its plan, every draw and every answer.
+"""Log of a trial that anyone can check later: its plan, every draw and every answer.
 
 A log is a plain mapping that JSON can hold. Replaying plays the answers again through the same steps and
 compares the draws with those that the seed gives; a log that does not agree with itself is refused.

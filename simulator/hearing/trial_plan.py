@@ -1,4 +1,4 @@
-"""Which trial can be carried out here, and what is said before it? From the line that was typed to a `Run`.
+"""Offer of a trial: from the line that was typed to a `Run`, and what is said before it.
 
 The passage is the loop that is set, or the loudest 12 s of the song, cut to what every version has, on the
 grid of 100 ms on which levels are read. All versions sound in the session's state, as played or matched

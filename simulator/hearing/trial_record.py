@@ -1,4 +1,4 @@
-"""How do a page's ballot and the votes that come back stand in the session's record? As acts of two kinds.
+"""Ballots and votes of a page in the session log, as acts of two kinds.
 
 "ballot": a page that asks for a vote was written: its id, its file's name, the trial's plan, the versions'
 identities, and the draws. "vote": an answer came back: who, whether the names had been seen first, in which

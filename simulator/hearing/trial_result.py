@@ -1,4 +1,4 @@
-"""What did a finished trial show? Counts, exact p values, intervals; nothing before the last answer.
+"""Result of a finished trial: counts, exact p values, intervals; nothing before the last answer.
 
 A choice is counted for the version that sounded under the letter, not for the letter. Discrimination is
 right where the answer names the letter whose version X was.

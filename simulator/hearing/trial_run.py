@@ -1,4 +1,4 @@
-"""What does a session hold while a blind trial is offered, made ready, or under way? Values only.
+"""State of a session while a blind trial is offered, made ready, or under way.
 
 `Wanted` is what was asked for: it is offered first, and made ready after the yes. `Run` is the trial itself
 with where each version lies. Which version sounds under a letter is in it, so nothing of it but `trial.show`

@@ -1,4 +1,4 @@
-"""How does a blind trial live in a listening session? From the offer to the reveal, as steps of the session.
+"""Blind trial as steps of the session, from the offer to the reveal.
 
 While a trial runs every line and key comes here. What is said depends on the plan, the round and the letters
 heard, never on which version sounds; what would tell it is refused with a sentence, and what would change the

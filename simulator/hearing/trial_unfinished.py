@@ -1,4 +1,4 @@
-"""Which trials of a record have no end? One that was begun, and whose session ended before it did.
+"""Trials of a log without an end: begun, and the session ended before they did.
 
 "trial begun" holds the whole draw, "trial answer" each answer as it was given, "trial" the end; so a program
 that is killed in mid-trial loses the answer in progress at most. A trial without an end may still go on at

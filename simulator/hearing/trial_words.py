@@ -1,4 +1,4 @@
-"""What does a trial's result say in plain words, and what does it not say?
+"""A trial's result in plain words, with what it does not show.
 
 No result says that there is no difference: too few right answers show only that none was shown, and the
 sentence says how likely a listener who is right 70 % of the time would have been caught. A preference

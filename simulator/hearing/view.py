@@ -1,4 +1,4 @@
-"""What does the session know of its tracks? Measured and decided elsewhere, passed in as values.
+"""Tracks of a session: measured and decided elsewhere, passed in as values.
 
 Conventions: levels as in `measure/measurement`; `offset_s` is where a version's time 0 lies in the time of
 the first version of its song (0 until they are aligned), so that t in one is t − offset_s in the other.

@@ -1,4 +1,4 @@
-"""Is this word a whole number as people type it? The digits 0 to 9, so few that it means something."""
+"""Whole numbers as people type them: the digits 0 to 9, few enough to mean something."""
 
 from __future__ import annotations
 

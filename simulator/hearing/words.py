@@ -1,4 +1,4 @@
-"""What does the desk say of itself in a sentence? Made from the session's numbers by rule."""
+"""Sentences of the desk on its own state, by rule from the session's numbers."""
 
 from __future__ import annotations
 

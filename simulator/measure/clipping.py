@@ -1,4 +1,4 @@
-"""Where was the wave cut flat? Clipped runs of one channel.
+"""Clipped runs of one channel: where the wave was cut flat.
 
 A clipped run = three or more consecutive samples, equal within the tolerance, at a local ceiling, at
 full scale or below (the project's own definition; no standard gives one). The tolerance is one step of

@@ -1,4 +1,4 @@
-"""How do the loud and the quiet passages lie, and how far do the peaks stand out?
+"""Dynamics: loud and quiet passages, and how far the peaks stand out.
 
 Sources: EBU Tech 3342 (loudness range: 3 s windows, absolute gate −70 LUFS, relative gate −20 LU,
 10th to 95th percentile); AES e-Brief 373 (peak to short-term loudness: true peak of the same 3 s

@@ -1,4 +1,4 @@
-"""How much K-weighted energy lies in each hundredth of a second?
+"""K-weighted energy of each hundredth of a second.
 
 Source: ITU-R BS.1770-5 Annex 1 (mean square of the weighted channel). The fine step of 10 ms serves
 the maximum of momentary loudness (EBU Tech 3341 case 13 fails at 100 ms); ten of them make the

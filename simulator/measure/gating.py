@@ -1,4 +1,4 @@
-"""How loud is the whole programme, when its silences do not count?
+"""Gated loudness of a whole programme, silences not counted.
 
 Source: ITU-R BS.1770-5 Annex 1: blocks of 400 ms each 100 ms, the incomplete one dropped; absolute
 gate at −70 LUFS; relative gate 10 LU below the absolute-gated mean; means are of energy.

@@ -1,4 +1,4 @@
-"""What does the wave do between the samples? The interpolating filters.
+"""Interpolation: the wave between the samples.
 
 A band-limited wave is the sum of sinc pulses at its samples. The kernels here are sinc pulses under a
 Kaiser window; their phase 0 is the sample itself, exactly. Two lengths serve two purposes:

@@ -1,4 +1,4 @@
-"""Which loudspeaker does each channel feed, with what weight does it count, and how does it reach two?
+"""Channel layouts: the loudspeaker that each channel feeds, and its weight in loudness.
 
 Source: ITU-R BS.1770-5 Annex 1, Table 3: left, right, centre 1.0; surrounds 1.41; the
 low-frequency channel is left out. Channel order is that of WAVE files (L R C LFE Ls Rs).

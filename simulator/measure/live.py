@@ -1,4 +1,4 @@
-"""How loud is what leaves the program right now? The readings of a live meter, from the last seconds.
+"""Readings of a live meter, from the last seconds that left the program.
 
 Conventions: samples float32 (frames, 2), the newest last; momentary is the last 400 ms, short-term the last
 3 s (ITU-R BS.1770-5 weighting, EBU Tech 3341 windows, no gates); true peak is the highest of the last 400 ms.

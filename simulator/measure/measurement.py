@@ -1,4 +1,4 @@
-"""What did the measuring find? The frozen result that every later room reads.
+"""Measurement: the frozen result that every later room reads.
 
 Conventions: levels in dB or LUFS as the names say; None where there is nothing to measure (never
 −inf, never NaN), with a warning that says why; times in seconds from the first frame; series have

@@ -1,4 +1,4 @@
-"""How often does the wave rise above the ceiling? Over events from single places.
+"""Over events: how often the wave rises above the ceiling.
 
 An event = places above the ceiling less than 10 ms apart, channels merged (the project's own
 definition: it answers "how many moments", which a count of samples does not).

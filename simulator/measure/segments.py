@@ -1,4 +1,4 @@
-"""How does the core stay independent of the reader's block size? It cuts every stream anew.
+"""Fixed segments, cut from any stream, so that no result depends on the reader's block size.
 
 All meters and the limiter work on segments of SEGMENT_FRAMES; only the last one may be shorter. So
 the same samples meet the same arithmetic whatever the reader's blocks were, bit for bit.

@@ -1,4 +1,4 @@
-"""How high does the wave rise between the samples? The true-peak meter of one channel.
+"""True-peak meter of one channel.
 
 Source: ITU-R BS.1770-5 Annex 2, with a longer filter than its example (the annex allows filters that
 do better). Never below the sample peak. Up to 0.45 fs within 0.05 dB of the band-limited wave: a 2×

@@ -1,4 +1,4 @@
-"""What does the ear's rough weighting make of the samples? The K-weighting filter.
+"""K-weighting, the filter before every loudness figure.
 
 Source: ITU-R BS.1770-5 Annex 1, Tables 1 and 2 (coefficients at 48 kHz). At other rates the 48 kHz
 biquads' bilinear transform is inverted and done again at that rate, so that the analogue filter

@@ -1,5 +1,4 @@
-"""What does a player put out for these samples? The one playing chain: what the delivery makes of the
-master, the player's gain, its limiter, then the converter that plays them.
+"""The one playing chain: the codec's decode, the player's gain, its limiter, then the D/A converter.
 
 Delivery (conversions, a lossy codec) is a function passed in, from blocks to blocks: this room knows none.
 

@@ -1,4 +1,4 @@
-"""What does a playback converter make of a wave that rises over full scale between the samples? It clips it.
+"""D/A converter without headroom: it clips a wave that rises over full scale between the samples.
 
 A converter reconstructs the wave at a higher rate; where its arithmetic has no room above full scale, the
 wave is cut there, and its output filter takes away what the cut made above half the sampling rate.

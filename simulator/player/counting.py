@@ -1,4 +1,4 @@
-"""What does a player count as the loudness and the peak of a track, or of an album?
+"""Loudness and peak that a player counts for a track, or for an album.
 
 Conventions: loudness in LUFS by ITU-R BS.1770-5, None where nothing passes its gates; peaks in dBTP
 or dBFS, as the ceiling counts them. A mono file counted as two loudspeakers reads 10·log10(2) dB

@@ -1,4 +1,4 @@
-"""Which gain does a player apply to each track, and why?
+"""Decision: the gain that a player applies to each track, and why.
 
 Pure: a profile and measurements in, decisions out. Gains in dB, positive raises. In the scope of a
 track each track gets its own gain; in the scope of an album all its tracks get one. The rules are in

@@ -1,4 +1,4 @@
-"""How do samples become 24-bit integers without distortion? Rounding with triangular dither.
+"""Rounding to integers with triangular dither.
 
 Source: triangular dither of two steps peak to peak makes the error independent of the signal in mean
 and variance (Lipshitz, Wannamaker, Vanderkooy, "Quantization and dither", JAES 40, 1992; from memory).

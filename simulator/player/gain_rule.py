@@ -1,4 +1,4 @@
-"""Which gain does a player apply, once it knows the gain that it wants?
+"""Gain policy: the gain that is applied, once the wanted one is known.
 
 Conventions: gains and levels in dB; the peak is of the kind that the ceiling counts; largest boost
 and cut are magnitudes and bound the wanted gain before the peak is looked at (a ceiling that always

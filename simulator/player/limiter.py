@@ -1,4 +1,4 @@
-"""How far must each moment come down so that no peak passes the ceiling? The look-ahead limiter.
+"""Look-ahead limiter: how far each moment must come down so that no peak passes the ceiling.
 
 Conventions: samples float32 (frames, channels); one gain for all channels, so the stereo image stays;
 reductions are magnitudes in dB. The output has exactly the input's frames, in place: the look-ahead is

@@ -1,4 +1,4 @@
-"""Which seconds of a track stand for it, and how are they cut out?
+"""Excerpt of a track: the seconds that stand for it, and how they are cut out.
 
 The loudest passage of a given length is the one with the greatest mean K-weighted energy (BS.1770-5
 without gates), found in steps of 100 ms. Versions of one song are cut at one place, chosen once. Cuts

@@ -1,4 +1,4 @@
-"""What is played, in which order, and what belongs together?
+"""Playlist: what is played, in which order, and what belongs together.
 
 A playlist is a list of tracks. Tracks with the same `album` key are one album, whose level a player
 may set as a whole; tracks with the same `song` key are versions of one song, so alternatives. A

@@ -1,4 +1,4 @@
-"""Which tracks does a playlist text name? TOML (this project's own), M3U/M3U8 and XSPF.
+"""Playlist formats: TOML (this project's own), M3U/M3U8 and XSPF.
 
 Every parser returns a Playlist whose track paths are as written (percent-encoding undone, file://
 removed); the shell makes them absolute. Nothing is fetched: an entry on the net keeps its place with

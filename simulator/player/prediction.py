@@ -1,4 +1,4 @@
-"""What will be heard, in figures? The decision completed by what it leads to.
+"""Prediction: the decision completed by the figures that it leads to.
 
 Where only gain acts, the figures follow exactly from the measurement; where a limiter or a clipping
 converter acts, they are measured on the chain's own output by the caller, who passes that measurement in.

@@ -1,4 +1,4 @@
-"""What does one loudness-normalising player do with a track? The profile, read from TOML text.
+"""Profile of a loudness-normalising player, read from TOML text.
 
 A profile is a set of rules and numbers, each number with the place that it comes from: a published
 document and its section, "common practice, no source", or "project choice". Levels are in dB or

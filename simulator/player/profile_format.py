@@ -1,4 +1,4 @@
-"""How is a player profile written down? The tables of its TOML file, and what they may not say together.
+"""Format of a profile: the tables of its TOML file, and what they may not say together.
 
 `format = 1`, a title, one sentence for the client, and the tables [loudness], [gain], [ceiling],
 [conditional], [limiter], [delivery], [converter] and [sources]; a number that no source is given for is

@@ -1,4 +1,4 @@
-"""Why does the player apply this gain? Plain sentences, made by rule from the numbers.
+"""Reasons of a decision in words.
 
 Every number is rounded to 0.1, and a gain that rounds to 0.0 dB is said to leave the level as it is. Two
 numbers that differ and would be written alike are "just" over or under each other, or get a second decimal.

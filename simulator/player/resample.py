@@ -1,4 +1,4 @@
-"""What does a stream become at another sample rate? The last step of the chain, after any limiting.
+"""Resampling of a stream: the last step of the chain, after any limiting.
 
 Conventions: blocks float32 (frames, channels); no delay, the first frame stays the first; N frames become
 N · to / from, to the nearest whole number. At the same rate the samples pass untouched, bit for bit. The

@@ -1,4 +1,4 @@
-"""Does a TOML text say what its format allows, and if not: which key, which value, and what is the cure?
+"""TOML tables checked against a format: which key, which value, and the cure.
 
 The shape of a format is a tree of msgspec structs; this reads a text into it and words every
 refusal for the person who wrote the text. Keys are named as they stand in the file

@@ -1,4 +1,4 @@
-"""What does the comparison of two versions say in plain words, whatever the player? Sentences by rule.
+"""Sentences on two versions, whatever the player, by rule.
 
 Each sentence carries the name of its rule, and every rule speaks in both directions and of a tie
 (differences up to TIE_LU, of peaks up to PUNCH_TIE_DB, shares up to TIE_SHARE). Beside every difference of

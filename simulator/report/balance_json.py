@@ -1,5 +1,6 @@
-"""What does `compare --json` hold? One object; numbers unrounded, what cannot be measured is null, keys are
-only ever added. The schema that holds this is `tests/schemas/compare.json`."""
+"""JSON of `compare`: one object; numbers unrounded, what cannot be measured is null, keys are only ever
+added. The schema is `tests/schemas/compare.json`.
+"""
 
 from __future__ import annotations
 

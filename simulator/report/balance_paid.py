@@ -1,4 +1,5 @@
-"""What did a louder version pay, in plain words? Punch, contrast, time at the ceiling, the split residual.
+"""What the louder version pays, in plain words: PLR, loud-to-quiet span, time at the ceiling, the split
+residual.
 
 Each sentence speaks in both directions and of a tie. The residual is never called a loss, and that its size
 does not rank quality stands beside it.

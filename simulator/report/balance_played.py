@@ -1,4 +1,4 @@
-"""What is left of a loud version's loudness through one player, and where is it still louder? By rule.
+"""What is left of a loud version's loudness through one player, and where it is still louder, by rule.
 
 The match is always the player's: each version turned by its own gain, which is set over the whole track (or
 the album). So passages need not match, and each sentence names its passage. "Nowhere louder" is only said

@@ -1,5 +1,4 @@
-"""What stands in the tables of a comparison? Rows of text for two versions as delivered, as played, and for
-the split residual."""
+"""Tables of a comparison: two versions as delivered, as played, and the split residual."""
 
 from __future__ import annotations
 

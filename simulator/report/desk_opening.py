@@ -1,6 +1,4 @@
-"""What does the desk say first? What the player does to the client's versions and to the references, and how
-to go on: 24 lines of 80 cells with the prompt below them. Sentences are those of `sentences`.
-"""
+"""First words of the desk: what the player does to the client's versions and to the references."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What stands on the desk's screens? Drawn from the session's values by rule, as plain text.
+"""Screens of the desk as plain text, drawn from the session's values by rule.
 
 Sentences are those of `sentences`; what is said of references compares each one's peak to loudness ratio with
 the list's median (the project's own rule: 3 dB away from it is a word).

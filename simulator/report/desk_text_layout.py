@@ -1,4 +1,4 @@
-"""How do texts and tables fit the desk's width? As plain lines."""
+"""Layout of texts and tables at the desk's width, as plain lines."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
-"""How do two versions look beside each other? Short-term loudness over time, as delivered and as played, and
-their headroom, drawn by matplotlib.
+"""Picture of two versions: short-term loudness over time, as delivered and as played, and their headroom,
+drawn by matplotlib.
 
 Readable without colour: the two differ in darkness, in width and in the kind of line, bars by their hatching,
 and everything is named in words. Times are the open version's; the loud one is drawn at the moments that

@@ -1,4 +1,4 @@
-"""How are findings shown? What is to be fixed first, then what deserves a look, then the rest in brief."""
+"""Findings for people: what to fix first, then what deserves a look, then the rest in brief."""
 
 from __future__ import annotations
 

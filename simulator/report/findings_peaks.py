@@ -1,4 +1,4 @@
-"""What do conversions, codec and player do to the peaks? A line a track, a column a step.
+"""Peaks after conversions, codec and player: a line a track, a column a step.
 
 Overs are moments above 0 dBTP; each step is measured on its own output.
 """

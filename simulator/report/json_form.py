@@ -1,4 +1,4 @@
-"""What do the JSON answers hold? One place for their keys; keys are only ever added.
+"""Keys of the JSON answers, in one place; keys are only ever added.
 
 Numbers are unrounded, what cannot be measured is null. The schemas that hold this are
 `tests/schemas/*.json`.

@@ -1,4 +1,4 @@
-"""What does `ladder --json` hold? One object; keys are only ever added.
+"""JSON of `ladder`: one object; keys are only ever added.
 
 Numbers are unrounded, what cannot be measured is null. The schema that holds this is
 `tests/schemas/ladder.json`.

@@ -1,4 +1,4 @@
-"""How is a ladder shown and said? Tables of at most 80 columns, and sentences made by rule.
+"""Ladder in tables of at most 80 columns and sentences made by rule.
 
 Every sentence is made from the figures beside it; none says which rung is good. Conventions: a rung is called
 by its wanted loudness; a change of more than WITHIN_LU as played is never called nothing.

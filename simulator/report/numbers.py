@@ -1,4 +1,4 @@
-"""How is a number written for people? As `simulator/numbers.py` says, in the reports as everywhere."""
+"""Numbers in the reports, as everywhere."""
 
 from simulator.numbers import NONE, level, share, signed
 

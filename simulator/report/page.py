@@ -1,4 +1,4 @@
-"""How do the values become one HTML file? Templates with escaping on, a strict policy, and the curtain.
+"""One HTML file from the values: templates with escaping on, a strict policy, hidden names.
 
 The file asks for nothing outside itself: its Content-Security-Policy allows no connection, and only the
 one script whose hash it names. Where a vote is asked for, all that tells names (texts, curves, gains) is

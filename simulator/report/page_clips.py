@@ -1,4 +1,4 @@
-"""Which sounds does the page carry, and with which gain does it play them in each state?
+"""Clips of the page, and the gain of each in each listening state.
 
 A passage is stored once where the player's chain is nothing but a gain: the louder of delivered and
 played, which the page turns down for the other. Where a codec, a limiter or a converter acts, both are.

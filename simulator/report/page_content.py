@@ -1,4 +1,4 @@
-"""What stands on the page? The measured tracks and the players' predictions, as words, tables and pictures.
+"""Content of the page: measured tracks and predictions, as words, tables and pictures.
 
 Everything here is a value for the templates; texts of the user's (titles, names, notes) pass through as
 plain text and are escaped by the template library. The first player is the one that the page is about.

@@ -1,4 +1,4 @@
-"""What do loudness and headroom look like? Pictures for the page, drawn by matplotlib as inline SVG.
+"""Pictures of loudness and headroom for the page, drawn by matplotlib as inline SVG.
 
 A picture stands for itself in grey and on paper: lines differ by dash and weight, not by colour alone.
 Colours are names of the page's own style variables, so that the page can be light or dark. No text of

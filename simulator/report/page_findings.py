@@ -1,4 +1,4 @@
-"""What does the delivery check say on the client's page? A verdict for each master, and what needs a word."""
+"""Findings of the delivery check on the page: a verdict for each master, and what needs a word."""
 
 from __future__ import annotations
 

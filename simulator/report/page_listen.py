@@ -1,4 +1,4 @@
-"""What does the listening part offer, and what does its player need to know?
+"""The listening part of the page, and what its script needs to know.
 
 `view` is for the template (names, places, cautions), `data` for the page's script (clips and gains by
 passage and track). Gains in dB; `drop` is by how much the volume starts lower as delivered: the most by

@@ -1,4 +1,4 @@
-"""Which passages does the page let the client hear, where do they lie, and why these?
+"""Passages that the page lets the client hear, and why these.
 
 Three of each track: the loudest (greatest mean K-weighted energy, BS.1770-5 without gates), the quietest
 (around the 3 s window that is the quietest passage, EBU Tech 3342's gates), and the turn (where the music

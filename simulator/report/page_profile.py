@@ -1,4 +1,4 @@
-"""Which numbers does a player work by, and where does each come from? Rows for the page, in plain words.
+"""Numbers of a player on the page, each with its source.
 
 Every number of a profile carries its source under its own key; a value without a stated source (a choice
 between words, such as the scope) says so by a dash.

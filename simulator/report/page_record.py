@@ -1,4 +1,4 @@
-"""What of the session's record stands on the page? Marks as passages, decisions and notes as sentences.
+"""Session log on the page: marks as passages, decisions and notes as sentences.
 
 Acts belong to a track by its path. Kinds and keys that are not known are left out; nothing is guessed.
 """

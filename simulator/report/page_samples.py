@@ -1,4 +1,4 @@
-"""How do a passage's samples become what the page carries? Two channels, 16 bits, with dither.
+"""Samples of a passage as the page carries them: two channels, 16 bits, with dither.
 
 Conventions: float32 (frames, channels) in, int16 (frames, 1 or 2) out. Three and more channels are
 folded before (measure/layout). What is above full scale is stored turned down, and `gain_db` says by how

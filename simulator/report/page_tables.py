@@ -1,4 +1,4 @@
-"""What stands in the page's tables? Every track measured, and what each player does to each."""
+"""Tables of the page: every track measured, and what each player does to each."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Of which values is a page made? The measured tracks, what each player does to them, and what was said."""
+"""Values that a page is made from: measured tracks, predictions, and what was noted."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What does the page need for its vote, and what of it may stand in the open?
+"""The vote of a page, and what of it may stand in the open.
 
 In the open stand the sounds under neutral names in random order, the pairs of each round, and the page's
 id. Behind the curtain stand the versions' names, which sound is which, and the sentences of the result.

@@ -1,4 +1,4 @@
-"""What does the page say to the artist in plain words? Sentences made by rule from the figures.
+"""Sentences of the page for the artist, made by rule from the figures.
 
 Three sentences on what the player does; what the louder master gained, what it paid, and what the open
 one costs; how it was measured. Sentences on two versions are those of `sentences`, so that the page and

@@ -1,4 +1,4 @@
-"""Which two versions stand side by side, and what stands in their columns?"""
+"""Pair of versions side by side: which two, and what stands in their columns."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What do two versions' figures say in plain words? Sentences made by rule, never by heart.
+"""Sentences on two versions' figures, made by rule.
 
 Each rule looks at numbers and says what they say, in either direction: louder, equal or quieter, with
 headroom or without. Differences up to TIE_LU are equal; up to the profile's uncertainty they are named

@@ -1,4 +1,4 @@
-"""Why does a version stay below the player's target, and what do its peaks pay for being raised?
+"""Why a version stays below the player's target, and what its peaks pay for being raised.
 
 A player that counts albums turns all tracks of one by one gain, so what is short may be the album's: then it
 is said of the album, and the track's own distance beside it. Nothing is said of a shortfall up to

@@ -1,4 +1,4 @@
-"""Figures as aligned lines. A well-kept library draws them; here is what stands in them."""
+"""Figures as aligned lines, drawn by rich."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What do the two lines under the prompt say? Values in, lines out, for any width from 40 cells up.
+"""The two lines under the prompt: values in, lines out, for any width from 40 cells up.
 
 Each line is a row of fields; each field has forms from long to short, each with the stage from which on it is
 used. The line takes the first stage that fits, and then lengthens again what still has room. What plays, the

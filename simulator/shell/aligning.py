@@ -1,4 +1,4 @@
-"""How do two files lie against each other, and what differs? Reading, cache and scratch around compare/.
+"""Alignment and difference of two files: reading, cache and scratch around the comparison.
 
 Both files are decoded whole, at the same time: into memory, or for long ones into scratch files that are
 gone when the work is. Lossy files are worked on in a spawned process, whose decoder may crash.

@@ -1,4 +1,4 @@
-"""How do samples get into an audio file? Through libsndfile, whole or not at all, in one of three forms.
+"""Writer of audio files, through libsndfile: whole or not at all, in one of three forms.
 
 float32 keeps every sample; the 24-bit forms are rounded with dither and refuse what would clip.
 """

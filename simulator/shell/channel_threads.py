@@ -1,6 +1,4 @@
-"""How do the channels of a stream get a core each? Two threads, every channel on the same one all the time,
-so that each takes its segments in order while the other one may be ahead of it.
-"""
+"""Threads for the channels of one stream: two, every channel on the same one all the time."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Is each of these masters ready to go out? Measures, scans, delivers, plays, and puts the findings together.
+"""Delivery check of files: measured, scanned, delivered, played, and the findings put together.
 
 How far the output must come down for a codec is found by doing it: rounds of lowered deliveries over all
 masters at once, each ending where the new peak is under the limit.

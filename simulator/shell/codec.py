@@ -1,5 +1,4 @@
-"""What does a lossy codec make of this music? Encoded to a file, and read back as the listener's decoder
-gives it.
+"""Lossy codecs: a master encoded to a file, and read back as the listener's decoder gives it.
 
 Vorbis, Opus and MP3 by libsndfile's encoders, AAC by PyAV (an optional extra). Conventions: blocks float32
 (frames, channels) in the meter's order of channels; decoded to float, so that peaks above full scale stay;

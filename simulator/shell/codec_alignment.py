@@ -1,4 +1,4 @@
-"""Does the decoder's output lie on the master, frame for frame? The shift by cross-correlation.
+"""Delay of a decode against its master, in frames, by cross-correlation.
 
 While the master goes into the encoder its loudest segment is kept; the same frames of the decode are laid
 against it, both differentiated so that the peak is sharp (as they are, where a codec has thrown away too

@@ -1,4 +1,4 @@
-"""How are AAC and ALAC in MP4 files (.m4a) written and read? By PyAV, an optional extra.
+"""AAC and ALAC in MP4 files (.m4a), read and written by PyAV, an optional extra.
 
 `AvFile` offers what `shell/files` asks of an open libsndfile file, so that the rest of the program does not
 see the difference. The decoder drops the encoder's delay by the file's edit list; what it gives after the

@@ -1,4 +1,4 @@
-"""Which masters are already encoded? Files in the cache folder, the oldest removed when there are many.
+"""Cache of encoded masters: files in the cache folder, the oldest removed when there are many.
 
 They are only a cache: a file that is gone, cut short or otherwise not what was put there is dropped and made
 again. A name is the hash of what the encoding depends on, the number of frames that went in, and the hash of

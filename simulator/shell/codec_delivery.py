@@ -1,4 +1,4 @@
-"""How does a master reach the listener? Converted, encoded, decoded: the function that the chain takes in.
+"""Delivery to the listener: converted, encoded, decoded; the function that the chain takes in.
 
     master ─[output gain]─▶ rate ─▶ word length ─▶ encoder ─▶ file ─▶ decoder ─▶ blocks
 

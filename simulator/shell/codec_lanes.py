@@ -1,4 +1,4 @@
-"""How can a delivery be listened to? As lanes in files: the master, its decode, and what the codec changed.
+"""Lanes of a delivery in files: the master, its decode, and the residual of the codec.
 
 All three have the delivered rate and the same frames, in place, so that a switch between them or a sum stays
 exact: difference = decoded − master (converted to that rate, before word length and codec). Written

@@ -1,4 +1,4 @@
-"""How does a master get the word length of a delivery? Rounded with dither; its rate is `player/resample`'s.
+"""Word length of a delivery: rounded with dither; its rate is `player/resample`'s.
 
 Conventions: blocks float32 (frames, channels) in and out. Rounds to the steps of an integer word with
 triangular dither of two steps peak to peak (Lipshitz, Wannamaker, Vanderkooy, "Quantization and dither", JAES

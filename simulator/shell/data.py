@@ -1,4 +1,4 @@
-"""Where are the files that come with the program, and which player profile does a name mean?
+"""Bundled files, and the player profile that a name means.
 
 Imports nothing that needs numpy, so that listing profiles is quick.
 """

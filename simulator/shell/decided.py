@@ -1,4 +1,4 @@
-"""What was decided in a session? The last decision in its record.
+"""The last decision in a session file.
 
 A decision is an act of the kind "decision" with `destination` (words), `target_lufs` and `ceiling_dbtp`
 (numbers, or null where that was not decided), and beside them who and why.

@@ -1,4 +1,4 @@
-"""Where is the demo's music? Made once into the cache folder, never into the program's own."""
+"""The demo's music, made once into the cache folder, never into the program's own."""
 
 from __future__ import annotations
 

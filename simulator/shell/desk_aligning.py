@@ -1,5 +1,5 @@
-"""Versions laid over each other while the session goes on: in a process of its own, so that the prompt never
-waits for it, its memory ends with it, and leaving ends it at once.
+"""Alignment while the session goes on: in a process of its own, so that the prompt never waits for it, its
+memory ends with it, and leaving ends it at once.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""What stands in the toolbar at this moment? The session's state and the deck's word, put into one value."""
+"""Status bar of this moment: the session's state and the deck's, in one value."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What does the desk play where a player gives out a decode? Files of a session's own, made by the codec.
+"""Decodes for the desk: files of a session's own, made by the codec.
 
 The files lie in `decoded-MARK` in the cache folder (mode 0700) while the session lasts; what dead sessions
 left is removed. Encoders and decoders run in a worker process, whose crash costs one track.

@@ -1,4 +1,4 @@
-"""The meter of what leaves the program, as it is held for the eye: peaks stay for three seconds."""
+"""Meter of what leaves the program, held for the eye: peaks stay for three seconds."""
 
 from __future__ import annotations
 

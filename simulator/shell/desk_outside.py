@@ -1,6 +1,4 @@
-"""What does the desk need from around it? The record, the measuring, the screen and the clock, as it asks for
-them: the command passes in real ones, the tests others.
-"""
+"""What the desk needs from around it (log, measuring, screen, clock), passed in by the command or a test."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
-"""Are the lanes there that a blind trial needs, and how loud is its passage in each? They are held together
-until it is over, so that no switch waits for one.
+"""Lanes of a blind trial and the level of its passage in each, held until it is over, so that no switch waits
+for one.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Which frames of which lanes are the session's seconds of tracks? The one place where the two meet.
+"""Frames of lanes for the session's seconds of tracks: the one place where the two meet.
 
 A source without a lane is the file itself, with the gain as a number; one with a lane (a player's id) is
 what that player's chain puts out for this track, gain and all, with what comes after it as a number.

@@ -1,6 +1,4 @@
-"""Which versions were written over while the desk is open? Told once for each new file, so that nobody takes
-the old sound for the new one.
-"""
+"""Versions that were written over while the desk is open, reported once for each new file."""
 
 from __future__ import annotations
 

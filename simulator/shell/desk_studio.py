@@ -1,5 +1,4 @@
-"""How does the session learn more than it began with? Other players worked out, new revisions measured,
-versions laid over each other.
+"""Background work for the session: other players, new revisions, alignments.
 
 It is done in the background: everything here may run in a thread that is not the prompt's, one call at a
 time, with a cache connection of its own. Only `decode` may be called from the prompt's thread, too: it needs

@@ -1,4 +1,4 @@
-"""What does the desk itself say? Paragraphs at the session's width, and the devices that were found."""
+"""Paragraphs at the session's width, and the list of devices."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
-"""What does the session know of each track? Views made from measurements, the lanes that play, the marks of
-earlier sessions. What it learns later is `desk_studio`'s to find out.
+"""Tracks as the session knows them: views made from measurements, the lanes that play, the marks of earlier
+sessions.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Which words may stand at the cursor? Completion from the one command table and what the session knows."""
+"""Completion at the cursor, from the one command table and what the session knows."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Does a lossy file end as it should? Its decoder plays what is there, or the first part, and says nothing.
+"""Ends of lossy files: cut short, or followed by another stream that a decoder would not play.
 
 An MP3 that was encoded as a file tells in its first frame (the tag called Xing or Info) how many bytes it
 has; an Ogg file consists of pages that tell their own length. Behind its end another stream may begin (a

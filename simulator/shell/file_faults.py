@@ -1,4 +1,4 @@
-"""What is wrong with an audio file, before and after it is decoded? Every fault with the file and a cure.
+"""Faults of an audio file, found before and while it is decoded, each with its cure.
 
 Headers are judged by what libsndfile says of them, and by its log where it mends them silently.
 """

@@ -1,4 +1,4 @@
-"""Is a file still the one that was measured? By what the disk says of it, without reading it."""
+"""Stamp of a file, to tell without reading it whether it is still the one that was measured."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How does an audio file become blocks of samples? Reading by libsndfile, faults named.
+"""Reader: an audio file as blocks of samples, by libsndfile, with its faults named.
 
 Decoding runs in a thread beside the measuring (libsndfile releases Python's lock), and the content
 hash is computed on the decoded samples in the same pass. Lossy files are decoded to float, above full

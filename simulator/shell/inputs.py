@@ -1,4 +1,4 @@
-"""What do the words after a command name? Playlists, folders, files, and the word `demo`."""
+"""Inputs after a command: playlists, folders, files, and the word `demo`."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What are a ladder's files called, and how does their playlist tie them? As versions of one song."""
+"""File names of a ladder's rungs, and the playlist that ties them as versions of one song."""
 
 from __future__ import annotations
 

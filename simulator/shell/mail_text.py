@@ -1,4 +1,4 @@
-"""What texts does the file hold in which an answer came? Plain text, a mail, HTML, in any encoding.
+"""Texts of the file in which an answer came: plain text, a mail, HTML, in any encoding.
 
 A mail is taken apart by Python's email package: base64 and quoted-printable are undone, attached files and
 attached mails are read, and of two forms of one text the plain one comes first. A mailbox of several mails

@@ -1,5 +1,4 @@
-"""What do these files measure, as they are and as a player's chain puts them out? Cache, workers and
-meters put together.
+"""Measurement of files, as they are and as a player's chain puts them out: cache, workers and meters.
 
 A job is small and picklable, so that it can be done in this process or in a spawned worker.
 """

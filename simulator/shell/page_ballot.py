@@ -1,4 +1,4 @@
-"""Which versions does a page's vote put side by side, and what of them goes into the page?"""
+"""Versions of a page's vote, and what of them goes into the page."""
 
 from __future__ import annotations
 

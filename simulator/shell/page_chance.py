@@ -1,4 +1,4 @@
-"""Where does a page's chance come from? From one seed, so that a page can be made again.
+"""Chance of a page, from one seed, so that the page can be made again.
 
 Drawn are the page's id, the neutral names of its sounds, the curtain's key, the seeds of the vote's draws
 and of the dither, and the order in which sounds stand.

@@ -1,4 +1,4 @@
-"""Is every file of a page still the one that was measured, now that all of the page is made?
+"""Check that every file of a page is still the one that was measured, now that the page is made.
 
 A page reads its files several times: to measure, to play, to check, and to cut its passages, which ends at
 the last one and so cannot hash the whole. What the disk says of a file is noted before the first reading.

@@ -1,4 +1,4 @@
-"""What is a page asked to be? The measured playlist, and what shall sound and stand on the page."""
+"""Request for a page: the measured playlist, and what shall be heard and shown on it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How does the client's page come about? Passages cut and encoded, the vote drawn, one HTML file written.
+"""Build of the page: passages cut and encoded, the vote drawn, one HTML file written.
 
 Chance (the page's id, the neutral names of its sounds, the curtain's key, the vote's draws, the dither)
 comes from one seed that is drawn here, so that a test can repeat a page.

@@ -1,4 +1,4 @@
-"""Where do the page's passages come from? Cut from the file and from the player's whole output.
+"""Audio of the page's passages, cut from the file and from the player's whole output.
 
 Each file is read once, through the profile's delivery and the one chain, as far as its last passage; so
 a limiter is in the state that it would be in there. Rates above 48 kHz are halved or quartered for the

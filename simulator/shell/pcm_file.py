@@ -1,4 +1,4 @@
-"""Where do the plain samples of a WAV file lie, and what are they as floating point?
+"""Plain PCM samples of a WAV file: where they lie, and as floating point.
 
 libsndfile reads the header and judges the file; for the two commonest forms, whole numbers of 16 and 24 bits
 in a RIFF, its conversion takes four times as long as reading the bytes and converting them here, and in a

@@ -1,4 +1,4 @@
-"""Which tracks do the command's arguments name? Reads playlists and folders, and makes paths absolute.
+"""Tracks that the command's arguments name: playlists and folders read, paths made absolute.
 
 An argument is a playlist (.toml, .m3u, .m3u8, .xspf), a folder, or an audio file; whatever is none
 of the first two counts as an audio file, also where it is missing, so that it is named in its place.

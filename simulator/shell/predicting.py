@@ -1,5 +1,6 @@
-"""What do these players make of these tracks? Measures, decides, and measures the chain's output where
-a limiter or a clipping converter acts, or where the profile delivers another thing than the master."""
+"""Prediction for files: measured and decided, and measured on the chain's output where a limiter or a
+clipping D/A converter acts, or where a codec stands between.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Does the process that left its mark somewhere still live, here or on another machine?
+"""Whether the process that left a mark still lives, here or on another machine.
 
 A number alone does not tell: after a crash it may belong to another process. So a mark also holds when the
 process was started, which start of the machine that was (and which numbering of processes: a container has

@@ -1,4 +1,4 @@
-"""Where do the messages of native libraries go while a prompt is on the screen? Into a log.
+"""Messages of native libraries go into a log while a prompt is on the screen.
 
 ALSA, PortAudio and decoders write to file descriptor 2 past Python, which would tear the prompt's lines. For
 a session the descriptor itself leads to a file in the cache folder, and comes back afterwards.

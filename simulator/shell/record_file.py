@@ -1,4 +1,4 @@
-"""Where does a session's record lie, and how does it survive? One JSON file, written whole after each act.
+"""Session file: one JSON file, written whole after each act.
 
 Beside the playlist as NAME.session.json; for bare files in the user's data folder. A damaged or newer file is
 set aside under another name, never overwritten. A lock (`record_lock`) tells a second desk that the first is

@@ -1,4 +1,4 @@
-"""Which desk may write a record? The one that holds the lock file beside it.
+"""Lock file: of several processes, the one that holds it may write a session file or a folder.
 
 The lock appears with its content at once, so that no desk meets an empty one; it holds the mark of its
 process (`process_life`), and one whose process is gone is taken over. Of several desks that open at once one

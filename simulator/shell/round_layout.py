@@ -1,4 +1,4 @@
-"""How do cuts of different rates and layouts come into one file? Each channel at its own loudspeaker.
+"""Cuts of different rates and layouts in one file, each channel at its own loudspeaker.
 
 Cuts are float32 (frames, channels), in the channel order of `measure/layout`. Rates meet by soxr's VHQ.
 """

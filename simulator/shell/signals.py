@@ -1,5 +1,4 @@
-"""How does a signal end the program, and tear nothing in two? By the normal way out, once; held where
-something must be whole.
+"""Signals: the program ends by its normal way out, once; they are held where something must be whole.
 
 Python raises KeyboardInterrupt or SystemExit wherever the main thread happens to be: between a process's
 start and the line that keeps its id, or in the middle of clearing away. And a terminal tells its whole group:

@@ -1,5 +1,5 @@
-"""What does a small file hold? Playlists, profiles, records, answers and settings, read within bounds; logs,
-opened to be written on.
+"""Small files, read within bounds: playlists, profiles, session files, answers, settings; and logs to append
+to.
 
 Whoever names a file may name a pipe that no one writes into, a device without an end, or a disk image by
 mistake; neither may hold the program up or fill its memory.

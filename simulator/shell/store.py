@@ -1,4 +1,4 @@
-"""Which measurements are already known? The cache: one SQLite file in the user's cache folder.
+"""Measurement cache: one SQLite file in the user's cache folder.
 
 (path, size, modification time, inode) leads to a content hash, and the content hash with the settings
 to a measurement, so that a renamed or copied file is known too; two content hashes lead to what was found

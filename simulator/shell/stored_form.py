@@ -1,4 +1,4 @@
-"""How does what was found lie in the cache? Packed to bytes and back, checked on the way in.
+"""Packed form of cached results, checked on the way in.
 
 Not pickle: a cache is only data, and a damaged one must not be able to do anything.
 """

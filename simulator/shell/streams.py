@@ -1,5 +1,5 @@
-"""What if a standard stream is closed, leads nowhere, or knows no UTF-8? The work goes on, and its files are
-written; what cannot be printed is dropped.
+"""Standard streams that are closed, lead nowhere or know no UTF-8: the work goes on, and its files are
+written.
 
 A descriptor that is closed at the start would be given to the first file that is opened, and what is meant
 for the screen would be written into that. So 0, 1 and 2 are taken before anything is opened.

@@ -1,6 +1,4 @@
-"""Where does what is made in passing lie, and who takes it away? A folder of the system's for temporary
-files, named after the run; the run takes away at its end what a worker that was ended left there, and the
-next run what one that was killed left.
+"""Temporary folder of a run, which takes away at its end what a worker that was ended left there.
 
 A worker that is ended in the middle (Ctrl-C, SIGTERM, a closed terminal) has no time to clear away, and what
 lies there is a client's music. So the name begins as the process that started the workers knows it.

@@ -1,4 +1,4 @@
-"""What does the program remember of its user from one session to the next? The monitor trim.
+"""Settings remembered from one session to the next: the monitor trim.
 
 One small JSON file in the user's configuration folder, written whole or not at all. A file that is damaged
 or of a newer format is left as it is, and the default holds.

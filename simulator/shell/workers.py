@@ -1,4 +1,4 @@
-"""How is the work spread over processor cores, and what if a decoder crashes? Spawned workers.
+"""Spawned workers over processor cores; one that crashes costs its file.
 
 More than one pays only where the work takes longer than about two seconds (two workers with numpy start in
 0.4 s). A worker that dies breaks its pool; the few jobs that were given out then are done again, each in a

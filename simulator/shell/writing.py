@@ -1,4 +1,4 @@
-"""How do results get onto the disk? Whole or not at all, and never over something of the user's.
+"""Safe writing of results: whole or not at all, and never over something of the user's.
 
 A file is written beside its place under a passing name and then moved there in one step. The name tells whose
 it is, so that the next run in the folder removes what a run that was killed has left.

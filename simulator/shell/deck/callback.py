@@ -1,4 +1,4 @@
-"""Which samples does the device get next? The one callback of all sinks: device, silent clock and file.
+"""The one callback of all sinks: the samples that device, silent clock or file get next.
 
 It takes a slice of a lane, applies the part's gain and edges, what is listened to, the gate around every
 change and the monitor's gain; it always fills the whole block. What was asked of it is read once at the

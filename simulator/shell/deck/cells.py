@@ -1,4 +1,4 @@
-"""How do the processes of a deck know of each other without waiting? Numbers in shared memory.
+"""Numbers in shared memory, by which the processes of a deck know of each other without waiting.
 
 The memory has no name and no file that could be left behind. There are three tables, each with one writer:
 the deck's state (the callback), the lanes' state (their maker), and the ring of the last frames that left

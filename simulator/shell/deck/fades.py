@@ -1,4 +1,4 @@
-"""How does sound begin, end and change level without a step? Raised cosines.
+"""Raised-cosine fades: sound begins, ends and changes level without a step.
 
 5 ms, as ITU-R BS.1534-3, section 5.3, asks at every switch and loop; the same curve as the edges of rendered
 passages. Conventions: curves float32 (frames, 1), to be multiplied into blocks (frames, channels).

@@ -1,4 +1,4 @@
-"""Which lanes are there, which are to be made, and which must go? The parent's book of them.
+"""The parent's book of lanes: which are there, which are to be made, and which must go.
 
 A lane is known by its file and its chain. Where the key says as what the file was measured, its lane is that
 for the whole session, also when another file lies under the name since; else size, time and inode tell a new

@@ -1,5 +1,5 @@
-"""Which devices are there now? Asked in a process of its own, because PortAudio's list stays as it was when
-it was first read, and because a sound server that hangs must not take the session with it.
+"""Devices there are now, asked in a process of its own, because PortAudio's list stays as it was when it
+started.
 """
 
 from __future__ import annotations

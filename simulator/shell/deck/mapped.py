@@ -1,5 +1,4 @@
-"""How do the lanes' samples get into the callback without a read from the disk? Files mapped into memory, and
-read ahead of the playing place.
+"""Lanes mapped into memory, and read ahead of the playing place: no disk read in the callback.
 
 Only the lanes around the place are mapped, and what was played is let go, so that hours of music do not
 become private memory: the pages stay in the system's cache.

@@ -1,4 +1,4 @@
-"""Which deck for this session?"""
+"""The deck for a session: a device, the silent clock or a file."""
 
 from __future__ import annotations
 

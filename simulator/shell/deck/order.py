@@ -1,4 +1,4 @@
-"""What does the callback get to play? A program in whole numbers, and how a place moves through it.
+"""Order to the callback: a program in whole numbers, and how a place moves through it.
 
 Conventions: frames at the deck's rate; lanes by number; a place is (part, frame), where the frames of the
 silence after a part count on from the part's end.

@@ -1,4 +1,4 @@
-"""What is a deck asked to play, and what does it say of itself? The values and the interface of all decks.
+"""Values and interface of all decks: what one is asked to play, and what it reports.
 
 Conventions: frames are at the deck's own sample rate, in the lane's own time (0 is the file's first frame);
 gains are linear; a lane is one track as the chain puts it out, resampled, in two channels (mono goes to both

@@ -1,5 +1,5 @@
-"""Where do the lanes lie while a session lasts? In a folder of its own under the cache folder, for the user
-alone, with a lock that tells a session that lives from one that has died.
+"""Scratch folder of a session's lanes: under the cache folder, for the user alone, with a lock that tells a
+living session from a dead one.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Which samples of a lane belong into a block, and what do the loudspeakers get of them?
+"""Slices of a lane for a block, and what the loudspeakers get of them.
 
 Conventions: blocks float32 (frames, 2), filled in place.
 """

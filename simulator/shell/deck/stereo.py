@@ -1,6 +1,4 @@
-"""How do tracks of other widths reach two loudspeakers? Mono goes to both as it is, surround is folded
-(measure/layout). Conventions: float32 (frames, channels).
-"""
+"""Tracks of other widths for two loudspeakers."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where does the callback's sound go? Into a device by PortAudio, or nowhere at the same pace.
+"""Sink of the callback: a device by PortAudio, or silence at the same pace.
 
 PortAudio is imported when it is needed: without it the import raises OSError. Devices are found by name.
 """
