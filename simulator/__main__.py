@@ -1,6 +1,6 @@
 """`python -m simulator` is `fairhearing`."""
 
-from simulator.app import main
+from simulator.cli.app import main
 
 if __name__ == "__main__":
     main()

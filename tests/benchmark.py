@@ -25,11 +25,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import soundfile
 
-from simulator.player.chain import ChainSettings, play_array
-from simulator.player.profile import LimiterSettings
-from simulator.shell.measuring import Job, do, do_all, do_alone
-from simulator.shell.store import Store
-from simulator.shell.workers import one_blas_thread
+from simulator.dsp.limiter_settings import LimiterSettings
+from simulator.engine.measure import Job, do, do_all, do_alone
+from simulator.engine.workers import one_blas_thread
+from simulator.normalizer.chain import ChainSettings, play_array
+from simulator.storage.measurement_cache import Store
 
 RATE = 44_100
 sys.path.insert(0, str(Path(__file__).parent))
@@ -101,8 +101,8 @@ def command(*words: str) -> None:
 def resident(path: Path) -> float:
     """Peak resident memory in MB of a process that measures one file."""
     code = (
-        "import sys; from simulator.shell.workers import one_blas_thread; one_blas_thread();"
-        "from simulator.shell.measuring import Job, do; do(Job(sys.argv[1]));"
+        "import sys; from simulator.engine.workers import one_blas_thread; one_blas_thread();"
+        "from simulator.engine.measure import Job, do; do(Job(sys.argv[1]));"
         "print(next(line.split()[1] for line in open('/proc/self/status') if line.startswith('VmHWM')))"
     )
     run = [sys.executable, "-c", code, str(path)]

@@ -17,7 +17,7 @@ import numpy as np
 import soundfile
 from benchmark import RATE, Line, best, command, decode, libebur128_all, many, one_by_one
 
-from simulator.shell.measuring import Job, do_alone
+from simulator.engine.measure import Job, do_alone
 
 
 def lines(folder: Path, four: Path, hour: Path, quick: bool) -> list[Line]:

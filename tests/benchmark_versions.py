@@ -17,13 +17,13 @@ import numpy as np
 import soundfile
 from benchmark import RATE, Line, best, command
 
-from simulator.compare.mastering_limiter import ActionReport, MasteringSettings, master_blocks
-from simulator.compare.soft_clip import soft_clipped
-from simulator.player.limiter import limit_array
-from simulator.player.profile import LimiterSettings
-from simulator.player.profile_format import Delivery
-from simulator.shell.codec_delivery import Delivering
-from simulator.shell.files import AudioReader
+from simulator.audio_files.reader import AudioReader
+from simulator.codecs.deliver import Delivering
+from simulator.dsp.limiter import limit_array
+from simulator.dsp.limiter_settings import LimiterSettings
+from simulator.dsp.mastering_limiter import ActionReport, MasteringSettings, master_blocks
+from simulator.dsp.soft_clip import soft_clipped
+from simulator.normalizer.profile_format import Delivery
 
 
 def lines(folder: Path, four: Path, rounds: int) -> list[Line]:

@@ -31,16 +31,16 @@ import soundfile
 from support.signals import pink_noise
 from support.two_versions import TWO_VERSIONS
 
-from simulator.commands import listen
-from simulator.commands.prepare import prepare
-from simulator.hearing.record import from_json
-from simulator.hearing.session import opened
-from simulator.shell.deck.opening import open_deck
-from simulator.shell.desk import Desk
-from simulator.shell.desk_aligning import Aligner
-from simulator.shell.desk_outside import Outside
-from simulator.shell.record_file import RecordFile
-from simulator.shell.workers import one_blas_thread
+from simulator.cli import listen
+from simulator.cli.steps.prepare import prepare
+from simulator.deck.opening import open_deck
+from simulator.desk.align import Aligner
+from simulator.desk.controller import Desk
+from simulator.desk.environment import Outside
+from simulator.engine.workers import one_blas_thread
+from simulator.session.log import from_json
+from simulator.session.session import opened
+from simulator.storage.session_file import RecordFile
 
 RATE = 16_000
 WARM = 0.25

@@ -16,7 +16,7 @@ HEAVY = ("numpy", "scipy", "soundfile", "sounddevice", "soxr", "matplotlib", "pr
 RUNNER = """
 import json, sys
 heavy, arguments = json.loads(sys.argv[1]), json.loads(sys.argv[2])
-from simulator.app import main
+from simulator.cli.app import main
 code = None
 try:
     main(arguments)

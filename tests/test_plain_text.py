@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from simulator.commands.options import say_problems
-from simulator.errors import SimulatorError
-from simulator.plain_text import as_utf8, visible, within_bounds
-from simulator.player.playlist import LONGEST_TITLE, Track, title_from_path
+from simulator.cli.options import say_problems
+from simulator.common.errors import SimulatorError
+from simulator.common.text import as_utf8, visible, within_bounds
+from simulator.playlists.playlist import LONGEST_TITLE, Track, title_from_path
 
 
 @pytest.mark.parametrize(("text", "shown"), [

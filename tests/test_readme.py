@@ -7,8 +7,8 @@ from pathlib import Path
 import click
 import pytest
 
-from simulator.app import COMMANDS, cli
-from simulator.player.profile_format import PROFILE_KEYS
+from simulator.cli.app import COMMANDS, cli
+from simulator.normalizer.profile_format import PROFILE_KEYS
 
 README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from simulator.units import SILENCE_DB, energy_to_lufs, gain_to_db, unless_silence
+from simulator.common.units import SILENCE_DB, energy_to_lufs, gain_to_db, unless_silence
 
 
 @pytest.mark.parametrize(

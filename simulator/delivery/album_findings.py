@@ -13,7 +13,7 @@ from statistics import median
 from simulator.delivery.edge_findings import END_DBFS, end_level_dbfs
 from simulator.delivery.finding import Finding
 from simulator.delivery.scan import Scan
-from simulator.measure.measurement import Measurement
+from simulator.metering.measurement import Measurement
 
 LONGEST_GAP_S = 5.0
 FAR_LU = 4.0

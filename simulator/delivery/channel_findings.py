@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import math
 
+from simulator.common.units import gain_to_db
 from simulator.delivery.finding import Finding, Level
 from simulator.delivery.scan import Scan
-from simulator.measure.measurement import Measurement
-from simulator.units import gain_to_db
+from simulator.metering.measurement import Measurement
 
 DC_LIMIT = 0.001
 """−60 dBFS."""

@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.common.units import format_time, gain_to_db
 from simulator.delivery.finding import Finding
 from simulator.delivery.scan import MIDDLE_S, SILENT, Scan
-from simulator.units import format_time, gain_to_db
 
 HEAD_S, TAIL_S = 1.0, 5.0
 END_S = 0.005

@@ -9,9 +9,9 @@ only gain acts the cure is arithmetic: the output comes down by peak minus ceili
 
 from __future__ import annotations
 
+from simulator.common.units import TIE_LU, format_time
 from simulator.delivery.finding import PROJECT, Decided, Finding, Level, db_words
-from simulator.measure.measurement import Measurement, OverEvent
-from simulator.units import TIE_LU, format_time
+from simulator.metering.measurement import Measurement, OverEvent
 
 CUSTOMARY_CEILING_DBTP = -1.0
 FULL_SCALE_DBTP = 0.0

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from simulator.delivery.finding import PRACTICE, Finding, db_words
 from simulator.delivery.level_findings import FULL_SCALE_DBTP, READING_DB
-from simulator.player.prediction import Prediction
-from simulator.player.profile import Profile
+from simulator.normalizer.prediction import Prediction
+from simulator.normalizer.profile import Profile
 
 HARD_LIMITING_DB = 3.0
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.measure.segments import recut
+from simulator.dsp.segments import recut
 
 WORD = 24
 QUIET_WINDOW = 1024

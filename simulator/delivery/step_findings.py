@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from simulator.common.units import format_time
 from simulator.delivery.finding import Decided, Finding, db_words
 from simulator.delivery.level_findings import (
     FULL_SCALE_DBTP,
@@ -19,8 +20,7 @@ from simulator.delivery.level_findings import (
     overs_words,
     worst_overs,
 )
-from simulator.measure.measurement import Measurement
-from simulator.units import format_time
+from simulator.metering.measurement import Measurement
 
 MOST_TRIES = 6
 MORE_DB = 0.05

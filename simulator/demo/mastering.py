@@ -13,13 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.compare.soft_clip import soft_clipped
+from simulator.common.units import db_to_gain
 from simulator.demo.modal import Values
 from simulator.demo.recipe import Recipe
-from simulator.measure.measurement import Measurement
-from simulator.measure.meter import measure_array
-from simulator.player.limiter import limit_array
-from simulator.units import db_to_gain
+from simulator.dsp.limiter import limit_array
+from simulator.dsp.soft_clip import soft_clipped
+from simulator.metering.measurement import Measurement
+from simulator.metering.meter import measure_array
 
 Audio = NDArray[np.float32]
 TOLERANCE_LU = 0.1

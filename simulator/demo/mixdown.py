@@ -11,12 +11,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.common.units import db_to_gain, seconds_to_frames
 from simulator.demo.modal import Samples, drawn
 from simulator.demo.players import play_part
 from simulator.demo.room import convolve, impulse_response
 from simulator.demo.score import Part, Score
 from simulator.demo.timing import Clock
-from simulator.units import db_to_gain, seconds_to_frames
 
 DUCK_RETURN_S = 0.24
 """Time in which a ducked part comes back after the kick."""

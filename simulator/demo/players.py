@@ -13,6 +13,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from simulator.common.units import db_to_gain
 from simulator.demo.drums import KITS
 from simulator.demo.modal import Samples, fade
 from simulator.demo.pattern import Note
@@ -21,7 +22,6 @@ from simulator.demo.score import Part, Passage
 from simulator.demo.struck import STRUCK
 from simulator.demo.sustained import ENSEMBLES, LOOP_FRAMES, SOLOS, Tone, ensemble_loop, solo_phrase
 from simulator.demo.timing import Clock
-from simulator.units import db_to_gain
 
 INSTRUMENTS = frozenset({*STRUCK, *ENSEMBLES, *SOLOS})
 KIT_SOUNDS = {kit: frozenset(sounds) for kit, sounds in KITS.items()}

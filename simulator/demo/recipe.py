@@ -12,7 +12,7 @@ from typing import Literal
 
 import msgspec
 
-from simulator.player.profile import LimiterSettings
+from simulator.dsp.limiter_settings import LimiterSettings
 
 
 class Recipe(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

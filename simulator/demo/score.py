@@ -17,11 +17,11 @@ from dataclasses import dataclass
 
 import msgspec
 
+from simulator.common.errors import SimulatorError
 from simulator.demo import pattern
 from simulator.demo.pattern import Harmony, Note
 from simulator.demo.pitch import Chord, chord_of, pitch_of
 from simulator.demo.recipe import Recipe
-from simulator.errors import SimulatorError
 
 FORMAT = 1
 LINE_KINDS = {"chords": pattern.chords, "strum": pattern.strum, "arp": pattern.arp, "bass": pattern.bass}

@@ -15,13 +15,13 @@ import soundfile
 from support.chromium import SEND, launched, opened, samples, until
 from support.made_page import NASTY, PLAIN, order_of, write_music
 
-from simulator.plain_text import visible
-from simulator.player.chain import play_array
-from simulator.player.prediction import Prediction, chain_settings
-from simulator.report.page_samples import LARGEST_ERROR
-from simulator.shell.page_order import PageOrder
-from simulator.shell.page_writing import build, write
-from simulator.units import db_to_gain
+from simulator.common.text import visible
+from simulator.common.units import db_to_gain
+from simulator.normalizer.chain import play_array
+from simulator.normalizer.prediction import Prediction, chain_settings
+from simulator.page.file.build import build, write
+from simulator.page.file.request import PageOrder
+from simulator.page.samples import LARGEST_ERROR
 
 pytestmark = [pytest.mark.heavy, pytest.mark.external]
 PHONE, DESK = {"width": 390, "height": 844}, {"width": 1280, "height": 800}

@@ -14,13 +14,13 @@ from support.chromium import SEND, launched, opened, samples, until
 from support.made_page import PLAIN, order_of, write_music
 from support.vote_mail import read_answer
 
-from simulator import app
-from simulator.hearing.record import from_json
-from simulator.hearing.trial_ballot import voted
-from simulator.hearing.trial_record import votes
-from simulator.hearing.trial_result import PreferenceResult, chosen_versions, result
-from simulator.report.page_clips import level_lufs
-from simulator.shell.page_writing import BuiltPage, build, write
+from simulator.blind_test.ballot import voted
+from simulator.blind_test.result import PreferenceResult, chosen_versions, result
+from simulator.cli import app
+from simulator.page.clips import level_lufs
+from simulator.page.file.build import BuiltPage, build, write
+from simulator.session.blind.record import votes
+from simulator.session.log import from_json
 
 pytestmark = [pytest.mark.heavy, pytest.mark.external]
 ROUNDS = 3

@@ -8,7 +8,7 @@ from support import signals
 
 from simulator.delivery.channel_findings import channel_findings
 from simulator.delivery.scan import scan
-from simulator.measure.meter import measure_array
+from simulator.metering.meter import measure_array
 
 RATE = 48_000
 

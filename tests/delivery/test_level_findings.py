@@ -10,9 +10,9 @@ from support.made_measurements import made, player
 from simulator.delivery.finding import Decided, Finding, Level
 from simulator.delivery.level_findings import level_findings
 from simulator.delivery.player_findings import player_finding
-from simulator.measure.measurement import Measurement, OverEvent
-from simulator.player.decision import decide
-from simulator.player.prediction import from_gain
+from simulator.metering.measurement import Measurement, OverEvent
+from simulator.normalizer.decision import decide
+from simulator.normalizer.prediction import from_gain
 
 
 def over(peak_dbtp: float) -> Measurement:

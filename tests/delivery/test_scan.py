@@ -8,7 +8,7 @@ from support import signals
 
 from simulator.delivery.file_findings import earlier_rate
 from simulator.delivery.scan import scan
-from simulator.measure.segments import SEGMENT_FRAMES
+from simulator.dsp.segments import SEGMENT_FRAMES
 
 RATE = 48_000
 

@@ -17,8 +17,8 @@ from simulator.delivery.step_findings import (
     next_lowering_db,
     step_finding,
 )
-from simulator.measure.measurement import Measurement, OverEvent
-from simulator.measure.meter import measure_array
+from simulator.metering.measurement import Measurement, OverEvent
+from simulator.metering.meter import measure_array
 
 BASE = measure_array(signals.both(signals.sine(997.0, 48_000, 1.0, -3.0)).astype(np.float32), 48_000)
 

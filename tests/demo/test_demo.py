@@ -11,8 +11,8 @@ import pytest
 from simulator.demo import demo
 from simulator.demo.demo import fingerprint, playing_order, scores
 from simulator.demo.score import ScoreError
-from simulator.measure.measurement import Measurement
-from simulator.measure.meter import measure_array
+from simulator.metering.measurement import Measurement
+from simulator.metering.meter import measure_array
 
 FOLDER = Path(__file__).parents[2] / "demo_playlist"
 OPEN, CRUSHED, DANCE = "lanterns-open", "lanterns-crushed", "phosphor-grid"

@@ -7,7 +7,7 @@ import pytest
 
 from simulator.demo.mastering import master, ridden, soft_clipped
 from simulator.demo.recipe import Recipe
-from simulator.measure.meter import measure_array
+from simulator.metering.meter import measure_array
 
 RATE = 44100
 

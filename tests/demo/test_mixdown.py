@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from simulator.common.units import db_to_gain
 from simulator.demo.demo import read_score
 from simulator.demo.mixdown import compose, saturated
 from simulator.demo.struck import STRUCK
 from simulator.demo.sustained import ENSEMBLES, SOLOS
-from simulator.units import db_to_gain
 
 HEAD = """
 format = 1

@@ -139,7 +139,7 @@ def sleeping(begun: str) -> None:
 
 KILLED = """
 import sys
-from simulator.shell import workers
+from simulator.engine import workers
 sys.path.insert(0, sys.argv[1])
 from test_fault_children import sleeping
 if __name__ == "__main__":

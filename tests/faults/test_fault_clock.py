@@ -6,8 +6,8 @@ import ast
 from pathlib import Path
 
 import simulator
-from simulator.hearing.record import Act
-from simulator.shell.record_file import RecordFile
+from simulator.session.log import Act
+from simulator.storage.session_file import RecordFile
 
 PACKAGE = Path(simulator.__file__).resolve().parent
 WALL_CLOCK = {
@@ -19,9 +19,9 @@ WALL_CLOCK = {
     "time.ctime",
 }
 ALLOWED = {
-    "shell/store.py": "whether a file is old enough to be trusted, and the name of what is set aside",
-    "shell/desk_outside.py": "the time stamps of the record",
-    "commands/page_steps.py": "the time stamp of a ballot",
+    "storage/measurement_cache.py": "is a file old enough to be trusted; the name of what is set aside",
+    "desk/environment.py": "the time stamps of the record",
+    "cli/steps/page.py": "the time stamp of a ballot",
 }
 
 

@@ -98,7 +98,7 @@ def test_a_playlist_that_points_at_no_audio_says_so_and_waits_for_nothing(
     words: str,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    from simulator import app
+    from simulator.cli import app
 
     monkeypatch.chdir(tmp_path)  # the address of a socket may have 107 bytes only
     os.mkfifo("pipe.wav")
@@ -118,7 +118,7 @@ def test_a_playlist_that_points_at_no_audio_says_so_and_waits_for_nothing(
 def test_a_track_outside_the_playlist_s_folder_is_read_and_not_touched(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], master: bytes
 ) -> None:
-    from simulator import app
+    from simulator.cli import app
 
     (tmp_path / "lists").mkdir()
     (tmp_path / "outside.wav").write_bytes(master)

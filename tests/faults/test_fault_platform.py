@@ -17,15 +17,17 @@ import pytest
 import soundfile
 from support import platform_rules
 
-from simulator.hearing.record import Act
-from simulator.shell import codec_cache, process_life
-from simulator.shell.deck import maker, scratch
-from simulator.shell.deck.cells import Cells
-from simulator.shell.deck.mapped import lane_path
-from simulator.shell.deck.program import LaneKey
-from simulator.shell.record_file import RecordFile
-from simulator.shell.small_files import read_small
-from simulator.shell.writing import whole_file
+from simulator.codecs import cache as codec_cache
+from simulator.deck import renderer as maker
+from simulator.deck import scratch
+from simulator.deck.mapped import lane_path
+from simulator.deck.program import LaneKey
+from simulator.deck.shared_state import Cells
+from simulator.session.log import Act
+from simulator.storage import process_life
+from simulator.storage.session_file import RecordFile
+from simulator.storage.small_files import read_small
+from simulator.storage.writing import whole_file
 
 ROOT = Path(__file__).resolve().parents[2]
 RATE = 44_100
@@ -196,7 +198,7 @@ def test_what_is_redirected_is_utf_8_also_where_the_system_s_encoding_is_another
     """The POSIX locale, whose encoding is ASCII, without Python's own cures."""
     environment = {**os.environ, "LC_ALL": "POSIX", "PYTHONCOERCECLOCALE": "0", "PYTHONUTF8": "0"}
     environment.pop("PYTHONIOENCODING", None)
-    words = "from simulator.shell.streams import ready_streams; ready_streams(); print(ascii(input()), '−')"
+    words = "from simulator.engine.streams import ready_streams; ready_streams(); print(ascii(input()), '−')"
     done = subprocess.run(
         [sys.executable, "-c", words.replace("−", "\\u2212")],
         cwd=ROOT, env=environment, input="\u00fc\n".encode(), capture_output=True, timeout=60, check=False,

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from simulator.shell.deck.program import DeckProgram, DeckSegment, LaneKey
-from simulator.shell.deck.to_file import FileDeck
+from simulator.deck.program import DeckProgram, DeckSegment, LaneKey
+from simulator.deck.to_file import FileDeck
 
 RATE = 44_100
 SECONDS = 120

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from simulator.app import run
+from simulator.cli.app import run
 
 ESCAPE = "\x1b]0;gotcha\x07\x1b[2J"
 

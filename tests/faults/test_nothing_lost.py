@@ -10,7 +10,7 @@ import pytest
 import soundfile
 from support.signals import both, pink_noise
 
-from simulator import app
+from simulator.cli import app
 
 RATE = 44_100
 

@@ -20,20 +20,20 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from simulator.compare.alignment import Alignment
-from simulator.errors import SimulatorError
-from simulator.hearing.material import known_ids, news
-from simulator.hearing.record import Act, Record, from_json, to_json
-from simulator.hearing.trial_ballot import answer_line, read_answers
-from simulator.hearing.trial_record import ballots, votes
-from simulator.measure.meter import measure_array
-from simulator.player.playlist_formats import parse_playlist
-from simulator.player.profile import parse_profile
-from simulator.report import page_record
-from simulator.shell.decided import last_decided
-from simulator.shell.files import AudioReader
-from simulator.shell.mail_text import texts_of
-from simulator.shell.stored_form import pack, unpack, unpack_pair
+from simulator.audio_files.reader import AudioReader
+from simulator.blind_test.ballot import answer_line, read_answers
+from simulator.common.errors import SimulatorError
+from simulator.comparison.alignment import Alignment
+from simulator.engine.decided import last_decided
+from simulator.metering.meter import measure_array
+from simulator.normalizer.profile import parse_profile
+from simulator.page import session_log as page_record
+from simulator.page.file.mail_text import texts_of
+from simulator.playlists.formats import parse_playlist
+from simulator.session.blind.record import ballots, votes
+from simulator.session.evidence import known_ids, news
+from simulator.session.log import Act, Record, from_json, to_json
+from simulator.storage.stored_form import pack, unpack, unpack_pair
 
 ROOT = Path(__file__).resolve().parents[2]
 AUDIO = {"wav": "PCM_24", "aiff": "PCM_16", "flac": "PCM_16", "ogg": "VORBIS", "mp3": "MPEG_LAYER_III"}

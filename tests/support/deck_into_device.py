@@ -13,8 +13,8 @@ from pathlib import Path
 from support.deck_lanes import Audio, Hand, HeldLanes, order
 from support.sound_server import read_raw
 
-from simulator.shell.deck.order import Part
-from simulator.shell.deck.stream import DeviceStream, Fill
+from simulator.deck.order import Part
+from simulator.deck.stream import DeviceStream, Fill
 
 TIMES_REAL_TIME = 20.0
 """An endless stream into a file that takes everything at once would fill the disk."""

@@ -9,9 +9,9 @@ from itertools import count
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.shell.deck.callback import Callback
-from simulator.shell.deck.cells import Cells, plain_cells
-from simulator.shell.deck.order import Order, Part
+from simulator.deck.callback import Callback
+from simulator.deck.order import Order, Part
+from simulator.deck.shared_state import Cells, plain_cells
 
 Audio = NDArray[np.float32]
 RATE = 8_000

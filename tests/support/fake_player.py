@@ -8,8 +8,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.errors import UsageError
-from simulator.shell.deck.program import DeckProgram, DeviceView, LaneKey, LaneView, Now
+from simulator.common.errors import UsageError
+from simulator.deck.program import DeckProgram, DeviceView, LaneKey, LaneView, Now
 
 
 @dataclass

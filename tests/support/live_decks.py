@@ -9,7 +9,7 @@ from pathlib import Path
 import soundfile
 from support.sound_server import RATE, Audio, unique_frames
 
-from simulator.shell.deck.program import Deck, DeckProgram, DeckSegment, LaneKey, Now
+from simulator.deck.program import Deck, DeckProgram, DeckSegment, LaneKey, Now
 
 LIMIT_SECONDS = 20.0
 

@@ -8,17 +8,17 @@ from dataclasses import replace
 import numpy as np
 from support.made_measurements import made, player
 
-from simulator.compare import loss
-from simulator.compare.alignment import Alignment, Kind
-from simulator.compare.difference import Difference
-from simulator.compare.loss import Comparison, Heard
-from simulator.measure import dynamics, gating
-from simulator.measure.measurement import Measurement, Series
-from simulator.player.decision import decide
-from simulator.player.prediction import from_gain
-from simulator.player.profile import Profile
-from simulator.report.balance_terms import Names
-from simulator.units import db_to_gain, lufs_to_energy
+from simulator.common.units import db_to_gain, lufs_to_energy
+from simulator.comparison import versions as loss
+from simulator.comparison.alignment import Alignment, Kind
+from simulator.comparison.difference import Difference
+from simulator.comparison.versions import Comparison, Heard
+from simulator.metering import dynamics, gating
+from simulator.metering.measurement import Measurement, Series
+from simulator.normalizer.decision import decide
+from simulator.normalizer.prediction import from_gain
+from simulator.normalizer.profile import Profile
+from simulator.text.comparison.terms import Names
 
 NAMES = Names("the loud master", "the open master")
 RATE = 48_000

@@ -5,12 +5,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from simulator.measure import dynamics, gating
-from simulator.measure.measurement import Measurement, Series, Warning_
-from simulator.player.playlist import Track
-from simulator.player.profile import LimiterSettings, Profile
-from simulator.player.profile_format import Ceiling, Conditional
-from simulator.units import db_to_gain, lufs_to_energy
+from simulator.common.units import db_to_gain, lufs_to_energy
+from simulator.dsp.limiter_settings import LimiterSettings
+from simulator.metering import dynamics, gating
+from simulator.metering.measurement import Measurement, Series, Warning_
+from simulator.normalizer.profile import Profile
+from simulator.normalizer.profile_format import Ceiling, Conditional
+from simulator.playlists.playlist import Track
 
 
 def made(

@@ -8,11 +8,11 @@ import numpy as np
 import soundfile
 from support.signals import both, pink_noise
 
-from simulator.player.playlist import Playlist, Track
-from simulator.shell.data import load_profile
-from simulator.shell.page_order import PageOrder
-from simulator.shell.predicting import deliver, predict
-from simulator.shell.store import Store
+from simulator.engine.predict import deliver, predict
+from simulator.page.file.request import PageOrder
+from simulator.playlists.playlist import Playlist, Track
+from simulator.storage.bundled import load_profile
+from simulator.storage.measurement_cache import Store
 
 RATE = 44_100
 NASTY = (

@@ -8,16 +8,16 @@ from functools import cache
 import numpy as np
 from support.made_measurements import made
 
-from simulator.hearing.events import Event, Tick, Typed
-from simulator.hearing.session import opened, step
-from simulator.hearing.state import Session
-from simulator.hearing.view import PlayedView, TrackView
-from simulator.measure.measurement import Measurement, Series
-from simulator.player.decision import decide
-from simulator.player.prediction import from_gain
-from simulator.player.profile import Profile
-from simulator.shell.data import load_profiles
-from simulator.units import lufs_to_energy
+from simulator.common.units import lufs_to_energy
+from simulator.metering.measurement import Measurement, Series
+from simulator.normalizer.decision import decide
+from simulator.normalizer.prediction import from_gain
+from simulator.normalizer.profile import Profile
+from simulator.session.events import Event, Tick, Typed
+from simulator.session.session import opened, step
+from simulator.session.state import Session
+from simulator.session.track import PlayedView, TrackView
+from simulator.storage.bundled import load_profiles
 
 STANDARD = ("minus14-headroom", "minus14-down", "untouched", "louder-setting")
 
@@ -76,7 +76,7 @@ class Desk:
 
     def do(self, event: Event | str) -> str:
         """What was said."""
-        from simulator.hearing.effects import Say
+        from simulator.session.effects import Say
 
         event = Typed(event, "at 1") if isinstance(event, str) else event
         self.session, self.effects = step(self.session, event)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from simulator.hearing.trial_ballot import VoteAnswer, read_answers
+from simulator.blind_test.ballot import VoteAnswer, read_answers
 
 
 def read_answer(text: str) -> VoteAnswer:

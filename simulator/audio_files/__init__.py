@@ -1,0 +1,1 @@
+"""Audio files: read as blocks of samples, judged, and written."""

@@ -1,0 +1,236 @@
+"""Reader: an audio file as blocks of samples, by libsndfile, with its faults named.
+
+Decoding runs in a thread beside the measuring (libsndfile releases Python's lock), and the content
+hash is computed on the decoded samples in the same pass. Lossy files are decoded to float, above full
+scale where the decoder says so.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import queue
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.audio_files.ends import MP3_SLACK_FRAMES, is_chained, is_cut, mp3_seconds
+from simulator.audio_files.faults import chained, check_file, check_info, cut_short, plain, read_in_part
+from simulator.audio_files.mp4 import AvFile, looks_like_mp4
+from simulator.audio_files.pcm import open_pcm
+from simulator.common.errors import AudioError
+from simulator.common.units import format_time
+from simulator.dsp.segments import SEGMENT_FRAMES
+
+READABLE = "WAV, RF64, W64, AIFF, CAF, FLAC, Ogg Vorbis, Opus and MP3 (M4A with PyAV)"
+LOSSY_SUBTYPES = ("VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III", "AAC", "MP3")
+_BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
+_BITS |= {f"ALAC_{bits}": bits for bits in (16, 20, 24, 32)}
+_AHEAD_FRAMES = 8 * SEGMENT_FRAMES
+_PIECE_FRAMES = 1024
+_XIPH_ORDER = {3: [0, 2, 1], 5: [0, 2, 1, 3, 4], 6: [0, 2, 1, 5, 3, 4]}
+"""Vorbis and Opus hold L C R (Ls Rs LFE), libsndfile gives them as they lie; picks the order of
+common/channels. Source: Xiph.Org, Vorbis I specification, 4.3.9; RFC 7845, 5.1.1.2."""
+CUSTOMARY_TO_XIPH = {
+    channels: [order.index(place) for place in range(channels)] for channels, order in _XIPH_ORDER.items()
+}
+"""The way back, for writing."""
+
+
+@dataclass(frozen=True, slots=True)
+class AudioInfo:
+    """What the header says. `bits` is the integer word length, None for float or lossy; `frames` may
+    be wrong for MP3 (the length comes from the decoding)."""
+
+    path: str
+    container: str
+    subtype: str
+    sample_rate: int
+    channels: int
+    frames: int
+    bits: int | None
+    lossy: bool
+
+
+class AudioReader:
+    """One pass over a file: iterate for float32 blocks (frames, channels); afterwards `content` is the
+    hash of all samples. Use as a context manager. `ahead`: a thread decodes beside the caller's work (where
+    other processes keep the cores busy, it only costs). Raises AudioError with what, where and the cure."""
+
+    def __init__(
+        self, path: str, *, hashed: bool = True, ahead: bool = True, block_frames: int = SEGMENT_FRAMES
+    ) -> None:
+        self._file, self.info = _opened(path)
+        self._digest: Any = hashlib.sha256(_identity(self.info)) if hashed else None
+        self._ahead, self._threaded = ahead, False
+        self._block_frames = block_frames
+        self._stop = threading.Event()
+        self.content = ""
+
+    def __enter__(self) -> AudioReader:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        if not self._threaded:  # else the thread closes it
+            self._file.close()
+
+    def __iter__(self) -> Iterator[NDArray[np.float32]]:
+        yield from self._read_ahead() if self._ahead else self._decoded()
+        if self._digest is not None:
+            self.content = self._digest.hexdigest()
+
+    def _read_ahead(self) -> Iterator[NDArray[np.float32]]:
+        ready: queue.Queue[NDArray[np.float32] | Exception | None] = queue.Queue(
+            _AHEAD_FRAMES // self._block_frames
+        )
+        thread = threading.Thread(target=self._decode, args=(ready,), daemon=True)
+        thread.start()
+        self._threaded = True
+        try:
+            while (block := ready.get()) is not None:
+                if isinstance(block, Exception):
+                    raise block
+                yield block
+        finally:
+            self._stop.set()
+            while thread.is_alive():  # a full queue would hold the thread
+                try:
+                    ready.get_nowait()
+                except queue.Empty:
+                    thread.join(0.005)
+
+    def _decode(self, ready: queue.Queue[NDArray[np.float32] | Exception | None]) -> None:
+        try:
+            for block in self._decoded():
+                ready.put(block)
+            ready.put(None)
+        except Exception as problem:  # whoever waits for blocks would wait for ever
+            ready.put(problem)
+
+    def _decoded(self) -> Iterator[NDArray[np.float32]]:
+        """The blocks as they are decoded; every fault as an AudioError, named with the place, never lost."""
+        frames = 0
+        order = _XIPH_ORDER.get(self.info.channels) if self.info.subtype in ("VORBIS", "OPUS") else None
+        with self._file as file:
+            while not self._stop.is_set():
+                try:
+                    block = np.empty((self._block_frames, self.info.channels), dtype=np.float32)
+                    block = file.read(out=block)
+                    if order is not None:
+                        block = np.ascontiguousarray(block[:, order])
+                    if self._digest is not None:
+                        self._digest.update(block)
+                except Exception as problem:  # libsndfile's own, or memory
+                    where = _stops(self.info, frames, frames + self._block_frames)
+                    raise AudioError(
+                        f"{self.info.path}: the decoder stopped {where}: {plain(problem)}.",
+                        "The file is damaged or cut short there; copy or export it again.",
+                    ) from None
+                if not block.shape[0]:
+                    break
+                frames += block.shape[0]
+                yield block
+        if not self._stop.is_set():
+            self._check_length(frames)
+
+    def _check_length(self, frames: int) -> None:
+        if not frames:
+            raise AudioError(f"{self.info.path}: the file holds no samples.", "Export it again.")
+        # without its tag, the length of an MP3 is only an estimate
+        if self.info.container != "MP3" and frames < self.info.frames:
+            raise cut_short(self.info, frames, self.info.frames)
+        try:
+            cut = is_cut(self.info.path, self.info.container)
+            seconds, one = mp3_seconds(self.info.path) if self.info.container == "MP3" else (0.0, 0.0)
+            more = self.info.container == "OGG" and is_chained(self.info.path)
+        except OSError:  # taken away meanwhile; all of it was read
+            return
+        if cut:
+            raise cut_short(self.info, frames, max(frames, self.info.frames))
+        if seconds > frames / self.info.sample_rate + MP3_SLACK_FRAMES * one:
+            raise read_in_part(self.info, frames, seconds)
+        if more:
+            raise chained(self.info.path)
+
+
+def read_info(path: str) -> AudioInfo:
+    """The header alone. Raises AudioError."""
+    file, info = _opened(path)
+    file.close()
+    return info
+
+
+def _opened(path: str) -> tuple[Any, AudioInfo]:
+    """The open file and what its header says."""
+    import soundfile
+
+    check_file(path)
+    file: Any
+    try:
+        if looks_like_mp4(path):
+            file = AvFile(path)
+        else:
+            file = soundfile.SoundFile(os.fsencode(path) if os.name == "posix" else path)
+            # else it seeks after every read, which starts a decoder anew: what MP3 frames of a low bit rate
+            # take from more than four frames before them is lost then, and the moment is mute
+            file.seekable = lambda: False
+    except ImportError:
+        raise AudioError(
+            f"{path}: M4A files (AAC, ALAC) need the optional library PyAV, which is not installed.",
+            'Install it with `pip install "fairhearing[aac]"`, or export the file as WAV or FLAC.',
+        ) from None
+    except (soundfile.LibsndfileError, RuntimeError, OSError, ValueError) as problem:
+        raise AudioError(
+            f"{path}: this is no audio that can be read ({plain(problem)}).",
+            f"What can be read: {READABLE}. Convert the file to one of them.",
+        ) from None
+    info = AudioInfo(
+        path=path,
+        container=file.format,
+        subtype=file.subtype,
+        sample_rate=file.samplerate,
+        channels=file.channels,
+        frames=file.frames,
+        bits=_BITS.get(file.subtype),
+        lossy=file.subtype in LOSSY_SUBTYPES,
+    )
+    try:
+        check_info(info, file.extra_info)
+        samples = open_pcm(path, info.container, info.subtype, info.channels, info.frames)
+    except OSError as problem:  # AudioError is none
+        file.close()
+        raise AudioError(f"{path}: the file cannot be opened: {plain(problem)}.", "Check the path.") from None
+    except BaseException:
+        file.close()
+        raise
+    if samples is not None:
+        file.close()
+        return samples, info
+    return file, info
+
+
+def _stops(info: AudioInfo, first: int, end: int) -> str:
+    """Where the decoder stops in a block, in words: found by reading the block once more, in small pieces."""
+    at, there = first, False
+    try:
+        file, _ = _opened(info.path)
+        with file:
+            file.seek(first)
+            there = True
+            piece = np.empty((_PIECE_FRAMES, info.channels), dtype=np.float32)
+            while at < end and (count := file.read(out=piece).shape[0]):
+                at += count
+    except Exception:  # the fault once more, or a file that cannot be read from its middle
+        if there:
+            return f"at {format_time(at / info.sample_rate)}"
+    last = min(end, info.frames) if info.frames > first else end
+    return f"between {format_time(first / info.sample_rate)} and {format_time(last / info.sample_rate)}"
+
+
+def _identity(info: AudioInfo) -> bytes:
+    return f"{info.sample_rate} {info.channels} {info.bits}\n".encode()

@@ -1,0 +1,200 @@
+"""Ballot and answer of a page's vote: what the page was made with, and what comes back.
+
+A ballot is a preference trial whose rounds the page carries out by itself. The answer is one line that a
+mail can hold:
+
+    fairhearing-vote 1 PAGE LETTERS NAMES CHECK
+
+PAGE is the ballot's id, LETTERS the answers of all rounds ("ABBA…"), NAMES "hidden" or "seen" (whether
+the names stood on the screen before the vote), CHECK the CRC-32 of the four words before it, in eight
+hexadecimal digits: against slips, not against fraud. Lines around it are free; "answer:", "name:" and
+"words:" are read. "answer:" is a number by chance that tells one filling of the page from another with the
+same letters; the words go on to the next empty line. Mail programs put ">" before lines and break them; both
+are undone.
+"""
+
+from __future__ import annotations
+
+import re
+import zlib
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from simulator.blind_test.draw import Round
+from simulator.blind_test.trial import Trial, TrialPlan, begin
+
+FORMAT = "1"
+WORD = "fairhearing-vote"
+_GAP = r"[\s>|]+"  # a space, or where a mail was wrapped and quoted
+_LINE = re.compile(
+    rf"{WORD}{_GAP}(?P<format>\d\S*){_GAP}(?P<page>[a-z0-9]+){_GAP}(?P<letters>[AB]+){_GAP}"
+    rf"(?P<names>hidden|seen){_GAP}(?P<check>[0-9a-f]{{8}})\b"
+)
+_BEGUN = re.compile(rf"{WORD}{_GAP}\d")
+_ENDS = re.compile(rf"\s*$|-- |(name|words|answer|Vote): |{WORD}")
+"""Where a client's words end."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ballot:
+    """A vote that a page asks for: `page` is its id; the plan's versions are the names that the client
+    sees afterwards; `contents` are the identities of the versions' samples, in the same order. `draws` are
+    the rounds as the page plays them; empty in ballots of older versions, which kept the seed alone."""
+
+    page: str
+    plan: TrialPlan
+    contents: tuple[str, ...] = ()
+    draws: tuple[Round, ...] = ()
+
+
+class OtherDrawsError(ValueError):
+    """The draws in a ballot are not those that its seed gives now."""
+
+
+@dataclass(frozen=True, slots=True)
+class VoteAnswer:
+    """What the client sent: letters of all rounds, whether the names were known, who, in which words."""
+
+    page: str
+    letters: str
+    names_seen: bool
+    name: str = ""
+    words: str = ""
+    answer: str = ""
+    """Tells one filling of the page from another; empty on pages of older versions."""
+
+
+def answer_line(page: str, letters: str, names_seen: bool) -> str:
+    """The line that the page shows at the end of the vote."""
+    body = f"{FORMAT} {page} {letters} {'seen' if names_seen else 'hidden'}"
+    return f"{WORD} {body} {zlib.crc32(body.encode('ascii')):08x}"
+
+
+def read_answers(text: str) -> tuple[list[VoteAnswer], list[str]]:
+    """All answers in a text, each once, and what is wrong with the others. What stands after an answer, up to
+    the next one, belongs to it; where there is only one, the whole text does."""
+    matches = list(_LINE.finditer(text))
+    found: list[VoteAnswer] = []
+    problems: list[str] = []
+    whole = {match.start() for match in matches}
+    cut_off = any(match.start() not in whole for match in _BEGUN.finditer(text))
+    if not matches:
+        problems.append(f"there is no whole line that begins with {WORD}")
+    elif cut_off:
+        problems.append(f"one more line that begins with {WORD} is not whole")
+    for number, match in enumerate(matches):
+        end = matches[number + 1].start() if number + 1 < len(matches) else len(text)
+        try:
+            _add(found, _answer(match, text if len(matches) == 1 else text[match.end() : end]))
+        except ValueError as problem:
+            if str(problem) not in problems:
+                problems.append(str(problem))
+    return found, problems
+
+
+def same_answer(one: VoteAnswer, other: VoteAnswer) -> bool:
+    """Are these one filling of the page, as a mail holds it that quotes it once more?"""
+    if (one.page, one.letters, one.names_seen) != (other.page, other.letters, other.names_seen):
+        return False
+    if one.answer or other.answer:
+        return one.answer == other.answer or not (one.answer and other.answer)
+    return one.name == other.name or not (one.name and other.name)
+
+
+def merged(answers: Iterable[VoteAnswer]) -> list[VoteAnswer]:
+    """Each filling once, with all that is said of it anywhere."""
+    found: list[VoteAnswer] = []
+    for one in answers:
+        _add(found, one)
+    return found
+
+
+def _add(found: list[VoteAnswer], given: VoteAnswer) -> None:
+    for place, one in enumerate(found):
+        if same_answer(one, given):
+            found[place] = replace(
+                one,
+                name=one.name or given.name,
+                words=one.words or given.words,
+                answer=one.answer or given.answer,
+            )
+            return
+    found.append(given)
+
+
+def _answer(match: re.Match[str], around: str) -> VoteAnswer:
+    """The answer of one line, with what stands around it. Raises ValueError where it was changed, or is of a
+    newer form."""
+    if match["format"] != FORMAT:
+        raise ValueError(f"its answer has the form {match['format']}, and this program knows {FORMAT}")
+    line = answer_line(match["page"], match["letters"], match["names"] == "seen")
+    if line.split()[-1] != match["check"]:
+        raise ValueError("the answer was changed on its way: its check does not fit")
+    plain = re.sub(r"^[>|\s]+", "", around, flags=re.MULTILINE)
+    return VoteAnswer(
+        page=match["page"],
+        letters=match["letters"],
+        names_seen=match["names"] == "seen",
+        name=_free(plain, "name"),
+        words=_words(around),
+        answer=_number(plain),
+    )
+
+
+def voted(ballot: Ballot, given: VoteAnswer) -> Trial:
+    """The finished trial. Raises OtherDrawsError where the ballot's draws are not those of its seed, and
+    ValueError where the answer is of another page or not whole."""
+    if given.page != ballot.page:
+        raise ValueError(f"it answers the page {given.page}, not {ballot.page}")
+    if len(given.letters) != ballot.plan.rounds:
+        raise ValueError(f"it has {len(given.letters)} answers, and the vote had {ballot.plan.rounds} rounds")
+    letters = tuple("A" if letter == "A" else "B" for letter in given.letters)
+    trial = begin(ballot.plan)
+    _refuse_other_draws(ballot, trial)
+    return replace(trial, answers=letters)  # type: ignore[arg-type]
+
+
+def _refuse_other_draws(ballot: Ballot, trial: Trial) -> None:
+    """The page played the draws in the ballot; a trial that was drawn otherwise would count the wrong
+    versions."""
+    if not ballot.draws or ballot.draws == trial.draws:
+        return
+    if len(ballot.draws) != len(trial.draws):
+        found = f"it has {len(ballot.draws)} rounds, and its plan has {len(trial.draws)}"
+    else:
+        pairs = enumerate(zip(ballot.draws, trial.draws, strict=True), start=1)
+        first = next(number for number, (kept, drawn) in pairs if kept != drawn)
+        found = f"round {first} is the first to differ"
+    raise OtherDrawsError(
+        f"the ballot of page {ballot.page} holds other draws than its seed gives ({found}), so this vote "
+        "cannot be counted"
+    )
+
+
+def _free(plain: str, key: str) -> str:
+    """The first line "KEY: …", as text."""
+    found = re.search(rf"^{key}:[ \t]*(.*)$", plain, re.MULTILINE)
+    return found[1].strip() if found else ""
+
+
+def _number(plain: str) -> str:
+    """The number of the filling; empty on pages of older versions."""
+    found = re.search(r"^answer: *([0-9a-f]{8})\s*$", plain, re.MULTILINE)
+    return found[1] if found else ""
+
+
+def _words(text: str) -> str:
+    """What stands after "words:", up to an empty line, the answer or another key, in one line. Where the
+    first line is quoted, only quoted ones go on with it: what follows is the mail's own."""
+    lines = iter(text.splitlines())
+    for line in lines:
+        found = re.match(r"([>| \t]*)words:(.*)", line)
+        if found:
+            quoted, parts = set(found[1]) & set(">|"), [found[2]]
+            for after in lines:
+                own = after.lstrip(">| \t")
+                if _ENDS.match(own) or (quoted and after.lstrip()[:1] not in quoted):
+                    break
+                parts.append(own)
+            return " ".join(part.strip() for part in parts).strip()
+    return ""

@@ -1,0 +1,156 @@
+"""Blind trial as values, and how it goes on with each answer; nothing here makes a sound.
+
+Two kinds. *Preference*: each round offers two versions under the letters A and B; which one is liked
+better? *Discrimination*: X is one of the two versions A and B; which one? The number of rounds and the
+seed are fixed beforehand, an answer counts only once every letter of the round was heard, and nothing is
+told before the last answer: `show` is all that a screen may draw from, and it does not know the draws.
+Conventions: versions are counted from 0 as in the plan; letters are "A", "B", "X"; rounds count from 1
+on the screen. Source: ITU-R BS.1534-3, section 5.3 (switching, looping), and the practice of comparators
+of this kind: rounds fixed beforehand, X drawn anew each round, every answer logged.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from simulator.blind_test.draw import Round, draw
+
+Kind = Literal["preference", "discrimination"]
+Letter = Literal["A", "B", "X"]
+
+MOST_ROUNDS = 200
+MATCHED_WITHIN_LU = 0.1
+"""How closely the versions are matched on the passage; common practice ±0.1 dB (from memory)."""
+
+
+@dataclass(frozen=True, slots=True)
+class TrialPlan:
+    """What is fixed before the first round. `versions` names them for the log (two for discrimination,
+    two to four for preference); `state` is what is heard, "played" or "matched"; `level_difference_lu`
+    is the greatest difference of their loudness on the passage, as they sound in the trial."""
+
+    kind: Kind
+    versions: tuple[str, ...]
+    rounds: int
+    seed: int
+    state: str
+    level_difference_lu: float
+    passage_start_s: float
+    passage_s: float
+    passage_reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """A trial under way: its plan, its draws, the answers so far, and what was heard in this round."""
+
+    plan: TrialPlan
+    draws: tuple[Round, ...]
+    answers: tuple[Letter, ...] = ()
+    heard: frozenset[str] = frozenset()
+
+    @property
+    def finished(self) -> bool:
+        return len(self.answers) == len(self.draws)
+
+
+@dataclass(frozen=True, slots=True)
+class TrialScreen:
+    """All that may be shown before the end: the same for every draw."""
+
+    kind: Kind
+    round_number: int
+    rounds: int
+    letters: tuple[Letter, ...]
+    heard: tuple[Letter, ...]
+    choices: tuple[Letter, ...]
+    may_answer: bool
+    finished: bool
+
+
+def problem_of(plan: TrialPlan) -> str:
+    """Why a plan cannot be carried out, as a sentence; empty where it can."""
+    count = len(plan.versions)
+    if plan.kind == "discrimination" and count != 2:
+        return f"A discrimination trial compares two versions, got {count}."
+    if not 2 <= count <= 4:
+        return f"A preference trial compares two to four versions, got {count}."
+    if len(set(plan.versions)) != count:
+        return "Two of the versions have the same name."
+    pairs = count * (count - 1) // 2
+    if not 1 <= plan.rounds <= MOST_ROUNDS:
+        return f"The number of rounds must lie between 1 and {MOST_ROUNDS}, got {plan.rounds}."
+    if plan.rounds % pairs:
+        below = plan.rounds - plan.rounds % pairs
+        near = f"{below} or {below + pairs}" if below else f"{pairs}"
+        return (
+            f"{count} versions make {pairs} pairs, and every pair must come equally often: choose {near} "
+            f"rounds instead of {plan.rounds}."
+        )
+    return ""
+
+
+def begin(plan: TrialPlan) -> Trial:
+    """The trial before its first round. Raises ValueError where `problem_of` the plan is not empty."""
+    problem = problem_of(plan)
+    if problem:
+        raise ValueError(problem)
+    return Trial(plan, draw(plan.kind, len(plan.versions), plan.rounds, plan.seed))
+
+
+def show(trial: Trial) -> TrialScreen:
+    """What a screen may show of a trial that goes on."""
+    discrimination = trial.plan.kind == "discrimination"
+    letters: tuple[Letter, ...] = ("A", "B", "X") if discrimination else ("A", "B")
+    heard = tuple(letter for letter in letters if letter in trial.heard)
+    return TrialScreen(
+        kind=trial.plan.kind,
+        round_number=min(len(trial.answers) + 1, len(trial.draws)),
+        rounds=len(trial.draws),
+        letters=letters,
+        heard=heard,
+        choices=("A", "B"),
+        may_answer=not trial.finished and heard == letters,
+        finished=trial.finished,
+    )
+
+
+def version_of(trial: Trial, letter: Letter) -> int:
+    """Which version sounds under a letter in this round: for the deck, never for the screen. Raises
+    ValueError for a letter that is not offered, or after the last round."""
+    if trial.finished:
+        raise ValueError("The trial is over.")
+    if letter not in show(trial).letters:
+        raise ValueError(f"There is no {letter} in this trial.")
+    drawn = trial.draws[len(trial.answers)]
+    if letter == "X":
+        return drawn.second if drawn.x_is_second else drawn.first
+    return drawn.first if letter == "A" else drawn.second
+
+
+def hear(trial: Trial, letter: Letter) -> Trial:
+    """The trial after a letter has sounded. Raises ValueError as `version_of`."""
+    version_of(trial, letter)
+    return replace(trial, heard=trial.heard | {letter})
+
+
+def refusal(trial: Trial, letter: str) -> str:
+    """Why this answer cannot be taken now, as a sentence; empty where it can."""
+    screen = show(trial)
+    if screen.finished:
+        return "The trial is over: all answers are given."
+    if letter not in screen.choices:
+        return f"Answer {' or '.join(screen.choices)}."
+    missing = [one for one in screen.letters if one not in screen.heard]
+    return (
+        f"Hear {' and '.join(missing)} first: an answer counts only once all were heard." if missing else ""
+    )
+
+
+def answer(trial: Trial, letter: Letter) -> Trial:
+    """The trial after an answer, at the next round. Raises ValueError where `refusal` is not empty."""
+    problem = refusal(trial, letter)
+    if problem:
+        raise ValueError(problem)
+    return replace(trial, answers=(*trial.answers, letter), heard=frozenset())

@@ -1,0 +1,148 @@
+"""The command line's frame: finds the command, and turns errors into words and exit codes.
+
+Commands are loaded only when they are called, so that `--help` and completion stay quick.
+"""
+
+from __future__ import annotations
+
+import errno
+import importlib
+import os
+import sys
+from collections.abc import Callable
+from typing import NoReturn
+
+import click
+
+from simulator import __version__
+from simulator.common.errors import DONE, INTERRUPTED, NOTHING_DONE, WRONG_USE, SimulatorError
+from simulator.common.text import visible, within_bounds
+from simulator.engine.signals import hear_no_more, leave_in_order
+from simulator.engine.streams import lead_nowhere, ready_streams
+from simulator.storage.small_files import begin_anew
+
+COMMANDS = {
+    "check": "Is a master ready to go out? Findings, and what to do about them.",
+    "demo": "Hear and see the point: an invented song in an open and a crushed master.",
+    "compare": "What a loud master gained and what it paid against an open one.",
+    "ladder": "Before mastering: what each loudness costs a mix, and gains as played.",
+    "listen": "The listening desk: play a list as a player would, and switch at once.",
+    "measure": "Loudness, peaks and dynamics of files, by the published standards.",
+    "page": "One HTML file for the client: listen, see, read, and vote blind.",
+    "predict": "What normalising players will do to masters and references.",
+    "profiles": "The player profiles: list them, show one, start your own.",
+    "render": "Write the audio as a player would play it.",
+    "votes": "Take a client's answers to a page's vote into the record.",
+}
+
+
+_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
+
+
+class _Commands(click.Group):
+    """Knows every command's name and line of help without importing it."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        if cmd_name not in COMMANDS:
+            return None
+        found = importlib.import_module(f"simulator.cli.{cmd_name}").command
+        assert isinstance(found, click.Command)
+        return found
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(
+    cls=_Commands,
+    invoke_without_command=True,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 90},
+)
+@click.version_option(__version__, prog_name="fairhearing", message="%(prog)s %(version)s")
+@click.pass_context
+def cli(ctx: click.Context) -> None:
+    """Hear and measure masters as loudness-normalising players will play them.
+
+    Start with `fairhearing demo`. Then: `fairhearing predict LOUD.wav OPEN.wav`.
+    """
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())
+
+
+def main(arguments: list[str] | None = None) -> NoReturn:
+    """Runs the command line and leaves with its exit code."""
+    leave_in_order()
+    outlet = ready_streams()
+    try:
+        code = run(arguments)
+        sys.stdout.flush()
+        if outlet is not None and outlet.problem is not None:
+            unprinted = _unprinted(outlet.problem, _say)
+            code = code if code in (WRONG_USE, INTERRUPTED) else unprinted
+    except KeyboardInterrupt:  # before the command had begun
+        code = INTERRUPTED
+    finally:
+        hear_no_more()  # what is cleared away at exit is not torn either
+    sys.exit(code)
+
+
+def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = None) -> int:
+    """Runs one command; returns its exit code. `say` takes error lines (standard error by default)."""
+    say = say or _say
+    _hold_blas()
+    begin_anew()
+    try:
+        code = cli.main(args=arguments, prog_name="fairhearing", standalone_mode=False)
+        sys.stdout.flush()
+        return code if isinstance(code, int) else DONE
+    except click.exceptions.Exit as leaving:
+        return leaving.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        say("Interrupted. Nothing half-written is left behind.")
+        return INTERRUPTED
+    except click.exceptions.NoArgsIsHelpError as problem:
+        say(problem.format_message())
+        return WRONG_USE
+    except click.ClickException as problem:
+        usage = (
+            f"{problem.ctx.command_path}: " if isinstance(problem, click.UsageError) and problem.ctx else ""
+        )
+        say(f"{usage}{problem.format_message()}")
+        if isinstance(problem, click.UsageError) and problem.ctx is not None:
+            say(f"Help: {problem.ctx.command_path} --help")
+        return WRONG_USE
+    except SimulatorError as problem:
+        say(problem.message)
+        if problem.hint:
+            say(f"  {problem.hint}")
+        return problem.exit_code
+    except BrokenPipeError:  # `| head` has read enough
+        lead_nowhere(sys.stdout.fileno())
+        return DONE
+    except OSError as problem:
+        # only where the results themselves could not be printed, as with `> FILE` on a full disk
+        if problem.filename is not None or problem.errno not in _FULL:
+            raise
+        lead_nowhere(sys.stdout.fileno())
+        return _unprinted(problem, say)
+
+
+def _say(line: str) -> None:
+    print(within_bounds(visible(line, "\n")), file=sys.stderr)
+
+
+def _unprinted(problem: OSError, say: Callable[[str], None]) -> int:
+    """The results are not on standard output; the code for that."""
+    say(f"Standard output cannot be written: {problem.strerror}. The results are not whole.")
+    say("  Make room on the disk that it leads to, or lead it elsewhere.")
+    return NOTHING_DONE
+
+
+def _hold_blas() -> None:
+    """One BLAS thread, set before numpy is first imported (see engine/workers.py)."""
+    for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(name, "1")

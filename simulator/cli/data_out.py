@@ -1,0 +1,37 @@
+"""Results as data on standard output: JSON, and CSV with the columns of all rows."""
+
+from __future__ import annotations
+
+import csv
+import json
+import sys
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from simulator.common.text import visible
+
+FORMULA = ("=", "+", "-", "@")
+"""How a cell begins that spreadsheets work out (OWASP, "CSV injection"; from memory)."""
+
+
+def print_json(objects: object) -> None:
+    """Unrounded; a NaN or an infinity would be a fault of the program and is refused (ValueError)."""
+    print(json.dumps(objects, indent=1, allow_nan=False, ensure_ascii=False))
+
+
+def _cell(value: Any) -> Any:
+    """Numbers as they are; a text like a formula behind an apostrophe, and its controls spelled out."""
+    if not isinstance(value, str):
+        return value
+    text = visible(value)
+    return f"'{text}" if text.startswith(FORMULA) or value.startswith(("\t", "\r")) else text
+
+
+def print_csv(rows: Sequence[Mapping[str, Any]]) -> None:
+    """A line a row; columns in the order of first appearance, `error` last."""
+    # what a spreadsheet would run as a formula, and what would steer a terminal, is text
+    rows = [{key: _cell(value) for key, value in row.items()} for row in rows]
+    names = list(dict.fromkeys(key for row in rows for key in row if key != "error"))
+    writer = csv.DictWriter(sys.stdout, [*names, "error"], restval="", lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)

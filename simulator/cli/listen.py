@@ -1,0 +1,264 @@
+"""`fairhearing listen`: the listening desk, a playlist played as a player would play it."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import shutil
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
+
+import click
+
+from simulator.cli.options import cache_options, profile_option, say_problems
+from simulator.common.text import visible
+from simulator.engine.streams import lead_nowhere
+
+if TYPE_CHECKING:
+    from simulator.cli.steps.prepare import Prepared
+    from simulator.deck.program import Deck as Player
+    from simulator.desk.align import Aligner
+    from simulator.desk.background import Studio
+    from simulator.desk.environment import Outside
+    from simulator.session.state import Session
+    from simulator.storage.session_file import RecordFile
+
+LOG = "listen.log"
+HISTORY = "listen-history"
+WIDTH = 80
+DUMB = ("dumb", "unknown")
+
+
+@click.command("listen")
+@click.argument("inputs", nargs=-1, required=True)
+@profile_option
+@click.option("--device", metavar="NAME", help="The output device, by its name or a part of it.")
+@click.option(
+    "--to-file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="OUT.wav",
+    help="Play the session into a file, as fast as it can be written (for scripts: wait).",
+)
+@click.option("--force", is_flag=True, help="Replace the file of --to-file if it is there already.")
+@cache_options
+def command(
+    inputs: tuple[str, ...],
+    profiles: tuple[str, ...],
+    device: str | None,
+    to_file: Path | None,
+    force: bool,
+    no_cache: bool,
+    rehash: bool,
+    workers: int | None,
+) -> int:
+    """Opens the listening desk on INPUTS (audio files, folders, playlists, or the word demo).
+
+    Every switch is instant and at the same moment of the song. With several profiles the first one begins.
+    Without a terminal on both ends the same commands are read as plain lines.
+    """
+    from simulator.cli.steps.prepare import nothing_read, prepare
+    from simulator.common.errors import NOTHING_DONE, SOME_FAILED, UsageError
+    from simulator.deck.opening import open_deck
+    from simulator.deck.to_file import FileDeck
+    from simulator.desk.native_log import native_messages_to
+    from simulator.storage.measurement_cache import cache_folder
+    from simulator.storage.writing import refuse_sources
+
+    if device is not None and to_file is not None:
+        raise UsageError("--device and --to-file exclude each other.", "A file needs no device.")
+    # a device opens in a process of its own meanwhile; the rate of a file comes from the tracks
+    opened = None if to_file is not None else open_deck(device)
+    try:
+        ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
+        say_problems(one.problem for one in ready.tracks)
+        if ready.nothing:
+            raise nothing_read()
+        if to_file is not None and (force or not to_file.exists()):
+            kept_in = os.fspath(_record_path(inputs, ready))
+            refuse_sources([to_file], [*(one.track.path for one in ready.tracks), kept_in])
+        player = opened = opened or open_deck(to_file=to_file, sample_rate=_rate(ready), force=force)
+        with native_messages_to(cache_folder() / LOG):
+            code, saved = _listen(inputs, ready, player, no_cache, rehash)
+            player.close()
+        if isinstance(player, FileDeck) and not player.played:
+            _say(
+                f"Nothing was played, so {to_file} was not written. A script plays, and waits: play, wait 10"
+            )
+    finally:
+        if opened is not None:
+            opened.close()
+    if code:
+        raise SystemExit(code)
+    if not saved:
+        return NOTHING_DONE
+    return SOME_FAILED if ready.failed else 0
+
+
+def _listen(
+    inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: bool, rehash: bool
+) -> tuple[int, bool]:
+    """The session itself, on a terminal or without one: 0, or 128 + the signal that ended it; and whether all
+    that was done is in the session file."""
+    from simulator.desk.align import Aligner
+    from simulator.desk.controller import Desk
+    from simulator.desk.environment import Outside
+    from simulator.desk.text import wrapped
+    from simulator.desk.tracks import remembered_marks
+    from simulator.engine.signals import signals_held
+    from simulator.session import evidence as material
+    from simulator.session.session import opened
+    from simulator.storage.measurement_cache import cache_folder
+    from simulator.storage.user_settings import config_folder, data_folder_of_user, starting_trim_db
+
+    interactive = _on_terminal()
+    say = _say_while_there if interactive else _say
+    outside = Outside(say, config_folder())
+    aligner = Aligner(None if no_cache else cache_folder(), rehash=rehash)
+    session, studio = _session(ready, no_cache, rehash, outside, interactive, aligner)
+    if interactive:
+        from simulator.desk.prompt import run_prompt  # loaded while the device opens
+    player.ready()
+    leaving = contextlib.ExitStack()
+    leaving.callback(studio.close)
+    leaving.callback(aligner.close)
+    code = 0
+    try:
+        with signals_held():  # no lock is taken without somebody to take it away
+            record = _record(inputs, ready, say)
+            leaving.callback(_close, record, say)
+        acts = record.record.acts
+        session = replace(
+            session, marks=remembered_marks(record.record, session.tracks), known=material.known_ids(acts)
+        )
+        desk = Desk(session, player, record, studio, outside, scripted=not interactive)
+        leaving.callback(desk.close)
+        for profile in ready.profiles:
+            studio.decode(profile)
+        desk.open(*opened(session, starting_trim_db(outside.config), outside.at()))
+        for changed in material.news(acts, session.tracks, session.profiles):
+            say(wrapped(changed, session.width))
+        if interactive:
+            code = run_prompt(desk, data_folder_of_user() / HISTORY)
+        else:
+            from simulator.desk.plain_prompt import run_plain
+
+            code = run_plain(desk, sys.stdin or (), _say, keep_on_interrupt=_is_terminal(sys.stdin))
+    finally:
+        with signals_held():  # a second Ctrl-C does not end the clearing away
+            leaving.close()
+    return code, not record.unsaved
+
+
+def _close(record: RecordFile, say: Callable[[str], None]) -> None:
+    """Takes the record's lock away and says where it lies; what is not in it is saved elsewhere, or shown."""
+    from simulator.session.log import Record, to_json
+    from simulator.storage.session_file import sessions_folder
+
+    record.close()
+    if record.kept:
+        say(f"Notes and acts are kept in {record.path}")
+    if not record.unsaved:
+        return
+    copy = record.rescue(sessions_folder())
+    if copy is not None:
+        say(f"The session is NOT saved in {record.path}. A copy with everything in it: {copy}")
+        say("  Move it there once that can be written.")
+        return
+    say(f"The session is NOT saved, neither in {record.path} nor in the data folder. Copy what is new:")
+    say(to_json(Record(record.record.title, record.unsaved)).decode().rstrip())
+
+
+def _session(
+    ready: Prepared, no_cache: bool, rehash: bool, outside: Outside, interactive: bool, aligner: Aligner
+) -> tuple[Session, Studio]:
+    """The session as it stands before it is opened, and who works things out for it."""
+    from simulator.desk.background import Studio
+    from simulator.desk.tracks import track_views
+    from simulator.session.codec_variants import behind_converter
+    from simulator.session.state import Session
+    from simulator.storage.bundled import ALL, load_profiles
+    from simulator.storage.measurement_cache import ENCODED, Store, cache_folder
+
+    profiles = {one.id: one for one in [*load_profiles([ALL]), *ready.profiles]}
+    profiles |= {one.id: one for one in map(behind_converter, list(profiles.values()))}
+    worked_out = [one.id for one in ready.profiles]
+    session = Session(
+        track_views(ready.tracks, ready.profiles, ready.predictions),
+        profiles,
+        worked_out[0],
+        title=ready.playlist.title,
+        client=ready.playlist.client,
+        state=ready.playlist.state,
+        width=shutil.get_terminal_size((WIDTH, 24)).columns if interactive else WIDTH,
+    )
+
+    cache = None if no_cache else cache_folder()
+
+    def open_store() -> Store:
+        return Store(cache, lambda _: None, rehash=rehash)
+
+    studio = Studio(
+        ready.playlist,
+        ready.tracks,
+        profiles,
+        worked_out,
+        open_store,
+        outside.at,
+        aligner.align,
+        None if cache is None else cache / ENCODED,
+    )
+    return session, studio
+
+
+def _record(inputs: tuple[str, ...], ready: Prepared, say: Callable[[str], None]) -> RecordFile:
+    from simulator.storage.session_file import RecordFile
+
+    return RecordFile(_record_path(inputs, ready), say, ready.playlist.title)
+
+
+def _record_path(inputs: tuple[str, ...], ready: Prepared) -> Path:
+    """Beside the playlist, where one playlist is all that was named."""
+    from simulator.engine.playlists import is_playlist_name
+    from simulator.storage.session_file import record_path
+
+    playlist = Path(inputs[0]) if len(inputs) == 1 and is_playlist_name(inputs[0]) else None
+    return record_path(playlist, [one.track.path for one in ready.tracks])
+
+
+def _rate(ready: Prepared) -> int:
+    """The rate that most of the tracks have, so that least is resampled."""
+    from collections import Counter
+
+    return Counter(one.measurement.sample_rate for one in ready.tracks if one.measurement).most_common(1)[0][
+        0
+    ]
+
+
+def _on_terminal() -> bool:
+    """Is there a terminal on both ends that can draw a prompt?"""
+    return _is_terminal(sys.stdin) and _is_terminal(sys.stdout) and os.environ.get("TERM") not in DUMB
+
+
+def _is_terminal(stream: TextIO | None) -> bool:
+    try:
+        return stream is not None and stream.isatty()
+    except ValueError:  # closed
+        return False
+
+
+def _say(text: str) -> None:
+    print(visible(text, "\n\t"), flush=True)
+
+
+def _say_while_there(text: str) -> None:
+    """To a terminal. Where its window was closed nobody reads any more, and the session is cleared away."""
+    try:
+        _say(text)
+    except OSError as problem:
+        if problem.errno != errno.EIO:
+            raise
+        lead_nowhere(sys.stdout.fileno())

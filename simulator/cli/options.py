@@ -1,0 +1,89 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from simulator.common.text import visible, within_bounds
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from simulator.common.errors import SimulatorError
+    from simulator.storage.measurement_cache import Store
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def cache_options(function: F) -> F:
+    """--no-cache, --rehash, --workers."""
+    function = click.option("--no-cache", is_flag=True, help="Measure anew and keep nothing.")(function)
+    function = click.option(
+        "--rehash", is_flag=True, help="Read every file again, even if it seems unchanged."
+    )(function)
+    return click.option(
+        "--workers",
+        type=click.IntRange(0, 64),
+        default=None,
+        help="Worker processes at most (0: none). Default: one a core, started only where it pays.",
+    )(function)
+
+
+def profile_option(function: F) -> F:
+    """--profile, repeatable."""
+
+    def complete(_: click.Context, __: click.Parameter, incomplete: str) -> list[str]:
+        from simulator.storage.bundled import bundled_profile_ids
+
+        return [name for name in [*bundled_profile_ids(), "all"] if name.startswith(incomplete)]
+
+    return click.option(
+        "--profile",
+        "profiles",
+        multiple=True,
+        metavar="ID|FILE|all",
+        shell_complete=complete,
+        help="Player profile: an id, a .toml file, several with commas, or all. May be repeated.",
+    )(function)
+
+
+def warn(text: str) -> None:
+    """A line for the user that is not a result."""
+    print(within_bounds(visible(text, "\n")), file=sys.stderr)
+
+
+MOST_ALIKE = 5
+"""So many tracks are named for one reason; the others are counted."""
+
+
+def say_problems(problems: Iterable[SimulatorError | None]) -> None:
+    """What went wrong with single tracks, each with its cure, once; nothing for None. Where more than a few
+    have the same reason and cure, the others are counted."""
+    alike: dict[tuple[str, str], dict[str, None]] = {}
+    for problem in problems:
+        if problem is not None:
+            reason = problem.message.rpartition(": ")[2]
+            alike.setdefault((reason, problem.hint), {})[problem.message] = None
+    for (reason, hint), messages in alike.items():
+        named = list(messages)[:MOST_ALIKE] if len(messages) > MOST_ALIKE + 1 else list(messages)
+        for message in named:
+            warn(f"{message}\n  {hint}".rstrip())
+        if len(named) < len(messages):
+            warn(f"{len(messages) - len(named):,} more tracks: {reason}\n  {hint}".rstrip())
+
+
+def open_store(no_cache: bool, rehash: bool) -> Store:
+    """The cache as the options ask for it."""
+    from simulator.storage.measurement_cache import Store, cache_folder
+
+    return Store(None if no_cache else cache_folder(), warn, rehash=rehash)
+
+
+def most_workers(asked: int | None) -> int:
+    from simulator.engine.workers import default_workers
+
+    return default_workers() if asked is None else asked

@@ -1,0 +1,114 @@
+"""`fairhearing page`: one HTML file for the client, to listen to, look at and read at home."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from simulator.cli.options import cache_options, profile_option, say_problems, warn
+from simulator.common.text import visible
+
+
+@click.command("page")
+@click.argument("inputs", nargs=-1, required=True)
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(dir_okay=False, path_type=Path),
+    required=True,
+    help="The HTML file to write.",
+)
+@profile_option
+@click.option(
+    "--vote",
+    "rounds",
+    type=click.IntRange(1, 200),
+    default=None,
+    metavar="ROUNDS",
+    help="Open the page on a blind vote between the versions, of so many rounds.",
+)
+@click.option(
+    "--seconds",
+    type=click.FloatRange(0.5, 60.0),
+    default=6.0,
+    show_default=True,
+    help="Length of each passage.",
+)
+@click.option(
+    "--tracks",
+    default=None,
+    metavar="NUMBERS",
+    help="The tracks that can be heard on the page, as 1,2,5-7; the others are only shown.",
+)
+@click.option(
+    "--with",
+    "named",
+    multiple=True,
+    metavar="NAMES",
+    help="What of the session goes onto the page: any of notes, marks, decisions, trials, findings, with "
+    "commas between. Default: nothing.",
+)
+@click.option("--force", is_flag=True, help="Replace the file if it is there already.")
+@cache_options
+def command(
+    inputs: tuple[str, ...],
+    output: Path,
+    profiles: tuple[str, ...],
+    rounds: int | None,
+    seconds: float,
+    tracks: str | None,
+    named: tuple[str, ...],
+    force: bool,
+    no_cache: bool,
+    rehash: bool,
+    workers: int | None,
+) -> int:
+    """Writes the client's page for INPUTS (audio files, folders, playlists, or the word demo).
+
+    One file that holds everything and asks nothing of any network: passages of every track as played,
+    matched and as delivered, curves, and plain words. The page is about the first --profile; more of
+    them stand in its tables. With --vote it opens on a blind vote; `fairhearing votes` takes the answer.
+
+    Nothing of a session goes onto the page unless --with names it, and the command lists what went in. The
+    check's findings are judged against the session's decision only if decisions are named too.
+    """
+    from simulator.cli.steps.page import (
+        build_page,
+        chosen_kinds,
+        keep_ballot,
+        ready_for_page,
+        track_numbers,
+        went_in,
+    )
+    from simulator.cli.steps.prepare import nothing_played, nothing_read
+    from simulator.common.errors import SOME_FAILED, UsageError
+    from simulator.page.file.build import LARGE_BYTES, write
+    from simulator.storage.writing import refuse_existing, refuse_sources
+
+    if output.suffix.lower() not in (".html", ".htm"):
+        raise UsageError(f"{output}: the page is an HTML file.", "Let its name end in .html.")
+    chosen = chosen_kinds(named)
+    refuse_existing([output], force)
+    ready = ready_for_page(inputs, profiles, chosen, no_cache=no_cache, rehash=rehash, workers=workers)
+    refuse_sources([output], [one.track.path for one in ready.prepared.tracks])
+    say_problems(ready.prepared.problems)
+    if ready.prepared.nothing:
+        raise nothing_read()
+    if not ready.prepared.played_by([0]):  # the page is about this player: there would be nothing to hear
+        raise nothing_played(one_player=True)
+    heard = track_numbers(tracks, len(ready.prepared.tracks))
+    page, order = build_page(ready, heard, seconds, rounds or 0)
+    say_problems(page.problems)
+    click.echo(f"{output}: {page.size_bytes / 1e6:.1f} MB")
+    if page.size_bytes > LARGE_BYTES:
+        warn(
+            f"That is more than {LARGE_BYTES / 1e6:.0f} MB, and many mail systems refuse so much.\n"
+            "  Use fewer --seconds, or name the --tracks that matter."
+        )
+    if page.ballot is not None:
+        click.echo(keep_ballot(ready, page.ballot, output))
+    write(page, output, force)
+    for line in went_in(ready, order):
+        click.echo(visible(line))
+    return SOME_FAILED if ready.prepared.failed or page.problems else 0

@@ -1,0 +1,86 @@
+"""`fairhearing render`: the audio as a player would play it, as files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from simulator.cli.options import cache_options, profile_option, say_problems
+
+
+@click.command("render")
+@click.argument("inputs", nargs=-1, required=True)
+@profile_option
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    required=True,
+    help="The folder to write to; several profiles get a folder each in it.",
+)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["float32", "wav24", "flac24"]),
+    default="float32",
+    show_default=True,
+    help="float32 keeps everything; the 24-bit forms are dithered and refuse a track that would clip.",
+)
+@click.option(
+    "--seconds",
+    type=click.FloatRange(0.5, 600.0),
+    default=12.0,
+    show_default=True,
+    help="Length of each passage in the two back-to-back files.",
+)
+@click.option(
+    "--rate",
+    type=click.IntRange(8_000, 192_000),
+    metavar="HZ",
+    help="Write all at this sample rate, converted after the limiter, which no longer holds the peaks then.",
+)
+@click.option("--force", is_flag=True, help="Replace files that are there already.")
+@cache_options
+def command(
+    inputs: tuple[str, ...],
+    profiles: tuple[str, ...],
+    out: Path,
+    form: str,
+    seconds: float,
+    rate: int | None,
+    force: bool,
+    no_cache: bool,
+    rehash: bool,
+    workers: int | None,
+) -> int:
+    """Renders INPUTS (audio files, folders, playlists, or the word demo) as a player plays them.
+
+    Writes OUT/NN-NAME.wav for every track at its own rate (or at --rate), and two back-to-back files of
+    the loudest passages: round-delivered.wav and round-played.wav, with round-places.txt that says where
+    each is from and why. Versions of one song are cut at one place. Nothing is replaced without --force.
+    """
+    from simulator.cli.progress import steps
+    from simulator.cli.steps.prepare import nothing_read, prepare
+    from simulator.common.errors import SOME_FAILED, NothingDoneError
+    from simulator.engine.render import Plan, render, trim_words
+
+    ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
+    say_problems(one.problem for one in ready.tracks)
+    if ready.nothing:
+        raise nothing_read()
+    failed, written = any(one.problem is not None for one in ready.tracks), 0
+    for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
+        folder = out if len(ready.profiles) == 1 else out / profile.id
+        plan = Plan(profile, folder, ready.tracks, predictions, form, seconds, rate)
+        with steps(f"Rendering {profile.id}", len(ready.tracks)) as step:
+            outcome = render(plan, force=force, workers=ready.workers, step=step)
+        say_problems(outcome.problems)
+        failed = failed or bool(outcome.problems)
+        written += outcome.tracks
+        if outcome.tracks:
+            click.echo(f"{folder}: {profile.title}")
+        if outcome.round_trim_db:
+            click.echo(f"  {trim_words(outcome.round_trim_db)}")
+    if not written:
+        raise NothingDoneError("No track could be rendered.", "The reasons stand above.")
+    return SOME_FAILED if failed else 0

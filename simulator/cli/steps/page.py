@@ -1,0 +1,250 @@
+"""The steps of `page`: what is asked for, measured and aligned; the page built; its ballot kept."""
+
+from __future__ import annotations
+
+import datetime
+import re
+import shlex
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from simulator.blind_test.ballot import Ballot
+from simulator.blind_test.statistics import fewest_preferences
+from simulator.cli.options import open_store, warn
+from simulator.cli.progress import steps
+from simulator.cli.steps.prepare import Prepared, prepare_playlist
+from simulator.cli.steps.version_pair import as_versions
+from simulator.common.errors import SimulatorError, UsageError
+from simulator.common.units import format_time
+from simulator.delivery.finding import Decided, Finding
+from simulator.engine.align import alignment_of
+from simulator.engine.check import check_delivered
+from simulator.engine.decided import last_decided
+from simulator.engine.inputs import read_arguments
+from simulator.page import session_log as on_page
+from simulator.page.file.build import BuiltPage, build, voted_on
+from simulator.page.file.changed import Stamps, refuse_changed, stamps_of
+from simulator.page.file.request import PageOrder
+from simulator.page.file.session_file import add_act, is_record, playlist_of, read_record, record_of
+from simulator.session.blind.offer import MOST_VERSIONS
+from simulator.session.blind.record import ballot_act
+from simulator.session.log import Act
+from simulator.storage.measurement_cache import ENCODED, cache_folder
+from simulator.text.findings import verdict
+
+KINDS = ("notes", "marks", "decisions", "trials", "findings")
+"""What of a session can be named by --with."""
+
+
+@dataclass(frozen=True, slots=True)
+class PageReady:
+    """All that a page is built from: the measured playlist, how its versions lie, the record's acts, what
+    the disk said of the files before they were read, and which kinds of acts may go onto the page."""
+
+    prepared: Prepared
+    offsets_s: dict[int, float]
+    record: Path
+    acts: tuple[Act, ...]
+    stamps: Stamps
+    chosen: frozenset[str] = frozenset()
+    no_cache: bool = False
+
+
+def ready_for_page(
+    inputs: Sequence[str],
+    profiles: Sequence[str],
+    chosen: frozenset[str],
+    *,
+    no_cache: bool,
+    rehash: bool,
+    workers: int | None,
+) -> PageReady:
+    """Reads and measures INPUTS, which may be one record instead of its playlist. Raises UsageError for a
+    record that is named and cannot be read; one that merely lies there is left out, and a line says so. Where
+    nothing of it was chosen, it is not read at all."""
+    named = len(inputs) == 1 and is_record(inputs[0])
+    words = [str(playlist_of(Path(word))) if is_record(word) else word for word in inputs]
+    playlist = as_versions(read_arguments(words))
+    record = record_of(inputs, [track.path for track in playlist.tracks])
+    acts: tuple[Act, ...] = ()
+    try:
+        found = read_record(record) if named or chosen else None
+        acts = () if found is None else found.acts
+    except UsageError as problem:
+        if named:
+            raise
+        warn(f"{problem.message}\n  The page is made without its {', '.join(_in_order(chosen))}.")
+    stamps = stamps_of(playlist)
+    ready = prepare_playlist(playlist, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
+    ready, offsets = _aligned(ready, no_cache)
+    return PageReady(ready, offsets, record, acts, stamps, chosen, no_cache)
+
+
+def chosen_kinds(named: Sequence[str]) -> frozenset[str]:
+    """What --with names: notes,decisions. Raises UsageError for a name that is none."""
+    words = [word.strip().casefold() for one in named for word in one.split(",")]
+    for word in words:
+        if word not in KINDS:
+            raise UsageError(f"--with: “{word}” is not one of {', '.join(KINDS)}.", "--with notes,decisions")
+    return frozenset(words)
+
+
+def _in_order(chosen: frozenset[str]) -> list[str]:
+    return [kind for kind in KINDS if kind in chosen]
+
+
+def went_in(ready: PageReady, order: PageOrder) -> list[str]:
+    """What of the session and of the check is on the page: one line for each kind that was named, and one
+    under it for each item."""
+    items: dict[str, list[str]] = {
+        "notes": list(order.notes),
+        "marks": [f"{one.label} (track {one.track + 1}, at {format_time(one.at_s)})" for one in order.marks],
+        "decisions": list(order.decisions),
+        "trials": list(order.trials),
+        "findings": [
+            f"{order.tracks[index].track.title}: {verdict(found)}"
+            for index, found in sorted((order.findings or {}).items())
+        ],
+    }
+    lines = []
+    for kind in _in_order(ready.chosen):
+        lines.append(f"On the page: {kind}: {len(items[kind]) or 'none'}")
+        lines += [f"  {one}" for one in items[kind]]
+    return lines or ["On the page: nothing of the session (--with names what goes in)."]
+
+
+def track_numbers(asked: str | None, count: int) -> list[int]:
+    """The places (from 0) that --tracks names: 1,2,5-7. Raises UsageError."""
+    if asked is None:
+        return list(range(count))
+    chosen: dict[int, None] = {}
+    for part in asked.split(","):
+        match = re.fullmatch(r"\s*(\d+)(?:\s*-\s*(\d+))?\s*", part)
+        first, last = (int(match[1]), int(match[2] or match[1])) if match else (0, 0)
+        if not 1 <= first <= last <= count:
+            raise UsageError(
+                f"--tracks: “{part.strip()}” is no track of this list.",
+                f"Numbers from 1 to {count}, as 1,2 or 1-{count}.",
+            )
+        chosen.update(dict.fromkeys(range(first - 1, last)))
+    return sorted(chosen)
+
+
+def build_page(
+    ready: PageReady, heard: Sequence[int], seconds: float, rounds: int
+) -> tuple[BuiltPage, PageOrder]:
+    """The page in memory and what it was asked to be, with progress on standard error. Raises AudioError
+    where a file has become another one meanwhile."""
+    prepared = ready.prepared
+    order = PageOrder(
+        playlist=prepared.playlist,
+        profiles=prepared.profiles,
+        tracks=prepared.tracks,
+        predictions=prepared.predictions,
+        heard=heard,
+        seconds=seconds,
+        rounds=rounds,
+        offsets_s=ready.offsets_s,
+        marks=on_page.marks(_acts(ready, "marks"), prepared.playlist.tracks),
+        decisions=on_page.decisions(_acts(ready, "decisions")),
+        notes=on_page.notes(_acts(ready, "notes")),
+        trials=on_page.trials(_acts(ready, "trials")),
+        findings=_findings(ready) if "findings" in ready.chosen else {},
+        keep_in=None if ready.no_cache else cache_folder() / ENCODED,
+        workers=prepared.workers,
+    )
+    if rounds:
+        _refuse_too_few(len(voted_on(order)), rounds)
+    with steps("Cutting", len(heard)) as step:
+        page = build(order, step)
+    store = open_store(ready.no_cache, False)
+    try:
+        refuse_changed(prepared.tracks, ready.stamps, store)
+    finally:
+        store.close()
+    return page, order
+
+
+def _refuse_too_few(versions: int, rounds: int) -> None:
+    """Raises UsageError for a vote in which no answer at all could show a preference."""
+    pairs = versions * (versions - 1) // 2
+    fewest = fewest_preferences(pairs)
+    if versions <= MOST_VERSIONS and rounds < fewest:
+        raise UsageError(
+            f"--vote {rounds}: with {versions} versions, {rounds} rounds cannot show a preference, even with "
+            "every answer alike.",
+            f"--vote {fewest} is the smallest that can. The more rounds, the smaller a preference it shows.",
+        )
+
+
+def _acts(ready: PageReady, kind: str) -> tuple[Act, ...]:
+    """The acts that something of this kind on the page may be made from."""
+    return ready.acts if kind in ready.chosen else ()
+
+
+def _findings(ready: PageReady) -> dict[int, tuple[Finding, ...]]:
+    """What the delivery check finds in each master, by place; against the record's last decision only where
+    decisions may be seen, since a finding says what was decided."""
+    prepared = ready.prepared
+    places = [index for index, one in enumerate(prepared.tracks) if one.track.role == "master"]
+    store = open_store(ready.no_cache, False)
+    try:
+        found = check_delivered(
+            replace(prepared.playlist, tracks=tuple(prepared.tracks[index].track for index in places)),
+            [prepared.tracks[index] for index in places],
+            prepared.profiles,
+            [[row[index] for index in places] for row in prepared.predictions],
+            last_decided(_acts(ready, "decisions")) or Decided(),
+            store,
+            prepared.workers,
+        )
+    finally:
+        store.close()
+    return {index: one.findings for index, one in zip(places, found, strict=True) if one.findings}
+
+
+def keep_ballot(ready: PageReady, ballot: Ballot, page: Path) -> str:
+    """Puts the ballot into the record; a line that says where. Raises WriteError."""
+    act = ballot_act(now(), ballot, page.name)
+    kept = add_act(ready.record, ready.prepared.playlist.title, act, warn)
+    return (
+        f"The vote's key is kept in {kept}.\n"
+        f"When the answer comes: fairhearing votes vote-{ballot.page}.txt --record {shlex.quote(str(kept))}"
+    )
+
+
+def now() -> str:
+    """This moment, with the offset to UTC."""
+    return datetime.datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+def _aligned(ready: Prepared, no_cache: bool) -> tuple[Prepared, dict[int, float]]:
+    """By how much each version lies later than the first of its song. A version that cannot be laid on the
+    first one goes its own way: it no longer counts as a version on this page, and a line says so."""
+    first_of: dict[str, int] = {}
+    offsets: dict[int, float] = {}
+    tracks = list(ready.tracks)
+    store = open_store(no_cache, False)
+    try:
+        for index, one in enumerate(ready.tracks):
+            if one.track.song is None or one.measurement is None:
+                continue
+            leader = first_of.setdefault(one.track.song, index)
+            if leader == index:
+                offsets[index] = 0.0
+                continue
+            try:
+                found = alignment_of(ready.tracks[leader].track.path, one.track.path, store)
+            except SimulatorError as problem:
+                warn(f"{problem.message}\n  It is heard at its own passages.")
+                tracks[index] = replace(one, track=replace(one.track, song=None))
+                continue
+            if found.offset_frames is None or found.edits or not found.fits:
+                warn(f"{one.track.path}: {found.reason}\n  It is heard at its own passages.")
+                tracks[index] = replace(one, track=replace(one.track, song=None))
+            else:
+                offsets[index] = found.offset_frames / found.second_rate
+    finally:
+        store.close()
+    return replace(ready, tracks=tracks), offsets

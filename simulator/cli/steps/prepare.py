@@ -1,0 +1,98 @@
+"""What most commands begin with: the words read as a playlist, its tracks measured, the players' part
+predicted, and the single tracks' problems said."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from simulator.cli.options import most_workers, open_store
+from simulator.cli.progress import steps
+from simulator.common.errors import NothingDoneError, SimulatorError
+from simulator.engine.inputs import read_arguments
+from simulator.engine.predict import Delivered, deliver, predict
+from simulator.normalizer.prediction import Prediction
+from simulator.normalizer.profile import Profile
+from simulator.playlists.playlist import Playlist
+from simulator.storage.bundled import load_profiles
+
+DEFAULT_PROFILE = "minus14-headroom"
+
+Predictions = Sequence[Prediction | SimulatorError | None]
+"""One for each track: None where it could not be read, an error where it could not be read again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A playlist measured and predicted: `predictions` has a row for each of `profiles`. `workers` is
+    how many processes at most further work may take."""
+
+    playlist: Playlist
+    profiles: list[Profile]
+    tracks: list[Delivered]
+    predictions: list[Predictions]
+    workers: int
+
+    @property
+    def failed(self) -> bool:
+        """Could any track not be read, the first time or the second?"""
+        again = any(isinstance(found, SimulatorError) for row in self.predictions for found in row)
+        return again or any(one.problem is not None for one in self.tracks)
+
+    @property
+    def nothing(self) -> bool:
+        """Could no track be read at all?"""
+        return all(one.problem is not None for one in self.tracks)
+
+    @property
+    def problems(self) -> list[SimulatorError]:
+        """Why tracks could not be read, or not be played by a player."""
+        found = [one.problem for one in self.tracks if one.problem is not None]
+        return found + [one for row in self.predictions for one in row if isinstance(one, SimulatorError)]
+
+    def played_by(self, places: Sequence[int]) -> bool:
+        """Does any of these players (by place) play any track?"""
+        return any(isinstance(found, Prediction) for place in places for found in self.predictions[place])
+
+
+def nothing_read() -> NothingDoneError:
+    """The error of a command whose tracks were all unreadable, said after their problems."""
+    return NothingDoneError("No track could be read.", "The reasons stand above.")
+
+
+def nothing_played(one_player: bool) -> NothingDoneError:
+    """The error of a command whose tracks were read and none of which its players could play."""
+    which = "this player" if one_player else "any of these players"
+    return NothingDoneError(f"No track could be played by {which}.", "The reasons stand above.")
+
+
+def prepare(
+    inputs: Sequence[str],
+    profiles: Sequence[str],
+    *,
+    no_cache: bool,
+    rehash: bool,
+    workers: int | None,
+) -> Prepared:
+    """Reads INPUTS and --profile (the playlist's own, else the default), measures with progress on
+    standard error, predicts. Tracks that fail are values in the result, nothing is printed for them.
+    Raises UsageError, ProfileError, PlaylistError."""
+    return prepare_playlist(
+        read_arguments(inputs), profiles, no_cache=no_cache, rehash=rehash, workers=workers
+    )
+
+
+def prepare_playlist(
+    playlist: Playlist, profiles: Sequence[str], *, no_cache: bool, rehash: bool, workers: int | None
+) -> Prepared:
+    """`prepare` for a playlist that was read already."""
+    chosen = load_profiles(profiles or (playlist.profile or DEFAULT_PROFILE,))
+    store, count = open_store(no_cache, rehash), most_workers(workers)
+    try:
+        with steps("Measuring", len(playlist.tracks)) as step:
+            tracks = deliver(playlist, store, count, step)
+        with steps("Limiting", len(tracks) * len(chosen)) as step:
+            table = predict(chosen, tracks, playlist.album_reason, store, count, step)
+    finally:
+        store.close()
+    return Prepared(playlist, chosen, tracks, list(table), count)

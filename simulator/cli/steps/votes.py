@@ -1,0 +1,120 @@
+"""The steps of `votes`: a file's answers read, the page of each found, its trial replayed and kept."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from simulator.blind_test.ballot import (
+    WORD,
+    Ballot,
+    OtherDrawsError,
+    VoteAnswer,
+    merged,
+    read_answers,
+    voted,
+)
+from simulator.blind_test.result import result
+from simulator.blind_test.words import result_sentences
+from simulator.cli.options import warn
+from simulator.cli.steps.page import now
+from simulator.common.errors import NothingDoneError, SimulatorError, UsageError
+from simulator.page.file.mail_text import decoded, texts_of
+from simulator.page.file.session_file import add_act, read_record, records_near
+from simulator.session.blind.record import ballots, has_all_of, has_vote, vote_act
+from simulator.session.log import Record
+from simulator.storage.session_file import SUFFIX
+from simulator.storage.small_files import LARGEST_ANSWER_BYTES, read_small
+
+
+def take_votes(file: Path, record: Path | None) -> Iterator[list[str] | SimulatorError]:
+    """Reads every answer in a file and adds each to its record; for each the lines to print, or why it was
+    not taken. Raises UsageError where the file cannot be read."""
+    found, problems = _read(file)
+    for problem in problems:
+        yield UsageError(
+            f"{file}: {problem}.",
+            "Save the mail as it is (.eml) or as plain text, or ask for the small file of the page.",
+        )
+    for given in found:
+        try:
+            yield _take(file, given, record)
+        except SimulatorError as problem:
+            yield problem
+
+
+def _take(file: Path, given: VoteAnswer, record: Path | None) -> list[str]:
+    """Adds one answer to its record; the lines to print. Raises UsageError, NothingDoneError, WriteError."""
+    path, kept, ballot = _find(file, given, record)
+    try:
+        trial = voted(ballot, given)
+    except OtherDrawsError as problem:
+        raise UsageError(
+            f"{path}: {problem}.",
+            f"Restore the session file from a copy, or run votes with the version that made the page. {file} "
+            "was not changed.",
+        ) from None
+    except ValueError as problem:
+        raise UsageError(f"{file}: {problem}.", "Ask for the answer again.") from None
+    if has_vote(kept.acts, given):
+        said = [f"{file}: this answer is in {path} already."]
+        if not has_all_of(kept.acts, given):
+            said.append("  What this one says otherwise (letters, name, words) is not taken.")
+        if not given.answer:
+            said.append(
+                "  If it is another listener's, write a line `name: ...` into the file and try again."
+            )
+        return said
+    add_act(path, kept.title, vote_act(now(), given, trial), warn, only_here=True)
+    who = f" by {given.name}" if given.name else ""
+    lines = [f"{file}: vote{who}, {ballot.plan.rounds} rounds, added to {path}."]
+    lines += [f"  {sentence}" for sentence in result_sentences(ballot.plan, result(trial))]
+    lines.append(
+        "  The names had been seen before this vote: it was not blind."
+        if given.names_seen
+        else "  The names were hidden until the last answer, as far as the page can know."
+    )
+    return lines + ([f"  In the client's words: {given.words}"] if given.words else [])
+
+
+def _read(file: Path) -> tuple[list[VoteAnswer], list[str]]:
+    """The answers in a file, and what is wrong with others. Raises UsageError."""
+    try:
+        data = read_small(file, LARGEST_ANSWER_BYTES)
+    except OSError as problem:
+        raise UsageError(f"{file}: cannot be read: {problem.strerror}.", "Check the path.") from None
+    try:
+        texts = texts_of(data)
+    except ValueError as problem:
+        return [], [str(problem)]
+    read = [read_answers(text) for text in texts]
+    found = merged(answer for answers, _ in read for answer in answers)
+    problems = [
+        problem for text, (_, said) in zip(texts, read, strict=True) if WORD in text for problem in said
+    ]
+    if not found and not problems:
+        return read_answers(decoded(data))  # the file as it is, where no part of the mail has an answer
+    return found, list(dict.fromkeys(problems))
+
+
+def _find(file: Path, given: VoteAnswer, record: Path | None) -> tuple[Path, Record, Ballot]:
+    """The record that holds the page's ballot."""
+    looked = []
+    for path in [record] if record is not None else records_near(file):
+        looked.append(path)
+        try:
+            found = read_record(path)
+        except UsageError:
+            if record is not None:
+                raise
+            continue  # another file of that name, or a damaged record: it is left alone
+        if found is None:
+            continue
+        ballot = ballots(found.acts).get(given.page)
+        if ballot is not None:
+            return path, found, ballot
+    where = ", ".join(str(path) for path in looked) or f"no *{SUFFIX} beside it or here"
+    raise NothingDoneError(
+        f"{file}: the page {given.page} is not in the record ({where}).",
+        "Name the record of the playlist that the page was made from: --record NAME.session.json",
+    )

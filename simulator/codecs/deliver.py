@@ -1,0 +1,159 @@
+"""Delivery to the listener: converted, encoded, decoded; the function that the chain takes in.
+
+    master ─[output gain]─▶ rate ─▶ word length ─▶ encoder ─▶ file ─▶ decoder ─▶ blocks
+
+What leaves has the frames of the converted master, in place, at `Delivering.sample_rate`; the decode is
+checked against the master by alignment. The encoded file is kept in the cache (`codec_cache`), by content,
+delivery and library version, so that the costly half is done once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from msgspec import structs
+from numpy.typing import NDArray
+
+from simulator.codecs import cache as codec_cache
+from simulator.codecs import codec
+from simulator.codecs.delay import Alignment
+from simulator.codecs.word_length import convert_word_length
+from simulator.common.errors import AudioError
+from simulator.common.units import db_to_gain
+from simulator.dsp.resample import resample
+from simulator.normalizer.profile_format import CODEC_NAMES, Delivery
+from simulator.storage.temporary import temporary_folder
+
+Block = NDArray[np.float32]
+Watch = Callable[[Iterable[Block]], Iterable[Block]]
+
+
+def delivered_rate(sample_rate: int, delivery: Delivery) -> int:
+    """The rate at which the listener's decoder gives a master of that rate."""
+    return codec.codec_rate(delivery.codec, delivery.sample_rate or sample_rate)
+
+
+def steps(delivery: Delivery, sample_rate: int) -> list[tuple[str, Delivery]]:
+    """The delivery of a master of that rate, cut after each of its steps: (name, delivery so far)."""
+    found = []
+    rate = delivered_rate(sample_rate, delivery)
+    # a rate that the codec forces is the delivery's too: one of these two, wherever it is another
+    to_rate: Literal[44100, 48000] = 44100 if rate == 44100 else 48000
+    so_far = Delivery(sample_rate=None if rate == sample_rate else to_rate)
+    if rate != sample_rate:
+        found.append((f"at {rate / 1000:g} kHz", so_far))
+    if delivery.bits is not None:
+        so_far = structs.replace(so_far, bits=delivery.bits)
+        where = "" if rate == sample_rate else f" at {rate / 1000:g} kHz"
+        found.append((f"in {delivery.bits} bits{where}", so_far))
+    if delivery.codec != "none":
+        found.append((codec_name(delivery), delivery))
+    return found
+
+
+def codec_name(delivery: Delivery) -> str:
+    """`MP3 at 192 kbit/s`."""
+    return f"{CODEC_NAMES[delivery.codec]} at {delivery.bit_rate_kbps:g} kbit/s"
+
+
+@dataclass(slots=True)
+class Delivering:
+    """One master's delivery, to be called once with its blocks. `content` gives the content hash of the
+    master once it is known, else ""; `before_db` is a gain on the master before everything; `watch` sees
+    the master at the delivered rate pass by; `keep_in` is the cache's folder; `name` (the master's path)
+    begins the messages of its errors."""
+
+    master_rate: int
+    channels: int
+    delivery: Delivery
+    content: Callable[[], str] = str
+    before_db: float = 0.0
+    watch: Watch | None = None
+    keep_in: Path | None = None
+    name: str = ""
+
+    @property
+    def sample_rate(self) -> int:
+        return delivered_rate(self.master_rate, self.delivery)
+
+    def __call__(self, blocks: Iterable[Block]) -> Iterator[Block]:
+        """The decoded blocks. Raises AudioError for what the codec cannot do."""
+        try:
+            yield from self._delivered(blocks)
+        except AudioError as problem:
+            if self.name and not problem.message.startswith(self.name):
+                problem.message = f"{self.name}: {problem.message}"
+            raise
+
+    def _delivered(self, blocks: Iterable[Block]) -> Iterator[Block]:
+        if self.delivery.codec == "none":
+            yield from self._converted(blocks)
+            return
+        known = None if self.watch is not None else self._find()
+        if known is not None:
+            begun = False
+            try:
+                for block in codec.decode(*known):
+                    begun = True
+                    yield block
+                return
+            except AudioError:  # taken away by another run in between: the master itself is not the matter
+                if begun:
+                    raise
+                codec_cache.drop(known[0])
+        with temporary_folder() as folder:
+            path = folder / f"encoded.{codec.EXTENSION[self.delivery.codec]}"
+            alignment = Alignment(self.channels)
+            frames = codec.encode(
+                alignment.master(self._converted(blocks)),
+                self.sample_rate,
+                self.channels,
+                self.delivery,
+                path,
+            )
+            yield from alignment.decoded(codec.decode(path, frames))
+            shift = alignment.shift_frames()
+            if shift:
+                raise AudioError(
+                    f"{codec_name(self.delivery)}: the decoder gives the music {abs(shift)} frames too "
+                    f"{'late' if shift > 0 else 'early'}.",
+                    "Its peaks could not be laid on the master's; choose another codec or rate.",
+                )
+            content = self.content()
+            if self.keep_in is not None and content:
+                codec_cache.keep(self.keep_in, self._key(content), path, frames)
+
+    def _converted(self, blocks: Iterable[Block]) -> Iterable[Block]:
+        if self.before_db != 0.0:
+            gain = np.float32(db_to_gain(self.before_db))
+            blocks = (block * gain for block in blocks)
+        out: Iterable[Block] = resample(blocks, self.channels, self.master_rate, self.sample_rate)
+        if self.watch is not None:
+            out = self.watch(out)
+        if self.delivery.bits is not None:
+            out = convert_word_length(out, self.delivery.bits, self.channels)
+        return out
+
+    def _find(self) -> tuple[Path, int] | None:
+        content = self.content()
+        if self.keep_in is None or not content:
+            return None
+        return codec_cache.find(self.keep_in, self._key(content))
+
+    def _key(self, content: str) -> str:
+        return f"{content}; {settings_of(self.delivery, self.before_db)}"
+
+
+def settings_of(delivery: Delivery, before_db: float) -> str:
+    """What the delivered samples depend on besides the master: for the cache."""
+    libraries = "" if delivery.codec == "none" else f" by {codec.versions(delivery.codec)}"
+    sound = structs.replace(delivery, full_scale="none")  # that is the chain's
+    return f"delivery {METHOD} {sound!r}{libraries} after {before_db!r} dB"
+
+
+METHOD = 2
+"""Raised when the conversions or the encoders' settings change what comes out."""

@@ -1,0 +1,1 @@
+"""What every room uses: units, how a number is written, errors, channel layouts."""

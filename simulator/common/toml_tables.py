@@ -1,0 +1,197 @@
+"""TOML tables checked against a format: which key, which value, and the cure.
+
+The shape of a format is a tree of msgspec structs; this reads a text into it and words every
+refusal for the person who wrote the text. Keys are named as they stand in the file
+(`gain.max_boost_db`, `track 3: path`). Source of the syntax: TOML 1.0.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+import tomllib
+from collections.abc import Iterator
+from typing import Any, TypeVar
+
+import msgspec
+from msgspec import inspect
+
+from simulator.common.errors import SimulatorError
+
+Shape = TypeVar("Shape", bound=msgspec.Struct)
+
+FORMAT = 1
+"""The newest format of profiles and playlists that this program reads."""
+_LONG_DOTTED_KEY = re.compile(
+    r"""(?:^[ \t]*+\[{0,2}|[{,])(?:[ \t]*+(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.){50}""", re.MULTILINE
+)
+"""The time that tomllib takes grows with the square of such a key's parts: a minute at 50,000."""
+
+
+def read_toml(text: str, shape: type[Shape], where: str, error: type[SimulatorError]) -> Shape:
+    """The value of `shape` that the text describes. `where` names the file in messages; everything
+    that does not fit raises `error`: syntax, a newer format, an unknown key (the nearest known one
+    is suggested), a number that is not finite, a value of the wrong kind or out of range."""
+    if _LONG_DOTTED_KEY.search(text):
+        raise error(f"{where}: a key has dozens of parts with dots between.", "Write the key that is meant.")
+    try:
+        raw: dict[str, Any] = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as problem:
+        raise error(f"{where}: this is not readable as TOML: {problem}.", "Correct that place.") from None
+    except ValueError:  # Python's own limit for the digits of a whole number
+        raise error(
+            f"{where}: a whole number has thousands of digits.", "Write the number that is meant."
+        ) from None
+    except RecursionError:
+        raise error(f"{where}: brackets are nested too deeply.", "Remove the nesting.") from None
+    _check_format(raw, where, error)
+    info = inspect.type_info(shape)
+    _refuse_strangers(raw, info, "", where, error)
+    try:
+        return msgspec.convert(raw, shape)
+    except msgspec.ValidationError as problem:
+        raise error(*_worded(str(problem), raw, info, where)) from None
+
+
+def nearest(word: str, known: list[str]) -> str | None:
+    """The known word that `word` was probably meant to be: by spelling, else by its last part in
+    another table."""
+    for close in difflib.get_close_matches(word, known, n=1, cutoff=0.75):
+        return close
+    leaf = word.rpartition(".")[2]
+    leaves = {name.rpartition(".")[2]: name for name in reversed(known)}
+    for close in difflib.get_close_matches(leaf, list(leaves), n=1, cutoff=0.6):
+        return leaves[close]
+    for close in difflib.get_close_matches(word, known, n=1, cutoff=0.5):
+        return close
+    return None
+
+
+def _check_format(raw: dict[str, Any], where: str, error: type[SimulatorError]) -> None:
+    number = raw.get("format")
+    if number is None:
+        raise error(f"{where}: the key `format` is missing.", f"Write `format = {FORMAT}` as its first line.")
+    if type(number) is not int or number < 1:
+        raise error(f"{where}: format must be {FORMAT}, got {_shown(number)}.", f"Write `format = {FORMAT}`.")
+    if number > FORMAT:
+        raise error(
+            f"{where}: this file is written in format {_shown(number)}, and this program reads format "
+            f"{FORMAT}.",
+            "Use a newer version of this program, or write the file anew in the older format.",
+        )
+
+
+def _refuse_strangers(
+    value: Any, kind: inspect.Type, path: str, where: str, error: type[SimulatorError]
+) -> None:
+    """Unknown keys and numbers that are not finite, anywhere in the tree."""
+    if isinstance(value, float) and not math.isfinite(value):
+        raise error(f"{where}: {path} must be a finite number, got {value}.", "Write a plain number.")
+    if isinstance(kind, inspect.UnionType):
+        kind = next((one for one in kind.types if not isinstance(one, inspect.NoneType)), kind)
+    if isinstance(value, dict) and isinstance(kind, inspect.StructType):
+        fields = {field.encode_name: field.type for field in kind.fields}
+        for key, inner in value.items():
+            name = f"{path}.{key}" if path and not path.endswith(": ") else f"{path}{key}"
+            if key not in fields:
+                raise error(*_unknown(name, path, list(fields), _keys(kind, ""), where))
+            _refuse_strangers(inner, fields[key], name, where, error)
+    elif isinstance(value, list) and isinstance(kind, inspect.ListType):
+        for number, inner in enumerate(value, start=1):
+            _refuse_strangers(inner, kind.item_type, f"{path.rstrip('s')} {number}: ", where, error)
+
+
+def _unknown(name: str, path: str, siblings: list[str], below: list[str], where: str) -> tuple[str, str]:
+    name = _cut(name)
+    leaf = name[len(path) :].lstrip(".")
+    suggestion = nearest(leaf, siblings) or nearest(leaf, below)
+    prefix = path + "." if path and not path.endswith(": ") else path
+    if suggestion:
+        return f"{where}: there is no key `{name}`.", f"Did you mean `{prefix}{suggestion}`?"
+    return f"{where}: there is no key `{name}`.", f"Known here: {', '.join(siblings)}."
+
+
+def _keys(kind: inspect.Type, prefix: str) -> list[str]:
+    return list(_walk(kind, prefix))
+
+
+def _walk(kind: inspect.Type, prefix: str) -> Iterator[str]:
+    if isinstance(kind, inspect.UnionType):
+        for one in kind.types:
+            yield from _walk(one, prefix)
+    elif isinstance(kind, inspect.StructType):
+        for field in kind.fields:
+            yield prefix + field.encode_name
+            yield from _walk(field.type, prefix + field.encode_name + ".")
+
+
+def _worded(problem: str, raw: Any, info: inspect.Type, where: str) -> tuple[str, str]:
+    """msgspec's message with the key as the writer knows it, the value that stands there, and what
+    may stand there."""
+    told, _, place = problem.partition(" - at `")
+    steps = re.findall(r"\.([^.\[\]`]+)|\[(\d+)\]", place)
+    value, kind, name = raw, info, ""
+    for key, number in steps:
+        kind = _inside(kind, key)
+        value = value[key] if key else value[int(number)]
+        if key:
+            name = f"{name}.{key}" if name and not name.endswith(": ") else name + key
+        else:
+            name = f"{name.rstrip('s')} {int(number) + 1}: "
+    missing = re.match(r"Object missing required field `(\w+)`", told)
+    if missing:
+        key = missing.group(1)
+        full = f"{name}.{key}" if name and not name.endswith(": ") else name + key
+        return f"{where}: the key `{full}` is missing.", f"It must be {_described(_inside(kind, key))}."
+    return (
+        f"{where}: {name.removesuffix(': ') or 'the file'} must be {_described(kind)}, got {_shown(value)}.",
+        "Correct the value.",
+    )
+
+
+def _inside(kind: inspect.Type, key: str) -> inspect.Type:
+    if isinstance(kind, inspect.UnionType):
+        kind = next((one for one in kind.types if isinstance(one, inspect.StructType)), kind.types[0])
+    if isinstance(kind, inspect.ListType):
+        return kind.item_type
+    if isinstance(kind, inspect.StructType):
+        return next(field.type for field in kind.fields if field.encode_name == key)
+    return kind
+
+
+def _described(kind: inspect.Type) -> str:
+    """What may stand there, in words."""
+    if isinstance(kind, inspect.UnionType):
+        kinds = [one for one in kind.types if not isinstance(one, inspect.NoneType)]
+        return " or ".join(_described(one) for one in kinds)
+    if isinstance(kind, inspect.LiteralType):
+        return " or ".join(f'"{value}"' for value in kind.values)
+    if isinstance(kind, inspect.FloatType | inspect.IntType):
+        noun = "a number" if isinstance(kind, inspect.FloatType) else "a whole number"
+        if kind.ge is not None and kind.le is not None:
+            return f"{noun} from {kind.ge:g} to {kind.le:g}"
+        return f"{noun} of {kind.ge:g} or more" if kind.ge is not None else noun
+    if isinstance(kind, inspect.StrType):
+        long = f" of 1 to {kind.max_length} characters" if kind.max_length else ""
+        return f"text in quotes{long}"
+    if isinstance(kind, inspect.ListType):
+        return "a list of tables"
+    return "a table"
+
+
+def _shown(value: Any) -> str:
+    """A value as it would stand in the file, cut where it is long."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict | list):
+        return "a table" if isinstance(value, dict) else "a list"
+    try:
+        text = f'"{value}"' if isinstance(value, str) else str(value)
+    except ValueError:  # 0xfff... is read, and is too long for decimal digits
+        text = "a whole number of thousands of digits"
+    return _cut(text)
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= 60 else text[:57] + "..."

@@ -1,0 +1,276 @@
+"""Fine search: delay near a known place, from the phase.
+
+Windows of 0.7 s all over the common part are transformed; the delay is where the phases of their common
+spectrum lie on a straight line through zero, each frequency counting by its coherence (maximum likelihood:
+Knapp and Carter, IEEE Trans. ASSP 24, 1976, from memory). The second version is then read at that place,
+between the samples, and looked at again until nothing moves.
+Conventions: both versions at one sample rate, (frames, channels), as many channels; `place` is the frame of
+the second that belongs to frame 0 of the first, a fraction allowed; delays in frames, positive where the
+second comes later than `place` says.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.dsp.fractional_delay import read
+
+WINDOW = 1 << 15
+FINE_WINDOW = 1 << 13
+SEARCH_FRAMES = 24
+"""How far from the place that was given the delay is looked for, at 44.1 kHz."""
+MOST_WINDOWS = 96
+_SURE = 1e-3
+"""Coherence counts no more than as 1 − this: beyond it, rounding would rule."""
+
+_HEARD = 1e-3
+"""Power relative to the mean under which a window is next to silent (−30 dB)."""
+
+_EMPTY_BIN = 1e-6
+"""Power relative to the strongest bin under which a bin holds next to nothing (−60 dB)."""
+_NOTHING = 1e-300
+_LEAST_SIDE = 1e-4
+"""Of sum and difference the lesser one has at least this share of the other's power (−40 dB)."""
+_SWAPPED = 0.25
+"""Mean correlation from which on a sign counts: the border of comparison/align_similarity."""
+
+Spectra = NDArray[np.complex64]
+Values = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """Spectra of both versions (windows, channels, bins) and the windows' first frames in the first."""
+
+    first: Spectra
+    second: Spectra
+    starts: NDArray[np.int64]
+    size: int
+
+    @property
+    def count(self) -> int:
+        return int(self.first.shape[0] * self.first.shape[1])
+
+
+@dataclass(frozen=True, slots=True)
+class Common:
+    """Sums over all windows and channels, by bin."""
+
+    cross: NDArray[np.complex128]
+    first_power: Values
+    second_power: Values
+    coherence: Values
+    """Squared, 0 to 1, corrected for the number of windows."""
+
+
+def window_starts(
+    first_frames: int, second_frames: int, place: float, most: int, size: int
+) -> NDArray[np.int64]:
+    """First frames (in the first version) of up to `most` windows spread over the common part, half
+    overlapping where it is short; empty where the common part is shorter than a window."""
+    low = max(0, int(np.ceil(-place)))
+    high = min(first_frames, int(np.floor(second_frames - place))) - size
+    if high < low:
+        return np.zeros(0, dtype=np.int64)
+    count = max(1, min(most, (high - low) // (size // 2) + 1))
+    return np.linspace(low, high, count).astype(np.int64)
+
+
+def look(
+    first: NDArray[np.floating],
+    second: NDArray[np.floating],
+    place: float,
+    drift_ppm: float = 0.0,
+    most: int = MOST_WINDOWS,
+    size: int = WINDOW,
+) -> Windows | None:
+    """Both versions through the windows; None where the common part is too short."""
+    starts = window_starts(first.shape[0], second.shape[0], place, most, size)
+    if not starts.shape[0]:
+        return None
+    shape = (starts.shape[0], first.shape[1], size // 2 + 1)
+    ours, theirs = np.empty(shape, np.complex64), np.empty(shape, np.complex64)
+    taper = _taper(size)
+    whole = drift_ppm != 0.0  # a fraction of its own for each window would cost a filter each
+    for index, start in enumerate(starts):
+        at = start * (1.0 + drift_ppm * 1e-6) + place
+        ours[index] = np.fft.rfft(read(first, float(start), size) * taper, axis=1)
+        theirs[index] = np.fft.rfft(read(second, float(np.rint(at)) if whole else at, size) * taper, axis=1)
+    return Windows(ours, theirs, starts, size)
+
+
+@lru_cache(maxsize=4)
+def _taper(size: int) -> NDArray[np.float32]:
+    hann: NDArray[np.float32] = (0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(size) + 0.5) / size)).astype(
+        np.float32
+    )
+    return hann
+
+
+def common(windows: Windows) -> Common:
+    """What the windows have in common, by bin."""
+    cross = np.einsum("wcf,wcf->f", windows.first, windows.second.conj()).astype(np.complex128)
+    ours = _power(windows.first)
+    theirs = _power(windows.second)
+    product = ours * theirs
+    raw = np.divide(np.abs(cross) ** 2, product, out=np.zeros_like(product), where=product > 0.0)
+    chance = 1.0 / windows.count
+    coherence = np.clip((raw - chance) / (1.0 - chance), 0.0, 1.0) if windows.count > 1 else raw
+    return Common(cross, ours, theirs, coherence)
+
+
+def _power(spectra: Spectra) -> Values:
+    flat = spectra.view(np.float32).reshape(-1, spectra.shape[2], 2)
+    power: Values = np.einsum("kfi,kfi->f", flat, flat).astype(np.float64)
+    return power
+
+
+def weights(shared: Common) -> Values:
+    """How much each bin's phase says: γ²/(1 − γ²)."""
+    held: Values = shared.coherence / (1.0 - shared.coherence + _SURE)
+    return held
+
+
+def rough_delay(shared: Common, size: int, search: int) -> tuple[float, int]:
+    """Delay in frames, to about a tenth, within ±search; and the polarity, 1 or −1."""
+    scale = np.abs(shared.cross)
+    unit = np.divide(shared.cross, scale, out=np.zeros_like(shared.cross), where=scale > 0.0)
+    finer = 8
+    wave = np.fft.irfft(np.conj(unit * shared.coherence), finer * size)
+    around = np.concatenate([wave[-finer * search :], wave[: finer * search + 1]])
+    best = int(np.argmax(np.abs(around)))
+    return (best - finer * search) / finer, 1 if around[best] >= 0.0 else -1
+
+
+def exact_delay(shared: Common, size: int, polarity: int, start: float, held: Values) -> float | None:
+    """Delay in frames where the weighted phases lie on a line through zero; None where nothing says."""
+    omega = 2.0 * np.pi * np.arange(held.shape[0]) / size
+    scale = float(np.sum(held * omega * omega))
+    if not scale > 0.0:
+        return None
+    delay = start
+    for _ in range(6):
+        phase = np.angle(polarity * shared.cross * np.exp(-1j * omega * delay))
+        step = float(np.sum(held * omega * phase)) / scale
+        delay += step
+        if abs(step) < 1e-7:
+            break
+    return delay
+
+
+def window_delays(windows: Windows, shared: Common, polarity: int) -> tuple[Values, Values]:
+    """Small delay of each window in frames, and how much it says (windows,)."""
+    omega = 2.0 * np.pi * np.arange(shared.coherence.shape[0]) / windows.size
+    power = shared.first_power * shared.second_power
+    held = np.divide(weights(shared), np.sqrt(power), out=np.zeros_like(power), where=power > 0.0)
+    cross = polarity * np.einsum("wcf,wcf->wf", windows.first, windows.second.conj())
+    rise = cross.imag @ (held * omega)
+    slope = cross.real @ (held * omega * omega)
+    says = np.maximum(slope, 0.0)
+    delays = np.divide(rise, slope, out=np.zeros_like(rise), where=says > 0.0)
+    return delays.astype(np.float64), says.astype(np.float64)
+
+
+def drift_of(windows: Windows, shared: Common, polarity: int) -> tuple[float, float]:
+    """Frames of delay gained a frame (a slope), and its standard error; scattered windows count less."""
+    delays, says = window_delays(windows, shared, polarity)
+    good = says > 0.05 * says.max() if says.size else says > 0.0
+    if np.count_nonzero(good) < 6:
+        return 0.0, np.inf
+    x = windows.starts[good].astype(np.float64)
+    y, w = delays[good], np.sqrt(says[good])
+    for _ in range(3):
+        slope, start = np.polyfit(x, y, 1, w=w)
+        rest = np.abs(y - (start + slope * x))
+        w = w / (1.0 + (rest / (3.0 * np.median(rest) + 1e-6)) ** 2)
+    centre = np.average(x, weights=w * w)
+    rest = y - (start + slope * x)
+    spread = np.sqrt(np.sum(w * w * rest * rest) / np.sum(w * w))
+    error = spread / np.sqrt(np.average((x - centre) ** 2, weights=w * w)) / np.sqrt(len(x))
+    return float(slope), float(error)
+
+
+def agreement(windows: Windows, shared: Common, polarity: int, least: float = 1.0 / 3.0) -> float | None:
+    """Share of the windows that fit this place: correlation (both flattened, by coherence) at least `least`
+    of that of the windows that fit well. Windows in which both are next to silent are left out; a window in
+    which only one plays does not fit. None where all are."""
+    power = np.sqrt(shared.first_power * shared.second_power)
+    # bins in which either holds next to nothing (above a low-pass, or a resampler's band) say nothing
+    sounding = np.minimum(
+        shared.first_power / max(float(shared.first_power.max()), _NOTHING),
+        shared.second_power / max(float(shared.second_power.max()), _NOTHING),
+    )
+    held = np.divide(shared.coherence, power, out=np.zeros_like(power), where=sounding > _EMPTY_BIN)
+    cross = polarity * np.einsum("wcf,wcf,f->w", windows.first, windows.second.conj(), held).real
+    ours, theirs = (
+        np.einsum("wcf,f->w", np.square(np.abs(one)), held) for one in (windows.first, windows.second)
+    )
+    heard = (ours > _HEARD * ours.mean()) | (theirs > _HEARD * theirs.mean())
+    if not heard.any():
+        return None
+    both = np.sqrt(ours * theirs)
+    fit = np.divide(cross, both, out=np.zeros_like(cross), where=both > 0.0)[heard]
+    return float(np.mean(fit > np.percentile(fit, 90.0) * least))
+
+
+def swapped(windows: Windows) -> bool:
+    """Two channels agree with each other's counterparts: sum and difference of left and right correlate with
+    opposite signs, each clearly. Where there is hardly a difference (next to mono) nothing can be said."""
+    if windows.first.shape[1] != 2 or windows.second.shape[1] != 2:
+        return False
+    signs, powers = [], []
+    for side in (1.0, -1.0):
+        ours = windows.first[:, 0] + np.float32(side) * windows.first[:, 1]
+        theirs = windows.second[:, 0] + np.float32(side) * windows.second[:, 1]
+        cross = np.einsum("wf,wf->f", ours, theirs.conj()).real
+        both = [np.einsum("wf,wf->f", one, one.conj()).real for one in (ours, theirs)]
+        scale = np.sqrt(both[0] * both[1])
+        held = scale > _EMPTY_BIN * float(scale.max() or 1.0)
+        signs.append(float(np.mean(cross[held] / scale[held])) if held.any() else 0.0)
+        powers.append([float(one.sum()) for one in both])
+    enough = all(min(a, b) > _LEAST_SIDE * max(a, b) for a, b in zip(*powers, strict=True))
+    return enough and signs[0] * signs[1] < 0.0 and min(abs(sign) for sign in signs) > _SWAPPED
+
+
+def rough_line(windows: Windows, search: int) -> tuple[float, float] | None:
+    """Delay at frame 0 and slope (frames a frame) of a line through each window's own highest correlation
+    within ±search: for drifts that have not been taken out yet. Robust: the median of the slopes between
+    all pairs of windows. None where there are too few."""
+    delays, heights = [], []
+    for ours, theirs in zip(windows.first, windows.second, strict=True):
+        cross = (ours * theirs.conj()).sum(axis=0)
+        scale = np.sqrt(np.abs(cross))
+        unit = np.divide(cross, scale, out=np.zeros_like(cross), where=scale > 0.0)
+        wave = np.fft.irfft(unit.conj(), windows.size)
+        around = np.abs(np.concatenate([wave[-search:], wave[: search + 1]]))
+        best = int(np.argmax(around))
+        delays.append(best - search)
+        heights.append(float(around[best]) / (float(np.sqrt(np.mean(np.square(wave)))) or 1.0))
+    good = np.array(heights) > 0.3 * max(heights)
+    if np.count_nonzero(good) < 6:
+        return None
+    x, y = windows.starts[good].astype(np.float64), np.array(delays, dtype=np.float64)[good]
+    low, high = np.triu_indices(x.shape[0], 1)
+    slope = float(np.median((y[high] - y[low]) / (x[high] - x[low])))
+    return float(np.median(y - slope * x)), slope
+
+
+def level(windows: Windows, polarity: int) -> tuple[float, float | None]:
+    """The least-squares gain (with its sign taken off) from the second to the first, and the power that is
+    left relative to the first's; None for none. A gain of 0 where the second is silent."""
+    ours = windows.first.view(np.float32)
+    theirs = windows.second.view(np.float32)
+    second = float(np.einsum("wcf,wcf->", theirs, theirs, dtype=np.float64))
+    first = float(np.einsum("wcf,wcf->", ours, ours, dtype=np.float64))
+    if not second > 0.0 or not first > 0.0:
+        return 0.0, 1.0
+    gain = float(np.einsum("wcf,wcf->", ours, theirs, dtype=np.float64)) / second
+    left = 0.0
+    for index in range(ours.shape[0]):
+        rest = ours[index] - np.float32(gain) * theirs[index]
+        left += float(np.vdot(rest, rest))
+    return gain * polarity, (left / first if left > 0.0 else None)

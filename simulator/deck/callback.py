@@ -1,0 +1,271 @@
+"""The one callback of all sinks: the samples that device, silent clock or file get next.
+
+It takes a slice of a lane, applies the part's gain and edges, what is listened to, the gate around every
+change and the monitor's gain; it always fills the whole block. What was asked of it is read once at the
+beginning of a block: the asking thread sets an attribute to a frozen value, which takes effect once the gate
+is closed, so that two items never sound together. Conventions: blocks float32 (frames, 2).
+"""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.deck import shared_state as column
+from simulator.deck.order import Leaving, Order, Part, placed
+from simulator.deck.shared_state import Cells
+from simulator.deck.slices import cut, listen_to
+from simulator.dsp.fades import Gate, Level, fade_frames
+
+Block = NDArray[np.float32]
+RESUME_SECONDS = 0.5
+"""A lane that ran dry has to be this far ahead again before it goes on."""
+LARGEST_BLOCK = 8192
+UNCHANGED = Leaving()
+
+
+class LaneSource(Protocol):
+    """The lanes as the callback sees them."""
+
+    def look(self, lane: int) -> tuple[Block, int, int | None]:
+        """Samples (frames, 2), how many of them can be read, and how long the lane is (None: not known)."""
+
+
+class Callback:
+    """The deck's whole state, driven block by block by `fill`."""
+
+    def __init__(
+        self, lanes: LaneSource, cells: Cells, sample_rate: int, leaving: Leaving = UNCHANGED
+    ) -> None:
+        self._lanes, self._cells = lanes, cells
+        self._fade = fade_frames(sample_rate)
+        self._resume = round(RESUME_SECONDS * sample_rate)
+        # what is asked; set from another thread
+        self.asked: Order | None = None
+        self.paused = False
+        self.leaving = leaving
+        # what is done
+        self._order: Order | None = None
+        self._parts: tuple[Part, ...] = ()
+        self._part = self._frame = 0
+        self._ended = self._starved = self._entering = False
+        # a process that takes over from another counts on
+        self._clock, self._callbacks = int(cells.states[column.CLOCK]), int(cells.states[column.CALLBACKS])
+        self._starvations = int(cells.states[column.STARVED])
+        self._underflows = int(cells.states[column.UNDERFLOWS])
+        cells.states[column.COUNTER] += cells.states[column.COUNTER] % 2  # it may have died between two steps
+        self._sounded = False
+        self._gate = Gate(self._fade)
+        self._swell = Level()
+        self._level = Level(leaving.gain)
+        self._left = self.leaving
+        self._listen = self._ear = leaving.listen
+        self._between = np.zeros((LARGEST_BLOCK,), np.float32)
+        # what is asked, as read for this block
+        self._next: Order | None = None
+        self._hold = False
+
+    def fill(self, out: Block, underflow: bool = False) -> None:
+        """The next block (frames, 2), all of it."""
+        self._read_asked()
+        done = 0
+        while done < out.shape[0]:
+            done += self._stretch(out[done:])
+        self._level.apply(out)
+        # the gap lay behind the block before this one: nothing is missing where that one was silent
+        self._underflows += underflow and self._sounded
+        self._sounded = not self._gate.closed and bool(out.any())
+        self._callbacks += 1
+        self._cells.add_to_ring(out)
+        self._publish()
+
+    @property
+    def silent(self) -> bool:
+        """Is the gate closed?"""
+        return self._gate.closed
+
+    @property
+    def sounding(self) -> frozenset[int]:
+        """The lane that sounds, or fades out, now."""
+        parts, part = self._parts, self._part
+        return frozenset({parts[part].lane} if part < len(parts) else ())
+
+    def place(self) -> tuple[Order, int, int] | None:
+        """What the next block belongs to: the order, its part, the frame; None where nothing is to be played.
+        A step that is asked for counts as done."""
+        order = self.asked
+        if order is None or not order.parts:
+            return None
+        if order is self._order:
+            return None if self._ended else (order, self._part, self._frame)
+        moved = 0 if order.since is None else self._clock - order.since
+        found = placed(order, moved, self._total)
+        return None if found is None else (order, *found)
+
+    def lacks(self, frames: int) -> bool:
+        """Would the next `frames` meet a lane that is not made that far? For a sink that can wait."""
+        at = self.place()
+        if at is None or self.paused:
+            return False
+        order, part, frame = at
+        ahead = Order(order.serial, order.parts, order.repeat, part, frame)
+        for moved in (0, frames):
+            found = placed(ahead, moved, self._total)
+            if found is not None:
+                _, ready, total = self._lanes.look(order.parts[found[0]].lane)
+                if total is None and ready < found[1] + frames + self._resume + 2 * self._fade:
+                    return True
+        return False
+
+    def _read_asked(self) -> None:
+        self._next, self._hold = self.asked, self.paused
+        left = self.leaving
+        if left is not self._left:
+            self._left, self._ear = left, left.listen
+            self._level.move(left.gain, max(left.ramp, self._fade))
+
+    def _stretch(self, out: Block) -> int:
+        """Fills a beginning of `out` in which nothing changes; how many frames that is (or 0: look again)."""
+        if self._gate.closed:
+            self._change()
+            if not self._open():
+                out[:] = 0.0
+                return int(out.shape[0])
+        closing = self._next is not self._order or self._hold or self._ear != self._listen or self._starved
+        part = self._parts[self._part]
+        samples, ready, total = self._lanes.look(part.lane)
+        end = part.end_within(total)
+        span = int(out.shape[0])
+        if self._frame < end:
+            reserve = 0 if total is not None or closing else self._fade  # enough to fade out on
+            left = min(end, ready - reserve) - self._frame
+            if left <= 0:
+                self._starve(closing)
+                return 0
+            span = min(span, left)
+        else:
+            span = min(span, end + part.silence - self._frame)
+            if span <= 0:  # the lane turned out to be shorter
+                self._next_part(end + part.silence)
+                return 0
+        moving = self._gate.until_moved(closing)
+        if moving is not None:
+            span = min(span, moving)
+        block = out[:span]
+        if self._frame < end:
+            cut(samples, part, self._frame, end, self._fade, block)
+            listen_to(block, self._listen, self._between)
+        else:
+            block[:] = 0.0
+        self._swell.apply(block)
+        self._gate.pass_through(block, closing)
+        self._clock += span
+        self._frame += span
+        self._next_part(end + part.silence)
+        return span
+
+    def _next_part(self, end: int) -> None:
+        """Goes on to the part after this one, where this one has come to its end."""
+        passed = 0
+        while self._frame >= end:
+            self._part += 1
+            passed += 1
+            if self._part == len(self._parts):
+                self._part = 0
+                if not self._order_repeats() or passed > len(self._parts):
+                    self._finish()
+                    return
+            part = self._parts[self._part]
+            self._frame = part.first
+            end = part.end_within(self._total(part.lane)) + part.silence
+
+    def _order_repeats(self) -> bool:
+        return self._order is not None and self._order.repeat
+
+    def _finish(self) -> None:
+        """The program is over: its last frame has been given out whole."""
+        self._part = len(self._parts) - 1
+        part = self._parts[self._part]
+        self._frame = part.end_within(self._total(part.lane))
+        self._ended = True
+        self._gate.close_at_once()
+
+    def _starve(self, closing: bool) -> None:
+        """The lane is not made far enough: a fade out on what is left of it, or, at a joint, silence."""
+        if not self._starved:
+            self._starved = True
+            self._starvations += 1
+        if closing:
+            self._gate.close_at_once()
+
+    def _change(self) -> None:
+        """What waited for the gate to be closed."""
+        self._listen = self._ear
+        order = self._next
+        if order is self._order or order is None:
+            return
+        place: tuple[int, int] | None = (order.part, order.frame)
+        if order.since is not None:
+            place = placed(order, self._clock - order.since, self._total)
+        self._order, self._parts = order, order.parts
+        self._ended = self._starved = False
+        self._entering = True
+        if place is None or not order.parts:
+            self._part, self._frame = max(len(order.parts) - 1, 0), order.frame
+            self._ended = True
+            return
+        self._part, self._frame = place
+
+    def _open(self) -> bool:
+        """Opens the gate where there is something to play; whether there is."""
+        if self._hold or self._ended or not self._parts:
+            return False
+        part = self._parts[self._part]
+        self._next_part(part.end_within(self._total(part.lane)) + part.silence)
+        if self._ended:
+            return False
+        part = self._parts[self._part]
+        _, ready, total = self._lanes.look(part.lane)
+        end = part.end_within(total)
+        if self._frame < end and total is None and ready < min(end, self._frame + self._resume) + self._fade:
+            return False
+        if total is not None and self._frame < end and ready < end:  # being made anew
+            return False
+        self._starved = False
+        ramp = self._order.ramp if self._order is not None and self._entering else 0
+        self._entering = False
+        if ramp:
+            self._swell = Level(0.0)
+            self._swell.move(1.0, ramp)
+        if ramp or self._begins_by_itself(part) or self._frame >= end:
+            self._gate.open_at_once()
+        return True
+
+    def _begins_by_itself(self, part: Part) -> bool:
+        """A faded edge, or the file's own beginning, needs no second fade."""
+        return self._frame == 0 or (part.fade_in and self._frame == part.first)
+
+    def _total(self, lane: int) -> int | None:
+        return self._lanes.look(lane)[2]
+
+    def _publish(self) -> None:
+        states = self._cells.states
+        going = bool(self._parts) and not self._ended and not self._hold
+        frame = self._frame
+        if self._parts:
+            part = self._parts[self._part]
+            frame = min(frame, part.end_within(self._total(part.lane)))
+        states[column.COUNTER] += 1
+        states[column.SERIAL] = 0 if self._order is None else self._order.serial
+        states[column.PART] = self._part
+        states[column.FRAME] = frame
+        states[column.CLOCK] = self._clock
+        states[column.PLAYING] = going
+        states[column.ENDED] = self._ended
+        states[column.WAITING] = going and self._gate.closed
+        states[column.STARVED] = self._starvations
+        states[column.UNDERFLOWS] = self._underflows
+        states[column.CALLBACKS] = self._callbacks
+        states[column.COUNTER] += 1

@@ -1,0 +1,307 @@
+"""The deck that sounds, or runs silently by the clock: the parent's side of the process with the stream.
+
+The process is ended and begun anew whenever its stream is lost, hangs, or another device is chosen: nothing
+of the sound system's is ever closed in the session's own process. The order of things is kept here.
+"""
+
+from __future__ import annotations
+
+import atexit
+import multiprocessing
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.common.errors import UsageError
+from simulator.deck.devices import HANGS, list_devices
+from simulator.deck.lanes import MOST_BYTES, LaneBook
+from simulator.deck.order import Leaving
+from simulator.deck.orders import Orders
+from simulator.deck.program import DeckProgram, DeviceView, Kind, Listen, Now
+from simulator.deck.renderer_handle import MakerProcess
+from simulator.deck.scratch import Scratch
+from simulator.deck.shared_state import Cells, Shared
+from simulator.deck.stream import NoSound, named
+from simulator.deck.stream_handle import StreamProcess
+from simulator.deck.stream_process import Hold, Lost, Opened, Opening, Refused
+from simulator.engine.signals import signals_held
+from simulator.engine.workers import start_tracker
+
+OPEN_SECONDS = 8.0
+"""So long may the sound system take to answer."""
+HUNG_SECONDS = 1.0
+"""A stream that has not asked for a block for this long (or three times its latency) hangs."""
+GOES_ON = "Playing goes on when it is back, or when another device is chosen."
+TRIED = "It is tried again until it opens; the place is kept."
+
+
+@dataclass(slots=True)
+class _Running:
+    """What there is once the device's rate is known."""
+
+    opened: Opened
+    cells: Cells
+    maker: MakerProcess
+    book: LaneBook
+    orders: Orders
+
+
+class LiveDeck:
+    """A device, or the silent clock."""
+
+    def __init__(
+        self,
+        device: str | None = None,
+        sample_rate: int | None = None,
+        *,
+        silent: bool = False,
+        cache: Path | None = None,
+        most_bytes: int = MOST_BYTES,
+    ) -> None:
+        """Begins to open the device of this name (None: the system's own) at its own rate, or at
+        `sample_rate`; where nothing can sound, the silent clock. Does not wait for it: `ready` does. Raises
+        WriteError where the lanes have no place."""
+        self._wanted_device, self._asked_rate, self._most_bytes = device, sample_rate, most_bytes
+        self._running: _Running | None = None
+        self._alive = True
+        self._why: str | None = None
+        self._beat = (-1, time.monotonic())
+        self._breaks = 0
+        with signals_held():
+            start_tracker()
+            self._context: Any = multiprocessing.get_context("spawn")
+            self._scratch = Scratch(cache)
+            atexit.register(self.close)
+            self._shared = Shared(self._context)
+            self._stream = StreamProcess(self._context, self._shared)
+            self._begin(device, sample_rate, Leaving(), silent_if_none=True, silent=silent)
+
+    def ready(self) -> None:
+        """Waits until the stream runs (every other method does so too). Raises UsageError for a device name
+        that does not fit."""
+        self._run()
+
+    def _run(self) -> _Running:
+        if self._running is None:
+            try:
+                opened = self._first()
+            except BaseException:
+                self.close()
+                raise
+            rate = opened.sample_rate
+            cells = self._shared.cells(rate)
+            folder, log = str(self._scratch.folder), self._scratch.log
+            maker = MakerProcess(self._context, self._shared, folder, log, rate)
+            book = LaneBook(cells, rate, maker, self._scratch.free_bytes, self._most_bytes)
+            self._running = _Running(opened, cells, maker, book, Orders(book, cells, rate))
+            self._beat = (-1, time.monotonic())
+            maker.start()
+        return self._running
+
+    # what it is
+
+    @property
+    def kind(self) -> Kind:
+        return "device" if self._run().opened.silent is None else "silent"
+
+    @property
+    def sample_rate(self) -> int:
+        return self._run().opened.sample_rate
+
+    @property
+    def latency_s(self) -> float:
+        return self._run().opened.latency_s
+
+    @property
+    def device(self) -> str | None:
+        return self._run().opened.device or None
+
+    @property
+    def silent_because(self) -> str | None:
+        return self._run().opened.silent
+
+    @property
+    def lanes(self) -> LaneBook:
+        return self._run().book
+
+    @property
+    def process_ids(self) -> list[int]:
+        """The processes that work for it now."""
+        ids = [self._stream.process_id]
+        ids.append(None if self._running is None else self._running.maker.process_id)
+        return [one for one in ids if one is not None]
+
+    # what it does
+
+    def sound(
+        self,
+        program: DeckProgram,
+        segment: int = 0,
+        frame: int = 0,
+        ramp_s: float = 0.0,
+        since: int | None = None,
+    ) -> None:
+        """Plays the program from a place on; see `program.Deck`."""
+        self._stream.send(self._run().orders.program(program, segment, frame, ramp_s, since))
+
+    def pause(self) -> None:
+        """5 ms out, and then silence."""
+        self._run().orders.paused = True
+        self._stream.send(Hold(True))
+
+    def resume(self) -> None:
+        """5 ms in."""
+        self._run().orders.paused = False
+        self._stream.send(Hold(False))
+
+    def output(self, gain: float, listen: Listen = "stereo", ramp_s: float = 0.0) -> None:
+        """The monitor's gain and what is listened to; see `program.Deck`."""
+        self._stream.send(self._run().orders.output(gain, listen, ramp_s))
+
+    def now(self) -> Now:
+        """Where it is; keeps it going."""
+        self._hear()
+        self._watch()
+        self._run().book.tend()
+        self._run().orders.tend(self._run().cells.read())
+        now = self._run().orders.now(self._alive, self._why if not self._alive else None)
+        return replace(now, dropouts=now.dropouts + self._breaks)
+
+    def recent(self, seconds: float) -> NDArray[np.float32]:
+        """The last frames that left (frames, 2)."""
+        return self._run().cells.recent(round(seconds * self._run().opened.sample_rate))
+
+    def devices(self) -> Sequence[DeviceView]:
+        """What is there now. Raises UsageError with the reason where there is nothing."""
+        try:
+            found = list_devices(self._context, self._scratch.log)
+        except NoSound as problem:
+            raise UsageError(str(problem)) from None
+        playing = self.device if self._alive else None
+        return [replace(one, chosen=one.name == playing) for one in found]
+
+    def choose(self, name: str | None) -> None:
+        """Goes on with another device; see `program.Deck`."""
+        found = self.devices()
+        device = found[named(found, name)].name
+        self._stream.end(politely=self._alive)
+        self._wanted_device = device
+        self._lose(f"{device} is being opened.", choosing=True)
+
+    def pass_time(self, seconds: float) -> None:
+        """Time passes by itself here."""
+
+    def close(self) -> None:
+        """Ends all processes and removes the lanes."""
+        with signals_held():
+            atexit.unregister(self.close)
+            # while it looks for a device it does not listen, and there is nothing to fade out
+            self._stream.end(politely=self._running is not None and self._alive)
+            if self._running is not None:
+                self._running.maker.close()
+            self._scratch.close()
+
+    # the process
+
+    def _first(self) -> Opened:
+        """The first stream, or the silent clock where the sound system hangs."""
+        answer = self._stream.answer(OPEN_SECONDS)
+        if isinstance(answer, Opened):
+            return answer
+        self._stream.end(politely=False)
+        if isinstance(answer, UsageError):
+            raise answer
+        self._begin(None, self._asked_rate, Leaving(), silent_if_none=True, silent=True)
+        answer = self._stream.answer(OPEN_SECONDS)
+        if not isinstance(answer, Opened):
+            raise UsageError("The process that plays could not be started.", f"See {self._scratch.log}.")
+        return replace(answer, silent=f"{HANGS} Start the sound server anew, then: devices.")
+
+    def _begin(
+        self,
+        device: str | None,
+        rate: int | None,
+        leaving: Leaving,
+        *,
+        silent_if_none: bool,
+        silent: bool = False,
+    ) -> None:
+        """Starts the process."""
+        orders = None if self._running is None else self._running.orders
+        opening = Opening(
+            folder=str(self._scratch.folder),
+            log=self._scratch.log,
+            device=device,
+            sample_rate=rate,
+            silent_if_none=silent_if_none,
+            silent=silent,
+            leaving=leaving,
+            paused=orders is not None and orders.paused,
+            order=None if orders is None else orders.again(),
+        )
+        self._stream.begin(opening)
+
+    def _hear(self) -> None:
+        """Takes in what the process says."""
+        try:
+            for message in self._stream.heard():
+                if isinstance(message, Opened):
+                    if message.silent is not None:
+                        message = replace(message, silent=self._run().opened.silent or message.silent)
+                    self._run().opened, self._alive, self._why = message, True, None
+                    self._beat = (-1, time.monotonic())
+                elif isinstance(message, Refused):
+                    self._stream.begun = time.monotonic()
+                    if message.there:
+                        self._why = f"{message.why} {TRIED}"
+                    elif not self._why or self._why.endswith("being opened."):
+                        self._why = message.why
+                elif isinstance(message, Lost):
+                    self._stream.end(politely=False)
+                    self._lose(f"{message.why} {GOES_ON}")
+        except EOFError:
+            self._stream.end(politely=False)
+            self._lose(f"The process that plays has died. {GOES_ON}")
+
+    def _watch(self) -> None:
+        """Notices a stream that hangs, and a sound system that does not answer while it is opened."""
+        now = time.monotonic()
+        if not self._alive:
+            if now - self._stream.begun > OPEN_SECONDS:
+                self._stream.end(politely=False)
+                self._lose(self._why or HANGS, choosing=True)
+            return
+        beat = self._run().cells.read().callbacks
+        if beat != self._beat[0]:
+            self._beat = (beat, now)
+        elif now - self._beat[1] > max(HUNG_SECONDS, 3.0 * self._run().opened.latency_s):
+            self._stream.end(politely=False)
+            self._lose(
+                f"{self._run().opened.device or 'The silent clock'} does not answer any more. {GOES_ON}"
+            )
+
+    def _sounding(self) -> bool:
+        """Did something sound when the stream last said where it was?"""
+        state = self._run().cells.read()
+        return state.playing and not state.waiting and self._run().orders.leaving.gain > 0.0
+
+    def _lose(self, why: str, *, choosing: bool = False) -> None:
+        """There is no stream: a new process looks for the same device (never for another, which might be
+        louder), or for the one that is chosen."""
+        if not choosing:
+            self._wanted_device = self._run().opened.device or None
+            self._breaks += self._sounding()
+        self._alive, self._why = False, why
+        silent = self.kind == "silent" and not choosing
+        self._begin(
+            self._wanted_device,
+            self._run().opened.sample_rate,
+            self._run().orders.leaving,
+            silent_if_none=silent,
+            silent=silent,
+        )

@@ -1,0 +1,1 @@
+"""The listening prompt: session, deck and terminal held together."""

@@ -1,0 +1,224 @@
+"""Background work for the session: other players, new revisions, alignments.
+
+It is done in the background: everything here may run in a thread that is not the prompt's, one call at a
+time, with a cache connection of its own. Only `decode` may be called from the prompt's thread, too: it needs
+no connection.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from simulator.common.errors import SimulatorError, UsageError
+from simulator.desk.align import Found, Pair
+from simulator.desk.decodes import Decode, Decodes
+from simulator.desk.tracks import lane_of, played_views, view_of
+from simulator.engine.measure import Job, Result, do_all
+from simulator.engine.predict import CEILING_DBTP, Delivered, deliver, predict
+from simulator.normalizer.prediction import from_gain
+from simulator.normalizer.profile import Profile
+from simulator.normalizer.profile_format import Delivery
+from simulator.playlists.playlist import Playlist, title_from_path
+from simulator.session.codec_variants import (
+    decode_of,
+    is_difference,
+    profile_named,
+    raise_db,
+    raise_words,
+    raised_db,
+)
+from simulator.session.events import Aligned, Event, Predicted, Replaced
+from simulator.session.track import PlayedView
+from simulator.storage.file_stamp import changed_since, other_samples, stamp_of
+from simulator.storage.measurement_cache import Store
+
+
+class Studio:
+    """Carries out what the session asks of the measuring. `open_store` opens the cache in the calling
+    thread; `profiles` are those that may be asked for; `worked_out` the ids that the session has;
+    `align_pairs` says how the second file of each pair lies against the first (see desk/align);
+    `encoded_folder` is where encoded masters are kept, None for nowhere."""
+
+    def __init__(
+        self,
+        playlist: Playlist,
+        tracks: Sequence[Delivered],
+        profiles: Mapping[str, Profile],
+        worked_out: Sequence[str],
+        open_store: Callable[[], Store],
+        at: Callable[[], str],
+        align_pairs: Callable[[Sequence[Pair]], Sequence[Found]],
+        encoded_folder: Path | None = None,
+    ) -> None:
+        self._playlist, self._tracks = playlist, list(tracks)
+        self._stamps = [stamp_of(one.track.path) for one in tracks]
+        self._profiles, self._worked_out = dict(profiles), dict.fromkeys(worked_out)
+        self._open_store, self._at, self._align_pairs = open_store, at, align_pairs
+        self._encoded_folder = encoded_folder
+        self._store: Store | None = None
+        self._decodes = Decodes()
+
+    @property
+    def decodes(self) -> Mapping[Decode, str]:
+        """What players with an encoded delivery play, by file, content, delivery and lane."""
+        return self._decodes.paths
+
+    def decode(self, profile: Profile) -> None:
+        """Has the decodes made that a player gives out. Raises the first thing that went wrong."""
+        if profile.delivery is None:
+            return
+        self._refuse_changed()
+        self._decode(profile, profile.delivery)
+
+    def _decode(self, profile: Profile, delivery: Delivery) -> None:
+        """The same for all files that are still those that were measured."""
+        files = [
+            one.track.path
+            for i, one in enumerate(self._tracks)
+            if one.measurement is not None and not self._changed(i)
+        ]
+        self._decodes.make(
+            files,
+            delivery,
+            lane_of(profile.id),
+            {one.track.path: one.content for one in self._tracks},
+            self._encoded_folder,
+        )
+        if self._decodes.problems:
+            raise self._decodes.problems.pop(0)
+
+    def close(self) -> None:
+        """Removes what was made for this session."""
+        self._decodes.close()
+
+    def predict(self, profile_id: str) -> list[Event]:
+        """The answer to `Predict`."""
+        profile = profile_named(self._profiles, profile_id)
+        views = self._views([profile])[0]
+        if any(i not in views for i, one in enumerate(self._tracks) if one.measurement is not None):
+            self._refuse_changed()
+        self._worked_out[profile_id] = None
+        return [Predicted(profile_id, views)]
+
+    def replace(self, track: int, path: str) -> list[Event]:
+        """The answer to `Replace`: the new revision, and what the players worked out so far do to all tracks
+        now (an album's gain may change). Raises SimulatorError where it cannot be read."""
+        whole = os.path.abspath(os.path.expanduser(path))
+        before = self._tracks[track].track
+        if not os.path.isfile(whole):
+            raise UsageError(f"{whole}: there is no such file.", "Give the path of the new revision.")
+        old_name = before.title == title_from_path(before.path)
+        title = title_from_path(whole) if old_name else before.title
+        new = replace(before, path=whole, title=title, problem="")
+        stamp = stamp_of(whole)
+        one = deliver(replace(self._playlist, tracks=(new,)), self._cache(), 0)[0]
+        if one.problem is not None:
+            raise one.problem
+        kept = self._tracks[track], self._stamps[track]
+        self._tracks[track], self._stamps[track] = one, stamp
+        chosen = [profile_named(self._profiles, name) for name in self._worked_out]
+        try:
+            rows = self._views(chosen)
+        except SimulatorError:
+            self._tracks[track], self._stamps[track] = kept
+            raise
+        played = {profile.id: row[track] for profile, row in zip(chosen, rows, strict=True) if track in row}
+        events: list[Event] = [Replaced(track, replace(view_of(one, stamp), played=played), at=self._at())]
+        events += [Predicted(profile.id, row) for profile, row in zip(chosen, rows, strict=True)]
+        events += self.align(only=new.song) if new.song is not None else []
+        return events
+
+    def _views(self, profiles: Sequence[Profile]) -> list[dict[int, PlayedView]]:
+        """What these players do to every track; what they play encoded is there then. Where more than a gain
+        acts, a file that has changed since it was measured is left out: it would be read anew."""
+        asked = [profile_named(self._profiles, decode_of(one.id)) for one in profiles]
+        rows = predict(asked, self._tracks, self._playlist.album_reason, self._cache(), 0)
+        for profile in profiles:
+            if profile.delivery is not None:
+                self._decode(profile, profile.delivery)
+        found = [
+            {
+                i: view
+                for i, view in played_views(profile, self._tracks, row).items()
+                if not (view.own_lane and self._changed(i))
+            }
+            for profile, row in zip(asked, rows, strict=True)
+        ]
+        return [
+            self._of_difference(profile, views) if is_difference(profile.id) else views
+            for profile, views in zip(profiles, found, strict=True)
+        ]
+
+    def _of_difference(self, profile: Profile, decoded: Mapping[int, PlayedView]) -> dict[int, PlayedView]:
+        """What the encoding changed, measured, at the decode's gain, and raised, all alike."""
+        delivery = profile.delivery
+        assert delivery is not None
+        lanes = {}
+        for i in decoded:
+            path, content = self._tracks[i].track.path, self._tracks[i].content
+            lanes[i] = self._decodes.paths[path, content, delivery, "difference"]
+        done = do_all([Job(path, CEILING_DBTP) for path in lanes.values()], self._cache(), 0)
+        measured = {i: one.measurement for i, one in zip(lanes, done, strict=True) if isinstance(one, Result)}
+        peaks = [
+            peak + decoded[i].gain_db
+            for i, one in measured.items()
+            if (peak := one.true_peak_dbtp) is not None
+        ]
+        asked = raised_db(profile.id)
+        raised = raise_db(asked, max(peaks, default=None))
+        views = {}
+        for i, one in measured.items():
+            gain_db = decoded[i].gain_db
+            decision = replace(
+                decoded[i].prediction.decision,
+                gain_db=gain_db + raised,
+                reason=raise_words(gain_db, raised, asked),
+            )
+            views[i] = PlayedView(from_gain(decision, one), True)
+        return views
+
+    def align(self, only: str | None = None) -> list[Event]:
+        """Lays the versions of each song (or of one) over its first readable one."""
+        groups: dict[str, list[int]] = {}
+        for index, one in enumerate(self._tracks):
+            song = one.track.song
+            if song is not None and one.measurement is not None and only in (None, song):
+                groups.setdefault(song, []).append(index)
+        pairs = [(first, other) for first, *others in groups.values() for other in others]
+        if not pairs:
+            return []
+        offsets: dict[int, float] = {}
+        words: list[str] = []
+        paths = [(self._tracks[first].track.path, self._tracks[other].track.path) for first, other in pairs]
+        for (_, other), found in zip(pairs, self._align_pairs(paths), strict=True):
+            title = self._tracks[other].track.title
+            offsets[other] = 0.0  # also where an earlier revision had another
+            if isinstance(found, SimulatorError):
+                words.append(f"{title} keeps its own times: {found}")
+            elif found.offset_s is None:
+                words.append(f"{title} keeps its own times: {found.reason}")
+            else:
+                offsets[other] = -found.offset_s  # where its time 0 lies in the first version's time
+                if found.kind == "ambiguous" or found.edits or not found.fits or found.channels_swapped:
+                    words.append(f"{title}: {found.reason}")
+        return [Aligned(offsets, " ".join(words))]
+
+    def _changed(self, track: int) -> bool:
+        """Is there another file now than the one that was measured?"""
+        one = self._tracks[track]
+        return one.measurement is not None and changed_since(one.track.path, self._stamps[track])
+
+    def _refuse_changed(self) -> None:
+        """Raises AudioError for a track whose file is not the one any more that was measured."""
+        for track, one in enumerate(self._tracks):
+            if self._changed(track):
+                path = one.track.path
+                raise other_samples(path, f"Take it in first: replace {track + 1} {path}")
+
+    def _cache(self) -> Store:
+        if self._store is None:
+            self._store = self._open_store()
+        return self._store

@@ -1,0 +1,288 @@
+"""The listening desk: the thin mutable holder of session, deck and record.
+
+Lines, keys and ticks go into the session's `step`; what comes out of it is carried out here, and nothing is
+decided. Everything happens in the caller's thread: ten times a second, and at every line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from simulator.common.errors import SimulatorError
+from simulator.common.units import db_to_gain, seconds_to_frames
+from simulator.deck.program import Deck as Player
+from simulator.deck.program import DeckProgram, Now
+from simulator.desk.completion import Word, candidates
+from simulator.desk.environment import Failure, Outside, Record, Studio, Taken
+from simulator.desk.frames import TrackLanes, deck_program, lane_key, passages
+from simulator.desk.meter import DeskMeter
+from simulator.desk.rewritten import Rewritten
+from simulator.desk.status import bar_of
+from simulator.desk.text import device_text, where_it_goes, wrapped
+from simulator.desk.tracks import track_lanes
+from simulator.desk.trial_lanes import Preparing
+from simulator.desk.work import Background
+from simulator.engine.signals import signals_held
+from simulator.metering.live import Reading
+from simulator.session import effects as do
+from simulator.session import events as happens
+from simulator.session.session import step
+from simulator.session.state import Session
+from simulator.storage.user_settings import remember_trim
+from simulator.text.desk_screens import screen
+from simulator.text.toolbar import Bar
+
+TICK_SECONDS = 0.1
+DIM_DB = -20.0
+
+
+class Desk:
+    """Session, deck and record together. `scripted`: the lines come from a script, so that `wait` waits
+    and background work is waited for before the next line."""
+
+    def __init__(
+        self,
+        session: Session,
+        player: Player,
+        record: Record,
+        studio: Studio,
+        outside: Outside,
+        *,
+        scripted: bool,
+    ) -> None:
+        self.session = session
+        self.left = False
+        self._player, self._record, self._studio, self._outside = player, record, studio, outside
+        self._scripted = scripted
+        self._meter = DeskMeter(player.recent, player.sample_rate, outside.clock)
+        self._work: Background[Taken] = Background()
+        self._now: Now = player.now()
+        self._program: DeckProgram | None = None
+        self._alive = True
+        self._said_why: set[str] = set()
+        self._said_problems: set[str] = set()
+        self._devices: list[str] = []
+        self._preparing = Preparing(player)
+        self._rewritten = Rewritten()
+
+    @property
+    def asks(self) -> bool:
+        """Is a question open, so that the next line is its answer?"""
+        return self.session.question is not None
+
+    def open(self, session: Session, effects: Iterable[do.Effect]) -> None:
+        """The session as it begins; starts what need not be waited for."""
+        notes = len(self._record.record.of_kind("note"))
+        self.session = replace(session, earlier_notes=notes, record_path=str(self._record.path))
+        for effect in effects:
+            self._do(effect)
+        self._say(where_it_goes(self._player))
+        self._work.start(self._studio.align, _failed)
+        for track, lanes in self._lanes().items():
+            self._player.lanes.want(lane_key(self.session.source(track), {track: lanes}))
+
+    def enter(self, line: str) -> None:
+        """A line that was typed, or the answer to an open question."""
+        self.tick()
+        self._step(happens.Typed(line.strip(), self._outside.at(), self._outside.chance()))
+        if self._scripted:
+            self._settle()
+
+    def press(self, key: str) -> None:
+        """A key on an empty line."""
+        self.tick()
+        self._step(happens.Pressed(key, self._outside.at()))
+
+    def interrupt(self) -> None:
+        """Ctrl-C: an open question is a no, what plays stops, and the session stays."""
+        self.tick()
+        if self.asks:
+            self._step(happens.Typed("n", self._outside.at()))
+        if self.session.motion != "stopped":
+            self._step(happens.Typed("stop", self._outside.at()))
+
+    def tick(self) -> None:
+        """Asks the deck where it is, and takes what was done in the background."""
+        self._look()
+        for event in self._work.take():
+            self._take(event)
+        if not self._work.pending and (prepared := self._preparing.look(self._outside.at())) is not None:
+            self._step(prepared)
+        if self.session.trial is None:
+            self._preparing.end()
+
+    def resize(self, width: int) -> None:
+        """The screens are drawn to this many cells."""
+        if width != self.session.width:
+            self.session = replace(self.session, width=width)
+
+    def bar(self) -> Bar:
+        """What the toolbar shows now."""
+        reading = self._meter.look() if self._now.playing else Reading()
+        return bar_of(self.session, self._player, self._now, reading, self._work.pending)
+
+    def candidates(self, before: str) -> list[Word]:
+        """What may stand at the cursor."""
+        return candidates(self.session, before, self._devices)
+
+    def close(self) -> None:
+        """Nothing more is begun. A trial that was left is kept as such. The deck is its owner's to close."""
+        if self.session.trial is not None:
+            self._step(happens.Typed("trial stop", self._outside.at()))
+        self._work.close()
+
+    def _look(self) -> None:
+        now = self._now = self._player.now()
+        if now.alive != self._alive:
+            self._alive = now.alive
+            at = self._outside.at()
+            self._said_why.clear()
+            if now.alive:
+                self._step(happens.DeviceFound(self._player.device or "", at))
+            else:
+                why = now.why or "The device is gone."
+                self._said_why.add(why)
+                self._step(happens.DeviceLost(why, at))
+        elif not now.alive and now.why is not None and now.why not in self._said_why:
+            self._said_why.add(now.why)  # it is looked for again and again: each reason is said once
+            self._say(now.why)
+        if self._program is not None:
+            place_s = now.frame / self._player.sample_rate
+            self._step(happens.Tick(now.segment, place_s, now.ended, now.dropouts))
+            self._say_lane_problem(now)
+
+    def _say_lane_problem(self, now: Now) -> None:
+        """Once for each lane that cannot be made."""
+        if self._program is None or not now.waiting:
+            return
+        problem = self._player.lanes.look(self._program.segments[now.segment].lane).problem
+        if problem is not None and self.session.trial is not None:
+            problem = "A version cannot be played any more. End the trial: trial stop"  # which one, is secret
+        if problem is not None and problem not in self._said_problems:
+            self._said_problems.add(problem)
+            self._say(problem)
+
+    def _take(self, event: Taken) -> None:
+        """What the background came to."""
+        if not isinstance(event, Failure):
+            self._step(event)
+            return
+        if event.profile and self.session.wanted == event.profile:
+            self.session = replace(self.session, wanted=None)
+        self._say(event.text)
+
+    def _step(self, event: happens.Event) -> None:
+        in_trial = self.session.trial is not None
+        self.session, effects = step(self.session, event)
+        for effect in effects:
+            self._do(effect)
+        if self.session.trial is None and (in_trial or any(isinstance(one, do.Sound) for one in effects)):
+            for text in self._rewritten.news(self.session, self._is_whole):
+                self._say(text)
+
+    def _is_whole(self, track: int) -> bool:
+        """Is what sounds for a track made to its end?"""
+        lane = self._player.lanes.look(lane_key(self.session.source(track), self._lanes()))
+        return lane.finished and lane.problem is None
+
+    def _do(self, effect: do.Effect) -> None:  # one line for each kind of effect
+        match effect:
+            case do.Sound():
+                self._sound(effect)
+            case do.Pause():
+                self._player.pause()
+            case do.Resume():
+                self._player.resume()
+            case do.Output(trim_db, dim, mute, listen, ramp_s):
+                gain = 0.0 if mute else db_to_gain(trim_db + (DIM_DB if dim else 0.0))
+                self._player.output(gain, listen, ramp_s)
+            case do.Say(text):
+                self._say(text)
+            case do.Show():
+                self._outside.say(screen(self.session, effect))
+            case do.Keep(act):
+                with signals_held():  # what is given is on the disk before the session ends
+                    self._record.keep(act)
+            case do.ListDevices():
+                self._list_devices()
+            case do.ChooseDevice(name):
+                self._choose(name)
+            case do.Predict(profile):
+                self._work.start(
+                    lambda: self._studio.predict(profile),
+                    lambda problem: [Failure(str(problem), profile)],
+                )
+            case do.Replace(track, path):
+                self._work.start(
+                    lambda: self._studio.replace(track, path),
+                    lambda problem: [happens.Replaced(track, None, str(problem), self._outside.at())],
+                )
+            case do.Prepare(sources, spans):
+                rate = self._player.sample_rate
+                self._preparing.begin(passages(sources, spans, self._lanes(), rate))
+            case do.RememberTrim(trim_db):
+                remember_trim(self._outside.config, trim_db)
+            case do.Wait(seconds):
+                self._wait(seconds)
+            case do.Leave():
+                self.left = True
+
+    def _sound(self, effect: do.Sound) -> None:
+        program = deck_program(effect.program, self._lanes(), self._player.sample_rate)
+        self._program = program
+        for number, segment in enumerate(program.segments):
+            self._player.lanes.want(segment.lane, urgent=number == effect.segment)
+        frame = seconds_to_frames(effect.place_s, self._player.sample_rate)
+        since = self._now.clock if effect.follow else None
+        self._player.sound(program, effect.segment, frame, effect.ramp_s, since)
+
+    def _choose(self, name: str | None) -> None:
+        try:
+            self._player.choose(name)
+        except SimulatorError as problem:
+            self._say(str(problem))
+
+    def _wait(self, seconds: float | None) -> None:
+        """Lets time pass; in a file as fast as it can be written. At a prompt nobody needs to wait."""
+        if not self._scripted:
+            self._say("At the prompt there is nothing to wait for: what plays goes on.")
+            return
+        self._settle()
+        passed = 0.0
+        while not self.left and (seconds is None or passed < seconds - 1e-9):
+            if seconds is None and (self._now.ended or not self._now.playing or not self._now.alive):
+                break
+            part = TICK_SECONDS if seconds is None else min(TICK_SECONDS, seconds - passed)
+            (self._player.pass_time if self._player.kind == "file" else self._outside.sleep)(part)
+            passed += part
+            self.tick()
+
+    def _settle(self) -> None:
+        """Waits for what was asked of the background."""
+        while self._work.pending:
+            for event in self._work.take(TICK_SECONDS):
+                self._take(event)
+        self.tick()
+        while self._preparing.waits and not self.left:
+            self._outside.sleep(TICK_SECONDS)
+            self.tick()
+
+    def _list_devices(self) -> None:
+        try:
+            found = self._player.devices()
+        except SimulatorError as problem:
+            self._say(str(problem))
+            return
+        self._devices = [one.name for one in found]
+        self._outside.say(device_text(found, self._player.silent_because, self.session.width))
+
+    def _lanes(self) -> dict[int, TrackLanes]:
+        return track_lanes(self.session.tracks, self.session.profiles, self._studio.decodes)
+
+    def _say(self, text: str) -> None:
+        self._outside.say(wrapped(text, self.session.width))
+
+
+def _failed(problem: SimulatorError) -> list[Taken]:
+    return [Failure(str(problem))]

@@ -1,0 +1,108 @@
+"""Decodes for the desk: files of a session's own, made by the codec.
+
+The files lie in `decoded-MARK` in the cache folder (mode 0700) while the session lasts; what dead sessions
+left is removed. Encoders and decoders run in a worker process, whose crash costs one track.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+from collections.abc import Mapping, Sequence
+from itertools import count
+from pathlib import Path
+
+from simulator.audio_files.reader import read_info
+from simulator.codecs.lanes import Lane, LaneJob, write_lane
+from simulator.common.errors import SimulatorError, WriteError
+from simulator.engine import workers
+from simulator.normalizer.profile_format import Delivery
+from simulator.storage.measurement_cache import cache_folder
+from simulator.storage.process_life import name_mark, named_lives, process_lives
+from simulator.storage.writing import make_folder
+
+PREFIX = "decoded-"
+LEFT_BYTES = 500_000_000
+"""What a disk must have left."""
+Decode = tuple[str, str, Delivery, Lane]
+"""The file and its content (another revision may come under the same name), what delivers it, and what of
+that is heard."""
+
+
+def _check_room(folder: Path, files: Sequence[str]) -> None:
+    """Raises WriteError where the disk would be left with less than LEFT_BYTES: a decode is as long as its
+    master, in float, and a codec may raise the rate to 48 kHz."""
+    needed = 0
+    for path in files:
+        with contextlib.suppress(SimulatorError):  # the work itself will name it
+            info = read_info(path)
+            rate = max(info.sample_rate, 48_000) / info.sample_rate
+            needed += round(info.frames * rate) * info.channels * 4
+    free = shutil.disk_usage(folder).free
+    many = "1 track" if len(files) == 1 else f"{len(files)} tracks"
+    if free - needed < LEFT_BYTES:
+        raise WriteError(
+            f"{folder}: the decodes of {many} need {needed / 1e9:.1f} GB, and {free / 1e9:.1f} GB are free.",
+            "Make room on that disk, or open fewer tracks.",
+        )
+
+
+class Decodes:
+    """The decodes of a session, and what they differ by from their masters."""
+
+    def __init__(self, base: Path | None = None) -> None:
+        self._base = base or cache_folder()
+        self.paths: dict[Decode, str] = {}
+        self.problems: list[SimulatorError] = []
+        self._numbers = count()
+
+    def make(
+        self,
+        files: Sequence[str],
+        delivery: Delivery,
+        lane: Lane = "decoded",
+        contents: Mapping[str, str] | None = None,
+        keep_in: Path | None = None,
+    ) -> None:
+        """Has what is not there yet made; a file that fails is in `problems`. `contents` (the files' hashes)
+        and `keep_in` (the cache's folder) find what is encoded already. Raises WriteError."""
+        known = contents or {}
+        missing = [path for path in files if (path, known.get(path, ""), delivery, lane) not in self.paths]
+        if not missing:
+            return
+        folder = self._folder()
+        _check_room(folder, missing)
+        jobs = [
+            LaneJob(
+                path,
+                delivery,
+                lane,
+                os.fspath(folder / f"{next(self._numbers)}.wav"),
+                content=known.get(path, ""),
+                keep_in=keep_in,
+            )
+            for path in missing
+        ]
+        for index, done in workers.run(write_lane, jobs, 1, lambda job: job.path):
+            if isinstance(done, SimulatorError):
+                self.problems.append(done)
+            else:
+                self.paths[jobs[index].path, jobs[index].content, delivery, lane] = jobs[index].target
+
+    def close(self) -> None:
+        """Removes them all."""
+        shutil.rmtree(self._base / f"{PREFIX}{name_mark(os.getpid())}", ignore_errors=True)
+        self.paths.clear()
+
+    def _folder(self) -> Path:
+        """This session's, made at its first use; those of dead sessions go."""
+        for old in self._base.glob(f"{PREFIX}*"):
+            told = old.name.removeprefix(PREFIX)
+            with contextlib.suppress(ValueError):  # what earlier versions left has only the process's number
+                if not (process_lives(int(told)) if told.isdecimal() else named_lives(told)):
+                    shutil.rmtree(old, ignore_errors=True)
+        folder = self._base / f"{PREFIX}{name_mark(os.getpid())}"
+        make_folder(folder)
+        os.chmod(folder, 0o700)
+        return folder

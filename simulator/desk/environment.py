@@ -1,0 +1,61 @@
+"""What the desk needs from around it (log, measuring, screen, clock), passed in by the command or a test."""
+
+from __future__ import annotations
+
+import secrets
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Protocol
+
+from simulator.desk.decodes import Decode
+from simulator.session import events as happens
+from simulator.session import log as hearing_record
+from simulator.session.log import Act
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """Background work that came to nothing: why, and the player that was wanted, if it was one."""
+
+    text: str
+    profile: str = ""
+
+
+Taken = happens.Event | Failure
+
+
+class Record(Protocol):
+    """Where acts are kept (see storage/session_file.py), and what is there already."""
+
+    @property
+    def path(self) -> Path: ...
+    @property
+    def record(self) -> hearing_record.Record: ...
+    def keep(self, act: Act) -> None: ...
+
+
+class Studio(Protocol):
+    """What the desk has done elsewhere, in the background (see desk/tracks.py)."""
+
+    def predict(self, profile_id: str) -> list[happens.Event]: ...
+    def replace(self, track: int, path: str) -> list[happens.Event]: ...
+    def align(self) -> list[happens.Event]: ...
+    @property
+    def decodes(self) -> Mapping[Decode, str]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """What the desk needs of the world: where words go, the clock (seconds) and how to let time pass, the
+    time of day in words, chance (53 bits, which every reader of JSON keeps whole), and the folder for what
+    is remembered."""
+
+    say: Callable[[str], None]
+    config: Path
+    clock: Callable[[], float] = time.monotonic
+    sleep: Callable[[float], None] = time.sleep
+    at: Callable[[], str] = lambda: datetime.now().astimezone().isoformat(timespec="seconds")
+    chance: Callable[[], int] = lambda: secrets.randbits(53)

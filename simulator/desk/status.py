@@ -1,0 +1,99 @@
+"""Status bar of this moment: the session's state and the deck's, in one value."""
+
+from __future__ import annotations
+
+from simulator.blind_test.trial import show
+from simulator.deck.program import Deck, Now
+from simulator.metering.live import Reading
+from simulator.session.blind.run import Run
+from simulator.session.levels import Span, limiter_lu
+from simulator.session.now import now as now_of
+from simulator.session.state import Session
+from simulator.text.toolbar import Bar, TrialBar
+
+LIMITER_SECONDS = 0.4
+"""What the limiter takes is told over the momentary window."""
+
+
+def bar_of(session: Session, deck: Deck, now: Now, reading: Reading, pending: int) -> Bar:
+    """The toolbar's values. `reading` is of what leaves the program; `pending` counts what is being worked
+    out in the background."""
+    if session.trial is not None:
+        return _in_trial(session, session.trial, deck, now, pending)
+    here = now_of(session)
+    return Bar(
+        number=here.number,
+        title=here.title,
+        motion=here.motion,
+        place_s=min(here.place_s, here.length_s),
+        length_s=here.length_s,
+        profile=here.profile,
+        state=here.state,
+        gain_db=here.gain_db,
+        trim_db=here.trim_db,
+        dim=here.dim,
+        mute=here.mute,
+        listen=here.listen,
+        other=here.other,
+        difference_lu=here.difference_lu,
+        momentary_lufs=reading.momentary_lufs,
+        short_term_lufs=reading.short_term_lufs,
+        true_peak_dbtp=reading.true_peak_dbtp,
+        limiter_lu=_limiter_lu(session, here.place_s),
+        dropouts=now.dropouts,
+        alive=now.alive,
+        notice=_notice(session, deck, now, pending),
+    )
+
+
+def _in_trial(session: Session, run: Run, deck: Deck, now: Now, pending: int) -> Bar:
+    """Nothing that depends on which version sounds: no name, gain, difference or reading, and the place
+    counted from the passage's beginning, since versions have times of their own."""
+    screen = show(run.trial)
+    length = run.trial.plan.passage_s
+    first = session.plan.spans[0].start_s if run.started and session.plan is not None else session.place_s
+    into = round(session.place_s - first, 2)
+    return Bar(
+        number=None,
+        title="",
+        motion=session.motion,
+        place_s=min(max(into, 0.0), length),
+        length_s=length,
+        profile=session.profile,
+        state=session.state,
+        gain_db=0.0,
+        trim_db=session.trim_db,
+        dim=session.dim,
+        mute=session.mute,
+        listen=session.listen,
+        dropouts=now.dropouts,
+        alive=now.alive,
+        notice=_notice(session, deck, now, pending),
+        trial=TrialBar(screen.round_number, screen.rounds, run.letter or "", screen.letters, screen.heard),
+    )
+
+
+def _limiter_lu(session: Session, place_s: float) -> float | None:
+    if session.state == "delivered":
+        return None
+    start = max(place_s - LIMITER_SECONDS, 0.0)
+    span = Span(session.track, start, start + LIMITER_SECONDS)
+    taken = limiter_lu(session.tracks, span, session.profile)
+    return None if taken is None else max(taken, 0.0)
+
+
+def _notice(session: Session, deck: Deck, now: Now, pending: int) -> str:
+    """The one thing that the listener must know first, or nothing."""
+    if session.trouble or not now.alive:
+        return "no sound: device lost"
+    if now.waiting:
+        return "being made…"
+    if session.trial is not None and not session.trial.ready:
+        return "making the versions ready…"
+    if session.wanted is not None:
+        return f"working out {session.wanted.removeprefix('+')}…"
+    if deck.kind == "silent":
+        return "silent: no device"
+    if deck.kind == "file":
+        return "into a file"
+    return "working…" if pending else ""

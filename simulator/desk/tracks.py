@@ -1,0 +1,129 @@
+"""Tracks as the session knows them: views made from measurements, the lanes that play, the marks of earlier
+sessions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from simulator.audio_files.reader import read_info
+from simulator.codecs.lanes import Lane
+from simulator.common.errors import SimulatorError
+from simulator.common.text import as_utf8
+from simulator.desk.decodes import Decode
+from simulator.desk.frames import TrackLanes
+from simulator.engine.predict import Delivered
+from simulator.normalizer.prediction import Prediction, chain_settings, more_than_gain
+from simulator.normalizer.profile import Profile
+from simulator.normalizer.profile_format import Delivery
+from simulator.session.codec_variants import is_difference
+from simulator.session.evidence import revised
+from simulator.session.excerpts import Mark
+from simulator.session.log import Record
+from simulator.session.track import PlayedView, TrackView
+from simulator.storage.file_stamp import Stamp, stamp_of
+
+Predictions = Sequence[Prediction | SimulatorError | None]
+
+
+def track_views(
+    tracks: Sequence[Delivered], profiles: Sequence[Profile], predictions: Sequence[Predictions]
+) -> tuple[TrackView, ...]:
+    """One view a track, with the players worked out so far (a row of `predictions` for each profile)."""
+    views = [view_of(one) for one in tracks]
+    for profile, row in zip(profiles, predictions, strict=True):
+        for index, played in played_views(profile, tracks, row).items():
+            views[index] = replace(views[index], played={**views[index].played, profile.id: played})
+    return tuple(views)
+
+
+def played_views(
+    profile: Profile, tracks: Sequence[Delivered], predictions: Predictions
+) -> dict[int, PlayedView]:
+    """The tracks through one player, by number; without those that could not be read."""
+    found = {}
+    for index, (one, prediction) in enumerate(zip(tracks, predictions, strict=True)):
+        if isinstance(prediction, Prediction) and one.measurement is not None:
+            own_lane = more_than_gain(profile, prediction.decision, one.measurement)
+            found[index] = PlayedView(prediction, own_lane)
+    return found
+
+
+def track_lanes(
+    tracks: Sequence[TrackView],
+    profiles: Mapping[str, Profile],
+    decodes: Mapping[Decode, str] | None = None,
+) -> dict[int, TrackLanes]:
+    """What a deck needs to know of each readable track; `decodes` as `Decodes.paths`."""
+    made = decodes or {}
+    return {
+        index: TrackLanes(
+            view.path,
+            {
+                name: chain_settings(profiles[name], played.prediction.decision)
+                for name, played in view.played.items()
+                if played.own_lane and name in profiles
+            },
+            {
+                name: made[view.path, view.content, delivery, lane_of(name)]
+                for name in view.played
+                if (delivery := _delivery(profiles, name)) is not None
+                and (view.path, view.content, delivery, lane_of(name)) in made
+            },
+            view.stamp,
+            view.content,
+        )
+        for index, view in enumerate(tracks)
+        if view.delivered is not None
+    }
+
+
+def lane_of(name: str) -> Lane:
+    """What of a delivery a player of this id plays."""
+    return "difference" if is_difference(name) else "decoded"
+
+
+def _delivery(profiles: Mapping[str, Profile], name: str) -> Delivery | None:
+    return profiles[name].delivery if name in profiles else None
+
+
+def remembered_marks(record: Record, tracks: Sequence[TrackView]) -> tuple[Mark, ...]:
+    """The marks of earlier sessions on these files and their revisions, each name where it was set last."""
+    places = {as_utf8(view.path): index for index, view in enumerate(tracks)}
+    stands_for = revised(record.acts)
+    found: dict[str, Mark] = {}
+    for act in record.of_kind("mark"):
+        name, path, place_s = (act.data.get(key) for key in ("name", "path", "place_s"))
+        if isinstance(name, str) and isinstance(path, str) and isinstance(place_s, int | float):
+            found.pop(name.casefold(), None)
+            if path not in places:
+                path = stands_for.get(path, path)
+            if path in places:
+                found[name.casefold()] = Mark(name, places[path], float(place_s))
+    return tuple(found.values())
+
+
+def view_of(one: Delivered, stamp: Stamp | None = None) -> TrackView:
+    """`stamp` is the file's from before it was measured, where it was measured just now."""
+    track = one.track
+    return TrackView(
+        title=track.title,
+        artist=track.artist,
+        role=track.role,
+        song=track.song,
+        album=track.album,
+        path=track.path,
+        delivered=one.measurement,
+        lossy=one.measurement is not None and _lossy(track.path),
+        problem=str(one.problem or ""),
+        content=one.content,
+        stamp=stamp_of(track.path) if stamp is None else stamp,
+    )
+
+
+def _lossy(path: str) -> bool:
+    try:
+        return read_info(path).lossy
+    except SimulatorError:  # known from the cache, gone since: the deck will say so
+        return False

@@ -1,0 +1,230 @@
+"""Alignment and difference of two files: reading, cache and scratch around the comparison.
+
+Both files are decoded whole, at the same time: into memory, or for long ones into scratch files that are
+gone when the work is. Lossy files are worked on in a spawned process, whose decoder may crash.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import IO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.audio_files.reader import AudioReader, read_info
+from simulator.common.errors import AudioError, SimulatorError, UsageError
+from simulator.common.units import format_time
+from simulator.comparison import alignment as alignment_form
+from simulator.comparison import difference as difference_form
+from simulator.comparison.align import Aligned, align_and_move, lay_over
+from simulator.comparison.alignment import Alignment
+from simulator.comparison.difference import Difference
+from simulator.comparison.difference_audio import Part, difference_blocks
+from simulator.comparison.difference_measure import Matched, measure_difference
+from simulator.engine import workers
+from simulator.storage.measurement_cache import Store
+from simulator.storage.stored_form import pack_pair, unpack_pair
+
+IN_MEMORY_BYTES = 128 * 1024 * 1024
+"""A decoded version larger than this lies on scratch: six minutes of stereo at 44.1 kHz."""
+_ALIGNMENT = f"alignment {alignment_form.METHOD}"
+_DIFFERENCE = f"difference {difference_form.METHOD}; {_ALIGNMENT}"
+
+Samples = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """Two paths, and whether the difference is wanted; `known` saves the aligning."""
+
+    first: str
+    second: str
+    difference: bool
+    known: Alignment | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    alignment: Alignment
+    difference: Difference | None
+    contents: tuple[str, str]
+
+
+def known_alignment(first: str, second: str, store: Store) -> Alignment | None:
+    """What the cache holds of it; None where it would have to be found."""
+    return _cached(first, second, store)[0]
+
+
+def alignment_of(first: str, second: str, store: Store) -> Alignment:
+    """How the second file lies against the first. Raises AudioError that begins with the path."""
+    known, _ = _cached(first, second, store)
+    return known if known is not None else _run(_Job(first, second, False), store).alignment
+
+
+def versions(first: str, second: str, store: Store) -> tuple[Alignment, Difference | None]:
+    """The same with the difference, the first file being the open version; None where the two are
+    different performances. Raises AudioError that begins with the path."""
+    known, difference = _cached(first, second, store)
+    if known is not None and (difference is not None or not known.has_place):
+        return known, difference
+    found = _run(_Job(first, second, True, known), store)
+    return found.alignment, found.difference
+
+
+@dataclass(frozen=True, slots=True)
+class DifferenceAudio:
+    """The difference as samples: blocks float32 (frames, channels) in the first file's time."""
+
+    alignment: Alignment
+    difference: Difference
+    sample_rate: int
+    channels: int
+    frames: int
+    blocks: Iterator[Samples]
+
+
+@contextlib.contextmanager
+def difference_audio(
+    first: str, second: str, store: Store, part: Part = "residual"
+) -> Iterator[DifferenceAudio]:
+    """The difference of two files, open for as long as the context is. Raises AudioError that begins with
+    the path, and UsageError where the two are different performances."""
+    known = alignment_of(first, second, store)
+    if not known.has_place or (known.kind == "aligned" and not known.fits):
+        raise UsageError(f"{second}: there is no difference to {first}. {known.reason}")
+    with contextlib.ExitStack() as held:
+        ours, theirs = _read_both(first, second, held)
+        matched = _matched(ours, theirs, known, held)
+        yield DifferenceAudio(
+            known,
+            matched.difference,
+            ours.rate,
+            matched.pair.open_samples.shape[1],
+            matched.pair.open_samples.shape[0],
+            difference_blocks(matched, part),
+        )
+
+
+def _cached(first: str, second: str, store: Store) -> tuple[Alignment | None, Difference | None]:
+    contents = store.content_of(first), store.content_of(second)
+    if contents[0] is None or contents[1] is None:
+        return None, None
+    alignment = difference = None
+    kept = store.find_pair(contents[0], contents[1], _ALIGNMENT)
+    with contextlib.suppress(ValueError):  # damaged: found again, and written over
+        alignment = None if kept is None else unpack_pair(kept, Alignment)
+        kept = store.find_pair(contents[0], contents[1], _DIFFERENCE)
+        difference = None if kept is None else unpack_pair(kept, Difference)
+    return alignment, difference
+
+
+def _run(job: _Job, store: Store) -> _Found:
+    lossy = any(read_info(path).lossy for path in (job.first, job.second))
+    apart = lossy and os.environ.get("FAIRHEARING_IN_PROCESS") is None
+    if not apart:
+        workers.one_blas_thread()
+    results = workers.run(_do, [job], 1 if apart else 0, lambda one: f"{one.first} or {one.second}")
+    found = next(iter(results))[1]
+    results.close()
+    if isinstance(found, SimulatorError):
+        raise found
+    for path, content in zip((job.first, job.second), found.contents, strict=True):
+        store.keep_content(path, content)
+    store.keep_pair(*found.contents, _ALIGNMENT, pack_pair(found.alignment))
+    if found.difference is not None:
+        store.keep_pair(*found.contents, _DIFFERENCE, pack_pair(found.difference))
+    return found
+
+
+def _do(job: _Job) -> _Found:
+    with contextlib.ExitStack() as held:
+        ours, theirs = _read_both(job.first, job.second, held)
+        contents = (ours.content, theirs.content)
+        if job.known is not None and job.known.has_place:
+            return _Found(job.known, _matched(ours, theirs, job.known, held).difference, contents)
+        try:
+            aligned = align_and_move(ours.samples, ours.rate, theirs.samples, theirs.rate, _Scratch(held).new)
+        except ValueError as problem:
+            raise _unlike(job.second, job.first, problem) from None
+        difference = None
+        if job.difference and aligned.alignment.has_place:
+            difference = _measured(ours.samples, aligned).difference
+        return _Found(aligned.alignment, difference, contents)
+
+
+def _matched(ours: _Whole, theirs: _Whole, known: Alignment, held: contextlib.ExitStack) -> Matched:
+    channels = max(ours.samples.shape[1], theirs.samples.shape[1])
+    laid = lay_over(theirs.samples, channels, known, _Scratch(held).new)
+    return _measured(ours.samples, laid)
+
+
+def _measured(samples: Samples, aligned: Aligned) -> Matched:
+    with ThreadPoolExecutor(min(2, workers.default_workers())) as pool:
+        return measure_difference(samples, aligned, pool.map)
+
+
+@dataclass(frozen=True, slots=True)
+class _Whole:
+    """A file decoded whole."""
+
+    samples: Samples
+    rate: int
+    content: str
+
+
+class _Scratch:
+    """Gives arrays: in memory, or on a scratch file that ends with the work."""
+
+    def __init__(self, held: contextlib.ExitStack) -> None:
+        self._held = held
+
+    def new(self, frames: int, channels: int) -> Samples:
+        if frames * channels * 4 <= IN_MEMORY_BYTES:
+            return np.empty((frames, channels), dtype=np.float32)
+        file: IO[bytes] = tempfile.TemporaryFile(prefix="fairhearing-")  # noqa: SIM115 - closed by the stack
+        self._held.callback(file.close)
+        return np.memmap(file, dtype=np.float32, mode="w+", shape=(frames, channels))
+
+
+def _read_both(first: str, second: str, held: contextlib.ExitStack) -> tuple[_Whole, _Whole]:
+    scratch = _Scratch(held)
+    with ThreadPoolExecutor(2) as pool:
+        both = [pool.submit(_read, path, scratch) for path in (first, second)]
+        return both[0].result(), both[1].result()
+
+
+def _read(path: str, scratch: _Scratch) -> _Whole:
+    with AudioReader(path) as reader:
+        rate, channels = reader.info.sample_rate, reader.info.channels
+        samples = scratch.new(max(reader.info.frames, rate), channels)
+        filled = 0
+        for block in reader:
+            if not np.isfinite(np.vdot(block, block)):
+                _refuse_non_numbers(path, block, filled, rate)
+            if filled + block.shape[0] > samples.shape[0]:  # an MP3's header only estimates the length
+                longer = scratch.new(2 * samples.shape[0] + block.shape[0], channels)
+                longer[:filled] = samples[:filled]
+                samples = longer
+            samples[filled : filled + block.shape[0]] = block
+            filled += block.shape[0]
+        return _Whole(samples[:filled], rate, reader.content)
+
+
+def _refuse_non_numbers(path: str, block: Samples, before: int, rate: int) -> None:
+    bad = np.flatnonzero(~np.isfinite(block).all(axis=1))
+    if bad.size:
+        at = format_time((before + int(bad[0])) / rate)
+        raise AudioError(f"{path}: a sample at {at} is not a number or infinite.", "Export the file again.")
+
+
+def _unlike(second: str, first: str, problem: ValueError) -> AudioError:
+    return AudioError(
+        f"{second}: it cannot be laid over {first}: {problem}.",
+        "Versions of one song need as many channels; mono may be compared with stereo.",
+    )

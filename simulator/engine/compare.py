@@ -1,0 +1,243 @@
+"""Two versions compared: measured, played, laid over each other; their pictures; and the two under noise.
+
+The arithmetic is in `compare`, the words are in `report`; here are the files."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.audio_files.reader import AudioReader, read_info
+from simulator.audio_files.writer import write_audio
+from simulator.codecs.deliver import Delivering
+from simulator.common.errors import SimulatorError, UsageError
+from simulator.common.report_numbers import level
+from simulator.common.units import db_to_gain, format_time
+from simulator.comparison import versions as loss
+from simulator.comparison.noise import NoiseKind, common_trim_db, laid_under, noise_bed
+from simulator.comparison.versions import Comparison, Heard, Played
+from simulator.engine import workers as pool
+from simulator.engine.align import versions
+from simulator.engine.measure import Job, Result, do_all
+from simulator.engine.predict import CEILING_DBTP
+from simulator.metering.measurement import Measurement
+from simulator.normalizer.chain import ChainSettings, play
+from simulator.normalizer.prediction import Prediction, chain_settings, more_than_gain
+from simulator.normalizer.profile import Profile
+from simulator.normalizer.profile_format import Delivery
+from simulator.playlists.playlist import Track
+from simulator.storage.measurement_cache import Store
+from simulator.storage.writing import claimed, refuse_existing, refuse_sources, sweep, whole_file
+from simulator.text.comparison import chart as figures
+from simulator.text.comparison.terms import Names
+
+PICTURES = (".svg", ".png")
+NOISE_SEED = 1770
+NOISE_PLACES = "under-noise.txt"
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """The two versions, with what each of `profiles` makes of them."""
+
+    tracks: tuple[Track, Track]
+    delivered: tuple[Measurement, Measurement]
+    profiles: Sequence[Profile]
+    predictions: Sequence[tuple[Prediction, Prediction]]
+
+
+def compare_pair(
+    pair: Pair, store: Store, workers: int = 0, step: Callable[[], None] = lambda: None
+) -> Comparison:
+    """The comparison of (loud, open). Raises SimulatorError where a file can no longer be read."""
+    loud, open_ = pair.tracks
+    alignment, difference = versions(open_.path, loud.path, store)
+    step()
+    counts = _over_counts(pair, store, workers)
+    players = []
+    for profile, found, overs in zip(pair.profiles, pair.predictions, counts, strict=True):
+        heard = [Heard(*parts) for parts in zip(pair.delivered, found, overs, strict=True)]
+        players.append((profile, heard[0], heard[1]))
+    return loss.compare(pair.delivered[0], pair.delivered[1], players, alignment, difference)
+
+
+def _over_counts(pair: Pair, store: Store, workers: int) -> list[tuple[int, ...]]:
+    """How often each version rises over full scale after each player's gain. A gain moves the border at
+    which overs are counted, so what is still over is measured on the chain's output."""
+    jobs: dict[Job, None] = {}
+    wanted: list[list[int | Job]] = []
+    for profile, both in zip(pair.profiles, pair.predictions, strict=True):
+        row: list[int | Job] = []
+        for track, delivered, found in zip(pair.tracks, pair.delivered, both, strict=True):
+            peak = found.played.true_peak_dbtp
+            if peak is None or peak <= CEILING_DBTP:
+                row.append(0)
+            elif more_than_gain(profile, found.decision, delivered):
+                row.append(found.played.over_count)  # measured there already
+            elif found.decision.gain_db == 0.0:
+                row.append(delivered.over_count)
+            else:
+                row.append(Job(track.path, CEILING_DBTP, chain_settings(profile, found.decision)))
+        jobs.update(dict.fromkeys(one for one in row if isinstance(one, Job)))
+        wanted.append(row)
+    done = dict(zip(jobs, do_all(list(jobs), store, workers), strict=True))
+    return [tuple(_count(done, one) for one in row) for row in wanted]
+
+
+def _count(done: dict[Job, Result | SimulatorError], one: int | Job) -> int:
+    if isinstance(one, int):
+        return one
+    found = done[one]
+    if isinstance(found, SimulatorError):
+        raise found
+    return found.measurement.over_count
+
+
+def picture_paths(files: Sequence[Path], profiles: Sequence[Profile], force: bool) -> list[list[Path]]:
+    """For each profile the pictures to write: the files as named, or with the profile's id in their names
+    where there are several. Raises before any work where a name has another ending, or a file is there
+    already."""
+    for file in files:
+        if file.suffix.lower() not in PICTURES:
+            raise UsageError(
+                f"{file}: a picture is an .svg or a .png file.", "Name it so, such as --figure pair.svg."
+            )
+    if len(profiles) == 1:
+        paths = [list(files)]
+    else:
+        paths = [[file.with_stem(f"{file.stem}-{one.id}") for file in files] for one in profiles]
+    refuse_existing([path for row in paths for path in row], force)
+    return paths
+
+
+def write_picture(
+    path: Path, found: Comparison, played: Played, names: Names, pair: Pair, force: bool
+) -> None:
+    """Draws the comparison for one player. Raises WriteError."""
+    import matplotlib as mpl
+
+    with mpl.rc_context(figures.STYLE), whole_file(path, force) as passing:
+        form = path.suffix[1:].lower()
+        drawn = figures.comparison_figure(found, played, names, *pair.delivered)
+        dated = {"Date": None} if form == "svg" else None  # the same numbers give the same file
+        drawn.savefig(passing, format=form, metadata=dated)
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """A bed that lies `level_lu` below the open version as played."""
+
+    level_lu: float
+    kind: NoiseKind
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseJob:
+    """One version through its chain, with the bed under it, into a file."""
+
+    source: str
+    target: str
+    chain: ChainSettings
+    delivery: Delivery | None
+    kind: NoiseKind
+    loudness_lufs: float
+    trim_db: float
+    force: bool
+
+    def bed(self, rate: int, channels: int) -> NDArray[np.float32]:
+        """The same for the same rate and channels, whatever the version."""
+        chance = np.random.default_rng(NOISE_SEED)
+        return noise_bed(chance, self.kind, self.loudness_lufs, rate, channels)
+
+
+def noise_targets(pair: Pair, folder: Path) -> list[Path]:
+    """The two files under noise, and their text."""
+    stems = [f"{number:02d}-{Path(track.path).stem}" for number, track in enumerate(pair.tracks, 1)]
+    return [*(folder / f"{stem}-under-noise.wav" for stem in stems), folder / NOISE_PLACES]
+
+
+def write_under_noise(
+    pair: Pair, player: int, found: Comparison, names: Names, noise: Noise, folder: Path, force: bool
+) -> float:
+    """Both versions as player number `player` plays them, whole, at their own rates, with the same steady
+    noise under both. Returns the trim on both, in dB. Raises WriteError, and UsageError where the open
+    version has no loudness."""
+    profile, both = pair.profiles[player], pair.predictions[player]
+    reference = both[1].played.integrated_lufs
+    if reference is None:
+        raise UsageError(f"{pair.tracks[1].path}: it has no loudness to lay a noise under.")
+    targets = noise_targets(pair, folder)
+    refuse_existing(targets, force)
+    refuse_sources(targets, [track.path for track in pair.tracks])
+    with claimed(folder, targets, force):
+        loudness, jobs = reference - noise.level_lu, []
+        for track, prediction, target in zip(pair.tracks, both, targets, strict=False):
+            chain = chain_settings(profile, prediction.decision)
+            jobs.append(
+                NoiseJob(
+                    track.path, os.fspath(target), chain, profile.delivery, noise.kind, loudness, 0.0, force
+                )
+            )
+        trims = []
+        for job, prediction in zip(jobs, both, strict=True):
+            played = prediction.played
+            highest = db_to_gain(played.true_peak_dbtp) if played.true_peak_dbtp is not None else 0.0
+            trims.append(common_trim_db(highest, job.bed(played.sample_rate, played.channels)))
+        trim_db = min(trims)
+        jobs = [replace(job, trim_db=trim_db) for job in jobs]
+        # lossy decoders and codecs work in a process of their own, which they may crash
+        lossy = any(read_info(job.source).lossy for job in jobs)
+        codec = profile.delivery is not None and profile.delivery.codec != "none"
+        running = pool.run(render_under_noise, jobs, 1 if lossy or codec else 0, lambda job: job.source)
+        try:
+            for result in pool.in_order(running, len(jobs), lambda: None):
+                if isinstance(result, SimulatorError):
+                    raise result
+        finally:
+            running.close()
+            sweep(targets)
+        with whole_file(targets[2], force) as passing:
+            passing.write_text(
+                _noise_text(profile, found, names, noise, loudness, trim_db),
+                encoding="utf-8",
+                errors="backslashreplace",
+            )
+        return trim_db
+
+
+def render_under_noise(job: NoiseJob) -> None:
+    """Plays one file through its chain over its bed. Raises AudioError and WriteError."""
+    with AudioReader(job.source, hashed=False) as reader:
+        rate, channels = reader.info.sample_rate, reader.info.channels
+        delivering = None if job.delivery is None else Delivering(rate, channels, job.delivery)
+        played_rate = rate if delivering is None else delivering.sample_rate
+        played = play(reader, played_rate, channels, job.chain, None, delivering)
+        stream = laid_under(played, job.bed(played_rate, channels), job.trim_db)
+        frames = reader.info.frames * played_rate // rate
+        write_audio(Path(job.target), stream, played_rate, channels, "float32", job.force, False, frames)
+
+
+def _noise_text(
+    profile: Profile, found: Comparison, names: Names, noise: Noise, loudness: float, trim_db: float
+) -> str:
+    """What was done, and where to listen."""
+    kind = "pink noise" if noise.kind == "pink" else "noise low-passed like a car's"
+    lines = [
+        f"{profile.title} ({profile.id}): each version turned by its own gain over the whole track.",
+        f"Under both the same steady {kind} at {level(loudness)} LUFS, {level(noise.level_lu)} LU below "
+        f"{names.open} as played.",
+        f"Both files, noise included, are trimmed by {level(trim_db)} dB, so that nothing clips.",
+        "",
+        f"{'passage':<10}{'in 01 (' + names.loud + ')':>34}{'in 02 (' + names.open + ')':>34}",
+    ]
+    for word, window in (("loudest", found.passages.loudest), ("quietest", found.passages.quietest)):
+        places = [
+            format_time(max(0.0, at)) if at is not None else "–" for at in (window.loud_s, window.open_s)
+        ]
+        lines.append(f"{word:<10}{places[0]:>34}{places[1]:>34}")
+    return "\n".join(lines) + "\n"

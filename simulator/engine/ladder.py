@@ -1,0 +1,265 @@
+"""The rungs of a ladder made from a file: every pass streams the mix again, so that memory stays small.
+
+A rung is a job of its own, for this process or a spawned worker: it searches its drive (at most four passes
+that take only the K-weighted energy), then makes one last pass that takes the residual, writes the file where
+one is wanted, and measures all; then it asks what each player makes of it.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.audio_files.reader import AudioReader, read_info
+from simulator.audio_files.writer import write_audio
+from simulator.codecs.deliver import Delivering
+from simulator.common.errors import AudioError, SimulatorError, WriteError
+from simulator.common.units import gain_to_db
+from simulator.dsp.limiter import LimiterReport
+from simulator.dsp.mastering_limiter import ActionReport, MasteringSettings, Style, master_blocks
+from simulator.dsp.soft_clip import KNEE
+from simulator.engine import workers as pool
+from simulator.engine.ladder_playlist import PLAYLIST, playlist_text, reached_name, rung_name
+from simulator.ladder.residual import Residual
+from simulator.ladder.rungs import Action, Peaks, Rung
+from simulator.ladder.search import Found, Guess, search
+from simulator.ladder.search_pass import Quick, gained, quick
+from simulator.metering.measurement import Measurement
+from simulator.metering.meter import measure
+from simulator.normalizer.chain import play
+from simulator.normalizer.decision import decide
+from simulator.normalizer.prediction import Prediction, chain_settings, from_chain, from_gain, more_than_gain
+from simulator.normalizer.profile import Profile
+from simulator.storage.writing import claimed, refuse_existing, refuse_sources, sweep, whole_file
+
+POOL_PAYS_SECONDS = 2.5
+_SPEED, _PASSES = 80.0, 3.0
+"""Rough: times real time of a pass over stereo at 44.1 kHz, passes a rung; to see where workers pay."""
+UNTOUCHED_MARGIN_DB = 0.05
+"""The meter's and the limiter's readings between the samples differ by less than this."""
+Block = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What the ladder of one mix is to be."""
+
+    mix: str
+    measurement: Measurement
+    loudness_lufs: tuple[float, ...]
+    ceiling_dbtp: float
+    detects: tuple[Peaks, ...]
+    style: Style
+    profiles: tuple[Profile, ...]
+    folder: Path | None = None
+
+    def jobs(self, force: bool) -> list[RungJob]:
+        """One for each rung, in order: all of the first kind of detection, then all of the next."""
+        made: list[RungJob] = []
+        for detect in self.detects:
+            for lufs in self.loudness_lufs:
+                name = rung_name(len(made), self.mix, lufs, detect == "sample" and len(self.detects) > 1)
+                target = None if self.folder is None else self.folder / name
+                made.append(
+                    RungJob(
+                        self.mix,
+                        self.measurement,
+                        lufs,
+                        MasteringSettings(self.ceiling_dbtp, detect, self.style),
+                        self.profiles,
+                        target,
+                        force,
+                    )
+                )
+        return made
+
+
+@dataclass(frozen=True, slots=True)
+class RungJob:
+    """One rung to be made."""
+
+    mix: str
+    measurement: Measurement
+    wanted_lufs: float
+    settings: MasteringSettings
+    profiles: tuple[Profile, ...]
+    target: Path | None
+    force: bool
+
+
+def build(
+    wanted: Wanted, *, force: bool = False, workers: int = 0, step: Callable[[], None] = lambda: None
+) -> list[Rung | SimulatorError]:
+    """All rungs, in the order of `Wanted.jobs`; one that fails costs no other. With a folder the files and
+    the playlist are written. Raises WriteError before any work where something would be overwritten."""
+    jobs = wanted.jobs(force)
+    with ExitStack() as claim:
+        return _build(wanted, jobs, claim, force=force, workers=workers, step=step)
+
+
+def _build(
+    wanted: Wanted,
+    jobs: list[RungJob],
+    claim: ExitStack,
+    *,
+    force: bool,
+    workers: int,
+    step: Callable[[], None],
+) -> list[Rung | SimulatorError]:
+    targets = [job.target for job in jobs if job.target is not None]
+    playlist = None if wanted.folder is None else wanted.folder / PLAYLIST
+    if wanted.folder is not None and playlist is not None:
+        refuse_existing([*targets, playlist], force)
+        refuse_sources([*targets, playlist], [wanted.mix])
+        claim.enter_context(claimed(wanted.folder, [*targets, playlist], force))
+    # the loudest take longest: begun first, they leave no core waiting at the end
+    spread = _workers_for(wanted, len(jobs), workers)
+    running = pool.run(make_rung, jobs[::-1], spread, lambda job: job.mix)
+    try:
+        done = pool.in_order(running, len(jobs), step)[::-1]
+    finally:
+        running.close()  # ends the workers, where an interrupt came between two results
+        sweep(targets)
+    rungs = [rung for rung in done if isinstance(rung, Rung)]
+    if playlist is not None and rungs:
+        with whole_file(playlist, force) as passing:
+            passing.write_text(playlist_text(wanted.mix, rungs), encoding="utf-8", errors="backslashreplace")
+    return done
+
+
+def make_rung(job: RungJob) -> Rung:
+    """Searches, makes and measures one rung. Raises AudioError (the mix's path first), WriteError."""
+    passes = 0
+    output_gains: dict[float, float] = {}
+
+    def loudness_at(drive_db: float) -> float | None:
+        nonlocal passes
+        heard = _untouched(job, drive_db)
+        if heard is None:
+            passes += 1
+            heard = _passed(job, drive_db)
+        peak, ceiling = heard.true_peak_dbtp, job.settings.ceiling_db
+        lowered = peak is not None and peak > ceiling and job.settings.detection == "sample"
+        output_gains[drive_db] = ceiling - peak if lowered and peak is not None else 0.0
+        return None if heard.integrated_lufs is None else heard.integrated_lufs + output_gains[drive_db]
+
+    found = search(job.wanted_lufs, Guess(job.measurement, job.settings.ceiling_db), loudness_at)
+    if found is None:
+        raise AudioError(f"{job.mix}: nothing in it is loud enough to be measured.", "Name another mix.")
+    settings = replace(job.settings, output_gain_db=output_gains[found.drive_db])
+    return _finished(job, found, settings, passes)
+
+
+def _untouched(job: RungJob, drive_db: float) -> Quick | None:
+    """The figures where neither clip nor limiter acts: those of plain gain. None where one may act."""
+    heard = gained(job.measurement, drive_db)
+    allowed = job.settings.ceiling_db
+    if job.settings.style == "clip-limit":
+        allowed = min(allowed, allowed + job.settings.clip_over_db + (gain_to_db(KNEE) or 0.0))
+    over = heard.true_peak_dbtp is not None and heard.true_peak_dbtp > allowed - UNTOUCHED_MARGIN_DB
+    return None if over else heard
+
+
+def _passed(job: RungJob, drive_db: float) -> Quick:
+    with AudioReader(job.mix, hashed=False) as reader:
+        rate, channels = reader.info.sample_rate, reader.info.channels
+        mastered = master_blocks(reader, channels, rate, drive_db, job.settings, ActionReport())
+        return quick(mastered, rate, channels, peaks=job.settings.detection == "sample")
+
+
+def _finished(job: RungJob, found: Found, settings: MasteringSettings, passes: int) -> Rung:
+    """The last pass, with everything."""
+    report = ActionReport()
+    with AudioReader(job.mix, hashed=False) as reader:
+        rate, channels = reader.info.sample_rate, reader.info.channels
+        residual = Residual(rate, channels)
+        mastered = residual.around(
+            reader, lambda blocks: master_blocks(blocks, channels, rate, found.drive_db, settings, report)
+        )
+        if job.target is None:
+            measurement = measure(mastered, rate, channels)
+        else:
+            frames = job.measurement.frames
+            write_audio(job.target, mastered, rate, channels, "float32", job.force, False, frames)
+            with AudioReader(os.fspath(job.target), hashed=False) as written:
+                measurement = measure(written, rate, channels)
+            if not found.reached:
+                job = replace(job, target=_renamed(job, job.target, measurement.integrated_lufs))
+    return Rung(
+        wanted_lufs=job.wanted_lufs,
+        reached=found.reached,
+        why=found.why,
+        drive_db=found.drive_db,
+        output_gain_db=settings.output_gain_db,
+        passes=passes,
+        action=Action(
+            report.mean_reduction_db, report.max_reduction_db, report.share_over_1_db, report.share_over_3_db
+        ),
+        measurement=measurement,
+        residual_lu=residual.residual_lu,
+        played={
+            profile.id: _played(job, profile, found.drive_db, settings, measurement)
+            for profile in job.profiles
+        },
+        path=None if job.target is None else os.fspath(job.target),
+    )
+
+
+def _renamed(job: RungJob, target: Path, lufs: float | None) -> Path:
+    """A rung that missed its loudness is called by the one it has. Raises WriteError."""
+    named = target if lufs is None else target.with_name(reached_name(target.name, job.wanted_lufs, lufs))
+    if named != target:
+        try:
+            refuse_existing([named], job.force)
+        except WriteError:
+            target.unlink()
+            raise
+        os.replace(target, named)
+    return named
+
+
+def _played(
+    job: RungJob, profile: Profile, drive_db: float, settings: MasteringSettings, measurement: Measurement
+) -> Prediction:
+    """What a player makes of the rung: arithmetic where only gain acts, else a pass through its chain."""
+    decision = decide(profile, measurement)
+    if not more_than_gain(profile, decision, measurement):
+        return from_gain(decision, measurement)
+    report = LimiterReport()
+    with _rung_again(job, drive_db, settings) as (blocks, rate, channels):
+        delivering = None
+        if profile.delivery is not None:
+            delivering = Delivering(rate, channels, profile.delivery)
+            rate = delivering.sample_rate
+        chain = chain_settings(profile, decision)
+        played = measure(play(blocks, rate, channels, chain, report, delivering), rate, channels)
+    return from_chain(decision, measurement, played, report)
+
+
+@contextmanager
+def _rung_again(
+    job: RungJob, drive_db: float, settings: MasteringSettings
+) -> Iterator[tuple[Iterable[Block], int, int]]:
+    """The rung's samples once more: from its file, or made again."""
+    with AudioReader(os.fspath(job.target or job.mix), hashed=False) as reader:
+        rate, channels = reader.info.sample_rate, reader.info.channels
+        blocks: Iterable[Block] = reader
+        if job.target is None:
+            blocks = master_blocks(reader, channels, rate, drive_db, settings, ActionReport())
+        yield blocks, rate, channels
+
+
+def _workers_for(wanted: Wanted, count: int, most: int) -> int:
+    """0: do the work here. A codec always works in a worker, which may crash."""
+    info = read_info(wanted.mix)
+    seconds = wanted.measurement.frames * info.channels / (44_100 * 2) / _SPEED * _PASSES * count
+    if count > 1 and most > 1 and seconds > POOL_PAYS_SECONDS:
+        return min(most, count)
+    codecs = any(one.delivery is not None and one.delivery.codec != "none" for one in wanted.profiles)
+    return 1 if (info.lossy or codecs) and os.environ.get("FAIRHEARING_IN_PROCESS") is None else 0

@@ -1,0 +1,176 @@
+"""Tracks that the command's arguments name: playlists and folders read, paths made absolute.
+
+An argument is a playlist (.toml, .m3u, .m3u8, .xspf), a folder, or an audio file; whatever is none
+of the first two counts as an audio file, also where it is missing, so that it is named in its place.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import islice
+from pathlib import Path
+from urllib.parse import unquote
+
+from simulator.common.errors import PlaylistError
+from simulator.playlists.formats import PLAYLIST_EXTENSIONS, parse_playlist
+from simulator.playlists.playlist import (
+    AUDIO_EXTENSIONS,
+    Playlist,
+    Track,
+    is_audio_name,
+    joined,
+    one_album,
+    title_from_path,
+)
+from simulator.storage.small_files import LARGEST_PLAYLIST_BYTES, read_small
+
+
+def read_playlists(arguments: Sequence[str]) -> Playlist:
+    """One playlist of all that the arguments name, in their order; the audio files among them are one
+    album. Raises PlaylistError where a playlist or folder cannot be read or holds no track."""
+    if not arguments:
+        raise PlaylistError("No file is named.", "Name audio files, a folder or a playlist.")
+    parts: list[Playlist | Track] = []
+    for argument in arguments:
+        if is_playlist_name(argument):
+            parts.append(read_playlist(argument))
+        elif os.path.isdir(argument):
+            parts.append(read_folder(argument))
+        else:
+            parts.append(Track(absolute(argument, ""), title_from_path(argument)))
+    files = tuple(part for part in parts if isinstance(part, Track))
+    playlists = [part for part in parts if isinstance(part, Playlist)]
+    title = files[0].title if len(files) == len(parts) == 1 else "Files of this command"
+    loose = one_album(title, "command", files, ", ".join(arguments))
+    if not playlists:
+        return loose
+    # The files keep their places between the playlists, and are one album all the same.
+    whole = joined([*playlists, loose] if files else playlists)
+    named = iter(whole.tracks)
+    of_playlists = iter(list(islice(named, sum(len(part.tracks) for part in playlists))))
+    tracks: list[Track] = []
+    for part in parts:
+        tracks.extend([next(named)] if isinstance(part, Track) else islice(of_playlists, len(part.tracks)))
+    return replace(whole, tracks=tuple(tracks), source=", ".join(arguments))
+
+
+def is_playlist_name(name: str) -> bool:
+    """Does the name end like that of a playlist?"""
+    return Path(name).suffix[1:].lower() in PLAYLIST_EXTENSIONS
+
+
+def read_playlist(path: str) -> Playlist:
+    """The playlist in a file; relative paths in it start from its folder."""
+    try:
+        data = read_small(path, LARGEST_PLAYLIST_BYTES)
+    except OSError as problem:
+        raise PlaylistError(
+            f"{path}: this playlist cannot be read: {problem.strerror}.", "Check the path."
+        ) from None
+    playlist = parse_playlist(data, os.path.basename(path), path)
+    folder = os.path.dirname(path)
+    # a list may name one file many thousand times: the disk is asked once
+    places = {track.path: "" for track in playlist.tracks if not track.problem}
+    listed: Listed = {}
+    places = {location: absolute(location, folder, listed) for location in places}
+    tracks = tuple(
+        track if track.problem else replace(track, path=places[track.path]) for track in playlist.tracks
+    )
+    profile = playlist.profile
+    if profile is not None and (profile.endswith(".toml") or "/" in profile):
+        profile = absolute(profile, folder)
+    return replace(playlist, tracks=tracks, profile=profile)
+
+
+def read_folder(path: str) -> Playlist:
+    """The audio files of a folder, by name, numbers in names counted as numbers; not those of the
+    folders inside it, and no hidden ones."""
+    try:
+        names = sorted(
+            (
+                entry.name
+                for entry in os.scandir(path)
+                if entry.is_file() and is_audio_name(entry.name) and not entry.name.startswith(".")
+            ),
+            key=_natural_order,
+        )
+    except OSError as problem:
+        raise PlaylistError(
+            f"{path}: this folder cannot be read: {problem.strerror}.", "Check its permissions."
+        ) from None
+    if not names:
+        raise PlaylistError(
+            f"{path}: this folder holds no audio file ({', '.join(AUDIO_EXTENSIONS)}).",
+            "Name the folder that holds the files themselves; folders inside it are not searched.",
+        )
+    tracks = tuple(Track(absolute(name, path), title_from_path(name)) for name in names)
+    title = Path(path).absolute().name or path
+    return one_album(title, "folder", tracks, path)
+
+
+Listed = dict[str, dict[str, list[str]]]
+"""For each folder that was listed: its names by what they are to other systems."""
+
+
+def absolute(location: str, folder: str, listed: Listed | None = None) -> str:
+    """The absolute path of `location`, starting from `folder`. Where there is no such file, the
+    spellings that other systems write into playlists are tried: backslashes, composed or
+    decomposed accents, %20, and at last, name by name, letters of another case, spaces at the ends and bytes
+    that are not UTF-8, where exactly one name fits. `..` stays, as a link before it may lead elsewhere.
+    `listed` keeps the folders' names from call to call."""
+    start = Path(folder).absolute()
+    slashed = location.replace("\\", "/")
+    spellings = (
+        location,
+        slashed,
+        unicodedata.normalize("NFC", slashed),
+        unicodedata.normalize("NFD", slashed),
+    )
+    for spelling in dict.fromkeys(spellings):
+        if os.path.exists(start / spelling):
+            return str(start / spelling)
+    known = {} if listed is None else listed
+    for spelling in dict.fromkeys((slashed, unquote(slashed))):
+        if "\0" not in spelling and (found := _by_names(start, spelling, known)) is not None:
+            return found
+    return str(start / location)
+
+
+def _by_names(start: Path, location: str, listed: Listed) -> str | None:
+    """The path whose every name is that of `location` to another system; None where none or several are."""
+    place = str(start)
+    for part in Path(start / location).parts:
+        if part in (os.sep, os.pardir) or os.path.exists(os.path.join(place, part)):
+            place = os.path.join(place, part)
+            continue
+        if place not in listed:
+            names: dict[str, list[str]] = {}
+            try:
+                for name in os.listdir(place):
+                    names.setdefault(_plain_name(name), []).append(name)
+            except OSError:
+                pass
+            listed[place] = names
+        fitting = listed[place].get(_plain_name(part), [])
+        if len(fitting) != 1:
+            return None
+        place = os.path.join(place, fitting[0])
+    return place
+
+
+def _plain_name(name: str) -> str:
+    data = os.fsencode(name)
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError:
+        text = data.decode("latin-1")
+    return unicodedata.normalize("NFC", text).casefold().strip()
+
+
+def _natural_order(name: str) -> tuple[list[tuple[int, int, str]], str]:
+    parts = re.findall(r"\d+|\D+", name.casefold())
+    return [(0, int(part), "") if part.isdecimal() else (1, 0, part) for part in parts], name

@@ -1,0 +1,116 @@
+"""Prediction for files: measured and decided, and measured on the chain's output where a limiter or a
+clipping D/A converter acts, or where a codec stands between.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from simulator.codecs.deliver import steps
+from simulator.common.errors import SimulatorError
+from simulator.engine.measure import Job, Result, do_all
+from simulator.metering.measurement import Measurement
+from simulator.normalizer.decision import Decision, decide_all
+from simulator.normalizer.prediction import Prediction, chain_settings, from_chain, from_gain, more_than_gain
+from simulator.normalizer.profile import Profile
+from simulator.playlists.playlist import Playlist, Track
+from simulator.storage.measurement_cache import Store
+
+CEILING_DBTP = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Delivered:
+    """A track as it was delivered: its measurement, or why there is none; and the hash of its samples."""
+
+    track: Track
+    measurement: Measurement | None
+    problem: SimulatorError | None
+    content: str = ""
+
+
+def deliver(
+    playlist: Playlist, store: Store, workers: int, step: Callable[[], None] = lambda: None
+) -> list[Delivered]:
+    """All tracks measured, in order."""
+    readable = [track for track in playlist.tracks if not track.problem]
+    done = iter(do_all([Job(track.path, CEILING_DBTP) for track in readable], store, workers, step))
+    tracks = []
+    for track in playlist.tracks:
+        found = SimulatorError(f"{track.path}: {track.problem}") if track.problem else next(done)
+        good = isinstance(found, Result)
+        tracks.append(
+            Delivered(
+                track,
+                found.measurement if isinstance(found, Result) else None,
+                None if good or not isinstance(found, SimulatorError) else found,
+                found.content if isinstance(found, Result) else "",
+            )
+        )
+    return tracks
+
+
+def predict(
+    profiles: Sequence[Profile],
+    tracks: Sequence[Delivered],
+    album_reason: str,
+    store: Store,
+    workers: int,
+    step: Callable[[], None] = lambda: None,
+) -> list[list[Prediction | SimulatorError | None]]:
+    """For each profile a prediction for each track; None where the track could not be read, an error
+    where it could no longer be read a second time."""
+    pairs = [(one.track, one.measurement) for one in tracks]
+    decided = [decide_all(profile, pairs, album_reason) for profile in profiles]
+    jobs: dict[Job, None] = {}
+    for profile, decisions in zip(profiles, decided, strict=True):
+        for one, decision in zip(tracks, decisions, strict=True):
+            job = _job(profile, one, decision)
+            if job is not None:
+                jobs[job] = None
+                jobs.update(dict.fromkeys(found for _, found in step_jobs(profile, one)))
+    done = dict(zip(jobs, do_all(list(jobs), store, workers, step), strict=True))
+    return [
+        [_prediction(profile, decision, one, done) for one, decision in zip(tracks, decisions, strict=True)]
+        for profile, decisions in zip(profiles, decided, strict=True)
+    ]
+
+
+def step_jobs(profile: Profile, one: Delivered) -> list[tuple[str, Job]]:
+    """The master measured after each step of the profile's delivery, with the step's name."""
+    if profile.delivery is None or one.measurement is None:
+        return []
+    return [
+        (name, Job(one.track.path, CEILING_DBTP, None, so_far))
+        for name, so_far in steps(profile.delivery, one.measurement.sample_rate)
+    ]
+
+
+def _job(profile: Profile, one: Delivered, decision: Decision | None) -> Job | None:
+    """The pass through the chain that a decision needs; None where arithmetic does."""
+    if decision is None or one.measurement is None or not more_than_gain(profile, decision, one.measurement):
+        return None
+    return Job(one.track.path, CEILING_DBTP, chain_settings(profile, decision), profile.delivery)
+
+
+def _prediction(
+    profile: Profile, decision: Decision | None, one: Delivered, done: Mapping[Job, Result | SimulatorError]
+) -> Prediction | SimulatorError | None:
+    if decision is None or one.measurement is None:
+        return None
+    job = _job(profile, one, decision)
+    found = None if job is None else done[job]
+    if isinstance(found, SimulatorError):
+        return found
+    if found is None or found.limiter is None:
+        return from_gain(decision, one.measurement)
+    measured = []
+    for name, job in step_jobs(profile, one):
+        after = done[job]
+        if isinstance(after, SimulatorError):
+            return after
+        measured.append((name, after.measurement))
+    before = measured[-1][1] if measured else one.measurement
+    prediction = from_chain(decision, before, found.measurement, found.limiter)
+    return replace(prediction, steps=tuple(measured))

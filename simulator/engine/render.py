@@ -1,0 +1,321 @@
+"""The audio as a player would play it, on the disk: every track whole, and the passages back to back.
+
+Both come out of the one chain. Versions of one song are cut at one place, chosen once on the first of
+them; the passages of other tracks are each their own loudest. Everything is cut from the chain's whole
+output, so that a limiter is in the state it would be in there.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import os
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.audio_files.reader import AudioReader
+from simulator.audio_files.writer import FORMS, write_audio
+from simulator.codecs.deliver import Delivering
+from simulator.common.channels import CHANNEL_NAMES
+from simulator.common.errors import AudioError, SimulatorError
+from simulator.common.report_numbers import signed
+from simulator.common.units import db_to_gain, format_time
+from simulator.dsp.limiter import LimiterReport
+from simulator.dsp.resample import resample, resampled_frames
+from simulator.engine import workers as pool
+from simulator.engine.montage_layout import common_channels, fitted
+from simulator.engine.predict import Delivered
+from simulator.metering.passage import Passage, places
+from simulator.normalizer.chain import ChainSettings, play
+from simulator.normalizer.prediction import Prediction, chain_settings
+from simulator.normalizer.profile import Profile
+from simulator.normalizer.profile_format import Delivery
+from simulator.storage.writing import (
+    claimed,
+    cut_to_bytes,
+    make_folder,
+    refuse_existing,
+    refuse_sources,
+    sweep,
+    whole_file,
+)
+
+GAP_SECONDS = 0.5
+ROUND_DELIVERED, ROUND_PLAYED, PLACES = "round-delivered", "round-played", "round-places.txt"
+LONGEST_STEM_BYTES = 240
+"""Leaves room for the place and the ending in the 255 bytes that a name may have."""
+Audio = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """One player's render of a list of tracks; at its own rate each, or all at `rate` (Hz)."""
+
+    profile: Profile
+    folder: Path
+    tracks: Sequence[Delivered]
+    predictions: Sequence[Prediction | SimulatorError | None]
+    form: str = "float32"
+    seconds: float = 12.0
+    rate: int | None = None
+
+    def track_path(self, index: int) -> Path:
+        """DIR/NN-STEM.wav: the place in the list and the source's name, cut where it would be too long."""
+        stem = cut_to_bytes(Path(self.tracks[index].track.path).stem, LONGEST_STEM_BYTES)
+        return self.folder / f"{index + 1:02d}-{stem}.{FORMS[self.form][0]}"
+
+    def round_path(self, name: str) -> Path:
+        return self.folder / f"{name}.{FORMS[self.form][0]}"
+
+
+@dataclass(frozen=True, slots=True)
+class TrackJob:
+    """One track's pass through the chain, into a file and into the two cuts."""
+
+    source: str
+    target: str
+    chain: ChainSettings
+    form: str
+    force: bool
+    keep_whole: bool
+    passage: Passage
+    rate: int | None = None
+    delivery: Delivery | None = None
+    content: str = ""
+    """The hash of the samples that were measured; empty where it is not known."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How many tracks stand whole on the disk, and what went wrong with the others or the round."""
+
+    tracks: int
+    problems: list[SimulatorError]
+    round_trim_db: float = 0.0
+    """By how much both back-to-back files are turned down so that 24 bits hold them; 0 or less."""
+
+
+Cuts = tuple[int, Audio, Audio]
+"""Sample rate, the passage as delivered, the passage as played."""
+
+
+def render(
+    plan: Plan,
+    *,
+    force: bool = False,
+    keep_whole: bool = False,
+    workers: int = 0,
+    step: Callable[[], None] = lambda: None,
+) -> Outcome:
+    """Writes the plan's files; one that fails costs no other. With `keep_whole` files that are there
+    already are taken for this plan's own and kept (for the demo's own folder). Raises WriteError before
+    any work where something would be overwritten or the folder cannot be made."""
+    good = [index for index, found in enumerate(plan.predictions) if isinstance(found, Prediction)]
+    ends = [plan.round_path(ROUND_DELIVERED), plan.round_path(ROUND_PLAYED), plan.folder / PLACES]
+    targets = [*(plan.track_path(index) for index in good), *ends]
+    if keep_whole and all(path.is_file() for path in targets):
+        return Outcome(len(good), [])
+    refuse_existing(targets, force or keep_whole)
+    refuse_sources(targets, [one.track.path for one in plan.tracks])
+    # the demo's own folder may be filled by two at once: both write the same, and each file whole
+    claim = contextlib.nullcontext() if keep_whole else claimed(plan.folder, targets, force)
+    with claim:
+        if keep_whole:
+            make_folder(plan.folder)
+        return _render(
+            plan, good, force=force or keep_whole, keep_whole=keep_whole, workers=workers, step=step
+        )
+
+
+def _render(
+    plan: Plan, good: Sequence[int], *, force: bool, keep_whole: bool, workers: int, step: Callable[[], None]
+) -> Outcome:
+    """`render` once the folder is this plan's; `good` are the tracks that the player plays."""
+    chosen = places(
+        [
+            (plan.tracks[index].track.song, measured.series.energy, measured.duration_s)
+            for index in good
+            if (measured := plan.tracks[index].measurement) is not None
+        ],
+        plan.seconds,
+    )
+    passages = dict(zip(good, chosen, strict=True))
+    jobs: list[TrackJob] = []
+    for index in good:
+        found, track = plan.predictions[index], plan.tracks[index].track
+        assert isinstance(found, Prediction)
+        jobs.append(
+            TrackJob(
+                track.path,
+                os.fspath(plan.track_path(index)),
+                chain_settings(plan.profile, found.decision),
+                plan.form,
+                force,
+                keep_whole,
+                passages[index],
+                plan.rate,
+                plan.profile.delivery,
+                plan.tracks[index].content,
+            )
+        )
+    spread = workers if len(jobs) > 1 and _seconds(plan, good) > 150.0 else 0
+    coded = plan.profile.delivery is not None and plan.profile.delivery.codec != "none"
+    if coded and not spread and os.environ.get("FAIRHEARING_IN_PROCESS") is None:
+        spread = 1  # a codec may crash
+    running = pool.run(render_track, jobs, spread, lambda job: job.source)
+    try:
+        done = pool.in_order(running, len(jobs), step)
+    finally:
+        running.close()  # ends the workers, where an interrupt came between two results
+        sweep([Path(job.target) for job in jobs])
+    problems = [found for found in (*plan.predictions, *done) if isinstance(found, SimulatorError)]
+    cuts = {index: cut for index, cut in zip(good, done, strict=True) if not isinstance(cut, SimulatorError)}
+    trim_db = 0.0
+    if cuts:
+        try:
+            trim_db = _write_round(plan, cuts, passages, force)
+        except SimulatorError as problem:
+            problems.append(problem)
+    return Outcome(len(cuts), problems, trim_db)
+
+
+def render_track(job: TrackJob) -> Cuts:
+    """Plays one file through the chain into its target; returns the two cuts. Raises AudioError, and leaves
+    no target, where the file is not the one that was measured."""
+    with AudioReader(job.source, hashed=bool(job.content)) as reader:
+        master_rate, channels = reader.info.sample_rate, reader.info.channels
+        trip = (
+            None if job.delivery is None else Delivering(master_rate, channels, job.delivery, name=job.source)
+        )
+        rate = master_rate if trip is None else trip.sample_rate
+        delivered, played = _Cut(job.passage.frames(rate)), _Cut(job.passage.frames(rate))
+        to_rate = job.rate or rate
+        source: Iterable[Audio] = reader
+        if trip is None:
+            source = delivered.watch(reader)
+        else:
+            trip.watch = delivered.watch  # the master as it goes into the delivery, at the delivered rate
+        stream = played.watch(play(source, rate, channels, job.chain, LimiterReport(), trip))
+        # what a 24-bit file holds needs no dither to stay in 24 bits
+        bits = reader.info.bits
+        untouched = job.chain == ChainSettings(0.0, None) and to_rate == rate and trip is None
+        dithered = not (untouched and bits is not None and bits <= 24)
+        write_audio(
+            Path(job.target),
+            _as_measured(resample(stream, channels, rate, to_rate), reader, job),
+            to_rate,
+            channels,
+            job.form,
+            job.force,
+            dithered,
+            resampled_frames(reader.info.frames, master_rate, to_rate),
+        )
+    return rate, delivered.samples(channels), played.samples(channels)
+
+
+def _as_measured(stream: Iterable[Audio], reader: AudioReader, job: TrackJob) -> Iterator[Audio]:
+    """The stream; an error at its end, before the target appears, where its source is another by now."""
+    yield from stream
+    if job.content and reader.content != job.content:
+        raise AudioError(
+            f"{job.source} has changed since it was measured.", "Render again, when nothing writes into it."
+        )
+
+
+class _Cut:
+    """Keeps the frames of a passage from a stream that passes by."""
+
+    def __init__(self, frames: tuple[int, int]) -> None:
+        self._first, self._end = frames
+        self._kept: list[Audio] = []
+
+    def watch(self, blocks: Iterable[Audio]) -> Iterator[Audio]:
+        position = 0
+        for block in blocks:
+            part = block[max(self._first - position, 0) : max(self._end - position, 0)]
+            if part.shape[0]:
+                self._kept.append(part.copy())
+            position += block.shape[0]
+            yield block
+
+    def samples(self, channels: int) -> Audio:
+        return np.concatenate(self._kept) if self._kept else np.zeros((0, channels), np.float32)
+
+
+def _write_round(plan: Plan, cuts: dict[int, Cuts], passages: dict[int, Passage], force: bool) -> float:
+    """The two back-to-back files and the table of places. Where one of them would clip in 24 bits, both are
+    turned down by the same amount, so that they still compare; returns it, in dB."""
+    rate = plan.rate or Counter(cut[0] for cut in cuts.values()).most_common(1)[0][0]
+    channels = common_channels([cut[1].shape[1] for cut in cuts.values()])
+    gap = np.zeros((round(GAP_SECONDS * rate), channels), dtype=np.float32)
+
+    def parts(name: str) -> Iterator[Audio]:
+        for place, (own_rate, delivered, played) in enumerate(cuts.values()):
+            if place:
+                yield gap
+            yield fitted(delivered if name == ROUND_DELIVERED else played, own_rate, rate, channels)
+
+    trim_db = 0.0
+    if plan.form != "float32":
+        every = (part for name in (ROUND_DELIVERED, ROUND_PLAYED) for part in parts(name))
+        trim_db = _trim_db(max(float(np.abs(part).max(initial=0.0)) for part in every))
+    trim = np.float32(db_to_gain(trim_db))
+    for name in (ROUND_DELIVERED, ROUND_PLAYED):
+        source = parts(name) if trim_db == 0.0 else (part * trim for part in parts(name))
+        write_audio(plan.round_path(name), source, rate, channels, plan.form, force, True)
+    with whole_file(plan.folder / PLACES, force) as passing:
+        # a name in another encoding than the system's has no UTF-8: its bytes are written as \\udcNN
+        passing.write_text(
+            _places(plan, cuts, passages, rate, channels, trim_db),
+            encoding="utf-8",
+            errors="backslashreplace",
+        )
+    return trim_db
+
+
+def _trim_db(peak: float) -> float:
+    """What turns this peak down to full scale or just under it, in whole tenths of a dB; 0 where it fits."""
+    return -math.ceil(20.0 * math.log10(peak) * 10.0) / 10.0 if 1.0 < peak < math.inf else 0.0
+
+
+def trim_words(trim_db: float) -> str:
+    """The sentence on that."""
+    return f"Both back-to-back files are turned down by {-trim_db:.1f} dB, so that 24 bits do not clip."
+
+
+def _places(
+    plan: Plan,
+    cuts: dict[int, Cuts],
+    passages: dict[int, Passage],
+    rate: int,
+    channels: int,
+    trim_db: float,
+) -> str:
+    """The table: where each passage begins in the two files, what it is, and why."""
+    layout = f", channels {' '.join(CHANNEL_NAMES[channels])}" if channels > 2 else ""
+    lines = [
+        f"{plan.profile.title} ({plan.profile.id})",
+        f"{ROUND_DELIVERED}: as delivered. {ROUND_PLAYED}: as this player plays it. {rate} Hz{layout}.",
+        *([trim_words(trim_db)] if trim_db else []),
+        "",
+        f"{'at':>7}  {'gain dB':>7}  track, and the passage",
+    ]
+    at = 0.0
+    for index, cut in cuts.items():
+        found, place = plan.predictions[index], passages[index]
+        assert isinstance(found, Prediction)
+        lines.append(
+            format_time(at).rjust(7)
+            + f"  {signed(found.decision.gain_db):>7}  {plan.tracks[index].track.title}: {place.reason}"
+        )
+        at += cut[1].shape[0] / cut[0] + GAP_SECONDS
+    return "\n".join(lines) + "\n"
+
+
+def _seconds(plan: Plan, good: Sequence[int]) -> float:
+    return sum(found.duration_s for index in good if (found := plan.tracks[index].measurement) is not None)

@@ -1,0 +1,198 @@
+"""Spawned workers over processor cores; one that crashes costs its file.
+
+More than one pays only where the work takes longer than about two seconds (two workers with numpy start in
+0.4 s). A worker that dies breaks its pool; the few jobs that were given out then are done again, each in a
+worker of its own, so that exactly the jobs that kill their worker fail, by name; the others go on together.
+A worker ends with the process that started it, also where that is killed; Python's tracker follows the last.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import signal
+import sys
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from itertools import islice
+from typing import Any, TypeVar
+
+from simulator.common.errors import AudioError, SimulatorError
+from simulator.engine.signals import children_deaf, ignore_terminal
+from simulator.storage.process_life import end_with_parent
+
+Job = TypeVar("Job")
+Result = TypeVar("Result")
+STALL_SECONDS = 1800.0
+"""If no job is done in that time, something hangs: ten hours of music take a limiter less than half of it."""
+
+
+class _StalledError(BrokenProcessPool):
+    """No worker has answered for STALL_SECONDS. What is left is then done job by job."""
+
+
+def default_workers() -> int:
+    """The cores this process may use, at most 4: reading the disk bounds more."""
+    usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return max(1, min(usable, 4))
+
+
+def one_blas_thread() -> None:
+    """Holds BLAS to one thread in this process: with two, the small products run 25 times slower."""
+    import numpy as np  # the library must be there before it can be held
+    import threadpoolctl
+
+    np.zeros(1)
+    threadpoolctl.threadpool_limits(1, user_api="blas")
+
+
+def start_tracker() -> None:
+    """Starts Python's own process that clears up after spawned ones, deaf to SIGHUP as it is to SIGINT and
+    SIGTERM: a terminal that closes tells its whole group, and a tracker that dies first leaves tracebacks.
+    To be called before a process is spawned."""
+    if not hasattr(signal, "SIGHUP"):  # pragma: no cover - not on POSIX: there is no such process
+        return
+    from multiprocessing import resource_tracker
+
+    with children_deaf():
+        resource_tracker.ensure_running()
+
+
+def _prepare() -> None:
+    ignore_terminal()
+    end_with_parent()
+    one_blas_thread()
+    keep_freed_memory()
+    quiet_libraries()
+
+
+def quiet_libraries() -> None:
+    """Decoders write their own lines to descriptor 2, past Python: in a worker they go nowhere. What Python
+    itself writes keeps its way."""
+    with contextlib.suppress(OSError, ValueError):
+        own = os.dup(2)
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, 2)
+        os.close(nowhere)
+        sys.stderr = os.fdopen(own, "w", buffering=1, encoding="utf-8", errors="backslashreplace")
+
+
+def keep_freed_memory() -> None:
+    """Has the C library keep what is freed for the next block and the next file: fresh pages from the system
+    cost a tenth of the time, and more where several workers ask for them. Other C libraries are left as they
+    are."""
+    import ctypes
+
+    trim_threshold, mmap_threshold = -1, -3  # mallopt(3), glibc
+    with contextlib.suppress(OSError, AttributeError, TypeError):
+        library = ctypes.CDLL(None)
+        library.mallopt(mmap_threshold, 64 * 1024 * 1024)
+        library.mallopt(trim_threshold, 512 * 1024 * 1024)
+
+
+def run(
+    function: Callable[[Job], Result], jobs: Sequence[Job], workers: int, name: Callable[[Job], str]
+) -> Generator[tuple[int, Result | SimulatorError], None, None]:
+    """Does `function` for every job; yields (index, result) as they finish, and the project's own
+    errors as results. With `workers` 0 the work is done in this process, in order."""
+    if workers <= 0:
+        for index, job in enumerate(jobs):
+            yield index, _guarded(function, job)
+        return
+    left = dict(enumerate(jobs))
+    while left:
+        given_out: dict[int, Job] = {}
+        try:
+            for index, result in _pooled(function, left, min(workers, len(left)), given_out):
+                del left[index]
+                yield index, result
+        except BrokenProcessPool:
+            for index, job in sorted(given_out.items()):
+                del left[index]
+                yield index, _alone(function, job, name(job))
+
+
+def _alone(function: Callable[[Job], Result], job: Job, name: str) -> Result | SimulatorError:
+    """One job in a worker of its own; its death as the error of this job."""
+    try:
+        [(_, result)] = _pooled(function, {0: job}, 1, {})
+        return result
+    except _StalledError:
+        return AudioError(
+            f"{name}: nothing came of this file in {STALL_SECONDS / 60.0:.0f} minutes, so it was given up.",
+            "The file is so damaged that it holds the decoder up, or its disk hangs; copy it.",
+        )
+    except BrokenProcessPool:
+        return AudioError(
+            f"{name}: the decoder crashed on this file.",
+            "The file is damaged in a way that it does not survive; export it again.",
+        )
+
+
+def _pooled(
+    function: Callable[[Job], Result], jobs: dict[int, Job], workers: int, given_out: dict[int, Job]
+) -> Iterator[tuple[int, Result | SimulatorError]]:
+    """What becomes of the jobs, as they finish. `given_out` holds those that the workers have at any moment:
+    two a worker, so that none waits for the next."""
+    context: Any = multiprocessing.get_context("spawn")
+    start_tracker()
+    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_prepare)
+    futures: dict[Future[Result | SimulatorError], int] = {}
+    to_come = iter(list(jobs.items()))
+    try:
+        while True:
+            for index, job in islice(to_come, 2 * workers - len(given_out)):
+                with children_deaf():  # it starts a worker where one is wanting
+                    futures[pool.submit(_guarded, function, job)] = index
+                given_out[index] = job
+            if not given_out:
+                break
+            done, _ = wait(futures, STALL_SECONDS, return_when=FIRST_COMPLETED)
+            if not done:
+                raise _StalledError
+            broken: BrokenProcessPool | None = None
+            for future in done:
+                index = futures.pop(future)
+                try:
+                    result = future.result()
+                except BrokenProcessPool as problem:
+                    broken = problem
+                else:
+                    del given_out[index]
+                    yield index, result
+            if broken is not None:
+                raise broken
+    except BaseException:
+        _end(pool)
+        raise
+    pool.shutdown(wait=True)
+
+
+def _end(pool: ProcessPoolExecutor) -> None:
+    """Ends the workers at once, by their ids: they ignore Ctrl-C. None writes any more afterwards."""
+    processes = list((getattr(pool, "_processes", None) or {}).values())
+    for process in processes:
+        process.terminate()
+    for process in processes:
+        process.join(2.0)
+    pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _guarded(function: Callable[[Job], Result], job: Job) -> Result | SimulatorError:
+    try:
+        return function(job)
+    except SimulatorError as problem:
+        return problem
+
+
+def in_order(
+    results: Iterable[tuple[int, Result | SimulatorError]], count: int, step: Callable[[], None]
+) -> list[Result | SimulatorError]:
+    """Collects what `run` yields, in the order of the jobs; `step` is called as each one finishes."""
+    found: dict[int, Result | SimulatorError] = {}
+    for index, result in results:
+        found[index] = result
+        step()
+    return [found[index] for index in range(count)]

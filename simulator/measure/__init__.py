@@ -1,1 +1,0 @@
-"""Arrays in, numbers out: loudness, peaks and dynamics as the published standards define them."""

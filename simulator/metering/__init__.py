@@ -1,0 +1,1 @@
+"""Loudness, peaks and dynamics as the published standards define them."""

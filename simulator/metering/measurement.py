@@ -1,0 +1,136 @@
+"""Measurement: the frozen result that every later room reads.
+
+Conventions: levels in dB or LUFS as the names say; None where there is nothing to measure (never
+−inf, never NaN), with a warning that says why; times in seconds from the first frame; series have
+one entry each 100 ms (entry k covers k·0.1 s to (k+1)·0.1 s, an incomplete last one is dropped).
+Definitions: ITU-R BS.1770-5 (loudness, gates, true peak), EBU Tech 3341 (momentary 400 ms,
+short-term 3 s), EBU Tech 3342 (loudness range), AES e-Brief 373 (peak to short-term loudness).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.common.units import unless_silence
+from simulator.metering import dynamics, gating
+
+METHOD = 5
+"""Version of the measuring method: raised when any number may change; stored results carry it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Warning_:
+    """Something the reader of the numbers should know."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class OverEvent:
+    """Places above the ceiling less than 10 ms apart, channels merged."""
+
+    start_s: float
+    end_s: float
+    peak_dbtp: float
+
+
+@dataclass(frozen=True, slots=True)
+class ClippedRun:
+    """Three or more consecutive equal samples at a local ceiling of one channel."""
+
+    start_s: float
+    length_frames: int
+    channel: int
+    level_dbfs: float
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """Values each 100 ms. `energy` is the channel-weighted K-weighted mean square of each step
+    (float64), `true_peak` the linear maximum over all channels (float32)."""
+
+    energy: NDArray[np.float64]
+    true_peak: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """All figures of one file (or of one array)."""
+
+    sample_rate: int
+    channels: int
+    frames: int
+    integrated_lufs: float | None
+    loudness_range_lu: float | None
+    max_momentary_lufs: float | None
+    max_short_term_lufs: float | None
+    quietest_passage_lufs: float | None
+    sample_peak_dbfs: float | None
+    true_peak_dbtp: float | None
+    true_peak_at_s: float | None
+    peak_to_loudness_db: float | None
+    min_peak_to_short_term_db: float | None
+    median_peak_to_short_term_db: float | None
+    crest_factor_db: float | None
+    share_at_ceiling: float
+    over_count: int
+    overs: tuple[OverEvent, ...]
+    """The highest ones (at most 100), in time order; `over_count` is the whole number."""
+    clipped_run_count: int
+    clipped_runs: tuple[ClippedRun, ...]
+    """The longest ones (at most 100), in time order; `clipped_run_count` is the whole number."""
+    dc_offset: tuple[float, ...]
+    correlation: float | None
+    warnings: tuple[Warning_, ...]
+    series: Series
+    method: int = METHOD
+
+    @property
+    def duration_s(self) -> float:
+        return self.frames / self.sample_rate
+
+    @property
+    def contrast_lu(self) -> float | None:
+        """Loudest minus quietest passage."""
+        if self.max_short_term_lufs is None or self.quietest_passage_lufs is None:
+            return None
+        return self.max_short_term_lufs - self.quietest_passage_lufs
+
+    def peak_db(self, counts: str) -> float | None:
+        """The peak of the kind a player counts: "true" or "sample"."""
+        return self.true_peak_dbtp if counts == "true" else self.sample_peak_dbfs
+
+    def with_gain(self, gain_db: float) -> Measurement:
+        """This measurement after a plain gain, exact: the gates are applied again to the scaled
+        series (the absolute gate does not move with the gain); overs and clipped runs stay as
+        they are for the file as delivered."""
+        if gain_db == 0.0:
+            return self
+        factor = 10.0 ** (gain_db / 20.0)
+        series = Series(self.series.energy * factor * factor, self.series.true_peak * np.float32(factor))
+        figures = dynamics.figures(series.energy, series.true_peak)
+
+        def shifted(level: float | None) -> float | None:
+            return None if level is None else unless_silence(level + gain_db)
+
+        true_peak = shifted(self.true_peak_dbtp)
+        integrated = gating.integrated_lufs(series.energy)
+        return replace(
+            self,
+            integrated_lufs=integrated,
+            loudness_range_lu=figures.loudness_range_lu,
+            max_momentary_lufs=shifted(self.max_momentary_lufs),
+            max_short_term_lufs=figures.max_short_term_lufs,
+            quietest_passage_lufs=figures.quietest_passage_lufs,
+            sample_peak_dbfs=shifted(self.sample_peak_dbfs),
+            true_peak_dbtp=true_peak,
+            peak_to_loudness_db=None if true_peak is None or integrated is None else true_peak - integrated,
+            min_peak_to_short_term_db=figures.min_peak_to_short_term_db,
+            median_peak_to_short_term_db=figures.median_peak_to_short_term_db,
+            dc_offset=tuple(value * factor for value in self.dc_offset),
+            series=series,
+        )

@@ -1,0 +1,229 @@
+"""All figures of one stream in one pass: the meter that everything else calls.
+
+Conventions: blocks are float32 (frames, channels); any block size gives the same result, bit for
+bit; memory grows by about 1 kB a second of sound and nothing else. The channels are independent, so
+that the caller may pass an `each` that works on them at the same time, and on a segment while the next one
+is read: the heavy steps are matrix products, which release Python's lock.
+Sources: see the module of each figure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.common.channels import channel_weights
+from simulator.common.units import db_to_gain, energy_to_lufs, gain_to_db
+from simulator.dsp.k_weighting import KWeighting
+from simulator.dsp.segments import METER_FRAMES, recut
+from simulator.metering import dynamics, energy, gating
+from simulator.metering.clipping import ClipDetector
+from simulator.metering.levels import LevelMeter
+from simulator.metering.measurement import Measurement, Series, Warning_
+from simulator.metering.overs import OverCollector
+from simulator.metering.true_peak import HISTORY, TruePeakMeter
+
+LRA_RELIABLE_SECONDS = 60.0
+Samples = NDArray[np.float32]
+_Part = tuple["_Channel", Samples]
+_Found = tuple[Samples, NDArray[np.int64], NDArray[np.float32]]
+Each = Callable[[Callable[[_Part], _Found], Iterable[_Part]], Iterable[_Found]]
+"""As the builtin `map`. It may begin at once and side by side, as long as what stands at one place of the
+iterable is worked on in the order of the calls."""
+
+
+class _Channel:
+    """The meters of one channel."""
+
+    def __init__(
+        self, sample_rate: int, channels: int, index: int, weight: float, bits: int | None, ceiling: float
+    ) -> None:
+        self.weight = weight
+        self.levels = LevelMeter(sample_rate, channels, index)
+        self.true_peak = TruePeakMeter(sample_rate, ceiling)
+        self.clipping = ClipDetector(sample_rate, index, bits)
+        self._history = max(HISTORY, self.clipping.history)
+        self._window = np.zeros(self._history, dtype=np.float32)
+        self._weighting = KWeighting(sample_rate) if weight else None
+        self._energy = energy.StepEnergy(sample_rate)
+
+    def work(self, samples: Samples) -> _Found:
+        """Meters the next segment (frames,); gives it back in one piece, with its places over the ceiling and
+        how high they are."""
+        window = np.empty(self._history + samples.shape[0], dtype=np.float32)
+        window[: self._history] = self._window[-self._history :]
+        window[self._history :] = samples
+        self._window, samples = window, window[self._history :]
+        self.levels.add(samples)
+        self.true_peak.add_window(window[self._history - HISTORY :])
+        self.clipping.add_window(window[self._history - self.clipping.history :])
+        if self._weighting is not None:
+            self._energy.add(self._weighting.filter(samples))
+        return samples, self.true_peak.places, self.true_peak.place_peaks
+
+    def take_fine_sums(self) -> NDArray[np.float64]:
+        sums = self._energy.take_fine_sums()
+        sums *= self.weight
+        return sums
+
+
+def measure(
+    blocks: Iterable[NDArray[np.floating]],
+    sample_rate: int,
+    channels: int,
+    *,
+    bits: int | None = None,
+    ceiling_dbtp: float = 0.0,
+    each: Each = map,
+    reads_on: bool = False,
+) -> Measurement:
+    """Measures a stream. With `reads_on` the next segment is read before the results of one are waited for:
+    for an `each` that begins at once, and blocks that stay as they are.
+
+    `bits` is the integer word length of the file, None for floating point or lossy. `ceiling_dbtp` is
+    the level above which the wave counts as over. Raises ValueError for a layout that BS.1770 does not
+    know or a block of another width, AudioError for a sample that is no number.
+    """
+    weights = channel_weights(channels)
+    meters = [
+        _Channel(sample_rate, channels, index, weight, bits, db_to_gain(ceiling_dbtp))
+        for index, weight in enumerate(weights)
+    ]
+    overs = OverCollector(sample_rate)
+    frames, cross = 0, 0.0
+    for found in _read_on(_segments(blocks, meters, each), reads_on):
+        parts = list(found)
+        overs.add([places for _, places, _ in parts], [peaks for _, _, peaks in parts])
+        if channels > 1:
+            cross += float(np.dot(parts[0][0], parts[1][0]))
+        frames += parts[0][0].shape[0]
+    step_peaks = [meter.true_peak.finish() for meter in meters]
+    overs.add([m.true_peak.places for m in meters], [m.true_peak.place_peaks for m in meters])
+    return _result(meters, overs, step_peaks, sample_rate, frames, cross)
+
+
+def measure_array(
+    samples: NDArray[np.floating],
+    sample_rate: int,
+    *,
+    bits: int | None = None,
+    ceiling_dbtp: float = 0.0,
+    each: Each = map,
+) -> Measurement:
+    """Measures an array (frames,) or (frames, channels)."""
+    channels = 1 if samples.ndim == 1 else samples.shape[1]
+    return measure([samples], sample_rate, channels, bits=bits, ceiling_dbtp=ceiling_dbtp, each=each)
+
+
+def _segments(
+    blocks: Iterable[NDArray[np.floating]], meters: list[_Channel], each: Each
+) -> Iterator[Iterable[_Found]]:
+    for segment in recut(blocks, len(meters), METER_FRAMES):
+        yield each(lambda part: part[0].work(part[1]), [(m, segment[:, i]) for i, m in enumerate(meters)])
+
+
+def _read_on(results: Iterator[Iterable[_Found]], on: bool) -> Iterator[Iterable[_Found]]:
+    """The same, each one held back until the next one has begun."""
+    held: list[Iterable[_Found]] = []
+    for one in results:
+        held.append(one)
+        if len(held) > on:
+            yield held.pop(0)
+    yield from held
+
+
+def _result(
+    meters: list[_Channel],
+    overs: OverCollector,
+    step_peaks: list[NDArray[np.float32]],
+    sample_rate: int,
+    frames: int,
+    cross: float,
+) -> Measurement:
+    channels = len(meters)
+    sums = meters[0].take_fine_sums()
+    for meter in meters[1:]:
+        if meter.weight:
+            sums += meter.take_fine_sums()
+    steps = energy.step_energies(sums, sample_rate)
+    momentary = energy.greatest_momentary(sums, sample_rate)
+    series = Series(
+        steps, np.max(step_peaks, axis=0)[: steps.shape[0]] if frames else np.zeros(0, np.float32)
+    )
+    figures = dynamics.figures(series.energy, series.true_peak)
+    peak = max(meter.levels.peak for meter in meters)
+    highest = max(meters, key=lambda meter: meter.true_peak.best)
+    sample_peak = gain_to_db(peak)
+    # where the samples are silence, what their interpolation gives is as well
+    true_peak = None if sample_peak is None else gain_to_db(max(float(highest.true_peak.best), peak))
+    energies = [
+        meter.levels.energy_sum if gain_to_db(meter.levels.peak) is not None else 0.0 for meter in meters
+    ]
+    mean_square = sum(energies) / (frames * channels) if frames else 0.0
+    integrated = gating.integrated_lufs(series.energy)
+    events = overs.finish()
+    runs = sorted(
+        (run for meter in meters for run in meter.clipping.finish(meter.levels.peak)),
+        key=lambda run: run.start_s,
+    )
+    near = 0 if sample_peak is None else sum(meter.levels.count_within(peak) for meter in meters)
+    return Measurement(
+        sample_rate=sample_rate,
+        channels=channels,
+        frames=frames,
+        integrated_lufs=integrated,
+        loudness_range_lu=figures.loudness_range_lu,
+        max_momentary_lufs=None if momentary is None else energy_to_lufs(momentary),
+        max_short_term_lufs=figures.max_short_term_lufs,
+        quietest_passage_lufs=figures.quietest_passage_lufs,
+        sample_peak_dbfs=sample_peak,
+        true_peak_dbtp=true_peak,
+        true_peak_at_s=None if true_peak is None else highest.true_peak.best_quarter / (4 * sample_rate),
+        peak_to_loudness_db=None if true_peak is None or integrated is None else true_peak - integrated,
+        min_peak_to_short_term_db=figures.min_peak_to_short_term_db,
+        median_peak_to_short_term_db=figures.median_peak_to_short_term_db,
+        crest_factor_db=gain_to_db(peak / mean_square**0.5) if mean_square > 0.0 else None,
+        share_at_ceiling=near / (frames * channels) if frames else 0.0,
+        over_count=overs.count,
+        overs=events,
+        clipped_run_count=sum(meter.clipping.count for meter in meters),
+        clipped_runs=tuple(runs[:100]),
+        dc_offset=tuple(meter.levels.dc_offset() for meter in meters),
+        correlation=_correlation(cross, energies),
+        warnings=_warnings(frames / sample_rate, sample_peak is not None, integrated, figures, channels),
+        series=series,
+    )
+
+
+def _correlation(cross: float, energies: list[float]) -> float | None:
+    """Correlation of the first two channels, −1 to 1; None for mono and where one is silent."""
+    if len(energies) < 2 or energies[0] <= 0.0 or energies[1] <= 0.0:
+        return None
+    scale: float = (energies[0] * energies[1]) ** 0.5
+    return max(-1.0, min(1.0, cross / scale))
+
+
+def _warnings(
+    duration_s: float, sounds: bool, integrated: float | None, figures: dynamics.Figures, channels: int
+) -> tuple[Warning_, ...]:
+    notes = []
+    if not sounds:
+        notes.append(Warning_("silent", "Digital silence: there is nothing to measure."))
+    elif duration_s < 0.4:
+        notes.append(Warning_("too_short", "Shorter than 400 ms: loudness needs one whole block."))
+    elif integrated is None:
+        notes.append(Warning_("all_gated", "Everything is quieter than −70 LUFS, so no block counts."))
+    if sounds and integrated is not None:
+        if figures.max_short_term_lufs is None:
+            notes.append(Warning_("no_short_term", "Shorter than 3 s: there is no short-term loudness."))
+        elif figures.loudness_range_lu is not None and duration_s < LRA_RELIABLE_SECONDS:
+            notes.append(
+                Warning_("short_for_range", "Shorter than 60 s: the loudness range is not reliable.")
+            )
+    if channels == 1:
+        notes.append(
+            Warning_("mono", "One channel: it reads 3.0 LU lower than the same sound on two loudspeakers.")
+        )
+    return tuple(notes)

@@ -1,0 +1,53 @@
+"""Gain policy: the gain that is applied, once the wanted one is known.
+
+Conventions: gains and levels in dB; the peak is of the kind that the ceiling counts; largest boost
+and cut are magnitudes and bound the wanted gain before the peak is looked at (a ceiling that always
+applies may therefore cut by more than the largest cut). Source: the four policies of published
+players (attenuate only; up to the headroom: ReplayGain's clipping prevention; boosted and limited:
+EBU R 128 s2; boosted unprotected), all as secondary sources state them.
+"""
+
+from __future__ import annotations
+
+from simulator.normalizer.profile import Profile
+
+SAME_DB = 1e-9
+"""Differences smaller than this are rounding: they count as no limit."""
+
+
+def applied_gain_db(profile: Profile, wanted_gain_db: float, peak_db: float | None) -> tuple[float, str]:
+    """The applied gain and what limited it: "nothing", "no_upward_gain", "headroom" (a raise cut
+    short), "ceiling" (turned down because of the peak), "max_boost" or "max_cut". A `peak_db` of None
+    (silence) meets no ceiling."""
+    gain_db, limited_by = wanted_gain_db, "nothing"
+    if profile.max_boost_db is not None and gain_db > profile.max_boost_db + SAME_DB:
+        gain_db, limited_by = profile.max_boost_db, "max_boost"
+    if profile.max_cut_db is not None and gain_db < -profile.max_cut_db - SAME_DB:
+        gain_db, limited_by = -profile.max_cut_db, "max_cut"
+    if profile.upward == "never" and gain_db > SAME_DB:
+        gain_db, limited_by = 0.0, "no_upward_gain"
+    if peak_db is None or profile.upward in ("limited", "unprotected"):
+        return gain_db + 0.0, limited_by
+    room_db = profile.ceiling.level_db - peak_db
+    if profile.ceiling.applies == "always":
+        if room_db < gain_db - SAME_DB:
+            limited_by = "headroom" if room_db >= 0.0 else "ceiling"
+        gain_db = min(gain_db, room_db)
+    elif gain_db > 0.0 and profile.upward == "headroom":
+        if room_db < gain_db - SAME_DB:
+            limited_by = "headroom"
+        gain_db = max(0.0, min(room_db, gain_db))
+    return gain_db + 0.0, limited_by
+
+
+def limiter_in_path(profile: Profile, gain_db: float) -> bool:
+    """Does the sound run through the player's limiter? Only where the level is raised, unless the
+    ceiling always applies."""
+    return profile.limiter is not None and (profile.ceiling.applies == "always" or gain_db > 0.0)
+
+
+def limiter_will_act(profile: Profile, gain_db: float, peak_db: float | None) -> bool:
+    """Will the limiter, being in the path, have something to reduce?"""
+    if profile.limiter is None or peak_db is None or not limiter_in_path(profile, gain_db):
+        return False
+    return peak_db + gain_db > profile.limiter.ceiling_db + SAME_DB

@@ -1,0 +1,1 @@
+"""How the client's page becomes a file: audio cut, vote drawn, one HTML file written."""

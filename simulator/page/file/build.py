@@ -1,0 +1,218 @@
+"""Build of the page: passages cut and encoded, the vote drawn, one HTML file written.
+
+Chance (the page's id, the neutral names of its sounds, the curtain's key, the vote's draws, the dither)
+comes from one seed that is drawn here, so that a test can repeat a page.
+"""
+
+from __future__ import annotations
+
+import base64
+import os
+import secrets
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from simulator import __version__
+from simulator.blind_test.ballot import Ballot
+from simulator.common.errors import SimulatorError, UsageError
+from simulator.common.text import visible
+from simulator.normalizer.prediction import Prediction, chain_settings
+from simulator.page import listen as page_listen
+from simulator.page.clips import Cut, sounds
+from simulator.page.file.audio import CutJob, Cuts, cut_all, flac
+from simulator.page.file.ballot import vote_group, vote_members, vote_of
+from simulator.page.file.chance import Chance
+from simulator.page.file.request import PageOrder
+from simulator.page.html import EmbeddedClip, html
+from simulator.page.listen import Offer
+from simulator.page.passages import Heard, Mark, Place, choose
+from simulator.page.values import PageContent, PageTrack
+from simulator.storage.writing import refuse_existing, whole_file
+
+TEMPLATES = Path(__file__).resolve().parent.parent / "templates"
+LARGE_BYTES = 20_000_000
+"""Many mail systems refuse more than about this; common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class BuiltPage:
+    """The page before it is written, the ballot of its vote, and what went wrong with single tracks."""
+
+    text: str
+    ballot: Ballot | None
+    problems: list[SimulatorError]
+
+    @property
+    def size_bytes(self) -> int:
+        return len(self.text.encode("utf-8"))
+
+
+def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPage:
+    """The whole page in memory; `step` is called once for each track cut. Raises UsageError where a vote
+    is asked for and cannot be held."""
+    chance = Chance(secrets.randbits(62) if order.seed is None else order.seed)
+    tracks = _page_tracks(order)
+    good = _good(order)
+    members = vote_members(order, tracks, good) if order.rounds else []
+    places, cuts, problems = _cut_all(order, good, step)
+    offers = _offers(order, places, cuts, chance)
+    heard = {index: good[index] for index in cuts}
+    named = {index: (index + 1, order.tracks[index].track) for index in cuts}
+    content = PageContent(
+        title=order.playlist.title or "Listening page",
+        client=order.playlist.client,
+        version=__version__,
+        profiles=tuple(order.profiles),
+        tracks=tuple(tracks),
+        decisions=tuple(order.decisions),
+        notes=tuple(order.notes),
+        trials=tuple(order.trials),
+        findings={index + 1: tuple(found) for index, found in (order.findings or {}).items()},
+        listen=page_listen.view(offers, named, heard) if offers else None,
+    )
+    clips = page_listen.clips_of(offers)
+    vote, ballot = None, None
+    if order.rounds:
+        if any(index not in cuts for index in members):
+            raise (
+                problems[0]
+                if problems
+                else UsageError(
+                    "A version is too short for a vote.", "A passage needs half a second at least."
+                )
+            )
+        ballot, vote, own = vote_of(order, members, places, cuts, content.title, chance)
+        clips = [*clips, *own]
+        chance.shuffle(clips)
+    embedded = [EmbeddedClip(one.name, base64.b64encode(flac(one)).decode("ascii")) for one in clips]
+    data: Mapping[str, Any] = (
+        page_listen.data(offers, named, heard) if offers else {"kinds": [], "tracks": {}}
+    )
+    text = html(content, data, embedded, templates(), chance.key(), vote)
+    return BuiltPage(text, ballot, problems)
+
+
+def voted_on(order: PageOrder) -> list[int]:
+    """The versions that a vote on this page puts side by side. Raises UsageError where there are none."""
+    return vote_group(_page_tracks(order), _good(order))
+
+
+def _good(order: PageOrder) -> dict[int, Prediction]:
+    return {
+        index: found for index in order.heard if isinstance(found := order.predictions[0][index], Prediction)
+    }
+
+
+def write(page: BuiltPage, path: Path, force: bool) -> None:
+    """One file, whole or not at all. Raises WriteError."""
+    refuse_existing([path], force)
+    with whole_file(path, force) as passing:
+        passing.write_text(page.text, encoding="utf-8", errors="backslashreplace", newline="\n")
+
+
+def templates() -> dict[str, str]:
+    """The texts that the page is made from, by name."""
+    return {
+        path.name: path.read_text(encoding="utf-8") for path in sorted(TEMPLATES.iterdir()) if path.is_file()
+    }
+
+
+def _page_tracks(order: PageOrder) -> list[PageTrack]:
+    made = []
+    for index, one in enumerate(order.tracks):
+        found = [row[index] for row in order.predictions]
+        problem = next((each for each in (one.problem, *found) if isinstance(each, SimulatorError)), None)
+        made.append(
+            PageTrack(
+                index + 1,
+                one.track,
+                one.measurement,
+                tuple(each if isinstance(each, Prediction) else None for each in found),
+                "" if problem is None else _without_folders(problem, one.track.path),
+            )
+        )
+    return made
+
+
+def _without_folders(problem: SimulatorError, path: str) -> str:
+    """What was wrong with a track, for the client: the file by its name alone. Where a folder is still in
+    the words, they stay here."""
+    words, name = problem.message, Path(path).name
+    for form in (path, os.path.abspath(path)):
+        words = words.replace(visible(form), visible(name)).replace(form, name)
+    folders = {os.path.dirname(os.path.abspath(path)), os.path.expanduser("~"), os.getcwd()} - {os.sep}
+    return f"{visible(name)}: could not be read." if any(one in words for one in folders) else words
+
+
+def _cut_all(
+    order: PageOrder, good: Mapping[int, Prediction], step: Callable[[], None]
+) -> tuple[dict[int, list[Place]], dict[int, Cuts], list[SimulatorError]]:
+    """The passages of every track that sounds, cut; a track that fails costs no other."""
+    offsets = order.offsets_s or {}
+    indices = list(good)
+    heard = []
+    for index in indices:
+        measured = order.tracks[index].measurement
+        assert measured is not None
+        song = order.tracks[index].track.song
+        heard.append(Heard(song, measured.series.energy, measured.duration_s, offsets.get(index, 0.0)))
+    marks = [Mark(indices.index(one.track), one.at_s, one.label) for one in order.marks if one.track in good]
+    places = dict(zip(indices, choose(heard, order.seconds, marks), strict=True))
+    jobs = {index: _job(order, index, places[index]) for index in indices if places[index]}
+    done = dict(zip(jobs, cut_all(list(jobs.values()), order.workers, step), strict=True))
+    cuts = {index: found for index, found in done.items() if not isinstance(found, SimulatorError)}
+    return places, cuts, [found for found in done.values() if isinstance(found, SimulatorError)]
+
+
+def _job(order: PageOrder, index: int, places: Sequence[Place]) -> CutJob:
+    profile = order.profiles[0]
+    return CutJob(
+        order.tracks[index].track.path,
+        chain_settings(profile, _prediction(order, index).decision),
+        tuple(place.passage for place in places),
+        profile.delivery,
+        order.tracks[index].content,
+        order.keep_in,
+    )
+
+
+def _offers(
+    order: PageOrder, places: Mapping[int, Sequence[Place]], cuts: Mapping[int, Cuts], chance: Chance
+) -> list[Offer]:
+    """The rows of passages, in the order in which they first appear."""
+    rows: dict[str, dict[int, int]] = {}
+    for index in cuts:
+        for number, place in enumerate(places[index]):
+            rows.setdefault(page_listen.label_of(place), {})[index] = number
+    masters = [index for index in cuts if order.tracks[index].track.role == "master"]
+    offers = []
+    for label, wanted in rows.items():
+        made = [
+            Cut(
+                index,
+                cuts[index].rate,
+                cuts[index].delivered[number],
+                cuts[index].played[number],
+                _prediction(order, index).decision.gain_db,
+                _job(order, index, places[index]).plain,
+            )
+            for index, number in wanted.items()
+        ]
+        names = [chance.name() for _ in range(2 * len(made))]
+        found = sounds(made, masters, names, chance.number())
+        offers.append(
+            Offer(
+                label,
+                {index: places[index][number] for index, number in wanted.items()},
+                {sound.track: sound for sound in found},
+            )
+        )
+    return offers
+
+
+def _prediction(order: PageOrder, index: int) -> Prediction:
+    found = order.predictions[0][index]
+    assert isinstance(found, Prediction)
+    return found

@@ -1,0 +1,40 @@
+"""Request for a page: the measured playlist, and what shall be heard and shown on it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from simulator.common.errors import SimulatorError
+from simulator.delivery.finding import Finding
+from simulator.engine.predict import Delivered
+from simulator.normalizer.prediction import Prediction
+from simulator.normalizer.profile import Profile
+from simulator.page.passages import Mark
+from simulator.playlists.playlist import Playlist
+
+
+@dataclass(frozen=True, slots=True)
+class PageOrder:
+    """What the page is asked to be. `predictions` has a row for each profile; `heard` are the places of
+    the tracks that sound on it; `rounds` of the vote, or 0 for none; `offsets_s` says by how much each
+    track lies later than the first version of its song; `findings` are the delivery check's, by place;
+    `keep_in` is where encoded masters are kept."""
+
+    playlist: Playlist
+    profiles: Sequence[Profile]
+    tracks: Sequence[Delivered]
+    predictions: Sequence[Sequence[Prediction | SimulatorError | None]]
+    heard: Sequence[int]
+    seconds: float
+    rounds: int = 0
+    offsets_s: Mapping[int, float] | None = None
+    marks: Sequence[Mark] = ()
+    decisions: Sequence[str] = ()
+    notes: Sequence[str] = ()
+    trials: Sequence[str] = ()
+    findings: Mapping[int, Sequence[Finding]] | None = None
+    keep_in: Path | None = None
+    seed: int | None = None
+    workers: int = 0

@@ -1,0 +1,110 @@
+"""One HTML file from the values: templates with escaping on, a strict policy, hidden names.
+
+The file asks for nothing outside itself: its Content-Security-Policy allows no connection, and only the
+one script whose hash it names. Where a vote is asked for, all that tells names (texts, curves, gains) is
+kept apart: exclusive-or with a random key that stands beside it, in base64. That is a curtain against a
+glance at the source and no secret, and the page says so. Template texts are passed in, by name.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from jinja2 import DictLoader, Environment, StrictUndefined, select_autoescape
+from markupsafe import Markup
+
+from simulator.page.content import context
+from simulator.page.values import PageContent
+
+SCRIPTS = ("deck.js", "listen.js", "vote.js", "start.js")
+STYLE = "page.css"
+
+
+@dataclass(frozen=True, slots=True)
+class EmbeddedClip:
+    """A sound as it stands in the file: its neutral name, and the FLAC file in base64."""
+
+    name: str
+    base64: str
+
+
+@dataclass(frozen=True, slots=True)
+class PageVote:
+    """What the vote part shows and needs. `ballot` is for the script and tells no names; `reveal` is kept
+    behind the curtain; `view` is for the template."""
+
+    ballot: Mapping[str, Any]
+    reveal: Mapping[str, Any]
+    view: Mapping[str, Any]
+
+
+def html(
+    content: PageContent,
+    sounds: Mapping[str, Any],
+    clips: Sequence[EmbeddedClip],
+    templates: Mapping[str, str],
+    key: bytes,
+    vote: PageVote | None = None,
+) -> str:
+    """The whole page. `templates` has the texts of page_templates/ by name; `key` is the curtain's."""
+    room = Environment(
+        loader=DictLoader(dict(templates)),
+        autoescape=select_autoescape(default=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    values = context(content)
+    script = "\n".join(templates[name] for name in SCRIPTS)
+    rest = Markup(room.get_template("rest.html").render(values))
+    frame: dict[str, Any] = {
+        "title": content.title,
+        "client": content.client,
+        "version": content.version,
+        "policy": policy(script),
+        "css": Markup(templates[STYLE]),
+        "script": Markup(script),
+        "clips": clips,
+        "vote": "",
+        "rest": rest,
+        "sounds": sounds,
+    }
+    if vote is not None:
+        frame["vote"] = Markup(room.get_template("vote.html").render(vote.view))
+        frame["ballot"] = vote.ballot
+        frame["key"] = base64.b64encode(key).decode("ascii")
+        frame["sealed"] = sealed({**vote.reveal, "html": str(rest), "sounds": sounds}, key)
+    return room.get_template("page.html").render(frame)
+
+
+def policy(script: str) -> str:
+    """Nothing may be fetched; the page's own script and style may run."""
+    digest = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
+    return (
+        f"default-src 'none'; script-src 'sha256-{digest}'; style-src 'unsafe-inline'; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def sealed(values: Mapping[str, Any], key: bytes) -> str:
+    """Behind the curtain: JSON in UTF-8, exclusive-or with the repeated key, base64."""
+    plain = json.dumps(values, ensure_ascii=False, allow_nan=False).encode("utf-8")
+    return base64.b64encode(_turned(plain, key)).decode("ascii")
+
+
+def unsealed(text: str, key: bytes) -> dict[str, Any]:
+    """What `sealed` was given. Raises ValueError for anything else."""
+    found = json.loads(_turned(base64.b64decode(text), key))
+    if not isinstance(found, dict):
+        raise ValueError("this is no sealed part of a page")
+    return found
+
+
+def _turned(data: bytes, key: bytes) -> bytes:
+    whole = key * (len(data) // len(key) + 1)
+    return bytes(a ^ b for a, b in zip(data, whole, strict=False))

@@ -1,0 +1,122 @@
+"""Passages that the page lets the client hear, and why these.
+
+Three of each track: the loudest (greatest mean K-weighted energy, BS.1770-5 without gates), the quietest
+(around the 3 s window that is the quietest passage, EBU Tech 3342's gates), and the turn (where the music
+grows most from the 3 s before to the 3 s after). Versions of one song share the places, found
+on the first of them; a version that is too short for a place goes without it. Times in seconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.common.units import format_time
+from simulator.metering.dynamics import quiet_window
+from simulator.metering.gating import STEPS_SHORT_TERM
+from simulator.metering.passage import STEPS_PER_SECOND, Passage, loudest
+from simulator.session.excerpts import turning_point
+
+Kind = Literal["loudest", "quietest", "turn", "mark"]
+SHORTEST_S = 0.5
+"""ITU-R BS.1534-3, section 5.3: loops of at least 500 ms."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A passage of one track, with the kind that it is chosen by; marks are told apart by `label`."""
+
+    kind: Kind
+    label: str
+    passage: Passage
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What is needed of one track: its song, the energy each 100 ms, its length, and by how much this
+    version lies later than the first version of the song (0 where that is not known)."""
+
+    song: str | None
+    energy: NDArray[np.float64]
+    duration_s: float
+    offset_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A place that was set at the desk, in the time of track `track`."""
+
+    track: int
+    at_s: float
+    label: str
+
+
+def choose(tracks: Sequence[Heard], seconds: float, marks: Sequence[Mark] = ()) -> list[list[Place]]:
+    """The places of every track, in the order loudest, quietest, turn, marks. A track shorter than
+    `seconds` has one place, the whole of it; one under 0.5 s none. With marks on a song, its versions
+    have the marks instead of the other three."""
+    first_of: dict[str, int] = {}
+    chosen: list[list[Place]] = []
+    for number, track in enumerate(tracks):
+        leader = number if track.song is None else first_of.setdefault(track.song, number)
+        own = _marked(tracks, leader, seconds, marks) or _found(tracks[leader], seconds)
+        if leader == number:
+            chosen.append(own)
+            continue
+        later = track.offset_s - tracks[leader].offset_s
+        shared = [_moved(place, later, track.duration_s) for place in own]
+        kept = [place for place in shared if place is not None]
+        chosen.append(kept or _found(track, seconds))
+    return chosen
+
+
+def _found(track: Heard, seconds: float) -> list[Place]:
+    """Those that the measurement suggests."""
+    if track.duration_s < SHORTEST_S:
+        return []
+    loud = loudest(track.energy, seconds, track.duration_s)
+    if track.duration_s <= seconds or not track.energy.any():
+        return [Place("loudest", "", loud)]
+    found = [Place("loudest", "", loud)]
+    quiet = quiet_window(track.energy)
+    if quiet is not None:
+        middle = (quiet + STEPS_SHORT_TERM / 2) / STEPS_PER_SECOND
+        found.append(_around(track, middle, seconds, "quietest", f"its quietest {seconds:g} s"))
+    turn = turning_point(track.energy)
+    if turn is not None:
+        words = "where it grows most" if turn[1] else "where it falls most"
+        found.append(_around(track, turn[0], seconds, "turn", words))
+    return found
+
+
+def _around(track: Heard, middle_s: float, seconds: float, kind: Kind, words: str) -> Place:
+    start = min(max(middle_s - seconds / 2.0, 0.0), track.duration_s - seconds)
+    return Place(kind, "", Passage(start, seconds, f"{words}, from {format_time(start)}"))
+
+
+def _marked(tracks: Sequence[Heard], leader: int, seconds: float, marks: Sequence[Mark]) -> list[Place]:
+    """The marks on any version of the leader's song, in the leader's time."""
+    song, found = tracks[leader].song, []
+    for mark in marks:
+        other = tracks[mark.track]
+        if mark.track != leader and (song is None or other.song != song):
+            continue
+        length = min(seconds, tracks[leader].duration_s)
+        at = mark.at_s - other.offset_s + tracks[leader].offset_s
+        start = min(max(at, 0.0), tracks[leader].duration_s - length)
+        where = f"marked at the desk, from {format_time(start)}"
+        found.append(Place("mark", mark.label or format_time(start), Passage(start, length, where)))
+    return found if tracks[leader].duration_s >= SHORTEST_S else []
+
+
+def _moved(place: Place, later_s: float, duration_s: float) -> Place | None:
+    """The same place of the song in another version; None where that version has ended by then."""
+    start, seconds = place.passage.start_s + later_s, place.passage.seconds
+    if start < 0.0 or start + seconds > duration_s:
+        return None
+    where = f"the same place as in the first version, from {format_time(start)}"
+    return Place(place.kind, place.label, Passage(start, seconds, where))

@@ -1,0 +1,68 @@
+"""The vote of a page, and what of it may stand in the open.
+
+In the open stand the sounds under neutral names in random order, the pairs of each round, and the page's
+id. Behind the curtain stand the versions' names, which sound is which, and the sentences of the result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from simulator.blind_test.ballot import Ballot
+from simulator.blind_test.draw import Round
+from simulator.blind_test.result import PreferenceResult, result
+from simulator.blind_test.trial import Trial, begin
+from simulator.blind_test.words import plan_sentence, result_sentences
+from simulator.page.html import PageVote
+from simulator.page.words import isolated
+
+
+def page_vote(
+    ballot: Ballot, drawn: Sequence[Round], shown: Sequence[int], clips: Sequence[str], title: str
+) -> PageVote:
+    """`shown` is the order in which the versions' sounds are listed, `clips` the sounds by version."""
+    place = {version: number for number, version in enumerate(shown)}
+    plan = ballot.plan
+    offered = [sum(number in (one.first, one.second) for one in drawn) for number in range(len(clips))]
+    where = plan.passage_reason or "the whole of it"
+    return PageVote(
+        ballot={
+            "page": ballot.page,
+            "title": title,
+            "clips": [clips[version] for version in shown],
+            "rounds": [[place[one.first], place[one.second]] for one in drawn],
+        },
+        reveal={
+            "names": [isolated(name) for name in plan.versions],
+            "versions": list(shown),
+            "offered": offered,
+            "sentences": _sentences(ballot) if len(clips) == 2 else [],
+        },
+        view={
+            "rounds": plan.rounds,
+            "where": where if where.endswith(".") else f"{where}.",
+            "difference": f"{plan.level_difference_lu:.2f}",
+            "plan": plan_sentence(plan),
+        },
+    )
+
+
+def _sentences(ballot: Ballot) -> list[str]:
+    """For two versions: what the result says, by how often the first was chosen."""
+    plan = replace(ballot.plan, versions=tuple(isolated(name) for name in ballot.plan.versions))
+    trial = begin(plan)
+    said = []
+    for wanted in range(ballot.plan.rounds + 1):
+        found = result(_chosen(trial, wanted))
+        assert isinstance(found, PreferenceResult)
+        said.append(result_sentences(plan, found)[0])
+    return said
+
+
+def _chosen(trial: Trial, wanted: int) -> Trial:
+    """The trial answered so that version 0 was chosen so often."""
+    letters = tuple(
+        "A" if (number < wanted) is (one.first == 0) else "B" for number, one in enumerate(trial.draws)
+    )
+    return replace(trial, answers=letters)  # type: ignore[arg-type]

@@ -1,0 +1,1 @@
+"""Playlists: the model and the formats."""

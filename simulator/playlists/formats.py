@@ -1,0 +1,247 @@
+"""Playlist formats: TOML (this project's own), M3U/M3U8 and XSPF.
+
+Every parser returns a Playlist whose track paths are as written (percent-encoding undone, file://
+removed); the shell makes them absolute. Nothing is fetched: an entry on the net keeps its place with
+a sentence. Sources: XSPF 1 (the open playlist format, namespace http://xspf.org/ns/0/), RFC 3986
+for its addresses; M3U has no standard: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import PurePath
+from typing import Annotated
+from urllib.parse import unquote, urljoin, urlsplit
+from xml.etree.ElementTree import Element, ParseError
+
+from defusedxml import DefusedXmlException
+from defusedxml.ElementTree import fromstring
+from msgspec import Meta, Struct
+
+from simulator.common.errors import PlaylistError
+from simulator.common.toml_tables import read_toml
+from simulator.playlists.playlist import (
+    ALL_SINGLES,
+    NAMED_ALBUMS,
+    Listening,
+    Playlist,
+    Role,
+    Track,
+    one_album,
+    title_from_path,
+)
+
+PLAYLIST_EXTENSIONS = ("toml", "m3u", "m3u8", "xspf")
+
+ON_THE_NET = (
+    "This entry is an address on the net ({scheme}), and nothing is fetched: save the file and name it."
+)
+ELSEWHERE = "This entry is a file on another machine ({host}): copy the file and name the copy."
+NO_FILE = "This entry names no file: give it a path."
+NUL = "This entry's path holds a zero character, which no file name can: write the path again."
+
+
+class _TrackTable(Struct, frozen=True, forbid_unknown_fields=True):
+    path: Annotated[str, Meta(min_length=1)]
+    title: str = ""
+    artist: str = ""
+    role: Role = "master"
+    song: Annotated[str, Meta(min_length=1)] | None = None
+    album: Annotated[str, Meta(min_length=1)] | None = None
+    album_order: Annotated[int, Meta(ge=1)] | None = None
+
+
+class _PlaylistFile(Struct, frozen=True, forbid_unknown_fields=True):
+    format: int
+    tracks: list[_TrackTable]
+    title: str = ""
+    client: str = ""
+    profile: Annotated[str, Meta(min_length=1)] | None = None
+    state: Listening = "played"
+
+
+def parse_playlist(data: bytes, name: str, where: str) -> Playlist:
+    """The playlist in the bytes of the file called `name`, whose extension tells the format; `where`
+    is the file as messages name it. Raises PlaylistError."""
+    extension = PurePath(name).suffix[1:].lower()
+    if extension == "xspf":
+        return parse_xspf(data, title_from_path(name), where)
+    text = decode_text(data, where, latin_1_too=extension == "m3u")
+    if extension == "toml":
+        return parse_toml(text, title_from_path(name), where)
+    return parse_m3u(text, title_from_path(name), where)
+
+
+def decode_text(data: bytes, where: str, latin_1_too: bool = False) -> str:
+    """UTF-8 with or without its mark; an .m3u that is not UTF-8 is read as ISO 8859-1."""
+    if b"\0" in data:
+        raise PlaylistError(f"{where}: this is not a text in UTF-8.", "Save it as plain text in UTF-8.")
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as problem:
+        if latin_1_too:
+            return data.decode("latin-1")
+        raise PlaylistError(
+            f"{where}: byte {problem.start + 1} is not UTF-8.", "Save the playlist as plain text in UTF-8."
+        ) from None
+
+
+def parse_toml(text: str, name: str, where: str) -> Playlist:
+    """`format = 1`, title, client, profile, state, and a [[tracks]] table for each track."""
+    read = read_toml(text, _PlaylistFile, where, PlaylistError)
+    if not read.tracks:
+        raise PlaylistError(f"{where}: there is no track.", 'Add [[tracks]] with path = "...".')
+    tracks = []
+    for number, entry in enumerate(read.tracks, start=1):
+        if entry.album_order is not None and entry.album is None:
+            raise PlaylistError(
+                f"{where}: track {number}: album_order is {entry.album_order}, and there is no album.",
+                "Add the album's name, or remove album_order.",
+            )
+        path, problem = _checked_path(entry.path)
+        tracks.append(
+            Track(
+                path=path,
+                title=entry.title or title_from_path(path),
+                artist=entry.artist,
+                role=entry.role,
+                song=entry.song,
+                album=entry.album,
+                album_order=entry.album_order,
+                problem=problem,
+            )
+        )
+    reason = NAMED_ALBUMS if any(track.album for track in tracks) else ALL_SINGLES
+    return Playlist(read.title or name, read.client, read.profile, tuple(tracks), where, reason, read.state)
+
+
+def parse_m3u(text: str, name: str, where: str) -> Playlist:
+    """A path on each line; `#EXTINF:seconds,Artist - Title` names the next one, `#PLAYLIST:` the whole."""
+    tracks: list[Track] = []
+    title = artist = ""
+    for line in (raw.strip(" \t") for raw in re.split(r"\r\n|\n|\r", text)):
+        if line.startswith("#EXTINF:"):
+            # Attributes with commas in quotes may stand before the comma that starts the title.
+            match = re.match(r'#EXTINF:(?:[^,"]|"[^"]*")*,(.*)', line)
+            artist, title = _artist_and_title(match.group(1).strip() if match else "")
+        elif line.startswith("#PLAYLIST:"):
+            name = line.removeprefix("#PLAYLIST:").strip() or name
+        elif line and not line.startswith("#"):
+            path, problem = _checked_path(line)
+            tracks.append(Track(path, title or title_from_path(path), artist, problem=problem))
+            title = artist = ""
+    if not tracks:
+        raise PlaylistError(f"{where}: there is no track.", "Write one path on each line.")
+    return one_album(name, "playlist", tuple(tracks), where)
+
+
+def parse_xspf(data: bytes, name: str, where: str) -> Playlist:
+    """The tracks of an XSPF document. Document types and entities are refused, so nothing expands and
+    nothing outside is opened. An <album> of a track is its album key."""
+    try:
+        root: Element = fromstring(data, forbid_dtd=True)
+    except DefusedXmlException:
+        raise PlaylistError(
+            f"{where}: this XSPF declares a document type or entities, which are never expanded here.",
+            "Remove the <!DOCTYPE ...> part.",
+        ) from None
+    except (ParseError, ValueError, LookupError) as problem:
+        raise PlaylistError(
+            f"{where}: this is not readable as XML: {problem}.", "Save the playlist again as XSPF."
+        ) from None
+    if _local(root) != "playlist":
+        raise PlaylistError(
+            f"{where}: this is XML, and no XSPF: it begins with <{_local(root)}>.",
+            "Save the playlist as XSPF.",
+        )
+    base = root.get(_XML_BASE, "")
+    tracks = [
+        _xspf_track(track, _from_base(base, group.get(_XML_BASE, "")))
+        for group in root
+        if _local(group) == "trackList"
+        for track in group
+        if _local(track) == "track"
+    ]
+    if not tracks:
+        raise PlaylistError(f"{where}: there is no track.", "Add tracks to its <trackList>.")
+    title = _child(root, "title") or name
+    if not any(track.album for track in tracks):
+        return one_album(title, "playlist", tuple(tracks), where)
+    return Playlist(title, "", None, tuple(tracks), where, NAMED_ALBUMS)
+
+
+_XML_BASE = "{http://www.w3.org/XML/1998/namespace}base"
+
+
+def _xspf_track(track: Element, base: str) -> Track:
+    address = _child(track, "location")
+    path, problem = "", NO_FILE
+    if address:
+        path, problem = _from_uri(_from_base(_from_base(base, track.get(_XML_BASE, "")), address))
+    title, album, order = (_child(track, key) for key in ("title", "album", "trackNum"))
+    return Track(
+        path=path,
+        title=title or title_from_path(path) or "(no title)",
+        artist=_child(track, "creator"),
+        album=album or None,
+        album_order=int(order) if album and order.isascii() and order.isdigit() and len(order) < 6 else None,
+        problem=problem,
+    )
+
+
+def _from_base(base: str, address: str) -> str:
+    """The address, seen from a base; a base that is no address counts as none."""
+    try:
+        return urljoin(base, address)
+    except ValueError:
+        return address
+
+
+def _local(element: Element) -> str:
+    """An element's name without its namespace."""
+    return element.tag.rpartition("}")[2]
+
+
+def _child(parent: Element, name: str) -> str:
+    """The text of the first child of that name, in one line; empty where there is none."""
+    return next(
+        (re.sub(r"\s*[\r\n]\s*", " ", (one.text or "").strip()) for one in parent if _local(one) == name), ""
+    )
+
+
+def _artist_and_title(line: str) -> tuple[str, str]:
+    """`Artist - Title` taken apart; a line without that dash is a title."""
+    artist, dash, title = line.partition(" - ")
+    return (artist.strip(), title.strip()) if dash and title.strip() else ("", line)
+
+
+def _checked_path(path: str) -> tuple[str, str]:
+    """A path as written in a text, and what is wrong with it. An address is one where // follows its
+    scheme: file names may hold a colon."""
+    if re.match(r"[A-Za-z][A-Za-z0-9+.-]+://", path):
+        return _from_uri(path)
+    return _named(path)
+
+
+def _from_uri(uri: str) -> tuple[str, str]:
+    """The path that an address names, and what is wrong with it."""
+    try:
+        parts = urlsplit(uri)
+    except ValueError:
+        return uri, NO_FILE
+    # One letter is a drive and no scheme; untested outside Linux.
+    if len(parts.scheme) == 1:
+        return _named(unquote(uri, errors="surrogateescape"))
+    if parts.scheme not in ("", "file"):
+        return uri, ON_THE_NET.format(scheme=parts.scheme)
+    if parts.netloc not in ("", "localhost"):
+        return uri, ELSEWHERE.format(host=parts.netloc)
+    # `?` and `#` begin no query in a file's name that a careless writer left unescaped.
+    tail = ("?" + parts.query if parts.query else "") + ("#" + parts.fragment if parts.fragment else "")
+    path = unquote(parts.path + tail, errors="surrogateescape")
+    return _named(re.sub(r"^/([A-Za-z]:[/\\])", r"\1", path))
+
+
+def _named(path: str) -> tuple[str, str]:
+    """A path that may go to the file system, and why it may not."""
+    return path, NO_FILE if not path else NUL if "\0" in path else ""

@@ -1,1 +1,0 @@
-"""Results as text for people: aligned lines, tables and sentences made by rule."""

@@ -1,0 +1,1 @@
+"""The listening session as values: state, commands, levels, the log."""

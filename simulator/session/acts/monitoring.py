@@ -1,0 +1,231 @@
+"""Acts on how it sounds: profile, state, trim, dim, mute, hear."""
+
+from __future__ import annotations
+
+import difflib
+import math
+from dataclasses import replace
+
+from simulator.common.errors import UsageError
+from simulator.common.numbers import level
+from simulator.common.units import TIE_LU
+from simulator.session import codec_variants as codec_ways
+from simulator.session.acts.transport import Outcome
+from simulator.session.acts.words import limiter_words, what_plays
+from simulator.session.codec_variants import CONVERTER, with_converter
+from simulator.session.effects import Listen, Output, Predict, RememberTrim, Say
+from simulator.session.sound import STATE_WORDS, STATES, State
+from simulator.session.state import (
+    CONVERTER_TRIM_DB,
+    DIM_DB,
+    UNTOUCHED,
+    Session,
+    no_words,
+)
+
+LOWEST_TRIM_DB = -60.0
+LISTENS: dict[str, Listen] = {"stereo": "stereo", "mono": "mono", "difference": "difference"}
+LISTEN_WORDS: dict[Listen, str] = {
+    "stereo": "Both channels, as they are.",
+    "mono": "Mono: the sum of both channels, at half, on both loudspeakers.",
+    "difference": "The difference of the channels, left minus right at half, on both loudspeakers.",
+}
+
+
+def output(session: Session) -> Output:
+    """The monitor as the session has it."""
+    return Output(session.trim_db, session.dim, session.mute, session.listen)
+
+
+def profile(session: Session, words: list[str]) -> Outcome:
+    """Another player, while it plays."""
+    if not words:
+        names = ", ".join(name for name in session.profiles if "+" not in name)
+        return session, (Say(f"The player is {session.profile}. Others: {names}."),)
+    name = " ".join(words)
+    if name not in session.profiles or "+" in name:
+        near = difflib.get_close_matches(name.casefold(), list(session.profiles), 1, 0.4)
+        hint = f"Did you mean {near[0]}?" if near else "All of them: profile"
+        raise UsageError(f"There is no player profile “{name}”.", hint)
+    return _player(session, name, f"Working out what {name} does to every track …")
+
+
+def codec(session: Session, words: list[str]) -> Outcome:
+    """The master, its decode, or what lies between, through the player that plays."""
+    if not words:
+        return session, (Say(_codec_words(session)),)
+    name = codec_ways.wanted(session.profile, words, session.profiles, session.last_codec)
+    names = (name, with_converter(name))
+    made = {one: codec_ways.profile_named(session.profiles, one) for one in names}
+    last = codec_ways.setting_of(name) or session.last_codec
+    known = replace(session, profiles={**session.profiles, **made}, last_codec=last)
+    if codec_ways.is_difference(name) and known.state == "matched":
+        known = replace(known, state="played", turned_down_db={})
+    return _player(known, name, "Encoding and decoding; it goes on as it is until that is done …")
+
+
+def _codec_words(session: Session) -> str:
+    """What is heard of the delivery, and what else there is."""
+    name = codec_ways.decode_of(session.profile)
+    delivery = session.profiles[name].delivery if name in session.profiles else None
+    if delivery is None or delivery.codec == "none":
+        return f"The master itself is heard. Ways: {codec_ways.EXAMPLE}."
+    heard = "Only the difference" if codec_ways.is_difference(session.profile) else "The decode"
+    return f"{heard} of {codec_ways.words_of(delivery)} is heard. Ways: {codec_ways.EXAMPLE}."
+
+
+def _player(session: Session, name: str, said: str) -> Outcome:
+    """Another player, at once or when it is worked out."""
+    missing = _missing(session, [name, with_converter(name)] if session.converter else [name])
+    if missing:
+        return replace(session, wanted=name), (Say(said), *map(Predict, missing))
+    return with_profile(session, name)
+
+
+def converter(session: Session, words: list[str]) -> Outcome:
+    """A playback converter without headroom behind it all, or not."""
+    if words and words[0].casefold() not in ("on", "off"):
+        raise UsageError(f"The converter is on or off, not {words[0]}.", "converter on, converter off")
+    wanted = words[0].casefold() == "on" if words else not session.converter
+    if not wanted:
+        after = replace(session, converter=False).settled()
+        left = (
+            "Only the player's own converter is simulated." if after.clips else "No converter is simulated."
+        )
+        return after, (*after.sounding(follow=True), Say(f"{left} {what_plays(after)}"))
+    missing = _missing(session, [with_converter(UNTOUCHED), with_converter(session.profile)])
+    if missing:
+        said = Say("Working out what a converter without headroom does to every track …")
+        return replace(session, wanted=CONVERTER), (said, *map(Predict, missing))
+    return behind_converter(session)
+
+
+def behind_converter(session: Session) -> Outcome:
+    """The switch itself."""
+    after, lowered = _with_room(replace(session, converter=True, wanted=None).settled())
+    said = (
+        "Behind a converter without headroom: what rises over full scale between the samples clips there. "
+        f"{what_plays(after)}"
+    )
+    return after, (*lowered, *after.sounding(follow=True), Say(said))
+
+
+def _with_room(session: Session) -> tuple[Session, tuple[Output, ...]]:
+    """Behind a simulated converter the monitor is kept 3 dB down, or the listener's own one would be the
+    second to clip."""
+    if not session.clips or session.trim_db <= CONVERTER_TRIM_DB:
+        return session, ()
+    after = replace(session, trim_db=CONVERTER_TRIM_DB)
+    return after, (output(after),)
+
+
+def all_known(session: Session) -> bool:
+    """Is everything worked out that the wanted player or converter needs?"""
+    if session.wanted is None:
+        return False
+    names = [session.wanted]
+    if session.wanted == CONVERTER:
+        names = [with_converter(UNTOUCHED), with_converter(session.profile)]
+    elif session.converter:
+        names.append(with_converter(session.wanted))
+    return not _missing(session, names)
+
+
+def _missing(session: Session, names: list[str]) -> list[str]:
+    """Players that are not worked out for every track."""
+    return [name for name in names if any(name not in session.tracks[i].played for i in session.readable)]
+
+
+def with_profile(session: Session, name: str) -> Outcome:
+    """The switch itself, once the player is worked out."""
+    chosen = session.profiles[name]
+    after = replace(session, profile=name, wanted=None)
+    if after.state == "delivered":
+        after = replace(after, state="played")
+    after, lowered = _with_room(after.settled())
+    said = f"{chosen.title}. {chosen.sentence}"
+    return after, (
+        *lowered,
+        *after.sounding(follow=True),
+        Say(said),
+        Say(f"{what_plays(after)} {limiter_words(after)}".strip()),
+    )
+
+
+def state(session: Session, words: list[str]) -> Outcome:
+    """As delivered, as played, matched here."""
+    if len(words) > 1 or (words and _state(words[0]) is None):
+        raise UsageError(
+            f"There is no state “{' '.join(words)}”.", "state delivered, state played, state matched"
+        )
+    chosen = _state(words[0]) if words else STATES[(STATES.index(session.state) + 1) % len(STATES)]
+    assert chosen is not None
+    if chosen == "matched" and codec_ways.is_difference(session.profile):
+        raise UsageError("The difference is heard as played: there is nothing to match.", "codec on")
+    after = replace(session, state=chosen).settled()
+    said = f"{STATE_WORDS[chosen].capitalize()}. {what_plays(after)}"
+    if chosen == "matched":
+        said += " " + _matched_words(after)
+    return after, (*after.sounding(follow=True), Say(said))
+
+
+def trim(session: Session, words: list[str]) -> Outcome:
+    """The monitor trim, in dB, 0 at most."""
+    if not words:
+        return session, (Say(f"The monitor trim is {level(session.trim_db)} dB."),)
+    text = " ".join(words).replace("−", "-").casefold().removesuffix("db").strip()
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise UsageError(f"“{' '.join(words)}” is no level in dB.", "trim -12")
+    if value > 0.0:
+        raise UsageError("The trim is never above 0 dB: it only turns down.", "trim 0")
+    if session.clips and value > CONVERTER_TRIM_DB:
+        raise UsageError("Behind the converter the trim stays at −3 dB or lower.", "trim -3")
+    after = replace(session, trim_db=max(value, LOWEST_TRIM_DB))
+    return after, (
+        output(after),
+        RememberTrim(after.trim_db),
+        Say(f"Monitor trim {level(after.trim_db)} dB."),
+    )
+
+
+def dim(session: Session, words: list[str]) -> Outcome:
+    """20 dB down, and back."""
+    no_words(words, "dim")
+    after = replace(session, dim=not session.dim)
+    said = f"Dimmed by {level(-DIM_DB, 0)} dB." if after.dim else "Back from dim, rising over 2 s."
+    return after, (output(after), Say(said))
+
+
+def mute(session: Session, words: list[str]) -> Outcome:
+    """Silence while it runs on, and back."""
+    no_words(words, "mute")
+    after = replace(session, mute=not session.mute)
+    return after, (output(after), Say("Muted; it runs on." if after.mute else "Sound again."))
+
+
+def hear(session: Session, words: list[str]) -> Outcome:
+    """Stereo, mono, difference."""
+    if words and words[0].casefold() not in LISTENS:
+        raise UsageError(f"“{words[0]}” cannot be heard.", "hear stereo, hear mono, hear difference")
+    chosen: Listen = (
+        LISTENS[words[0].casefold()] if words else "stereo" if session.listen != "stereo" else "mono"
+    )
+    after = replace(session, listen=chosen)
+    return after, (output(after), Say(LISTEN_WORDS[chosen]))
+
+
+def _state(word: str) -> State | None:
+    found = [one for one in STATES if word and one.startswith(word.casefold())]
+    return found[0] if len(found) == 1 else None
+
+
+def _matched_words(session: Session) -> str:
+    turned = {i: down for i, down in session.turned_down_db.items() if down > TIE_LU}
+    if not turned:
+        return "There is nothing to match here: no other version, or both are equally loud."
+    parts = [f"“{session.tracks[i].version}” {level(-down)} dB" for i, down in turned.items()]
+    return f"Only turned down: {', '.join(parts)}."

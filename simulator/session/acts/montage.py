@@ -1,0 +1,182 @@
+"""Acts on passages: round, transitions, loop."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from simulator.common.errors import UsageError
+from simulator.common.units import format_time
+from simulator.session.acts.transport import Outcome
+from simulator.session.acts.words import what_plays
+from simulator.session.effects import Effect, Resume, Say
+from simulator.session.excerpts import KINDS, Place, find_mark, parse_time, place_of
+from simulator.session.levels import WINDOW_SECONDS, Span
+from simulator.session.program import (
+    SHORTEST_LOOP_S,
+    Plan,
+    cut_words,
+    list_plan,
+    loop_in,
+    loop_plan,
+    transitions_plan,
+)
+from simulator.session.state import Session
+from simulator.session.track import same_moment_s
+
+ROUND_SECONDS = 12.0
+TRANSITION_SECONDS = 8.0
+LONGEST_SECONDS = 120.0
+
+
+def round_(session: Session, words: list[str]) -> Outcome:
+    """A passage of each track, back to back."""
+    words = list(words)
+    seconds = ROUND_SECONDS
+    if len(words) > 1 and (found := parse_time(words[-1])) is not None:
+        seconds = _length(found, "round loudest 12")
+        words = words[:-1]
+    word = " ".join(words) or "loudest"
+    order = session.readable
+    if not order:
+        raise UsageError("No track of the list can be played.", "The reasons: list")
+    places = [_place(session, track, word, seconds) for track in order]
+    plan = Plan("round", tuple(one.span for one in places), tuple(one.reason for one in places))
+    lines = [f"{one.span.track + 1} {session.tracks[one.span.track].title}: {one.reason}." for one in places]
+    said = f"A round of {seconds:g} s each. " + " ".join(lines)
+    return _planned(session, plan, said)
+
+
+def transitions(session: Session, words: list[str]) -> Outcome:
+    """The last and first seconds of neighbours."""
+    if len(words) > 1:
+        raise UsageError("transitions takes one length.", "transitions 6")
+    found = parse_time(words[0]) if words else TRANSITION_SECONDS
+    if found is None:
+        raise UsageError(f"“{words[0]}” is no length in seconds.", "transitions 6")
+    plan = transitions_plan(session.tracks, _length(found, "transitions 6"))
+    if not plan.spans:
+        raise UsageError(
+            "There is no neighbour to go on to.", "A list of two tracks or more has transitions."
+        )
+    count = len(plan.spans) // 2
+    many = "s" if count > 1 else ""
+    said = f"{count} transition{many}, {found:g} s on either side, with the gaps as they are."
+    return _planned(session, plan, said)
+
+
+def loop(session: Session, words: list[str]) -> Outcome:
+    """Repeat a passage, or stop repeating."""
+    if words and words[0].casefold() == "off":
+        return _unlooped(session)
+    if not words and session.plan is not None and session.plan.kind == "loop":
+        return _unlooped(session)
+    length = session.here.duration_s
+    if not words:
+        start, end = session.place_s, session.place_s + WINDOW_SECONDS
+        if session.plan is not None and session.plan.kind == "round":
+            start, end = session.passage.start_s, session.passage.end_s
+    elif len(words) == 1 and words[0].casefold() in KINDS:
+        span = place_of(session.tracks, session.track, words[0].casefold(), WINDOW_SECONDS).span
+        start, end = span.start_s, span.end_s
+    elif len(words) == 1:
+        seconds = parse_time(words[0])
+        if seconds is None:
+            raise UsageError(f"“{words[0]}” is no length in seconds.", "loop 8, loop 1:02 1:10, loop off")
+        start, end = session.place_s, session.place_s + seconds
+    else:
+        times = [parse_time(word) for word in words]
+        if len(times) != 2 or times[0] is None or times[1] is None:
+            raise UsageError("A loop has a beginning and an end.", "loop 1:02 1:10")
+        start, end = times[0], times[1]
+    if end <= start or start >= length:
+        raise UsageError("The loop has to end after it begins, inside the track.", "loop 1:02 1:10")
+    plan = loop_plan(Span(session.track, start, end), length)
+    span = plan.spans[0]
+    said = f"Loop from {format_time(span.start_s)} to {format_time(span.end_s)}."
+    if end - start < SHORTEST_LOOP_S:
+        said += " It is half a second at least."
+    inside = span.start_s <= session.place_s < span.end_s and session.motion != "stopped"
+    return _planned(session, plan, said, place_s=session.place_s if inside else span.start_s, follow=inside)
+
+
+def refitted(session: Session, track: int) -> tuple[Session, str]:
+    """The session whose `track` is another file now: what is planned on it lies inside that file; and what
+    has changed by that, in words."""
+    plan = session.plan
+    if plan is None:
+        return session, ""
+    said = ""
+    if plan.kind == "loop" and plan.spans[0].track == track:
+        try:
+            plan = loop_in(session.tracks, plan, track)
+            said = cut_words(session.tracks, plan)
+        except UsageError as problem:
+            plan, said = list_plan(session.tracks, track), f"The loop is left: {problem.message}"
+    else:
+        spans = tuple(_inside(session, span) if span.track == track else span for span in plan.spans)
+        for before, span in zip(plan.spans, spans, strict=True):
+            if plan.kind != "list" and span != before:
+                said += f" Of it {format_time(span.start_s)} to {format_time(span.end_s)} plays now."
+        plan = replace(plan, spans=spans)
+    after = replace(session, plan=plan)
+    if plan.kind != "list" and session.track == track:
+        here = plan.spans[after.segment]
+        if not here.start_s <= after.place_s < here.end_s:
+            after = replace(after, place_s=here.start_s)
+    return after, said.strip()
+
+
+def _inside(session: Session, span: Span) -> Span:
+    """As long, and inside its track, which may be a shorter one now."""
+    length = session.tracks[span.track].duration_s
+    start = min(span.start_s, max(length - (span.end_s - span.start_s), 0.0))
+    return replace(span, start_s=start, end_s=min(span.end_s, length))
+
+
+def _planned(
+    session: Session, plan: Plan, said: str, place_s: float | None = None, follow: bool = False
+) -> Outcome:
+    first = plan.spans[0]
+    after = replace(
+        session,
+        plan=plan,
+        segment=0,
+        track=first.track,
+        place_s=first.start_s if place_s is None else place_s,
+        motion="paused" if session.motion == "paused" else "playing",
+        last_track=session.track if session.track != first.track else session.last_track,
+    ).settled()
+    wake: tuple[Effect, ...] = (Resume(),) if session.motion == "stopped" else ()
+    return after, (*after.sounding(follow=follow), *wake, Say(said), Say(what_plays(after)))
+
+
+def _unlooped(session: Session) -> Outcome:
+    if session.plan is None or session.plan.kind != "loop":
+        return session, (Say("Nothing is looped."),)
+    after = replace(session, plan=list_plan(session.tracks, session.track), segment=0)
+    return after, (*after.sounding(follow=True), Say("On from here, without the loop."))
+
+
+def _place(session: Session, track: int, word: str, seconds: float) -> Place:
+    """The passage of a track that a word names; other tracks than a mark's take the same time."""
+    if word.casefold() in KINDS:
+        return place_of(session.tracks, track, word.casefold(), seconds)
+    at, source = parse_time(word, session.place_s), session.track
+    if word.casefold() == "here":
+        at = session.place_s
+    if at is None:
+        mark = find_mark(session.marks, word)
+        at, source = mark.place_s, mark.track
+    start = same_moment_s(session.tracks, source, at, track)
+    start = min(start, max(session.tracks[track].duration_s - seconds, 0.0))
+    end = min(start + seconds, session.tracks[track].duration_s)
+    return Place(Span(track, start, end), f"the place that was asked for ({format_time(start)})")
+
+
+def _length(seconds: float, example: str) -> float:
+    if not SHORTEST_LOOP_S <= seconds <= LONGEST_SECONDS:
+        raise UsageError(
+            f"A passage is {SHORTEST_LOOP_S:g} to {LONGEST_SECONDS:g} s long, got {seconds:g}.",
+            example,
+        )
+    return seconds

@@ -1,0 +1,150 @@
+"""Acts that show, keep and arrange: lists, notes, marks, decisions, revisions, devices, help."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from simulator.common.errors import UsageError
+from simulator.common.numbers import level
+from simulator.common.units import format_time
+from simulator.common.whole_number import whole_number
+from simulator.session.acts.transport import Outcome
+from simulator.session.commands import find_command
+from simulator.session.effects import ChooseDevice, Keep, Leave, ListDevices, Replace, Say, Show, Wait
+from simulator.session.excerpts import KINDS, Mark, parse_time
+from simulator.session.log import Act
+from simulator.session.state import Session, find_track, no_words
+
+DECIDE_EXAMPLE = "decide streaming -14 -1 Anna: keeps the chorus open"
+LOWEST_TARGET_LUFS, LOWEST_CEILING_DBTP = -60.0, -40.0
+
+
+def circumstances(session: Session) -> dict[str, object]:
+    """Where an act was done: what the record says beside it."""
+    return {
+        "track": session.track + 1,
+        "title": session.here.title,
+        "path": session.here.path,
+        "place_s": round(session.place_s, 3),
+        "state": session.state,
+        "profile": session.profile,
+    }
+
+
+def list_(session: Session, words: list[str]) -> Outcome:
+    no_words(words, "list")
+    return session, (Show("list"),)
+
+
+def explain(session: Session, words: list[str]) -> Outcome:
+    """Why a track gets its gain."""
+    track = find_track(session, " ".join(words)) if words else session.track
+    return session, (Show("explain", str(track)),)
+
+
+def note(session: Session, words: list[str], at: str) -> Outcome:
+    """What somebody said, with the place it was said at."""
+    text = " ".join(words).strip()
+    if not text:
+        raise UsageError("What shall be noted?", "note the snare is duller than in the mix")
+    act = Act(at, "note", {"text": text, **circumstances(session)})
+    after = replace(session, notes=(*session.notes, act))
+    return after, (Keep(act), Say(f"Noted at {format_time(session.place_s)} of track {session.track + 1}."))
+
+
+def mark(session: Session, words: list[str], at: str) -> Outcome:
+    """Names this moment; a name that is there moves."""
+    name = " ".join(words).strip() or f"m{len(session.marks) + 1}"
+    if name.casefold() in (*KINDS, "here", "off", "end") or parse_time(name) is not None:
+        raise UsageError(f"“{name}” means a place already.", "Choose another name for the mark.")
+    kept = tuple(one for one in session.marks if one.name.casefold() != name.casefold())
+    made = Mark(name, session.track, session.place_s)
+    act = Act(at, "mark", {"name": name, **circumstances(session)})
+    said = f"Mark “{name}” at {format_time(session.place_s)} of track {session.track + 1}."
+    return replace(session, marks=(*kept, made)), (Keep(act), Say(said))
+
+
+def decide(session: Session, words: list[str], at: str) -> Outcome:
+    """What was decided: for which destination, at what loudness and ceiling, by whom and why."""
+    numbers = [i for i, word in enumerate(words) if _number(word) is not None]
+    if len(numbers) < 2 or numbers[0] == 0 or numbers[1] != numbers[0] + 1:
+        raise UsageError("For which destination, at what loudness and ceiling?", DECIDE_EXAMPLE)
+    target, ceiling = (_number(words[i]) or 0.0 for i in numbers[:2])
+    if not LOWEST_TARGET_LUFS <= target <= 0.0 or not LOWEST_CEILING_DBTP <= ceiling <= 0.0:
+        raise UsageError(
+            f"A target is {LOWEST_TARGET_LUFS:g} to 0 LUFS and a ceiling {LOWEST_CEILING_DBTP:g} to 0 dBTP.",
+            DECIDE_EXAMPLE,
+        )
+    destination = " ".join(words[: numbers[0]])
+    who, colon, why = " ".join(words[numbers[1] + 1 :]).partition(":")
+    if not colon and who:
+        who, why = "", who
+    data = {
+        "destination": destination,
+        "target_lufs": target,
+        "ceiling_dbtp": ceiling,
+        "who": who.strip(),
+        "why": why.strip(),
+        **circumstances(session),
+    }
+    act = Act(at, "decision", data)
+    said = f"Decided for {destination}: {level(target)} LUFS, true peak at {level(ceiling)} dBTP at most."
+    return session, (Keep(act), Say(said))
+
+
+def _number(word: str) -> float | None:
+    text = word.replace("−", "-").casefold().removesuffix("lufs").removesuffix("dbtp").rstrip(",;")
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None
+
+
+def marks(session: Session, words: list[str]) -> Outcome:
+    no_words(words, "marks")
+    return session, (Show("marks"),)
+
+
+def replace_(session: Session, words: list[str]) -> Outcome:
+    """A new revision of a track. The first word is its number; the rest is the file."""
+    if len(words) < 2:
+        raise UsageError("Which track, and by which file?", "replace 1 song-v2.wav")
+    number = whole_number(words[0])
+    if number is None or not 1 <= number <= len(session.tracks):
+        raise UsageError(f"There is no track {words[0]}.", f"Tracks: 1 to {len(session.tracks)}.")
+    path = " ".join(words[1:])
+    return session, (Say(f"Measuring {path} …"), Replace(number - 1, path))
+
+
+def devices(session: Session, words: list[str]) -> Outcome:
+    """All devices, or play through one of them."""
+    if not words:
+        return session, (ListDevices(),)
+    name = " ".join(words)
+    return session, (ChooseDevice(None if name.casefold() == "default" else name),)
+
+
+def wait(session: Session, words: list[str]) -> Outcome:
+    """For scripts."""
+    if len(words) != 1:
+        raise UsageError("Wait how long?", "wait 2, or wait end")
+    if words[0].casefold() == "end":
+        if session.plan is not None and session.plan.kind == "loop" and session.motion == "playing":
+            raise UsageError("A loop has no end.", "loop off, or wait 10")
+        return session, (Wait(None),)
+    seconds = parse_time(words[0])
+    if seconds is None:
+        raise UsageError(f"“{words[0]}” is no length in seconds.", "wait 2, or wait end")
+    return session, (Wait(seconds),)
+
+
+def help_(session: Session, words: list[str]) -> Outcome:
+    """All commands, or one."""
+    return session, (Show("help", find_command(words[0]).name if words else ""),)
+
+
+def quit_(session: Session, words: list[str]) -> Outcome:
+    no_words(words, "quit")
+    return session, (Leave(),)

@@ -1,0 +1,153 @@
+"""Acts that start, stop and move: play, pause, stop, next, previous, go, swap."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from simulator.common.errors import UsageError
+from simulator.session.acts.words import what_plays
+from simulator.session.effects import Effect, Pause, Resume, Say
+from simulator.session.excerpts import KINDS, find_mark, parse_time, place_of
+from simulator.session.program import cut_words, list_plan, loop_in
+from simulator.session.state import Session, find_track, no_words
+from simulator.session.track import same_moment_s, shift_between_s
+
+Outcome = tuple[Session, tuple[Effect, ...]]
+LEAD_SECONDS = 12.0
+
+
+def play(session: Session, words: list[str]) -> Outcome:
+    """On from here, or a track from its beginning."""
+    if not words and session.motion == "paused":
+        return pause(session, [])
+    if not words and session.motion == "playing":
+        return session, (Say("It plays already."),)
+    track = find_track(session, " ".join(words)) if words else _first_readable(session)
+    place = 0.0 if words or track != session.track else session.place_s
+    return started(session, track, place)
+
+
+def pause(session: Session, words: list[str]) -> Outcome:
+    """Silence and back."""
+    no_words(words, "pause")
+    if session.motion == "playing":
+        return replace(session, motion="paused"), (Pause(), Say("Paused."))
+    if session.motion == "paused":
+        after = replace(session, motion="playing")
+        return after, (Resume(), Say(what_plays(after)))
+    return play(session, [])
+
+
+def stop(session: Session, words: list[str]) -> Outcome:
+    """Silence; the place goes back to the beginning of the track."""
+    no_words(words, "stop")
+    if session.motion == "stopped":
+        return session, (Say("Nothing plays."),)
+    after = replace(session, motion="stopped", plan=None, segment=0, place_s=0.0)
+    return after, (Pause(), Say("Stopped."))
+
+
+def next_(session: Session, words: list[str]) -> Outcome:
+    """The next passage of a round, or the next track that can be read."""
+    no_words(words, "next")
+    return _neighbour(session, 1)
+
+
+def previous(session: Session, words: list[str]) -> Outcome:
+    """The passage or track before."""
+    no_words(words, "previous")
+    return _neighbour(session, -1)
+
+
+def go(session: Session, words: list[str]) -> Outcome:
+    """To a time, a passage or a mark; playing goes on from there through the list."""
+    if not words:
+        raise UsageError("Go where?", "go 1:23, go +10, go loudest, go quietest, go turn, or go MARK")
+    word = " ".join(words)
+    if word.casefold() in KINDS:
+        found = place_of(session.tracks, session.track, word.casefold(), LEAD_SECONDS)
+        after, effects = started(session, session.track, found.span.start_s)
+        return after, (*effects, Say(f"That is {found.reason}."))
+    seconds = parse_time(word, session.place_s)
+    if seconds is not None:
+        if seconds > session.here.duration_s and word[:1] not in "+-−":
+            raise UsageError(
+                f"{word} lies past the end of this track.",
+                f"It is {session.here.duration_s:.0f} s long.",
+            )
+        return started(session, session.track, seconds)
+    mark = find_mark(session.marks, word)
+    related = session.tracks[mark.track].song is not None
+    track = session.track if related and session.tracks[mark.track].song == session.here.song else mark.track
+    return started(session, track, same_moment_s(session.tracks, mark.track, mark.place_s, track))
+
+
+def swap(session: Session, words: list[str]) -> Outcome:
+    """The other version at the same moment, or any track; a loop goes along as far as it has it, a round is
+    left. Raises UsageError where it has too little of the loop."""
+    if words:
+        track = find_track(session, " ".join(words))
+    elif session.other is not None:
+        track = session.other
+    elif session.last_track is not None:
+        track = session.last_track
+    else:
+        raise UsageError("This song has no other version in the list.", "Name a track: swap 3")
+    if track == session.track:
+        return session, (Say("That is what plays."),)
+    place = same_moment_s(session.tracks, session.track, session.place_s, track)
+    after = replace(session, track=track, place_s=place, last_track=session.track)
+    plan, cut, follow = session.plan, "", True
+    if plan is not None and plan.kind == "loop":
+        plan = loop_in(session.tracks, plan, track)
+        span, cut = plan.spans[0], cut_words(session.tracks, plan)
+        place = session.place_s + shift_between_s(session.tracks, session.track, track)
+        follow = span.start_s <= place < span.end_s
+        after = replace(after, segment=0, plan=plan, place_s=place if follow else span.start_s)
+    elif plan is not None:
+        after = replace(after, plan=list_plan(session.tracks, track), segment=0)
+    after = after.settled()
+    return after, (*after.sounding(follow=follow), Say(f"{what_plays(after)} {cut}".strip()))
+
+
+def started(session: Session, track: int, place_s: float) -> Outcome:
+    """Playing the list from a place of a track; a session that is paused stays paused there."""
+    length = session.tracks[track].duration_s
+    place = min(max(place_s, 0.0), max(length - 0.05, 0.0))
+    after = replace(
+        session,
+        track=track,
+        place_s=place,
+        plan=list_plan(session.tracks, track),
+        segment=0,
+        motion="paused" if session.motion == "paused" else "playing",
+        last_track=session.track if session.track != track else session.last_track,
+    ).settled()
+    wake: tuple[Effect, ...] = (Resume(),) if session.motion == "stopped" else ()
+    return after, (*after.sounding(), *wake, Say(what_plays(after)))
+
+
+def _neighbour(session: Session, step: int) -> Outcome:
+    plan = session.plan
+    if plan is not None and plan.kind in ("round", "transitions"):
+        segment = session.segment + step
+        if not 0 <= segment < len(plan.spans):
+            raise UsageError(f"That was the {'last' if step > 0 else 'first'} passage of the {plan.kind}.")
+        span = plan.spans[segment]
+        after = replace(session, segment=segment, track=span.track, place_s=span.start_s).settled()
+        return after, (*after.sounding(), Say(what_plays(after)))
+    order = [i for i in session.readable if (i > session.track if step > 0 else i < session.track)]
+    if not order:
+        raise UsageError(f"This is the {'last' if step > 0 else 'first'} track.")
+    track = order[0] if step > 0 else order[-1]
+    if session.motion == "stopped":
+        after = replace(session, track=track, place_s=0.0, last_track=session.track)
+        return after, (Say(what_plays(after)),)
+    return started(session, track, 0.0)
+
+
+def _first_readable(session: Session) -> int:
+    order = session.readable
+    if not order:
+        raise UsageError("No track of the list can be played.", "The reasons: list")
+    return session.track if session.track in order else order[0]

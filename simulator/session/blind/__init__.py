@@ -1,0 +1,1 @@
+"""Blind trials at the prompt: offered, run, answered, revealed."""

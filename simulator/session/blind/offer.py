@@ -1,0 +1,212 @@
+"""Offer of a trial: from the line that was typed to a `Run`, and what is said before it.
+
+The passage is the loop that is set, or the loudest 12 s of the song, cut to what every version has, on the
+grid of 100 ms on which levels are read. All versions sound in the session's state, as played or matched
+here; a version that is silent there, or cannot be matched within 0.1 LU, is refused. Levels are read from the
+series here, and from the frames themselves before the first round (`trial_level`).
+"""
+
+from __future__ import annotations
+
+from simulator.blind_test import trial as trials
+from simulator.blind_test.words import CAUTIONS, plan_sentence
+from simulator.common.errors import UsageError
+from simulator.common.numbers import level
+from simulator.common.units import TIE_LU, format_time
+from simulator.common.whole_number import whole_number
+from simulator.metering.gating import ABSOLUTE_GATE_LUFS
+from simulator.session.acts.level_guard import ASK_DB
+from simulator.session.blind.level import ramp_of, sources_of
+from simulator.session.blind.run import Run, Wanted
+from simulator.session.codec_variants import is_difference
+from simulator.session.excerpts import place_of
+from simulator.session.levels import (
+    STEPS_PER_SECOND,
+    WINDOW_SECONDS,
+    Span,
+    heard_lufs,
+    matching_db,
+    span_in,
+)
+from simulator.session.program import SHORTEST_LOOP_S
+from simulator.session.sound import STATE_WORDS
+from simulator.session.state import Session, find_track
+from simulator.session.track import versions
+
+ROUNDS = {1: 16, 3: 21, 6: 48}
+"""The rounds where none are named, by the number of pairs: every pair must come equally often, and with
+every answer alike a preference must show (`statistics.fewest_preferences`)."""
+KINDS: dict[str, trials.Kind] = {"preference": "preference", "which": "discrimination"}
+MOST_VERSIONS = 4
+USAGE = "trial which 16, trial preference 16"
+
+
+def wanted_of(session: Session, words: list[str]) -> Wanted:
+    """What a line asks for: `which` or `preference`, then the rounds, then tracks. Raises UsageError."""
+    kind = next((KINDS[one] for one in KINDS if words and one.startswith(words[0].casefold())), None)
+    if kind is None:
+        problem = f"There is no trial “{words[0]}”." if words else "Which trial?"
+        raise UsageError(problem, USAGE)
+    if session.wanted is not None:
+        raise UsageError("Another player is being worked out.", "Begin when it plays.")
+    if session.state == "delivered":
+        raise UsageError(
+            "As delivered the louder one would be told by its level alone.", "state matched, or state played"
+        )
+    if is_difference(session.profile):
+        raise UsageError("A trial compares music, not what a codec changed.", "codec on, or codec off")
+    if session.listen != "stereo":
+        raise UsageError("A trial is heard in stereo.", "hear stereo")
+    tracks = _tracks(session, kind, words[2:])
+    pairs = len(tracks) * (len(tracks) - 1) // 2
+    rounds = ROUNDS[pairs]
+    if len(words) > 1:
+        asked = whole_number(words[1])
+        if asked is None:
+            raise UsageError(f"“{words[1]}” is no number of rounds.", USAGE)
+        rounds = asked
+    passage, reason = _passage(session, tracks)
+    return Wanted(kind, rounds, tracks, passage, reason)
+
+
+def run_of(session: Session, wanted: Wanted) -> Run:
+    """The trial before its first letter, as the session's versions lie now. Raises UsageError where it
+    cannot be carried out."""
+    spans = _common(session, wanted)
+    profile = session.through[1]
+    turned = matching_db(session.tracks, spans[0], profile) if session.state == "matched" else {}
+    levels = []
+    for span in spans:
+        one = session.tracks[span.track]
+        if profile not in one.played:
+            raise UsageError(f"{one.title}: {session.profile} is not worked out.", f"profile {profile}")
+        found = heard_lufs(session.tracks, span, session.state, profile, turned.get(span.track, 0.0))
+        before = heard_lufs(session.tracks, span, "played", profile, 0.0)
+        if found is None or before is None or before < ABSOLUTE_GATE_LUFS:
+            raise UsageError(f"{one.title} is silent on this passage.", "Choose another: loop 1:02 1:10")
+        levels.append(found)
+    apart = max(levels) - min(levels)
+    if session.state == "matched" and apart > trials.MATCHED_WITHIN_LU:
+        raise UsageError(
+            f"The versions still differ by {level(apart, 2)} LU here.", "Choose another passage."
+        )
+    plan = trials.TrialPlan(
+        kind=wanted.kind,
+        versions=_names(session, wanted.tracks),
+        rounds=wanted.rounds,
+        seed=wanted.seed,
+        state=session.state,
+        level_difference_lu=apart,
+        passage_start_s=spans[0].start_s,
+        passage_s=spans[0].end_s - spans[0].start_s,
+        passage_reason=wanted.reason,
+    )
+    problem = trials.problem_of(plan)
+    if problem:
+        raise UsageError(problem, USAGE)
+    sources = sources_of(session, wanted.tracks, turned)
+    return Run(wanted, trials.begin(plan), spans, sources, turned, ramp_of(levels))
+
+
+def offer(session: Session, run: Run) -> str:
+    """The screen before a trial, which asks to begin; paragraphs with line ends between them."""
+    plan = run.trial.plan
+    names = [f"“{name}”" for name in plan.versions]
+    listed = f"{', '.join(names[:-1])} and {names[-1]}"
+    if plan.kind == "discrimination":
+        asks = (
+            f"A and B are {listed}, in an order that stays; X is one of them, drawn anew each round. Which?"
+        )
+    else:
+        asks = f"Which one do you like better? Each round, A and B are two of {listed}."
+    behind = " through a converter without headroom" if session.converter else ""
+    lines = [
+        f"A blind trial. {asks}",
+        f"Heard {STATE_WORDS[session.state]} by {session.profile}{behind}; {plan.passage_s:.1f} s from "
+        f"{format_time(plan.passage_start_s)}, {plan.passage_reason}, looped.",
+        plan_sentence(plan),
+        *_warnings(session, run),
+        f"{CAUTIONS[0]} The trim is at {level(session.trim_db)} dB. For another level answer n, play the "
+        "passage and set it: trim DB",
+        *CAUTIONS[1:],
+        "Letters switch at the same moment (a, b" + (", x" if plan.kind == "discrimination" else "") + "); "
+        "answer A or answer B counts once all were heard. Nothing is told before the last round; trial stop "
+        "ends it early, without a result.",
+        "Begin? (y/n)",
+    ]
+    return "\n".join(lines)
+
+
+def _warnings(session: Session, run: Run) -> list[str]:
+    """What the levels do to this trial, and to the ears."""
+    said, apart = [], run.trial.plan.level_difference_lu
+    if apart > TIE_LU:
+        slow = f", so every switch comes in over {run.ramp_s:.0f} s" if run.ramp_s else ""
+        said.append(
+            f"The levels differ by {level(apart)} LU on this passage{slow}: the louder one has an advantage, "
+            "and a difference may be told by its level alone. state matched takes that away."
+        )
+    loudest = max(
+        heard_lufs(session.tracks, span, session.state, session.through[1], run.turned_down_db.get(i, 0.0))
+        or 0.0
+        for i, span in zip(run.wanted.tracks, run.spans, strict=True)
+    )
+    if session.heard_lufs is not None and loudest + session.trim_db - session.heard_lufs > ASK_DB:
+        rise = loudest + session.trim_db - session.heard_lufs
+        said.append(f"The passage is up to {level(rise)} dB louder than what was heard last.")
+    return said
+
+
+def _tracks(session: Session, kind: trials.Kind, words: list[str]) -> tuple[int, ...]:
+    group = versions(session.tracks, session.track)
+    if words:
+        chosen = tuple(dict.fromkeys(find_track(session, word) for word in words))
+        if len({session.tracks[i].song for i in chosen}) > 1 or session.tracks[chosen[0]].song is None:
+            raise UsageError("A trial compares versions of one song.", "trial which 16 1 2")
+    elif session.track not in group or len(group) < 2:
+        raise UsageError("This song has no other version in the list.", "A trial needs two.")
+    elif kind == "discrimination" and session.other is not None:
+        chosen = tuple(sorted((session.track, session.other)))
+    else:
+        chosen = group
+    most = 2 if kind == "discrimination" else MOST_VERSIONS
+    if not 2 <= len(chosen) <= most:
+        wanted = "two versions" if most == 2 else "two to four versions"
+        raise UsageError(f"This trial compares {wanted}, got {len(chosen)}.", "Name them: trial which 16 1 2")
+    return chosen
+
+
+def _passage(session: Session, tracks: tuple[int, ...]) -> tuple[Span, str]:
+    """The loop that is set, or the loudest passage."""
+    plan = session.plan
+    if plan is not None and plan.kind == "loop":
+        return span_in(session.tracks, session.passage, tracks[0]), "the loop that was set"
+    found = place_of(session.tracks, tracks[0], "loudest", WINDOW_SECONDS)
+    return found.span, "the loudest passage"
+
+
+def _common(session: Session, wanted: Wanted) -> tuple[Span, ...]:
+    """The passage in every version, as long in each: cut where one of them begins or ends."""
+    first = session.tracks[wanted.passage.track]
+    shifts = [first.offset_s - session.tracks[i].offset_s for i in wanted.tracks]
+    lengths = [session.tracks[i].duration_s for i in wanted.tracks]
+    start = max(wanted.passage.start_s, *(0.0 - shift for shift in shifts))
+    end = min(wanted.passage.end_s, *(length - shift for length, shift in zip(lengths, shifts, strict=True)))
+    start = round(start * STEPS_PER_SECOND) / STEPS_PER_SECOND
+    if start + min(shifts) < 0.0:
+        start += 1.0 / STEPS_PER_SECOND
+    steps = int((end - start) * STEPS_PER_SECOND + 1e-6)
+    if steps < SHORTEST_LOOP_S * STEPS_PER_SECOND:
+        raise UsageError("The versions have too little of this passage in common.", "Choose another.")
+    return tuple(
+        Span(i, start + shift, start + shift + steps / STEPS_PER_SECOND)
+        for i, shift in zip(wanted.tracks, shifts, strict=True)
+    )
+
+
+def _names(session: Session, tracks: tuple[int, ...]) -> tuple[str, ...]:
+    """What tells the versions from each other; with their numbers where that is nothing."""
+    names = [session.tracks[i].version for i in tracks]
+    if len(set(names)) == len(names):
+        return tuple(names)
+    return tuple(f"{i + 1} {session.tracks[i].title}" for i in tracks)

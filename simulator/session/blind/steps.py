@@ -1,0 +1,260 @@
+"""Blind trial as steps of the session, from the offer to the reveal.
+
+While a trial runs every line and key comes here. What is said depends on the plan, the round and the letters
+heard, never on which version sounds; what would tell it is refused with a sentence, and what would change the
+sound from outside waits for the end. Every switch is made alike: the deck's 5 ms out and in at the same
+moment, or for all letters the ramp of the loudness guard, where one of them would rise by more than 3 dB.
+A letter counts as heard once the deck has moved on under it for a second, unmuted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from simulator.blind_test import trial as trials
+from simulator.common.errors import UsageError
+from simulator.session.acts import monitoring as sounding
+from simulator.session.acts import notes as keeping
+from simulator.session.acts.level_guard import RAMP_S, guarded
+from simulator.session.acts.transport import Outcome
+from simulator.session.blind.ending import ended, setting
+from simulator.session.blind.level import levelled
+from simulator.session.blind.offer import offer, run_of, wanted_of
+from simulator.session.blind.run import HEARD_SECONDS, TICK_AT_MOST_S, Run
+from simulator.session.blind.unfinished import BEGUN, answer_act, begun_data
+from simulator.session.commands import KEY_LINES, find_command
+from simulator.session.effects import Effect, Keep, Leave, Pause, Prepare, Resume, Say, Sound
+from simulator.session.events import (
+    Aligned,
+    DeviceFound,
+    DeviceLost,
+    Event,
+    Predicted,
+    Prepared,
+    Pressed,
+    Replaced,
+    Tick,
+    Typed,
+)
+from simulator.session.log import Act
+from simulator.session.program import Plan
+from simulator.session.state import Question, Session
+
+LETTERS: dict[str, trials.Letter] = {"a": "A", "b": "B", "x": "X"}
+ANSWERS = ("answer", "pick")
+ALLOWED = {
+    "dim": sounding.dim,
+    "mute": sounding.mute,
+    "wait": keeping.wait,
+    "help": keeping.help_,
+    "devices": keeping.devices,
+}
+REFUSED = (
+    "Not during a trial: it could tell which version plays, or change what is heard. Letters switch, "
+    "answer A or answer B answers; note, pause, dim, mute and a lower trim are free; trial stop ends it "
+    "without a result."
+)
+WAITING = "The versions are being made ready; the trial begins by itself. trial stop leaves it."
+TICK_SLACK_S = 0.05
+
+
+def asked(session: Session, words: list[str], line: str, confirmed: bool, seed: int) -> Outcome:
+    """The line `trial …` outside of a trial: the offer, and after the yes the order to make all ready.
+    Raises UsageError where it cannot be carried out."""
+    if words and words[0].casefold() == "stop":
+        raise UsageError("No trial runs.", "trial which 16")
+    run = run_of(session, replace(wanted_of(session, words), seed=seed))
+    if not confirmed:
+        return replace(session, question=Question(line, offer(session, run))), ()
+    quiet: tuple[Effect, ...] = (Pause(),) if session.motion == "playing" else ()
+    motion = "paused" if session.motion == "playing" else session.motion
+    said = Say("Making the versions ready, so that every switch takes equally long …")
+    return replace(session, trial=run, motion=motion), (*quiet, said, Prepare(run.sources, run.spans))
+
+
+def during(session: Session, run: Run, event: Event) -> Outcome | None:
+    """What an event does while a trial is on; None where it does what it always does."""
+    match event:
+        case Typed():
+            return _line(session, run, event.line.strip(), event.at)
+        case Pressed():
+            return _line(session, run, KEY_LINES.get(event.key, event.key), event.at)
+        case Tick():
+            return _ticked(session, run, event)
+        case Prepared():
+            return _prepared(session, run, event)
+        case Predicted() | Replaced() | Aligned():
+            if not run.ready:
+                return None
+            return replace(session, trial=replace(run, later=(*run.later, event))), ()
+        case DeviceLost() | DeviceFound():
+            return None
+
+
+def _prepared(session: Session, run: Run, event: Prepared) -> Outcome:
+    """All lanes are there: the first round. What came meanwhile may have changed the versions."""
+    if run.ready:
+        return session, ()
+    if event.problem:
+        return replace(session, trial=None), (Say(f"No trial: {event.problem}"),)
+    try:
+        fresh = run_of(session, run.wanted)
+    except UsageError as problem:
+        return replace(session, trial=None), (Say(f"No trial: {problem.message} {problem.hint}".strip()),)
+    if (fresh.sources, fresh.spans) != (run.sources, run.spans):
+        return replace(session, trial=fresh), (Prepare(fresh.sources, fresh.spans),)
+    fresh = levelled(session, fresh, event.levels_lufs)
+    after = replace(session, trial=replace(fresh, ready=True))
+    begun = {**begun_data(fresh.trial), **setting(session, fresh)}
+    return after, (Keep(Act(event.at, BEGUN, begun)), Say(_next_round(fresh)))
+
+
+def _line(session: Session, run: Run, line: str, at: str) -> Outcome:
+    """A line or a key during the trial."""
+    words = line.casefold().split()
+    if not words:
+        return session, ()
+    try:
+        if words[0] == "trial" and words[1:] == ["stop"]:
+            return _over(session, run, at)
+        if len(words) == 1 and words[0] in LETTERS:
+            return _letter(session, run, LETTERS[words[0]])
+        if words[0] in ANSWERS:
+            return _answered(session, run, words[1:], at)
+        return _command(session, run, line, at)
+    except UsageError as problem:
+        return session, (Say(f"{problem.message} {problem.hint}".strip()),)
+
+
+def _command(session: Session, run: Run, line: str, at: str) -> Outcome:
+    """What may be done beside answering. What is kept of it does not name what sounds."""
+    words = line.split()
+    name = find_command(words[0]).name
+    if name == "quit":
+        after, effects = _over(session, run, at)
+        return after, (*effects, Leave())
+    if name in ("pause", "stop") or (name == "play" and len(words) == 1):
+        outcome = _paused(session, run, name)
+    elif name == "trim":
+        outcome = _trimmed(session, words[1:])
+    elif name == "note":
+        return _noted(session, run, line.split(maxsplit=1)[1:], at)
+    elif name in ALLOWED:
+        outcome = ALLOWED[name](session, words[1:])
+    else:
+        raise UsageError(REFUSED)
+    after, effects = guarded(session, outcome, name, line, True)
+    if name in ("wait", "help", "devices"):
+        return after, effects
+    act = Act(at, name, {"line": line, "trial_round": trials.show(run.trial).round_number})
+    return after, (*effects, Keep(act))
+
+
+def _noted(session: Session, run: Run, text: list[str], at: str) -> Outcome:
+    """What somebody says is kept with the round and the letter; which version that was, the trial tells."""
+    if not text:
+        raise UsageError("What shall be noted?", "note A is duller")
+    round_number = trials.show(run.trial).round_number
+    act = Act(at, "note", {"text": text[0], "trial_round": round_number, "letter": run.letter})
+    after = replace(session, notes=(*session.notes, act))
+    under = f", while {run.letter} plays" if run.letter else ""
+    return after, (Keep(act), Say(f"Noted in round {round_number}{under}."))
+
+
+def _paused(session: Session, run: Run, name: str) -> Outcome:
+    if session.motion == "playing" and name != "play":
+        return replace(session, motion="paused"), (Pause(), Say("Paused. trial stop ends the trial."))
+    if session.motion == "paused" and name != "stop" and run.started:
+        return replace(session, motion="playing"), (Resume(), Say("On."))
+    return session, (Say("It plays already." if name == "play" and run.started else "Nothing plays."),)
+
+
+def _trimmed(session: Session, words: list[str]) -> Outcome:
+    after, effects = sounding.trim(session, words)
+    if after.trim_db > session.trim_db:
+        raise UsageError("During a trial the trim only goes down: the level stays as it was set.")
+    return after, effects
+
+
+def _letter(session: Session, run: Run, letter: trials.Letter) -> Outcome:
+    """Switches to a letter at the same moment of the passage."""
+    if not run.ready:
+        raise UsageError(WAITING)
+    if letter not in trials.show(run.trial).letters:
+        raise UsageError("There is no x in this trial.", "a or b")
+    if session.mute:
+        raise UsageError("Muted: nothing would be heard.", "mute brings the sound back")
+    index = trials.version_of(run.trial, letter)
+    span = run.spans[index]
+    place_s = span.start_s
+    if run.started and session.plan is not None:
+        into = session.place_s - session.plan.spans[0].start_s
+        place_s = min(max(span.start_s + into, span.start_s), span.end_s)
+    # from silence it always swells in: after what was heard last, one version might rise and the other not
+    ramp_s = run.ramp_s if session.motion == "playing" and run.started else RAMP_S
+    told = replace(run, started=True, letter=letter, listened_s=0.0, needed_s=HEARD_SECONDS + ramp_s)
+    after = replace(
+        session,
+        trial=told,
+        plan=Plan("loop", (span,)),
+        segment=0,
+        track=span.track,
+        place_s=place_s,
+        turned_down_db=run.turned_down_db,
+        motion="playing",
+    )
+    if session.state == "matched":
+        after = replace(after, matched_on=span)
+    wake: tuple[Effect, ...] = () if session.motion == "playing" else (Resume(),)
+    sound = Sound(after.program(), 0, place_s, run.started, ramp_s)
+    return after, (sound, *wake, Say(f"{letter} plays."))
+
+
+def _answered(session: Session, run: Run, words: list[str], at: str) -> Outcome:
+    """Takes an answer, and goes to the next round or to the reveal."""
+    if not run.ready:
+        raise UsageError(WAITING)
+    letter = words[0].upper() if len(words) == 1 else ""
+    problem = trials.refusal(run.trial, letter)
+    if problem and run.letter and run.letter not in trials.show(run.trial).heard:
+        problem += f" {run.letter} counts after {run.needed_s:.0f} s."
+    if problem:
+        raise UsageError(problem)
+    given: trials.Letter = "A" if letter == "A" else "B"
+    told = replace(run, trial=trials.answer(run.trial, given), letter=None, listened_s=0.0)
+    if told.trial.finished:
+        return _over(session, told, at)
+    kept = Keep(answer_act(at, told.trial, given))
+    return replace(session, trial=told), (kept, Say(f"Taken. {_next_round(told)}"))
+
+
+def _next_round(run: Run) -> str:
+    screen = trials.show(run.trial)
+    letters = ", ".join(one.lower() for one in screen.letters)
+    asks = "Which one is X?" if screen.kind == "discrimination" else "Which one do you like better?"
+    return f"Round {screen.round_number} of {screen.rounds}. Hear {letters}. {asks}"
+
+
+def _ticked(session: Session, run: Run, event: Tick) -> Outcome:
+    """The deck's word: silent, whatever it says; a letter that has sounded long enough counts as heard."""
+    after = replace(session, dropouts=event.dropouts)
+    if not run.started or session.motion != "playing":
+        return after, ()
+    moved = event.place_s - session.place_s
+    after = replace(after, place_s=event.place_s)
+    if run.letter is None or session.mute or session.trouble:
+        return after, ()
+    listened = run.listened_s + min(max(moved, 0.0), TICK_AT_MOST_S)
+    run = replace(run, listened_s=listened)
+    if run.letter is not None and listened >= run.needed_s - TICK_SLACK_S:
+        run = replace(run, trial=trials.hear(run.trial, run.letter))
+    return replace(after, trial=run), ()
+
+
+def _over(session: Session, run: Run, at: str) -> Outcome:
+    """The trial has ended, by its last answer or before it: everything is told and kept."""
+    after = replace(session, trial=None)
+    if not run.ready:
+        return after, (Say("No trial then."),)
+    effects: tuple[Effect, ...] = ended(after, run, at)
+    return after, effects

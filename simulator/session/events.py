@@ -1,0 +1,91 @@
+"""Events of a session, passed in by the desk; `at` is a time stamp in words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from simulator.session.track import PlayedView, TrackView
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """A line from the prompt, or the answer to an open question."""
+
+    line: str
+    at: str = ""
+    chance: int = 0
+    """Drawn anew by the shell with every line: the seed, should the line begin a trial."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pressed:
+    """A key on an empty line, by what it does: pause, swap, state, loudest, dim, mute."""
+
+    key: str
+    at: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """Where the deck is: the segment of the last program, and the place in its track."""
+
+    segment: int
+    place_s: float
+    ended: bool = False
+    dropouts: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceLost:
+    """The device went away, hangs, or was refused; the deck keeps the place."""
+
+    why: str
+    at: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceFound:
+    """Sound goes on through this device."""
+
+    name: str
+    at: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Predicted:
+    """A player was worked out, by track; a track that is missing could not be read."""
+
+    profile: str
+    views: Mapping[int, PlayedView]
+
+
+@dataclass(frozen=True, slots=True)
+class Replaced:
+    """A new revision of a track was measured; or it could not be (`problem`)."""
+
+    track: int
+    view: TrackView | None
+    problem: str = ""
+    at: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Aligned:
+    """The versions of songs were laid over each other: offsets by track, and words about them."""
+
+    offsets_s: Mapping[int, float]
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """What `Prepare` asked for is there, whole; or it cannot be (`problem`). `levels_lufs`: how loud each
+    passage is in its lane, before the source's gain; empty where that was not measured."""
+
+    problem: str = ""
+    at: str = ""
+    levels_lufs: tuple[float, ...] = ()
+
+
+Event = Typed | Pressed | Tick | DeviceLost | DeviceFound | Predicted | Replaced | Aligned | Prepared

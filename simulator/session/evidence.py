@@ -1,0 +1,155 @@
+"""Evidence behind the acts of a session: the files and the player, with their numbers.
+
+A record outlives the files and profiles it speaks of. So two kinds of act stand in it: "material", the list
+as it was (each file's content hash and measured figures, with the version of the method), and "player", all
+numbers of a profile. Each has an id made from what it holds, is written once, before the first act that rests
+on it, and notes, decisions and trials name both ids. Values only; the hash of a file's decoded samples comes
+from where it was read, "" where it is not known.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import msgspec
+
+from simulator.common.text import as_utf8
+from simulator.normalizer.profile import Profile
+from simulator.session.blind.unfinished import unfinished, unfinished_words
+from simulator.session.log import Act, keepable
+from simulator.session.track import TrackView
+
+MATERIAL, PLAYER = "material", "player"
+RESTING = ("opened", "note", "mark", "decision", "trial", "trial begun")
+"""Kinds of act that name what they rest on."""
+FIGURES = (
+    "sample_rate",
+    "channels",
+    "frames",
+    "integrated_lufs",
+    "loudness_range_lu",
+    "max_momentary_lufs",
+    "max_short_term_lufs",
+    "quietest_passage_lufs",
+    "sample_peak_dbfs",
+    "true_peak_dbtp",
+    "peak_to_loudness_db",
+    "median_peak_to_short_term_db",
+    "over_count",
+    "clipped_run_count",
+    "method",
+)
+
+
+def identity(view: TrackView) -> dict[str, Any]:
+    """What the record says of a file: enough to know it again, and what was measured of it."""
+    known: dict[str, Any] = {"title": view.title, "path": view.path}
+    if view.delivered is None:
+        return {**known, "problem": view.problem}
+    figures = {name: getattr(view.delivered, name) for name in FIGURES}
+    return {
+        **known,
+        "role": view.role,
+        "song": view.song,
+        "album": view.album,
+        "content": view.content,
+        **figures,
+    }
+
+
+def material(tracks: Sequence[TrackView]) -> dict[str, Any]:
+    """The data of a "material" act."""
+    return _with_id({"tracks": [identity(one) for one in tracks]})
+
+
+def player(profile: Profile) -> dict[str, Any]:
+    """The data of a "player" act."""
+    return _with_id({"profile": msgspec.to_builtins(profile)})
+
+
+def known_ids(acts: Iterable[Act]) -> frozenset[str]:
+    """What a record has already."""
+    found = (act.data.get("id") for act in acts if act.kind in (MATERIAL, PLAYER))
+    return frozenset(one for one in found if isinstance(one, str))
+
+
+def rested(
+    acts: Sequence[Act], tracks: Sequence[TrackView], profile: Profile | None, known: frozenset[str]
+) -> tuple[tuple[Act, ...], frozenset[str]]:
+    """These acts with what they rest on, written before them where the record has it not; and what it knows
+    then. Acts of other kinds are left as they are."""
+    if not any(act.kind in RESTING for act in acts):
+        return tuple(acts), known
+    bases = {MATERIAL: material(tracks)}
+    if profile is not None:
+        bases[PLAYER] = player(profile)
+    ids = {kind: data["id"] for kind, data in bases.items()}
+    new = tuple(Act(acts[0].at, kind, data) for kind, data in bases.items() if data["id"] not in known)
+    named = (replace(act, data={**act.data, **ids}) if act.kind in RESTING else act for act in acts)
+    return (*new, *named), known | set(ids.values())
+
+
+def news(
+    acts: Sequence[Act], tracks: Sequence[TrackView], profiles: Mapping[str, Profile]
+) -> tuple[str, ...]:
+    """What has changed since the last decision and since each version was last tried, as sentences; and the
+    trials that the last session did not bring to an end."""
+    bases = {str(act.data.get("id")): act.data for act in acts if act.kind in (MATERIAL, PLAYER)}
+    now = {as_utf8(one.path): one for one in tracks}
+    said = dict.fromkeys((*_broken_off(acts), *_still_old(acts, tracks)))
+    last = {act.kind: act for act in acts if act.kind in ("decision", "trial")}
+    for kind, act in last.items():
+        then_at = f"at the last {kind} ({act.at[:10]})"
+        then = bases.get(str(act.data.get(MATERIAL)), {}).get("tracks")
+        for one in then if isinstance(then, list) else []:
+            view = now.get(str(one.get("path"))) if isinstance(one, dict) else None
+            if view is not None and view.content and one.get("content") and view.content != one["content"]:
+                said[f"“{view.title}” has other samples now than {then_at}: {view.path}"] = None
+        numbers = bases.get(str(act.data.get(PLAYER)), {}).get("profile")
+        if isinstance(numbers, dict):
+            profile = profiles.get(str(numbers.get("id")))
+            if profile is not None and player(profile)["id"] != act.data.get(PLAYER):
+                said[f"The player {profile.id} has other numbers now than {then_at}."] = None
+    return tuple(said)
+
+
+def revised(acts: Iterable[Act]) -> dict[str, str]:
+    """Which file each revision that was taken in stands for: its path → the path that the list had first."""
+    first: dict[str, str] = {}
+    for act in acts:
+        if act.kind == "revision":
+            old, new = (act.data.get(key) for key in ("old", "new"))
+            before = old.get("path") if isinstance(old, dict) else None
+            after = new.get("path") if isinstance(new, dict) else None
+            if isinstance(before, str) and isinstance(after, str):
+                first.pop(after, None)  # the last revision of a file counts, also one back to an older file
+                first[after] = first.get(before, before)
+    return first
+
+
+def _still_old(acts: Sequence[Act], tracks: Sequence[TrackView]) -> Iterable[str]:
+    """A revision changes the session and no list: whoever opens the list again has the older file."""
+    now = {as_utf8(one.path): number for number, one in enumerate(tracks, 1)}
+    last = {first: path for path, first in revised(acts).items()}
+    for first, path in last.items():
+        if first in now and path != first and path not in now:
+            yield (
+                f"Track {now[first]} was replaced by {path} in an earlier session; the list still names "
+                f"{first}. To hear the newer one: replace {now[first]} {path}"
+            )
+
+
+def _broken_off(acts: Sequence[Act]) -> Iterable[str]:
+    """Told by the next session only, though it stays in the record."""
+    last = max((i for i, act in enumerate(acts) if act.kind == "opened"), default=0)
+    for begun, trial in unfinished(acts[last:]):
+        yield f"{begun.at[:10]}: {unfinished_words(trial)}"
+
+
+def _with_id(data: dict[str, Any]) -> dict[str, Any]:
+    data = keepable(data)
+    told = hashlib.sha256(msgspec.json.encode(data, order="sorted")).hexdigest()[:16]
+    return {"id": told, **data}

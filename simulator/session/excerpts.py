@@ -1,0 +1,115 @@
+"""Excerpts of a song: the loudest, the quietest, the biggest rise, a time, a mark.
+
+All are found on the first version of a song and are then the same moment in every version. Loudest: the
+greatest mean energy over the passage's length. Quietest: the quietest passage of the measuring code (10th
+percentile of the short-term loudness behind Tech 3342's gates). Turn: where the music grows most from the
+3 s before to the 3 s after, neither below the quietest passage (the project's own definition).
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.common.errors import UsageError
+from simulator.common.units import format_time
+from simulator.metering import dynamics, gating
+from simulator.metering.passage import loudest
+from simulator.session.levels import STEPS_PER_SECOND, Span
+from simulator.session.track import TrackView, same_moment_s, versions
+
+KINDS = ("loudest", "quietest", "turn")
+WINDOW = 3 * STEPS_PER_SECOND
+_ROUNDING = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A named moment, in the time of the track that played when it was set."""
+
+    name: str
+    track: int
+    place_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A passage of a track, and why it was chosen."""
+
+    span: Span
+    reason: str
+
+
+def place_of(tracks: tuple[TrackView, ...], track: int, kind: str, seconds: float) -> Place:
+    """The loudest, quietest or turning passage of a track, `seconds` long or its whole length."""
+    first = versions(tracks, track)[0] if tracks[track].song is not None else track
+    start, reason = _start(tracks[first], kind, seconds)
+    start = same_moment_s(tracks, first, start, track)
+    shared = f", chosen on {tracks[first].version}" if first != track else ""
+    length = tracks[track].duration_s
+    start = min(start, max(length - seconds, 0.0))
+    return Place(Span(track, start, min(start + seconds, length)), f"{reason} ({format_time(start)}){shared}")
+
+
+def _start(view: TrackView, kind: str, seconds: float) -> tuple[float, str]:
+    found = view.delivered
+    if found is None:
+        return 0.0, "its beginning"
+    energy = found.series.energy
+    if kind == "loudest":
+        return loudest(energy, seconds, found.duration_s).start_s, "its loudest passage"
+    if kind == "quietest":
+        window = dynamics.quiet_window(energy)
+        if window is None:
+            return 0.0, "its beginning, since it has no quietest passage"
+        centre = (window + WINDOW / 2) / STEPS_PER_SECOND
+        return max(centre - seconds / 2, 0.0), "its quietest passage"
+    turn = turning_point(energy)
+    if turn is None:
+        return 0.0, "its beginning, since it has no turn from quiet to loud"
+    words = "the turn from quiet to loud" if turn[1] else "the turn from loud to quiet"
+    return max(turn[0] - seconds / 2, 0.0), words
+
+
+def turning_point(energy: NDArray[np.float64]) -> tuple[float, bool] | None:
+    """The moment (s) at which the music grows most from the 3 s before to the 3 s after, and True; where
+    it never grows, at which it falls most, and False. Neither of the two may be below the quietest
+    passage, so that a beginning out of silence or a fading end is no turn. None where no such pair is."""
+    windows = gating.short_term_energies(energy)
+    quiet = dynamics.quiet_window(energy)
+    if windows.shape[0] <= WINDOW or quiet is None:
+        return None
+    before, after = windows[:-WINDOW], windows[WINDOW:]
+    sounding = np.minimum(before, after) >= windows[quiet] * (1.0 - _ROUNDING)
+    if not sounding.any():
+        return None
+    growth = np.where(sounding, after, 1.0) / np.where(sounding, before, 1.0)
+    grows = bool(growth.max() > 1.0)
+    at = int(np.argmax(growth if grows else np.where(sounding, 1.0 / growth, 0.0)))
+    return (at + WINDOW) / STEPS_PER_SECOND, grows
+
+
+def parse_time(text: str, now_s: float = 0.0) -> float | None:
+    """Seconds from 83, 83.5, 1:23, 1:02:03, or from +10 and -10 against `now_s`; None for anything else."""
+    sign = text[:1] if text[:1] in ("+", "-", "−") else ""
+    body = text[len(sign) :].removesuffix("s").strip()
+    if not re.fullmatch(r"\d{1,6}(:[0-5]?\d){0,2}(\.\d{1,6})?", body, re.ASCII):
+        return None
+    seconds = 0.0
+    for part in body.split(":"):
+        seconds = seconds * 60.0 + float(part)
+    return seconds if not sign else now_s + (seconds if sign == "+" else -seconds)
+
+
+def find_mark(marks: tuple[Mark, ...], name: str) -> Mark:
+    """By its name, in any case. Raises UsageError with the names there are."""
+    for mark in marks:
+        if mark.name.casefold() == name.casefold():
+            return mark
+    known = ", ".join(mark.name for mark in marks)
+    raise UsageError(
+        f"There is no mark “{name}”.", f"Marks: {known}." if marks else "Set one with: mark NAME"
+    )

@@ -1,0 +1,268 @@
+"""Step of a session: a session and an event in, the next session and the effects out. Pure: the clock, the
+device, the disk and the screen are on the other side.
+
+Every line goes through the one table of commands; what it did is kept in the record; no act raises the level
+by more than 3 dB at once (`loudness_guard`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from simulator.common.errors import UsageError
+from simulator.common.numbers import level
+from simulator.session import evidence as material
+from simulator.session.acts import monitoring as sounding
+from simulator.session.acts import montage as passages
+from simulator.session.acts import notes as keeping
+from simulator.session.acts import transport as moving
+from simulator.session.acts.level_guard import guarded
+from simulator.session.acts.montage import refitted
+from simulator.session.acts.transport import Outcome
+from simulator.session.blind import steps as trial_session
+from simulator.session.codec_variants import CONVERTER
+from simulator.session.commands import KEY_LINES, find_command
+from simulator.session.effects import Effect, Keep, Say, Show
+from simulator.session.events import (
+    Aligned,
+    DeviceFound,
+    DeviceLost,
+    Event,
+    Predicted,
+    Prepared,
+    Pressed,
+    Replaced,
+    Tick,
+    Typed,
+)
+from simulator.session.log import Act
+from simulator.session.state import FIRST_TRIM_DB, Session
+
+ACTS: dict[str, Callable[[Session, list[str]], Outcome]] = {
+    "list": keeping.list_,
+    "play": moving.play,
+    "pause": moving.pause,
+    "stop": moving.stop,
+    "next": moving.next_,
+    "previous": moving.previous,
+    "go": moving.go,
+    "swap": moving.swap,
+    "round": passages.round_,
+    "transitions": passages.transitions,
+    "loop": passages.loop,
+    "profile": sounding.profile,
+    "state": sounding.state,
+    "converter": sounding.converter,
+    "codec": sounding.codec,
+    "trim": sounding.trim,
+    "dim": sounding.dim,
+    "mute": sounding.mute,
+    "hear": sounding.hear,
+    "explain": keeping.explain,
+    "marks": keeping.marks,
+    "replace": keeping.replace_,
+    "devices": keeping.devices,
+    "wait": keeping.wait,
+    "help": keeping.help_,
+    "quit": keeping.quit_,
+}
+NOTED_ACTS = {"note": keeping.note, "mark": keeping.mark, "decide": keeping.decide}
+UNKEPT = ("list", "explain", "marks", "devices", "wait", "help", "quit", "note", "mark", "decide", "replace")
+"""Showing is no act; notes, marks and revisions keep themselves."""
+ENDED = {
+    "list": "The list has ended.",
+    "loop": "The loop has ended.",
+    "round": "The round has ended.",
+    "transitions": "The transitions have ended.",
+}
+QUIETER = ("dim", "mute")
+"""Keys that turn down even while a question is open."""
+YES, NO = ("y", "yes"), ("n", "no")
+
+
+def opened(session: Session, remembered_trim_db: float | None, at: str) -> Outcome:
+    """The session as it begins: quietly, with the opening screen."""
+    wanted = FIRST_TRIM_DB if remembered_trim_db is None else min(remembered_trim_db, FIRST_TRIM_DB)
+    session = replace(session, trim_db=max(wanted, sounding.LOWEST_TRIM_DB)).settled()
+    if session.readable and session.track not in session.readable:
+        session = replace(session, track=session.readable[0])
+    said = f"The monitor trim begins at {level(session.trim_db)} dB."
+    act = Act(at, "opened", {"profile": session.profile})
+    return _rested(session, (Keep(act), sounding.output(session), Show("opening"), Say(said)))
+
+
+def step(session: Session, event: Event) -> Outcome:
+    """One event. Never raises for what a user typed: the answer then is a sentence."""
+    after, effects = _step(session, event)
+    if session.trial is not None and after.trial is None:
+        after, effects = _later(after, effects, session.trial.later)
+    after, effects = _rested(after, effects)
+    heard = after.output_lufs()
+    return (after if heard is None else replace(after, heard_lufs=heard, heard_listen=after.listen)), effects
+
+
+def _rested(session: Session, effects: tuple[Effect, ...]) -> Outcome:
+    """What is kept names the files and the player it rests on."""
+    acts = [effect.act for effect in effects if isinstance(effect, Keep)]
+    profile = session.profiles.get(session.profile)
+    kept, known = material.rested(acts, session.tracks, profile, session.known)
+    if known == session.known and list(kept) == acts:
+        return session, effects
+    others = [effect for effect in effects if not isinstance(effect, Keep)]
+    return replace(session, known=known), (*map(Keep, kept), *others)
+
+
+def _step(session: Session, event: Event) -> Outcome:
+    if session.trial is not None:
+        outcome = trial_session.during(session, session.trial, event)
+        if outcome is not None:
+            return outcome
+    match event:
+        case Typed():
+            return _typed(session, event.line.strip(), event.at, event.chance)
+        case Pressed():
+            if session.question is not None:
+                if event.key not in QUIETER or (event.key, True) in (
+                    ("dim", session.dim),
+                    ("mute", session.mute),
+                ):
+                    return session, ()  # a slip of the hand is no answer, and nothing gets louder by it
+                quiet, effects = _done(replace(session, question=None), event.key, event.at)
+                return replace(quiet, question=session.question), effects
+            return _done(session, KEY_LINES.get(event.key, event.key), event.at)
+        case Tick():
+            return _ticked(session, event)
+        case DeviceLost():
+            act = Act(event.at, "device lost", {"why": event.why})
+            said = f"{event.why} The place is kept; devices lists what is there."
+            return replace(session, trouble=event.why), (Keep(act), Say(said))
+        case DeviceFound():
+            act = Act(event.at, "device", {"name": event.name})
+            return replace(session, trouble=""), (Keep(act), Say(f"Sound through {event.name}."))
+        case Predicted():
+            return _predicted(session, event)
+        case Replaced():
+            return _replaced(session, event)
+        case Aligned():
+            return _aligned(session, event)
+        case Prepared():
+            return session, ()  # the trial was left before
+
+
+def _later(session: Session, effects: tuple[Effect, ...], waiting: tuple[Event, ...]) -> Outcome:
+    """After a trial: what had to wait for its end."""
+    for event in waiting:
+        session, more = _step(session, event)
+        effects = (*effects, *more)
+    return session, effects
+
+
+def _typed(session: Session, line: str, at: str, chance: int) -> Outcome:
+    """A command, or the answer to the open question."""
+    question = session.question
+    if question is None:
+        return _done(session, line, at)
+    session = replace(session, question=None)
+    if line.casefold() in YES:
+        return _done(session, question.line, at, confirmed=True, chance=chance)
+    if line.casefold() in NO or not line:
+        return session, (Say("Left as it was."),)
+    after, effects = _done(session, line, at)
+    return after, (Say("Left as it was."), *effects)
+
+
+def _done(session: Session, line: str, at: str, confirmed: bool = False, chance: int = 0) -> Outcome:
+    words = line.split()
+    if not words:
+        return session, ()
+    try:
+        name = find_command(words[0]).name
+        if name in NOTED_ACTS:
+            return NOTED_ACTS[name](session, words[1:], at)
+        if name == "trial":
+            after, effects = trial_session.asked(session, words[1:], line, confirmed, chance)
+            return after, effects if after.question is None else (Say(after.question.text),)
+        rest = words[1:] or (["mono"] if words[0].casefold() == "mono" else [])
+        after, effects = guarded(session, ACTS[name](session, rest), name, line, confirmed)
+    except UsageError as problem:
+        return session, (Say(f"{problem.message} {problem.hint}".strip()),)
+    if after.question is not None and after.question != session.question:
+        return after, (Say(after.question.text),)
+    if name not in UNKEPT:
+        effects = (*effects, Keep(Act(at, name, {"line": line, **keeping.circumstances(after)})))
+    return after, effects
+
+
+def _ticked(session: Session, event: Tick) -> Outcome:
+    """The deck's word on where it is."""
+    after = replace(session, dropouts=event.dropouts)
+    plan = session.plan
+    if plan is None or session.motion == "stopped" or event.segment >= len(plan.spans):
+        return after, ()
+    if event.ended:
+        ended = replace(after, motion="stopped", plan=None, segment=0, place_s=0.0)
+        return ended, (Say(ENDED[plan.kind]),)
+    track = plan.spans[event.segment].track
+    after = replace(after, segment=event.segment, track=track, place_s=event.place_s)
+    if event.segment != session.segment:
+        number, title = track + 1, after.here.title
+        why = plan.words[event.segment] if event.segment < len(plan.words) else ""
+        said = f"{number} {title}{': ' + why if why else ''}."
+        last = session.track if session.track != track else session.last_track
+        after = replace(after, last_track=last)
+        if plan.kind == "list" and after.state == "matched" and track not in after.turned_down_db:
+            before, after = after, after.settled()
+            if after.program() != before.program():
+                return guarded(session, (after, (*after.sounding(follow=True), Say(said))), "tick", "", True)
+        return after, (Say(said),)
+    return after, ()
+
+
+def _predicted(session: Session, event: Predicted) -> Outcome:
+    tracks = tuple(
+        replace(one, played={**one.played, event.profile: event.views[i]}) if i in event.views else one
+        for i, one in enumerate(session.tracks)
+    )
+    session = replace(session, tracks=tracks)
+    if not sounding.all_known(session) or session.wanted is None:
+        return session, ()
+    if session.wanted == CONVERTER:
+        return guarded(session, sounding.behind_converter(session), "converter", "", True)
+    return guarded(session, sounding.with_profile(session, session.wanted), "profile", "", True)
+
+
+def _replaced(session: Session, event: Replaced) -> Outcome:
+    """The new revision takes the old one's place, and both stand in the record."""
+    if event.view is None:
+        return session, (Say(f"The old one stays: {event.problem}"),)
+    old = session.tracks[event.track]
+    tracks = tuple(event.view if i == event.track else one for i, one in enumerate(session.tracks))
+    after = replace(session, tracks=tracks, place_s=session.place_s)
+    if event.track == session.track:
+        after = replace(after, place_s=min(session.place_s, max(event.view.duration_s - 0.05, 0.0)))
+    after, moved = refitted(after, event.track)
+    after = after.settled()
+    act = Act(
+        event.at,
+        "revision",
+        {
+            "track": event.track + 1,
+            "title": old.title,
+            "old": material.identity(old),
+            "new": material.identity(event.view),
+        },
+    )
+    parts = [f"Track {event.track + 1} is now {event.view.path} (before: {old.path}).", moved]
+    if event.view.path != old.path:
+        parts.append("The playlist itself stays as it is, with the older file.")
+    said = " ".join(part for part in parts if part)
+    return guarded(session, (after, (*after.sounding(), Keep(act), Say(said))), "pause", "", True)
+
+
+def _aligned(session: Session, event: Aligned) -> Outcome:
+    tracks = tuple(
+        replace(one, offset_s=event.offsets_s.get(i, one.offset_s)) for i, one in enumerate(session.tracks)
+    )
+    effects: tuple[Effect, ...] = (Say(event.text),) if event.text else ()
+    return replace(session, tracks=tracks), effects

@@ -1,0 +1,207 @@
+"""State of a listening session: the frozen value that every act turns into the next one."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+from simulator.common.errors import UsageError
+from simulator.common.whole_number import whole_number
+from simulator.normalizer.profile import Profile
+from simulator.session.blind.run import Run
+from simulator.session.codec_variants import with_converter
+from simulator.session.effects import Effect, Listen, Sound
+from simulator.session.excerpts import Mark
+from simulator.session.levels import WINDOW_SECONDS, Span, heard_lufs, matching_db, source_of, span_in
+from simulator.session.log import Act
+from simulator.session.program import Plan, program_of
+from simulator.session.sound import Program, Source, State
+from simulator.session.track import TrackView, versions
+
+DIM_DB = -20.0
+UNTOUCHED = "untouched"
+CONVERTER_TRIM_DB = -3.0
+"""The listener's own converter must not be the second one to clip."""
+FIRST_TRIM_DB = -12.0
+Motion = Literal["stopped", "playing", "paused"]
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """An act that waits for a yes: its line, and what it would do, as a question."""
+
+    line: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Session:
+    """The whole session. `track` and `place_s` are where it is (the deck's last word); `turned_down_db` is
+    what matching takes off each version, found on `matched_on`; `heard_lufs` is the level of the passage
+    as it last sounded, trim included; `wanted` is a player that is being worked out;
+    `trial` a blind trial that goes on: `track` is then a secret; `known` are the ids of what the
+    record's acts rest on (see `material`); `last_codec` is the codec heard last (see `codec_ways`);
+    `earlier_notes` is how many notes of earlier sessions the record at `record_path` holds."""
+
+    tracks: tuple[TrackView, ...]
+    profiles: Mapping[str, Profile]
+    profile: str
+    title: str = ""
+    client: str = ""
+    state: State = "played"
+    track: int = 0
+    place_s: float = 0.0
+    segment: int = 0
+    motion: Motion = "stopped"
+    plan: Plan | None = None
+    trim_db: float = FIRST_TRIM_DB
+    dim: bool = False
+    mute: bool = False
+    listen: Listen = "stereo"
+    turned_down_db: Mapping[int, float] = field(default_factory=dict)
+    matched_on: Span | None = None
+    marks: tuple[Mark, ...] = ()
+    notes: tuple[Act, ...] = ()
+    question: Question | None = None
+    wanted: str | None = None
+    trial: Run | None = None
+    last_track: int | None = None
+    heard_lufs: float | None = None
+    heard_listen: Listen = "stereo"
+    converter: bool = False
+    dropouts: int = 0
+    trouble: str = ""
+    known: frozenset[str] = frozenset()
+    last_codec: str = ""
+    earlier_notes: int = 0
+    record_path: str = ""
+    width: int = 80
+
+    @property
+    def here(self) -> TrackView:
+        return self.tracks[self.track]
+
+    @property
+    def readable(self) -> tuple[int, ...]:
+        return tuple(i for i, one in enumerate(self.tracks) if one.delivered is not None)
+
+    @property
+    def passage(self) -> Span:
+        """What the levels are told for: the loop or the round's passage, else the 12 s from here on."""
+        if self.plan is not None and self.plan.kind != "list" and self.segment < len(self.plan.spans):
+            return self.plan.spans[self.segment]
+        length = self.here.duration_s
+        start = min(self.place_s, max(length - WINDOW_SECONDS, 0.0))
+        return Span(self.track, start, min(start + WINDOW_SECONDS, length))
+
+    @property
+    def through(self) -> tuple[State, str]:
+        """The state and the player as they sound: behind a converter that clips, what is as delivered is a
+        chain of its own, too."""
+        if not self.converter:
+            return self.state, self.profile
+        name = with_converter(UNTOUCHED if self.state == "delivered" else self.profile)
+        return ("played" if self.state == "delivered" else self.state), name
+
+    @property
+    def clips(self) -> bool:
+        """Is a converter simulated, by the switch or by the player itself? The trim then leaves it room."""
+        own = self.profiles[self.profile].converter_headroom_db if self.profile in self.profiles else None
+        return self.converter or own is not None
+
+    @property
+    def other(self) -> int | None:
+        """The version that `swap` goes to: the next one of the song, in the list's order."""
+        group = versions(self.tracks, self.track)
+        if len(group) < 2 or self.track not in group:
+            return None
+        return group[(group.index(self.track) + 1) % len(group)]
+
+    def source(self, track: int) -> Source:
+        """What sounds for a track in this state."""
+        turned = self.turned_down_db.get(track, 0.0)
+        return source_of(self.tracks, track, *self.through, turned)
+
+    def program(self) -> Program:
+        """The plan as it sounds in this state. Raises ValueError without a plan."""
+        if self.plan is None:
+            raise ValueError("nothing is planned")
+        return program_of(self.plan, self.source)
+
+    def span_lufs(self, span: Span) -> float | None:
+        """The level of a span as this state and player sound it, before the trim."""
+        return heard_lufs(self.tracks, span, *self.through, self.turned_down_db.get(span.track, 0.0))
+
+    def output_lufs(self) -> float | None:
+        """The level of the passage as it leaves the program; of a round, its loudest part still to come.
+        None where nothing sounds."""
+        if self.motion != "playing" or self.mute:
+            return None
+        spans = [self.passage]
+        if self.plan is not None and self.plan.kind == "round":
+            spans = list(self.plan.spans[self.segment :])
+        found = [level for span in spans if (level := self.span_lufs(span)) is not None]
+        return None if not found else max(found) + self.trim_db + (DIM_DB if self.dim else 0.0)
+
+    def difference_lu(self) -> float | None:
+        """By how much the passage, as heard now, is above the same passage of the other version."""
+        other = self.other
+        if other is None:
+            return None
+        mine, theirs = self.span_lufs(self.passage), self.span_lufs(span_in(self.tracks, self.passage, other))
+        return None if mine is None or theirs is None else mine - theirs
+
+    def matched_here(self) -> Session:
+        """Matched on the passage that is current now; other songs of a round on their own passages."""
+        span, turned = self.passage, dict[int, float]()
+        if self.plan is not None and self.plan.kind in ("round", "transitions"):
+            for one in reversed(self.plan.spans):
+                turned.update(matching_db(self.tracks, one, self.through[1]))
+        turned.update(matching_db(self.tracks, span, self.through[1]))
+        return replace(self, turned_down_db=turned, matched_on=span)
+
+    def settled(self) -> Session:
+        """After any move: matching follows the passage."""
+        return self.matched_here() if self.state == "matched" and self.tracks else self
+
+    def sounding(self, *, follow: bool = False) -> tuple[Effect, ...]:
+        """The effect that makes the deck do what this session says."""
+        if self.plan is None or self.motion == "stopped":
+            return ()
+        return (Sound(self.program(), self.segment, self.place_s, follow),)
+
+
+def no_words(words: list[str], name: str) -> None:
+    """For commands without arguments. Raises UsageError where there are some."""
+    if words:
+        raise UsageError(f"{name} stands alone.", f"help {name}")
+
+
+def find_track(session: Session, word: str) -> int:
+    """A readable track by its number or by a part of its title. Raises UsageError."""
+    number = whole_number(word)
+    if number is not None:
+        track = number - 1
+        if not 0 <= track < len(session.tracks):
+            raise UsageError(f"There is no track {word}.", f"Tracks: 1 to {len(session.tracks)}.")
+    else:
+        titles = [one.title for one in session.tracks]
+        fits = [i for i, title in enumerate(titles) if word.casefold() in title.casefold()]
+        exact = [i for i in fits if titles[i].casefold() == word.casefold()]
+        if len(exact or fits) != 1:
+            raise _no_one_track(word, [titles[i] for i in fits] or titles, bool(fits))
+        track = (exact or fits)[0]
+    if session.tracks[track].delivered is None:
+        raise UsageError(f"Track {track + 1} cannot be played: {session.tracks[track].problem}")
+    return track
+
+
+def _no_one_track(word: str, titles: list[str], several: bool) -> UsageError:
+    if several:
+        return UsageError(f"“{word}” fits several tracks.", "Type more of it, or the number: list")
+    near = difflib.get_close_matches(word, titles, 1, 0.4)
+    return UsageError(
+        f"No track is called “{word}”.", f"Did you mean “{near[0]}”?" if near else "All tracks: list"
+    )

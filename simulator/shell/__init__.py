@@ -1,1 +1,0 @@
-"""The outside world: files, cache, worker processes, data folders."""

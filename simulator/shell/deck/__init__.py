@@ -1,1 +1,0 @@
-"""The deck: what sounds, from prepared lanes, through a device, a silent clock or a file."""

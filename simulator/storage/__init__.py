@@ -1,0 +1,1 @@
+"""What is kept on disk: caches, session files, settings, and safe writing."""

@@ -1,0 +1,102 @@
+"""Bundled files, and the player profile that a name means.
+
+Imports nothing that needs numpy, so that listing profiles is quick.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from pathlib import Path
+
+from simulator.common.errors import ProfileError, SimulatorError, WriteError
+from simulator.common.toml_tables import nearest
+from simulator.normalizer.profile import Profile, check_profile_id, parse_profile
+from simulator.storage.small_files import LARGEST_PROFILE_BYTES, read_small
+from simulator.storage.writing import whole_file
+
+PACKAGE = Path(__file__).resolve().parent.parent
+ALL = "all"
+
+
+def data_folder(name: str, package: Path = PACKAGE) -> Path:
+    """The folder `name` of the data: inside the installed package, else beside it in a source tree
+    (told by its pyproject.toml). Raises SimulatorError where there is neither."""
+    installed = package / "_data" / name
+    if installed.is_dir():
+        return installed
+    beside = package.parent / name
+    if beside.is_dir() and (package.parent / "pyproject.toml").is_file():
+        return beside
+    raise SimulatorError(f"The folder {name} that comes with the program is missing.", "Install it again.")
+
+
+def bundled_profile_ids() -> list[str]:
+    """The ids of the profiles that come with the program, in alphabetical order."""
+    return sorted(path.stem for path in data_folder("profiles").glob("*.toml"))
+
+
+def load_profile(id_or_path: str) -> Profile:
+    """The bundled profile of that id, or the one in the file of that path (a path ends in .toml or
+    holds a slash). Raises ProfileError."""
+    path = _profile_path(id_or_path)
+    return parse_profile(_read(path), path.stem, str(path) if _is_path(id_or_path) else path.name)
+
+
+def load_profiles(wanted: Iterable[str]) -> list[Profile]:
+    """The profiles that `--profile` names: ids or paths, single or with commas between them, or `all`
+    for the bundled ones; each once, in the order named."""
+    names: dict[str, None] = {}
+    for argument in wanted:
+        whole = _is_path(argument) and os.path.exists(argument)  # a comma may stand in a file's name
+        for name in [argument] if whole else [part.strip() for part in argument.split(",")]:
+            if name:
+                names.update(dict.fromkeys(bundled_profile_ids() if name == ALL else [name]))
+    if not names:
+        raise ProfileError("No profile is named.", f"Known: {', '.join(bundled_profile_ids())}, {ALL}.")
+    return [load_profile(name) for name in names]
+
+
+def new_profile(from_id: str, dest_path: str) -> Path:
+    """Copy a profile (id or path) to a new file, for the user to edit; the path of the copy. Raises
+    ProfileError for a name that no profile can have, WriteError where something stands there already
+    or the copy cannot be written."""
+    target = Path(dest_path)
+    if target.suffix != ".toml":
+        raise ProfileError(f"{dest_path}: the name of a profile must end in .toml.", "Add .toml to it.")
+    check_profile_id(target.stem, dest_path)
+    load_profile(from_id)
+    text = _read(_profile_path(from_id))
+    if os.path.lexists(target):
+        raise WriteError(f"{dest_path}: there is a file already, and it is kept.", "Choose another name.")
+    with whole_file(target, force=False) as passing:
+        passing.write_text(text, encoding="utf-8", newline="\n")
+    return target
+
+
+def _is_path(name: str) -> bool:
+    return name.endswith(".toml") or "/" in name or os.sep in name
+
+
+def _profile_path(id_or_path: str) -> Path:
+    if _is_path(id_or_path):
+        return Path(id_or_path)
+    known = bundled_profile_ids()
+    if id_or_path not in known:
+        close = nearest(id_or_path, known)
+        cure = f"Did you mean {close}?" if close else f"Known: {', '.join(known)}, or a path to a .toml file."
+        raise ProfileError(f'There is no profile "{id_or_path}".', cure)
+    return data_folder("profiles") / f"{id_or_path}.toml"
+
+
+def _read(path: Path) -> str:
+    try:
+        return read_small(path, LARGEST_PROFILE_BYTES).decode("utf-8-sig")
+    except UnicodeDecodeError as problem:
+        raise ProfileError(
+            f"{path}: byte {problem.start + 1} is not UTF-8.", "Save the profile as plain text in UTF-8."
+        ) from None
+    except OSError as problem:
+        raise ProfileError(
+            f"{path}: this profile cannot be read: {problem.strerror}.", "Check the path."
+        ) from None

@@ -1,0 +1,186 @@
+"""Measurement cache: one SQLite file in the user's cache folder.
+
+(path, size, modification time, inode) leads to a content hash, and the content hash with the settings
+to a measurement, so that a renamed or copied file is known too; two content hashes lead to what was found
+between two versions. Two processes may share it (WAL). It is
+only a cache: damaged or of a newer format it is set aside and made anew, and where it cannot be
+written there is one warning and no cache.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from simulator.dsp.limiter import LimiterReport
+from simulator.metering.measurement import METHOD, Measurement
+from simulator.storage.file_stamp import stamp_of
+from simulator.storage.stored_form import pack, unpack
+
+FORMAT = 1
+ENCODED = "encoded"
+"""The folder of encoded masters within the cache's."""
+YOUNG_SECONDS = 2.0
+"""A file may still change without a new time stamp while it is that young, so it is not trusted."""
+_BUSY_SECONDS = 5.0
+_TABLES = """
+CREATE TABLE IF NOT EXISTS file
+ (path BLOB PRIMARY KEY, size INTEGER, mtime_ns INTEGER, inode INTEGER, content TEXT);
+CREATE TABLE IF NOT EXISTS result (content TEXT, settings TEXT, data BLOB, PRIMARY KEY (content, settings));
+CREATE TABLE IF NOT EXISTS pair
+ (first TEXT, second TEXT, settings TEXT, data BLOB, PRIMARY KEY (first, second, settings));
+"""
+
+
+def cache_folder() -> Path:
+    """Where the program may keep what it can make again."""
+    import platformdirs
+
+    return Path(platformdirs.user_cache_dir("fairhearing", appauthor=False))
+
+
+class Store:
+    """The cache. Every call answers None or does nothing where the cache cannot help."""
+
+    def __init__(
+        self,
+        folder: Path | None,
+        warn: Callable[[str], None],
+        *,
+        rehash: bool = False,
+        clock: Callable[[], float] = time.time,
+    ) -> None:
+        self._warn, self._clock, self._rehash = warn, clock, rehash
+        self._decoded: set[tuple[bytes, int, int, int]] = set()
+        self.encoded_folder = None if folder is None else folder / ENCODED
+        self._database = None if folder is None else self._open(folder)
+
+    def _open(self, folder: Path) -> sqlite3.Connection | None:
+        path = folder / "measurements.sqlite"
+        try:
+            folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+            try:
+                return _connect(path)
+            except (sqlite3.DatabaseError, ValueError) as problem:
+                if isinstance(problem, sqlite3.OperationalError):  # locked, read-only, no space
+                    raise
+                aside = folder / f"measurements.set-aside-{time.time_ns()}.sqlite"
+                os.replace(path, aside)
+                for suffix in ("-wal", "-shm"):
+                    with contextlib.suppress(OSError):
+                        os.remove(f"{path}{suffix}")
+                self._warn(f"The cache was unreadable ({problem}); it is set aside as {aside} and made anew.")
+                return _connect(path)
+        except (OSError, sqlite3.Error) as problem:
+            self._warn(f"No cache: {folder} cannot be used ({problem}). Files are measured anew each time.")
+            return None
+
+    def content_of(self, path: str) -> str | None:
+        """The content hash of a file that has not changed since it was read."""
+        key = _file_key(path)
+        if key is None or self._database is None or self._rehash:
+            return None
+        rows = self._do(
+            "SELECT content FROM file WHERE path = ? AND size = ? AND mtime_ns = ? AND inode = ?", *key
+        )
+        return str(rows[0][0]) if rows else None
+
+    def keep_content(self, path: str, content: str) -> None:
+        """Remembers the content of a file, unless it is too young to be trusted."""
+        key = _file_key(path)
+        if key is not None:
+            self._decoded.add(key)
+        if key is not None and self._clock() - key[2] / 1e9 >= YOUNG_SECONDS:
+            self._do("INSERT OR REPLACE INTO file VALUES (?, ?, ?, ?, ?)", *key, content)
+
+    def was_decoded(self, path: str) -> bool:
+        """Has this file, as it is now, been decoded to its end before? Then no decoder dies of it."""
+        return _file_key(path) in self._decoded or self.content_of(path) is not None
+
+    def find(self, content: str, settings: str) -> tuple[Measurement, LimiterReport | None] | None:
+        """The measurement of that content under these settings."""
+        rows = self._do(
+            "SELECT data FROM result WHERE content = ? AND settings = ?", content, _with_method(settings)
+        )
+        if not rows:
+            return None
+        try:
+            data = rows[0][0]
+            return unpack(data) if isinstance(data, bytes) else None
+        except (ValueError, TypeError):
+            return None  # measured again, and written over
+
+    def keep(
+        self, content: str, settings: str, measurement: Measurement, limiter: LimiterReport | None = None
+    ) -> None:
+        self._do(
+            "INSERT OR REPLACE INTO result VALUES (?, ?, ?)",
+            content,
+            _with_method(settings),
+            pack(measurement, limiter),
+        )
+
+    def find_pair(self, first: str, second: str, settings: str) -> bytes | None:
+        """What was kept for these two contents, in this order, under these settings."""
+        rows = self._do(
+            "SELECT data FROM pair WHERE first = ? AND second = ? AND settings = ?", first, second, settings
+        )
+        data = rows[0][0] if rows else None
+        return data if isinstance(data, bytes) else None
+
+    def keep_pair(self, first: str, second: str, settings: str, data: bytes) -> None:
+        self._do("INSERT OR REPLACE INTO pair VALUES (?, ?, ?, ?)", first, second, settings, data)
+
+    def close(self) -> None:
+        if self._database is not None:
+            self._database.close()
+            self._database = None
+
+    def _do(self, statement: str, *values: object) -> list[tuple[object, ...]]:
+        if self._database is None:
+            return []
+        try:
+            with self._database:
+                return self._database.execute(statement, values).fetchall()
+        except sqlite3.Error as problem:
+            self._warn(f"The cache failed ({problem}); going on without it.")
+            self.close()
+            return []
+
+
+def _file_key(path: str) -> tuple[bytes, int, int, int] | None:
+    stamp = stamp_of(path)
+    if stamp is None:
+        return None
+    size, mtime_ns, inode = stamp
+    return os.fsencode(os.path.abspath(path)), size, mtime_ns, inode % 2**63
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    """Opens or makes the file; raises ValueError for another format."""
+    database = sqlite3.connect(path, timeout=_BUSY_SECONDS)
+    try:
+        database.execute("PRAGMA journal_mode = WAL")
+        database.execute("PRAGMA synchronous = NORMAL")
+        version = database.execute("PRAGMA user_version").fetchone()[0]
+        if version not in (0, FORMAT):
+            raise ValueError(f"format {version}, this program knows {FORMAT}")
+        with database:
+            database.executescript(_TABLES)
+            database.execute(f"PRAGMA user_version = {FORMAT}")
+        database.execute("SELECT count(*) FROM file").fetchone()
+        if version:
+            database.execute("SELECT content, settings, data FROM result LIMIT 1").fetchone()
+    except BaseException:
+        database.close()
+        raise
+    os.chmod(path, 0o600)
+    return database
+
+
+def _with_method(settings: str) -> str:
+    return f"method {METHOD}; {settings}"

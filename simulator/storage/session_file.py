@@ -1,0 +1,191 @@
+"""Session file: one JSON file, written whole after each act.
+
+Beside the playlist as NAME.session.json; for bare files in the user's data folder. A damaged or newer file is
+set aside under another name, never overwritten. A lock (`record_lock`) tells a second desk that the first is
+open; the second then keeps its acts in a record of its own.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from simulator.common.errors import SimulatorError, UsageError
+from simulator.common.text import as_utf8
+from simulator.session.log import Act, Record, from_json, to_json
+from simulator.storage.lock import give_back, lock_of, real_path, take
+from simulator.storage.small_files import BINARY, LARGEST_RECORD_BYTES, read_small
+from simulator.storage.user_settings import data_folder_of_user
+from simulator.storage.writing import cut_to_bytes, whole_file
+
+SUFFIX = ".session.json"
+PRIVATE = 0o600
+BY_ITSELF = ("material", "player", "opened")
+"""Acts of the session's own, of which nobody waits to hear that they were saved."""
+
+
+def record_path(playlist: Path | None, files: Sequence[str]) -> Path:
+    """Beside the playlist; for bare files in the data folder, by their names."""
+    if playlist is not None:
+        return playlist.with_name(playlist.name.removesuffix(playlist.suffix) + SUFFIX)
+    folder = sessions_folder()
+    known = hashlib.sha256(b"\0".join(os.fsencode(os.path.abspath(one)) for one in files)).hexdigest()[:12]
+    first = as_utf8(Path(files[0]).stem[:40]).replace("\\", "_") if files else "session"
+    return folder / f"{first}-{known}{SUFFIX}"
+
+
+def sessions_folder() -> Path:
+    """In the user's data folder: the records of bare files, and copies of those that cannot be written."""
+    return data_folder_of_user() / "sessions"
+
+
+class RecordFile:
+    """A record and its file. `keep` adds an act and writes. Where writing fails it is said at each act, the
+    acts go on in memory, and they are written with the next one that can be; `rescue` is for the end."""
+
+    def __init__(self, path: Path, warn: Callable[[str], None], title: str = "") -> None:
+        self.path, self._warn = path, warn
+        self.record = Record(title)
+        self._lock: Path | None = None
+        self._failed = False
+        self._on_disk = 0
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as problem:
+            self._fail(problem)
+            return
+        self.path = self._free_path()
+        self.record = self._read(title)
+        self._on_disk = len(self.record.acts)
+
+    def keep(self, act: Act) -> None:
+        """Adds an act; on the disk when this returns, if the disk allows it. One that has no form there (a
+        number that is none) is left out, so that the others can still be written, and that is said."""
+        longer = self.record.with_act(act)
+        try:
+            data = to_json(longer)
+        except (TypeError, ValueError) as problem:
+            self._warn(f"One act ({act.kind}) cannot be put into the record ({problem}) and is not kept.")
+            return
+        self.record = longer
+        try:
+            with _whole(self.path) as passing, open(passing, "wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+        except (OSError, SimulatorError) as problem:
+            self._fail(problem, act.kind)
+        else:
+            if self._failed:
+                self._warn(f"{self.path} can be written again: everything is saved.")
+            self._failed, self._on_disk = False, len(self.record.acts)
+
+    @property
+    def kept(self) -> bool:
+        """Does all that was done stand on the disk?"""
+        return bool(self.record.acts) and not self.unsaved
+
+    @property
+    def unsaved(self) -> tuple[Act, ...]:
+        """The acts that are only in memory."""
+        return self.record.acts[self._on_disk :]
+
+    def rescue(self, folder: Path) -> Path | None:
+        """Saves the whole record under a name of its own in `folder`; None where that fails too."""
+        stem = cut_to_bytes(as_utf8(self.path.name.removesuffix(SUFFIX)).replace("\\", "_"), 150)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            place = _free_name(folder / f"{stem}{SUFFIX}", "unsaved")
+            with whole_file(place, False) as passing, open(passing, "xb", opener=_private) as file:
+                file.write(to_json(self.record))
+        except (OSError, SimulatorError):
+            return None
+        return place
+
+    def close(self) -> None:
+        """Takes the lock away."""
+        if self._lock is not None:
+            give_back(self._lock)
+            self._lock = None
+
+    def _read(self, title: str) -> Record:
+        try:
+            data = read_small(self.path, LARGEST_RECORD_BYTES)
+        except FileNotFoundError:
+            return Record(title)
+        except OSError as problem:
+            kept = self.path
+            self.path = _beside(kept)
+            self._warn(f"{kept} cannot be read ({problem.strerror}) and is left alone; see {self.path.name}.")
+            return Record(title)
+        try:
+            return from_json(data)
+        except UsageError as problem:
+            kept, aside = self.path, _free_name(self.path, "set-aside")
+            try:
+                os.replace(kept, aside)
+            except OSError as refusal:  # the folder cannot be written
+                self.path = _beside(kept)
+                self._warn(f"{kept}: {problem.message} It cannot be set aside ({refusal.strerror}).")
+                return Record(title)
+            self._warn(f"{kept}: {problem.message} It was set aside as {aside.name}; a new one is begun.")
+            return Record(title)
+
+    def _free_path(self) -> Path:
+        """The path itself, or one of its own where another desk holds it."""
+        path = self.path
+        for number in range(2, 100):
+            lock = lock_of(path)
+            if take(lock):
+                self._lock = lock
+                break
+            path = self.path.with_name(f"{self.path.name.removesuffix(SUFFIX)}.desk{number}{SUFFIX}")
+        if path != self.path:
+            self._warn(
+                f"{self.path} is open at another desk; this one keeps its notes in {path.name}. (If no other "
+                f"desk is open, quit, remove {lock_of(self.path)} and open it again.)"
+            )
+        return path
+
+    def _fail(self, problem: Exception, kind: str = "") -> None:
+        if not self._failed:
+            reason = problem.message if isinstance(problem, SimulatorError) else str(problem)
+            self._warn(
+                f"Not saved: the session file cannot be written ({reason.rstrip('.')}). Notes are kept in "
+                "memory only, and saved with the next one that can be."
+            )
+        elif kind not in BY_ITSELF:
+            self._warn(f"Not saved either. In memory only: {len(self.unsaved)}.")
+        self._failed = True
+
+
+def _whole(path: Path) -> contextlib.AbstractContextManager[Path]:
+    """The passing file of a session file, which holds what was said in the room: a new one is readable to
+    its owner alone."""
+    return whole_file(real_path(path), True, PRIVATE)
+
+
+def _private(path: str, flags: int) -> int:
+    """For open: a file for this user alone."""
+    return os.open(path, flags | BINARY, 0o600)
+
+
+def _beside(path: Path) -> Path:
+    """A record of its own beside one that cannot be read."""
+    stem = path.name.removesuffix(SUFFIX)
+    for number in range(2, 10_000):
+        free = path.with_name(f"{stem}.new{number}{SUFFIX}")
+        if not os.path.lexists(free):
+            return free
+    raise UsageError(f"{path}: too many records lie beside it.", "Clear them away.")
+
+
+def _free_name(path: Path, word: str) -> Path:
+    for number in range(1, 10_000):
+        free = path.with_name(f"{path.name}.{word}-{number}")
+        if not free.exists():
+            return free
+    raise UsageError(f"{path}: too many files were set aside beside it.", "Clear them away.")

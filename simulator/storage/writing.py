@@ -1,0 +1,244 @@
+"""Safe writing of results: whole or not at all, and never over something of the user's.
+
+A file is written beside its place under a passing name and then moved there in one step. The name tells whose
+it is, so that the next run in the folder removes what a run that was killed has left.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import multiprocessing
+import os
+import shutil
+import stat
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from simulator.common.errors import WriteError
+from simulator.storage.lock import give_back, take
+from simulator.storage.process_life import name_mark, named_lives
+from simulator.storage.small_files import BINARY, read_so_far
+
+PASSING = ".part"
+_swept: set[Path] = set()
+
+
+def refuse_existing(paths: Sequence[Path], force: bool) -> None:
+    """Raises WriteError, before any work, where a result would replace a file that is there. Also with
+    `force` it replaces no device, pipe or folder, and no file that this command has read."""
+    there = [path for path in paths if os.path.lexists(path)]
+    for path in there:
+        if os.path.exists(path) and not os.path.isfile(path):
+            raise WriteError(
+                f"{path}: no ordinary file but a device, a pipe or a folder, and kept.", "Name another file."
+            )
+    refuse_sources(there, ())
+    if there and not force:
+        more = f" and {len(there) - 1} more" if len(there) > 1 else ""
+        raise WriteError(
+            f"{there[0]}{more}: there already, and kept.", "Name another folder, or add --force."
+        )
+
+
+def refuse_sources(paths: Sequence[Path], sources: Sequence[str]) -> None:
+    """Raises WriteError, before any work, where a result would take the place of a file that it is made
+    from, one of `sources` or a playlist, profile or record that this command has read: that is never wanted,
+    so no option allows it. A link to a source may go, as the source stays."""
+    for path in paths:
+        for source in (*sources, *read_so_far()):
+            with contextlib.suppress(OSError, ValueError):
+                if _takes_the_place(path, source):
+                    raise WriteError(
+                        f"{path}: this is one of the files that are read, and kept even with --force.",
+                        "Name another folder or file for the results.",
+                    )
+
+
+def _takes_the_place(path: Path, source: str) -> bool:
+    if path.is_symlink():
+        return False
+    if not os.path.exists(path):  # neither is there yet: a record that is begun later, and the result
+        return os.path.abspath(path) == os.path.abspath(source)
+    if not os.path.samefile(path, source):
+        return False
+    # by its own name, or by another spelling of it (letters of another case, a folder's other name)
+    return os.path.realpath(path) == os.path.realpath(source) or os.stat(path).st_nlink == 1
+
+
+@contextlib.contextmanager
+def whole_file(path: Path, force: bool, new_mode: int | None = None) -> Iterator[Path]:
+    """Yields the passing name to write to; moves it to `path` at the end, removes it on any failure. A file
+    that is replaced passes on who may read and write it; a new one has `new_mode`, if given. Raises
+    WriteError where the disk is full or the place is taken."""
+    passing = _passing(path)
+    _sweep_dead(path.parent)
+    mode = _mode(path) if force else None
+    mode = new_mode if mode is None else mode
+    try:
+        if mode is not None:
+            _begin_with(passing, mode)
+        yield passing
+        _reach_the_disk(passing)
+        if mode is not None:
+            _set_mode(passing, mode)
+        if force:
+            os.replace(passing, path)
+        else:
+            _move_new(passing, path)
+    except FileExistsError:
+        raise WriteError(
+            f"{path}: there already, and kept.", "Name another folder, or add --force."
+        ) from None
+    except OSError as problem:
+        raise write_error(path, problem) from None
+    finally:
+        with contextlib.suppress(OSError):
+            os.remove(passing)
+
+
+def _reach_the_disk(path: Path) -> None:
+    """Waits until the bytes of a file are on the disk: a name without them would outlive a power cut. Raises
+    OSError. Windows does that only for a file that is open to be written."""
+    with open(path, "r+b") as done:
+        os.fsync(done.fileno())
+
+
+def _mode(path: Path) -> int | None:
+    """Who may read and write an ordinary file (links count as none); None where there is none."""
+    with contextlib.suppress(OSError, ValueError):
+        found = os.lstat(path)
+        if stat.S_ISREG(found.st_mode):
+            return stat.S_IMODE(found.st_mode)
+    return None
+
+
+def _begin_with(passing: Path, mode: int) -> None:
+    """The passing file, never open to more than the one that it replaces, and to its writer always."""
+    with contextlib.suppress(OSError):  # whoever writes it says what is the matter
+        os.close(os.open(passing, os.O_CREAT | os.O_WRONLY | os.O_TRUNC | BINARY, 0o600))
+        _set_mode(passing, mode | stat.S_IRUSR | stat.S_IWUSR)
+
+
+def _set_mode(passing: Path, mode: int) -> None:
+    with contextlib.suppress(OSError):  # a disk that knows no such modes
+        os.chmod(passing, mode)
+
+
+def sweep(paths: Sequence[Path]) -> None:
+    """Removes what workers that were ended, or that crashed, left of these files; what is whole stays."""
+    for path in paths:
+        with contextlib.suppress(OSError):
+            os.remove(_passing(path))
+
+
+def _passing(path: Path) -> Path:
+    """The name while it is written: the same in a worker and in the process that started it, so that
+    each can sweep it away, and another in every run."""
+    return path.with_name(f".{cut_to_bytes(path.name, 180)}.{name_mark(run_id())}{PASSING}")
+
+
+def run_id() -> int:
+    """The process id of the run: of the process that started this one, where it is a worker."""
+    parent = multiprocessing.parent_process()
+    return os.getpid() if parent is None or parent.pid is None else parent.pid
+
+
+def _sweep_dead(folder: Path) -> None:
+    """Removes, once in a run, what runs that were killed have left half-written in a folder. A file whose run
+    lives, may live on another machine, or is not told by the name, stays."""
+    if folder in _swept:
+        return
+    _swept.add(folder)
+    with contextlib.suppress(OSError), os.scandir(folder) as entries:
+        for entry in entries:
+            if not (entry.name.startswith(".") and entry.name.endswith(PASSING)):
+                continue
+            with contextlib.suppress(OSError, ValueError):
+                mark = entry.name.removesuffix(PASSING).rpartition(".")[2]
+                if not named_lives(mark) and entry.is_file(follow_symlinks=False):
+                    os.remove(entry.path)
+
+
+def cut_to_bytes(name: str, most: int) -> str:
+    """The beginning of a name that takes at most `most` bytes on the disk, no character cut in two: file
+    systems hold names of 255 bytes, and a character may take four."""
+    while len(os.fsencode(name)) > most:
+        name = name[:-1]
+    return name
+
+
+FULL_BYTES = 4 * 1024 * 1024
+"""A disk with less room than this is taken for the reason why a library could not write."""
+
+
+def write_error(path: Path, problem: OSError) -> WriteError:
+    """The system's refusal in words."""
+    if problem.errno in (errno.ENOSPC, errno.EDQUOT):
+        full = "No space left on the disk" if problem.errno == errno.ENOSPC else "No quota left on the disk"
+        return WriteError(
+            f"{path}: cannot be written: {full} of the folder {path.absolute().parent}.",
+            "Make room on that disk, or name another folder with --out.",
+        )
+    return WriteError(
+        f"{path}: cannot be written: {problem.strerror or problem}.",
+        "Check the folder and its permissions, or name another with --out.",
+    )
+
+
+def refusal(passing: Path, words: str) -> OSError:
+    """Why a library could not write this file: libsndfile says no more than "System error." where the disk is
+    full, so the system itself is asked by writing on, and then how much room there is."""
+    try:
+        with open(passing, "ab", buffering=0) as file:
+            for _ in range(16):
+                file.write(bytes(65536))
+    except OSError as problem:
+        return problem
+    with contextlib.suppress(OSError):
+        if shutil.disk_usage(passing.parent).free < FULL_BYTES:  # it had been taken back by then
+            return OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+    words = words.rstrip(". ")
+    return OSError(None, "the system refused it" if "System error" in words else words)
+
+
+def make_folder(path: Path) -> None:
+    """The folder with its parents. Raises WriteError."""
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise write_error(path, problem) from None
+
+
+CLAIM = ".fairhearing-writing.lock"
+
+
+@contextlib.contextmanager
+def claimed(folder: Path, paths: Sequence[Path], force: bool) -> Iterator[None]:
+    """The folder, made where it is missing, for this command alone; `paths` are what it will write there. A
+    lock in it, which names its process, makes the claim: of several commands one gets it. Raises WriteError,
+    before anything is written, where another command is at work in it, or has finished there since."""
+    make_folder(folder)
+    lock = folder / CLAIM
+    if not take(lock):
+        raise WriteError(
+            f"{folder}: another command is writing into this folder.",
+            "Wait until it has finished, or name another folder.",
+        )
+    try:
+        refuse_existing(paths, force)
+        yield
+    finally:
+        give_back(lock)
+
+
+def _move_new(passing: Path, path: Path) -> None:
+    """Moves without ever replacing; where links are not to be had, the check comes just before."""
+    try:
+        os.link(passing, path)
+    except FileExistsError:
+        raise
+    except OSError:
+        if os.path.lexists(path):
+            raise FileExistsError(errno.EEXIST, "exists", str(path)) from None
+        os.replace(passing, path)

@@ -1,0 +1,1 @@
+"""What a comparison says: sentences, tables, picture and JSON."""

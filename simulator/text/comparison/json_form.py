@@ -1,0 +1,85 @@
+"""JSON of `compare`: one object; numbers unrounded, what cannot be measured is null, keys are only ever
+added. The schema is `tests/schemas/compare.json`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+from simulator.comparison.passages import SECONDS, Window
+from simulator.comparison.versions import Comparison, Figures, Played, Side
+from simulator.playlists.playlist import Track
+from simulator.text.comparison.terms import Names, Said
+from simulator.text.json_form import SCHEMA
+
+
+def comparison_object(
+    found: Comparison,
+    tracks: tuple[Track, Track],
+    names: Names,
+    overall: Sequence[Said],
+    by_player: Sequence[Sequence[Said]],
+) -> dict[str, Any]:
+    """`tracks` are loud and open; `overall` and `by_player` the sentences, with the rule of each."""
+    loud, open_ = tracks
+    return {
+        "schema": SCHEMA,
+        "loud": {"path": loud.path, "title": loud.title, "name": names.loud},
+        "open": {"path": open_.path, "title": open_.title, "name": names.open},
+        "alignment": found.alignment.as_json(),
+        "difference": None if found.difference is None else found.difference.as_json(),
+        "passages": {
+            "seconds": SECONDS,
+            "shared": found.passages.shared,
+            "chosen_on": "open" if found.passages.shared else "each",
+            "loudest": _window(found.passages.loudest),
+            "quietest": _window(found.passages.quietest),
+        },
+        "delivered": _side(found.delivered),
+        "played": [_played(played, said) for played, said in zip(found.played, by_player, strict=True)],
+        "sentences": _sentences(overall),
+    }
+
+
+def _played(played: Played, said: Sequence[Said]) -> dict[str, Any]:
+    profile = played.profile
+    decisions = {"loud": played.loud.prediction.decision, "open": played.open.prediction.decision}
+    found = {
+        "profile": profile.id,
+        "title": profile.title,
+        "target_lufs": profile.target_lufs,
+        "uncertainty_db": profile.uncertainty_db,
+        "limited_by": {place: decision.limited_by for place, decision in decisions.items()},
+        "reason": {place: decision.reason for place, decision in decisions.items()},
+        "target_shortfall_lu": {
+            "loud": played.loud.prediction.target_shortfall_lu,
+            "open": played.open.prediction.target_shortfall_lu,
+        },
+        "limiter": {
+            "loud": asdict(played.loud.prediction.limiter),
+            "open": asdict(played.open.prediction.limiter),
+        },
+    }
+    return {**found, **_side(played.side), "sentences": _sentences(said)}
+
+
+def _side(side: Side) -> dict[str, Any]:
+    return {
+        "loud": _figures(side.loud),
+        "open": _figures(side.open),
+        "loud_minus_open": asdict(side.gap),
+    }
+
+
+def _figures(found: Figures) -> dict[str, Any]:
+    return asdict(found)
+
+
+def _window(window: Window) -> dict[str, float | None]:
+    return {"loud_start_s": window.loud_s, "open_start_s": window.open_s}
+
+
+def _sentences(said: Sequence[Said]) -> list[dict[str, str]]:
+    return [{"rule": one.rule, "text": one.text} for one in said]

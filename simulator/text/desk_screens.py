@@ -1,0 +1,189 @@
+"""Screens of the desk as plain text, drawn from the session's values by rule.
+
+Sentences are those of `sentences`; what is said of references compares each one's peak to loudness ratio with
+the list's median (the project's own rule: 3 dB away from it is a word).
+"""
+
+from __future__ import annotations
+
+import statistics
+
+from rich.table import Table
+
+from simulator.common.report_numbers import level, signed
+from simulator.common.units import format_time
+from simulator.metering.measurement import Measurement
+from simulator.session.acts.words import note_place
+from simulator.session.codec_variants import is_difference, with_converter
+from simulator.session.commands import COMMANDS, Command
+from simulator.session.effects import Show
+from simulator.session.state import Session
+from simulator.session.track import TrackView
+from simulator.text.desk_opening import KEYS_LINE, opening
+from simulator.text.findings_peaks import peak_cells, peak_columns
+from simulator.text.layout import drawn, wrapped
+from simulator.text.sentences import (
+    Version,
+    headroom_sentences,
+)
+from simulator.text.tables import grid, shortened
+
+NOTICEABLY_DB = 3.0
+
+
+def screen(session: Session, show: Show) -> str:
+    """A whole screen as lines of at most `session.width` cells."""
+    if show.screen == "opening":
+        return opening(session)
+    if show.screen == "list":
+        return listing(session)
+    if show.screen == "explain":
+        return explanation(session, int(show.argument))
+    if show.screen == "marks":
+        return marks(session)
+    return help_text(session, show.argument)
+
+
+def listing(session: Session) -> str:
+    """Every track as delivered and as played; of references what is odd about them."""
+    middle = _median_plr(session)
+    remarks = [_remarks(one, middle) for one in session.tracks]
+    table = grid(
+        ["#", "Track", "delivered\nLUFS", "gain\ndB", "played\nLUFS", "peak\ndBTP", "PLR\ndB", ""],
+        [True, False, True, True, True, True, True, False],
+    )
+    # one line a track: what the other columns leave of the width
+    room = max(min(session.width, 120) - 55 - max(map(len, remarks), default=0), 12)
+    for number, one in enumerate(session.tracks, 1):
+        title, here = shortened(one.title, room), ">" if number - 1 == session.track else ""
+        if one.delivered is None:
+            table.add_row(str(number), title, "–", "–", "–", "–", "–", "not readable")
+            continue
+        played = one.played.get(_player(session))
+        table.add_row(
+            f"{here}{number}",
+            title,
+            level(one.delivered.integrated_lufs),
+            "–" if played is None else signed(played.gain_db),
+            "–" if played is None else level(played.measured.integrated_lufs),
+            "–" if played is None else level(played.measured.true_peak_dbtp),
+            level(one.delivered.peak_to_loudness_db),
+            remarks[number - 1],
+        )
+    problems = [
+        line
+        for number, one in enumerate(session.tracks, 1)
+        if one.problem
+        for line in wrapped(f"{number}. {one.problem}", session.width)
+    ]
+    return "\n".join([drawn(table, session.width), *problems])
+
+
+def _player(session: Session) -> str:
+    """The player as it sounds: with the simulated converter, where that is on and worked out."""
+    behind = with_converter(session.profile)
+    known = session.converter and behind in session.profiles
+    return behind if known and any(behind in one.played for one in session.tracks) else session.profile
+
+
+def explanation(session: Session, track: int) -> str:
+    """Why this track gets this gain, for a client."""
+    one, profile = session.tracks[track], session.profiles[_player(session)]
+    played = one.played.get(profile.id)
+    if played is None or one.delivered is None:
+        return "\n".join(wrapped(f"Track {track + 1}: {one.problem or 'not worked out yet.'}", session.width))
+    said = [f"{track + 1} {one.title}, by {profile.title} ({profile.id})."]
+    said.append(played.prediction.decision.reason)
+    if not is_difference(profile.id):
+        said += headroom_sentences(Version("this track", one.delivered, played.prediction), profile)
+    said.append(_as_played(played.measured))
+    columns = peak_columns([played.prediction])
+    if columns:
+        cells = peak_cells(columns, one.delivered, played.prediction)
+        ways = zip(["master", *columns, "as played"], cells, strict=True)
+        said.append("True peak in dBTP (overs): " + ", ".join(f"{way} {cell}" for way, cell in ways) + ".")
+    if profile.target_lufs is not None:
+        said.append(
+            f"A real player may measure another edition: count on ±{level(profile.uncertainty_db)} dB."
+        )
+    return "\n".join(line for sentence in said for line in wrapped(sentence, session.width))
+
+
+def _as_played(found: Measurement) -> str:
+    whole, passage, peak = found.integrated_lufs, found.max_short_term_lufs, found.true_peak_dbtp
+    if whole is None or peak is None:
+        return "It then has no measurable loudness." + (
+            "" if peak is None else f" It peaks at {level(peak)} dBTP."
+        )
+    loudest = "" if passage is None else f", its loudest passage at {level(passage)} LUFS,"
+    return f"It then plays at {level(whole)} LUFS{loudest} and peaks at {level(peak)} dBTP."
+
+
+def marks(session: Session) -> str:
+    """All marks and the notes of this session, in order; how many earlier ones there are, and where."""
+    lines = []
+    for mark in session.marks:
+        title = shortened(session.tracks[mark.track].title, 40)
+        lines += wrapped(
+            f"{mark.name}: {format_time(mark.place_s)} of {mark.track + 1} {title}", session.width
+        )
+    for act in session.notes:
+        lines += wrapped(f"note ({note_place(act.data)}): {act.data['text']}", session.width)
+    if not lines:
+        said = "No marks, and no notes in this session yet. Set one: mark NAME, note TEXT"
+        lines += wrapped(said, session.width)
+    if session.earlier_notes:
+        count = session.earlier_notes
+        notes = "1 note of an earlier session" if count == 1 else f"{count} notes of earlier sessions"
+        lines += wrapped(f"{notes}: in {session.record_path}", session.width)
+    return "\n".join(lines)
+
+
+def help_text(session: Session, name: str) -> str:
+    """The table of commands, or one of them."""
+    if name:
+        found = next(command for command in COMMANDS if command.name == name)
+        return "\n".join(line for part in _one_command(found) for line in wrapped(part, session.width))
+    table = Table(box=None, show_header=False, pad_edge=False)
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
+    for command in COMMANDS:
+        arguments = command.arguments.replace(
+            "[loudest|quietest|turn|TIME|MARK] [SECONDS]", "[PLACE] [SECONDS]"
+        )
+        arguments = arguments.replace("TIME|loudest|quietest|turn|MARK", "PLACE")
+        arguments = arguments.replace("[delivered|played|matched]", "[STATE]")
+        arguments = arguments.replace("[stereo|mono|difference]", "[HOW]")
+        table.add_row(f"{command.name} {arguments}".rstrip(), command.help)
+    return "\n".join([drawn(table, session.width), *wrapped(KEYS_LINE, session.width)])
+
+
+def _one_command(command: Command) -> list[str]:
+    parts = [f"{command.name} {command.arguments}".rstrip(), command.help, f"For example: {command.example}"]
+    if command.short:
+        parts.append(f"Also: {', '.join(command.short)}")
+    if command.key:
+        parts.append(f"Key on an empty line: {command.key}")
+    return parts
+
+
+def _remarks(one: TrackView, middle: float | None) -> str:
+    words = ["lossy"] if one.lossy else []
+    if one.mono:
+        words.append("mono")
+    ratio = None if one.delivered is None else one.delivered.peak_to_loudness_db
+    if one.role == "reference" and ratio is not None and middle is not None:
+        if ratio < middle - NOTICEABLY_DB:
+            words.append("dense")
+        elif ratio > middle + NOTICEABLY_DB:
+            words.append("open")
+    return ", ".join([*(["ref"] if one.role == "reference" else []), *words])
+
+
+def _median_plr(session: Session) -> float | None:
+    found = [
+        ratio
+        for one in session.tracks
+        if one.delivered is not None and (ratio := one.delivered.peak_to_loudness_db) is not None
+    ]
+    return statistics.median(found) if len(found) > 2 else None

@@ -1,0 +1,542 @@
+"""`fairhearing check`: each crafted defect is found, and nothing else is found in it."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import numpy as np
+import pytest
+import soundfile
+from numpy.typing import NDArray
+from support import signals
+
+from simulator.cli import app
+from simulator.cli.check import _decided
+from simulator.metering.meter import measure_array
+from simulator.session.log import Act, Record, to_json
+
+RATE = 44_100
+SECONDS = 6.0
+SCHEMA = Path(__file__).resolve().parents[1] / "schemas" / "check.json"
+Audio = NDArray[np.float64]
+
+
+def clean(peak_dbtp: float = -1.5) -> Audio:
+    """A master without a defect: two channels with much in common, silence before and after, faded."""
+    middle, left, right = (
+        signals.band_limited(signals.pink_noise(round(SECONDS * RATE), seed, RATE)) for seed in (1, 2, 3)
+    )
+    wave = np.stack([middle + 0.3 * left, middle + 0.3 * right], axis=1)
+    wave *= np.sqrt(np.mean(wave[:, :1] ** 2) / np.mean(wave**2, axis=0))  # of one level
+    wave -= wave.mean(axis=0)
+    fade = np.minimum(np.arange(wave.shape[0]) / (0.2 * RATE), 1.0)
+    wave *= (fade * fade[::-1] ** 2)[:, np.newaxis]
+    wave = np.concatenate([np.zeros((4410, 2)), wave, np.zeros((22_050, 2))])
+    return at_peak(wave, peak_dbtp)
+
+
+def at_peak(wave: Audio, peak_dbtp: float) -> Audio:
+    found = measure_array(wave.astype(np.float32), RATE).true_peak_dbtp
+    assert found is not None
+    return wave * 10.0 ** ((peak_dbtp - found) / 20.0)
+
+
+def clipped_below_full_scale(wave: Audio) -> Audio:
+    """Twelve samples at the top, cut flat at 0.8 of the highest."""
+    wave = wave.copy()
+    top = int(np.argmax(np.abs(wave[:, 0])))
+    level = 0.999 * np.abs(wave[:, 0]).max()
+    wave[top - 6 : top + 6, 0] = np.sign(wave[top, 0]) * level
+    return wave
+
+
+def dithered_16(wave: Audio) -> Audio:
+    noise = np.random.default_rng(9).random((*wave.shape, 2))
+    return np.rint(wave * 32768.0 + noise[..., 0] - noise[..., 1]) / 32768.0
+
+
+def truncated_16(wave: Audio) -> Audio:
+    """After a fade-out as mixes have it, to −120 dB in three seconds."""
+    fade_db = np.clip((np.arange(wave.shape[0]) / RATE - 3.0) * -40.0, -200.0, 0.0)
+    return np.floor(wave * 10.0 ** (fade_db[:, np.newaxis] / 20.0) * 32768.0) / 32768.0
+
+
+def pressed(wave: Audio) -> Audio:
+    """Driven hard into a soft clipper, up to −0.1 dBTP: a codec's noise then passes full scale."""
+    return at_peak(np.tanh(6.0 * wave), -0.1)
+
+
+def one_channel_down(wave: Audio) -> Audio:
+    return wave * np.array([1.0, 10.0 ** (-1.0 / 20.0)])
+
+
+def upsampled(wave: Audio) -> Audio:
+    """Through 32 kHz and back."""
+    import soxr
+
+    there = soxr.resample(wave, RATE, 32_000, quality="VHQ")
+    return np.asarray(soxr.resample(there, 32_000, RATE, quality="VHQ"))
+
+
+def with_click(wave: Audio) -> Audio:
+    wave = wave.copy()
+    wave[2000:2010] = 0.05 * np.hanning(10)[:, np.newaxis]
+    return wave
+
+
+def gap(wave: Audio, at_s: float, seconds: float, channels: slice = slice(None)) -> Audio:
+    wave = wave.copy()
+    wave[round(at_s * RATE) : round((at_s + seconds) * RATE), channels] = 0.0
+    return wave
+
+
+def with_silence(wave: Audio) -> Audio:
+    """5 s in the middle, faded out and in."""
+    middle, ramp = round(3.0 * RATE), np.linspace(1.0, 0.0, RATE // 10)[:, np.newaxis]
+    before, after = wave[:middle].copy(), wave[middle:].copy()
+    before[-ramp.shape[0] :] *= ramp
+    after[: ramp.shape[0]] *= ramp[::-1]
+    return np.concatenate([before, np.zeros((5 * RATE, 2)), after])
+
+
+def wide_turned(wave: Audio) -> Audio:
+    """Sides nearly as strong as the middle, above the bass; then one channel is turned."""
+    import soxr
+
+    side = signals.band_limited(signals.pink_noise(wave.shape[0], 8, RATE))
+    side -= soxr.resample(soxr.resample(side, RATE, 1000, quality="VHQ"), 1000, RATE, quality="VHQ")[
+        : len(side)
+    ]
+    envelope = np.abs(wave).max(axis=1) > 0.0
+    side *= envelope * np.sqrt(np.mean(wave**2) / np.mean(side**2)) * 0.7
+    return at_peak(np.stack([wave[:, 0] + side, -(wave[:, 1] - side)], axis=1), -1.5)
+
+
+def turned(wave: Audio) -> Audio:
+    return wave * np.array([1.0, -1.0])
+
+
+DEFECTS: dict[str, tuple[Callable[[Audio], Audio], dict[str, str]]] = {
+    "clean": (lambda wave: wave, {}),
+    "clipped": (clipped_below_full_scale, {"clipped_runs": "look"}),
+    "bits": (dithered_16, {"word_length": "look"}),
+    "undithered": (truncated_16, {"word_length": "look", "dither": "look"}),
+    "balance": (one_channel_down, {"balance": "look"}),
+    "dc": (lambda wave: wave + 0.004, {"dc": "look"}),
+    "cut": (lambda wave: wave[: round(4.0 * RATE)], {"end": "look"}),
+    "start": (lambda wave: wave[round(2.0 * RATE) + 13 :], {"start": "look"}),
+    "over": (lambda wave: at_peak(wave, 0.2), {"true_peak": "fix", "sample_peak": "fix", "overs": "look"}),
+    "hot": (lambda wave: at_peak(wave, -0.5), {"true_peak": "look"}),
+    "upsampled": (upsampled, {"upsampled": "look"}),
+    "click": (with_click, {"edge_clicks": "look"}),
+    "head": (lambda wave: np.concatenate([np.zeros((2 * RATE, 2)), wave]), {"head_silence": "look"}),
+    "tail": (lambda wave: np.concatenate([wave, np.zeros((6 * RATE, 2))]), {"tail_silence": "look"}),
+    "dropout": (lambda wave: gap(wave, 3.0, 0.012), {"dropouts": "look"}),
+    "side_out": (lambda wave: gap(wave, 3.0, 0.012, slice(1)), {"dropouts": "look"}),
+    "middle": (with_silence, {"middle_silence": "look"}),
+    "wide": (wide_turned, {"correlation": "fix"}),
+    "polarity": (turned, {"correlation": "fix"}),
+    "same": (lambda wave: wave[:, [0, 0]], {"correlation": "look"}),
+    "silent_side": (lambda wave: wave * np.array([1.0, 0.0]), {"balance": "fix"}),
+}
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("masters")
+    wave = clean()
+    for name, (spoil, _) in DEFECTS.items():
+        soundfile.write(made / f"{name}.wav", np.clip(spoil(wave), -2.0, 2.0), RATE, subtype="PCM_24")
+    soundfile.write(made / "over.wav", DEFECTS["over"][0](wave), RATE, subtype="FLOAT")
+    soundfile.write(made / "pressed.wav", pressed(wave), RATE, subtype="PCM_24")
+    soundfile.write(made / "odd.wav", wave, 37_000, subtype="PCM_24")
+    soundfile.write(made / "mono.flac", wave[:, 0], RATE, subtype="PCM_24")
+    soundfile.write(made / "surround.wav", np.tile(wave, 3) * 0.5, 48_000, subtype="PCM_24")
+    soundfile.write(made / "silence.wav", np.zeros((RATE, 2)), RATE, subtype="PCM_24")
+    (made / "text.wav").write_text("no audio", encoding="utf-8")
+    return made
+
+
+@pytest.fixture
+def answer(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Any:
+    monkeypatch.chdir(folder)
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+
+    def run(line: str) -> tuple[int, str, str]:
+        code = app.run(["check", *line.split()])
+        out, err = capsys.readouterr()
+        return code, out, err
+
+    return run
+
+
+def parsed(out: str) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = json.loads(out)
+    jsonschema.validate(found, json.loads(SCHEMA.read_text(encoding="utf-8")))
+    return found
+
+
+def serious(master: dict[str, Any]) -> dict[str, str]:
+    return {one["check"]: one["level"] for one in master["findings"] if one["level"] != "fine"}
+
+
+def of(master: dict[str, Any], check: str) -> dict[str, Any]:
+    (found,) = [one for one in master["findings"] if one["check"] == check]
+    return dict(found)
+
+
+@pytest.mark.parametrize("name", list(DEFECTS))
+def test_each_defect_is_found_and_nothing_else(answer: Any, name: str) -> None:
+    code, out, err = answer(f"{name}.wav --json")
+    (master,) = parsed(out)
+    wanted = DEFECTS[name][1]
+    assert err == ""
+    assert serious(master) == wanted
+    assert code == (3 if "fix" in wanted.values() else 0)
+    for one in master["findings"]:
+        assert bool(one["advice"]) == (one["level"] != "fine"), one
+
+
+def test_the_figures_of_the_defects_are_those_that_were_made(answer: Any) -> None:
+    names = ("clean", "clipped", "bits", "balance", "dc", "cut", "over", "upsampled", "click", "head")
+    names += ("dropout", "side_out", "middle", "wide")
+    _, out, _ = answer("--json " + " ".join(f"{name}.wav" for name in names))
+    found = dict(zip(names, parsed(out), strict=True))
+    assert of(found["bits"], "word_length")["value"] == 16
+    assert of(found["bits"], "word_length")["against"] == 24
+    assert of(found["clean"], "word_length")["value"] == 24
+    assert of(found["balance"], "balance")["value"] == pytest.approx(1.0, abs=0.01)
+    assert of(found["dc"], "dc")["value"] == pytest.approx(0.4, abs=0.001)
+    assert of(found["upsampled"], "upsampled")["value"] == 32_000
+    assert of(found["over"], "true_peak")["value"] == pytest.approx(0.2, abs=0.005)
+    assert of(found["click"], "edge_clicks")["at_s"] == [pytest.approx(2000 / RATE, abs=1e-4)]
+    assert of(found["head"], "head_silence")["value"] == pytest.approx(2.1, abs=0.1)
+    (sample,) = [one for one in found["over"]["findings"] if one["check"] == "sample_peak"]
+    assert 0.0 < sample["value"] <= 0.2
+    assert f"as integers (16 or 24 bits) they clip by up to {sample['value']:.2f} dB" in sample["text"]
+    assert of(found["over"], "overs")["name"] == "Overs over full scale"
+    assert not [one for one in found["clean"]["findings"] if one["check"] == "sample_peak"]
+    assert of(found["clean"], "overs")["name"] == "Overs between samples"
+    assert (of(found["dropout"], "dropouts")["value"], of(found["side_out"], "dropouts")["value"]) == (1, 1)
+    assert "in channels 1, 2. The longest: 12.0 ms at 0:03.0." in of(found["dropout"], "dropouts")["text"]
+    assert "in channel 1. The longest" in of(found["side_out"], "dropouts")["text"]
+    assert of(found["middle"], "middle_silence")["value"] == pytest.approx(5.0, abs=0.1)
+    assert of(found["middle"], "middle_silence")["at_s"] == [pytest.approx(3.0, abs=0.1)]
+    assert -0.9 < of(found["wide"], "correlation")["value"] < -0.1
+    run = of(found["clipped"], "clipped_runs")
+    assert run["value"] == 1
+    assert re.search(r"The longest: 1[0-9] samples at −1\.\d\d dBFS, channel 1", run["text"])
+    cut = of(found["cut"], "end")
+    assert cut["at_s"] == [pytest.approx(4.0, abs=1e-3)]
+
+
+def test_an_over_of_a_fifth_of_a_db_is_cured_by_lowering_the_output_by_that(
+    answer: Any, folder: Path, tmp_path: Path
+) -> None:
+    _, out, _ = answer("over.wav --json --ceiling 0")
+    found = of(parsed(out)[0], "true_peak")
+    by = float(re.findall(r"Lower the output by (\d+\.\d+) dB", found["advice"])[0])
+    assert by == pytest.approx(0.2, abs=0.0101)
+    samples, _ = soundfile.read(folder / "over.wav")
+    soundfile.write(tmp_path / "cured.wav", samples * 10.0 ** (-by / 20.0), RATE, subtype="FLOAT")
+    code, out, _ = answer(f"{tmp_path / 'cured.wav'} --json --ceiling 0")
+    assert (code, serious(parsed(out)[0])) == (0, {})
+
+
+@pytest.mark.parametrize(
+    ("away", "level"),
+    [(0.1, "fine"), (-0.1, "fine"), (0.5, "look"), (-0.5, "look"), (2.0, "fix"), (-2.0, "fix")],
+)
+def test_loudness_is_held_against_the_decided_target(answer: Any, away: float, level: str) -> None:
+    _, out, _ = answer("clean.wav --json")
+    lufs = of(parsed(out)[0], "loudness")["value"]
+    code, out, _ = answer(f"clean.wav --json --target {lufs - away}")
+    found = of(parsed(out)[0], "loudness")
+    assert (found["level"], code) == (level, 3 if level == "fix" else 0)
+    assert found["against"] == pytest.approx(lufs - away)
+    if level != "fine":
+        assert f"{'Lower' if away > 0 else 'Raise'} the output by {abs(away):.2f} dB" in found["advice"]
+
+
+CODED = """
+format = 1
+title = "Coded"
+sentence = "A codec and nothing else."
+[loudness]
+target_lufs = "none"
+[gain]
+upward = "never"
+[delivery]
+codec = "{codec}"
+bit_rate_kbps = {kbps}
+{more}
+[sources]
+delivery.bit_rate_kbps = "project choice"
+delivery.bits = "project choice"
+"""
+
+
+@pytest.mark.parametrize("codec", ["vorbis", pytest.param("mp3", marks=pytest.mark.heavy)])
+def test_a_codec_s_over_is_cured_by_what_the_check_says_proved_by_encoding_again(
+    answer: Any, folder: Path, tmp_path: Path, codec: str
+) -> None:
+    """The output lowered as advised and checked again shows the very peak that was promised."""
+    profile = tmp_path / "coded.toml"
+    profile.write_text(CODED.format(codec=codec, kbps="96.0", more="bits = 24"), encoding="utf-8")
+    code, out, _ = answer(f"pressed.wav --json --for {profile}")
+    found = [one for one in parsed(out)[0]["findings"] if one["check"] == "true_peak_after"]
+    assert [one["level"] for one in found] == ["fine", "fix"]
+    assert code == 3
+    advice = re.fullmatch(
+        r"Lower the output by (\d+\.\d) dB: done so, it peaks at (−?\d+\.\d\d) dBTP here\.",
+        found[1]["advice"],
+    )
+    assert advice is not None, found[1]
+    by, promised = float(advice[1]), float(advice[2].replace("−", "-"))
+    samples, _ = soundfile.read(folder / "pressed.wav")
+    soundfile.write(tmp_path / "x.wav", samples * 10.0 ** (-by / 20.0), RATE, subtype="FLOAT")
+    code, out, _ = answer(f"{tmp_path / 'x.wav'} --json --for {profile}")
+    again = [one for one in parsed(out)[0]["findings"] if one["check"] == "true_peak_after"][1]
+    assert again["level"] == "fine"
+    assert again["value"] == pytest.approx(promised, abs=0.011)
+    assert again["value"] <= 0.0
+
+
+def test_odd_rates_mono_surround_and_silence_are_checked(answer: Any) -> None:
+    code, out, _ = answer("odd.wav mono.flac surround.wav silence.wav --json --for minus14-vorbis160")
+    odd, mono, surround, silence = parsed(out)
+    assert code == 0
+    assert serious(odd) == {"sample_rate": "look"}
+    assert {one["check"] for one in mono["findings"]}.isdisjoint({"balance", "correlation"})
+    assert serious(mono) == {}
+    assert "true_peak_after" in {one["check"] for one in surround["findings"]}
+    assert serious(silence) == {"loudness": "look"}
+
+
+def test_exit_codes_and_unreadable_files(answer: Any) -> None:
+    code, out, _ = answer("text.wav over.wav --json")
+    found = parsed(out)
+    assert code == 1  # a file that could not be read comes before a fix
+    assert "error" in found[0]
+    assert found[1]["level"] == "fix"
+    assert answer("text.wav")[0] == 4
+    assert answer("clean.wav --for nosuch")[0] == 2
+    assert answer("clean.wav --decision nosuch.json")[0] == 2
+
+
+def decision(folder: Path, **data: object) -> Path:
+    record = Record("Song", (Act("2026-01-02T10:00:00+01:00", "note", {"text": "x"}),))
+    record = record.with_act(Act("2026-01-02T11:00:00+01:00", "decision", {"target_lufs": -30.0}))
+    record = record.with_act(Act("2026-02-03T11:00:00+01:00", "decision", dict(data)))
+    path = folder / "song.session.json"
+    path.write_bytes(to_json(record))
+    return path
+
+
+def test_the_last_decision_of_a_record_is_what_counts(answer: Any, tmp_path: Path) -> None:
+    _, out, _ = answer("clean.wav --json")
+    lufs = of(parsed(out)[0], "loudness")["value"]
+    path = decision(tmp_path, destination="vinyl and files", target_lufs=lufs, ceiling_dbtp=-2.0, why="so")
+    code, out, _ = answer(f"clean.wav --json --decision {path}")
+    (master,) = parsed(out)
+    assert (code, serious(master)) == (3, {"true_peak": "fix"})
+    peak = of(master, "true_peak")
+    assert (peak["against"], peak["source"]) == (-2.0, "decided on 2026-02-03")
+    assert re.search(r"by 0\.5[01] dB", peak["advice"])  # never shown less than it is
+    code, out, _ = answer(f"clean.wav --decision {path}")
+    assert "Decided on 2026-02-03" in out
+    assert "for vinyl and files" in " ".join(out.split())
+
+
+@pytest.mark.parametrize(
+    ("options", "first", "second"),
+    [
+        ("", "Decided on 2026-02-03: −20.25 LUFS, at most −2.00 dBTP, for vinyl.", ""),
+        ("--target -14.25", "Decided on the command line: −14.25 LUFS.",
+         "Decided on 2026-02-03: at most −2.00 dBTP, for vinyl."),
+        ("--target -14 --ceiling -0.04", "Decided on the command line: −14.00 LUFS, at most −0.04 dBTP.", ""),
+        ("--ceiling -0.001", "Decided on 2026-02-03: −20.25 LUFS, for vinyl.",
+         "Decided on the command line: at most 0.00 dBTP."),
+    ],
+)  # fmt: skip
+def test_a_number_of_the_command_line_is_not_said_to_be_the_record_s(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, options: str, first: str, second: str
+) -> None:
+    from simulator.cli.check import command
+    from simulator.cli.steps.check import show_decided
+    from simulator.cli.steps.predict import console
+
+    path = decision(tmp_path, destination="vinyl", target_lufs=-20.25, ceiling_dbtp=-2.0)
+    context = command.make_context("check", ["x.wav", "--decision", str(path), *options.split()])
+    decided = _decided(str(path), context.params["target"], context.params["ceiling"])
+    show_decided(console(), decided, [])
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0] == first
+    assert (lines[1] == second) if second else lines[1].startswith("Conversions")
+    source = "decided on the command line" if "--ceiling" in options else "decided on 2026-02-03"
+    assert decided.ceiling_source == source
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [({"destination": "x"}, "names no loudness"), ({"target_lufs": "loud"}, "is 'loud', no number")],
+)
+def test_a_decision_without_numbers_is_refused(answer: Any, tmp_path: Path, data: Any, words: str) -> None:
+    code, out, err = answer(f"clean.wav --decision {decision(tmp_path, **data)}")
+    assert (code, out) == (2, "")
+    assert words in err
+
+
+def test_a_decided_ceiling_is_kept_by_every_step_too(answer: Any, tmp_path: Path) -> None:
+    profile = tmp_path / "coded.toml"
+    profile.write_text(CODED.format(codec="mp3", kbps="128.0", more="bits = 16"), encoding="utf-8")
+    code, out, _ = answer(f"clean.wav --json --ceiling -1.5 --for {profile}")
+    found = [one for one in parsed(out)[0]["findings"] if one["check"] == "true_peak_after"]
+    assert code == 0
+    assert [(one["name"], one["level"]) for one in found] == [
+        ("True peak in 16 bits", "fine"),
+        ("True peak after MP3 at 128 kbit/s", "look"),
+    ]
+    assert found[1]["against"] == -1.5
+    assert "Lower the output by" in found[1]["advice"]
+
+
+def album(folder: Path, names: list[str], orders: list[int | None]) -> Path:
+    lines = ["format = 1", 'title = "Album"']
+    for name, order in zip(names, orders, strict=True):
+        lines += ["[[tracks]]", f'path = "{folder / name}"', f'title = "{name}"', 'album = "A"']
+        lines += [] if order is None else [f"album_order = {order}"]
+    lines += ["[[tracks]]", f'path = "{folder / "over.wav"}"', 'title = "r"', 'role = "reference"']
+    path = folder / f"{'-'.join(str(order) for order in orders)}.toml"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    return path
+
+
+def test_an_album_is_held_together(answer: Any, folder: Path) -> None:
+    quiet, _ = soundfile.read(folder / "clean.wav")
+    soundfile.write(folder / "quiet.wav", quiet * 0.4, RATE, subtype="PCM_24")
+    soundfile.write(folder / "cd.wav", dithered_16(quiet), RATE, subtype="PCM_16")
+    names = ["clean.wav", "cd.wav", "odd.wav", "quiet.wav", "clean.wav"]
+    _, out, _ = answer(f"{album(folder, names, [1, 2, 2, 4, 6])} --json")
+    found = parsed(out)
+    assert len(found) == 5  # the reference is left out
+    assert [serious(one) for one in found] == [
+        {},
+        {"album_bits": "look", "album_order": "fix"},
+        {"sample_rate": "look", "album_rate": "fix", "album_order": "fix"},
+        {"album_level": "look"},
+        {"album_order": "look"},
+    ]
+    _, out, _ = answer("clean.wav tail.wav clean.wav --playlist --json")
+    assert [serious(one) for one in parsed(out)] == [
+        {},
+        {"tail_silence": "look", "album_gap": "look"},
+        {},
+    ]
+
+
+def test_files_without_an_album_are_not_held_together(answer: Any) -> None:
+    _, out, _ = answer("clean.wav odd.wav --json")
+    assert not any(one["check"].startswith("album") for master in parsed(out) for one in master["findings"])
+
+
+def test_a_track_that_runs_on_into_the_next_is_no_cut_fade(answer: Any) -> None:
+    _, out, _ = answer("cut.wav start.wav --playlist --json")
+    first, second = parsed(out)
+    assert serious(first) == {}
+    assert of(first, "album_gap")["text"] == "It runs on into the next track."
+    assert serious(second) == {"start": "look"}
+
+
+def test_the_words_say_what_to_fix_first_and_fit_the_screen(answer: Any) -> None:
+    code, out, _ = answer("over.wav clean.wav --for minus14-vorbis160,minus14-headroom")
+    assert code == 3
+    assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
+    first, second = out.split("■")[1:]
+    assert "There is something to fix." in first
+    assert first.index("fix   ") < first.index("look  ") < first.index("fine  ")
+    assert "Everything that was checked is fine." in second
+    assert "−0.0 " not in out
+    for word in ("accept", "reject"):
+        assert word not in out
+
+
+@pytest.mark.heavy
+@pytest.mark.external
+def test_hints_about_open_music_do_not_cry_wolf(
+    music_files: dict[str, Path], libebur128: Any, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nobody said that these songs have a fault, so a "fix" must be true by another meter: libebur128 reads a
+    true peak above full scale too. At most one may be false."""
+    app.run(["check", "--json", "--no-cache", *map(str, music_files.values())])
+    out, false = capsys.readouterr().out, []
+    for path, master in zip(music_files.values(), parsed(out), strict=True):
+        fixes = [one for one in master["findings"] if one["level"] == "fix"]
+        samples, rate = soundfile.read(path, dtype="float32", always_2d=True)
+        over = libebur128.true_peak_dbtp(samples, rate) > 0.0
+        false += [(path.name, one["check"]) for one in fixes if one["check"] != "true_peak" or not over]
+    assert len(false) <= 1, false
+
+
+@pytest.mark.heavy
+def test_an_hour_is_checked_to_its_end_in_little_memory(tmp_path: Path) -> None:
+    """One sample above the rest ten seconds before the end of the hour is found there. What an hour takes
+    beyond a minute is what the series of measurements hold."""
+    rate, minute = 32_000, 60 * 32_000
+    noise = signals.pink_noise(minute, 5, rate)
+    noise = 0.25 * noise / np.abs(noise).max()
+    for name, minutes in (("minute.wav", 1), ("hour.wav", 60)):
+        with soundfile.SoundFile(tmp_path / name, "w", rate, 2, subtype="PCM_16") as file:
+            for number in range(minutes):
+                part = signals.both(noise).copy()
+                if number == minutes - 1:
+                    part[50 * rate : 50 * rate + 8] = 0.99
+                file.write(part)
+    code = (
+        "import sys; from simulator.cli.app import run; run(['check', sys.argv[1], '--json', '--no-cache']);"
+        "print(next(line.split()[1] for line in open('/proc/self/status') if line.startswith('VmHWM')))"
+    )
+    kilobytes = {}
+    for name in ("minute.wav", "hour.wav"):
+        done = subprocess.run(
+            [sys.executable, "-c", code, str(tmp_path / name)], check=True, capture_output=True, text=True
+        )
+        text, _, kilobytes[name] = done.stdout.strip().rpartition("\n")
+        (one,) = json.loads(text)
+        runs = next(found for found in one["findings"] if found["check"] == "clipped_runs")
+        end = 60.0 if name == "minute.wav" else 3600.0
+        assert runs["at_s"][0] == pytest.approx(end - 10.0, abs=0.001)
+    assert int(kilobytes["hour.wav"]) - int(kilobytes["minute.wav"]) < 40_000
+
+
+def test_a_delivery_that_cannot_be_made_costs_its_own_findings_alone(answer: Any, tmp_path: Path) -> None:
+    """MP3 holds two channels at most."""
+    text = (Path(__file__).parents[2] / "profiles" / "minus14-opus128.toml").read_text(encoding="utf-8")
+    profile = tmp_path / "minus14-mp3.toml"
+    profile.write_text(text.replace('codec = "opus"', 'codec = "mp3"'), encoding="utf-8")
+    code, out, _ = answer(f"surround.wav --json --for {profile},minus14-headroom")
+    (master,) = parsed(out)
+    assert code == 1
+    assert "surround.wav" in master["incomplete"]
+    assert len(master["findings"]) > 10
+    assert any(one["check"] == "player" and "headroom" in one["name"] for one in master["findings"])
+    _, out, _ = answer(f"clean.wav --json --for {profile}")
+    after = [one["text"] for one in parsed(out)[0]["findings"] if "MP3" in one["name"]]
+    assert "This encoder lowers the music by 0.45 dB at this bit rate" in " ".join(after)
+    assert "This encoder lowers the music by 0.45 dB" in " ".join(
+        answer(f"clean.wav --for {profile}")[1].split()
+    )
+    code, said, err = answer(f"surround.wav --for {profile}")
+    assert code == 1
+    assert "surround.wav" in err
+    assert "surround" in said
+    assert "True peak" in said

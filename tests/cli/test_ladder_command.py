@@ -1,0 +1,288 @@
+"""`fairhearing ladder` as a user meets it: the screen, the data, the files it writes, and its refusals."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import numpy as np
+import pytest
+import soundfile
+from support import ebur128, signals
+from support.true_peak_reference import true_peak_dbtp
+
+from simulator.cli import app
+
+SCHEMA = Path(__file__).resolve().parents[1] / "schemas" / "ladder.json"
+RATE = 44_100
+LIBRARY_LU = 0.02
+"""libebur128 keeps the 48 kHz numerator of the weighting at 44.1 kHz (0.003 LU)."""
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A mix of hits over pink noise with a quiet and a loud half, 5 s, peak −3 dBFS, band-limited."""
+    made = tmp_path_factory.mktemp("mixes")
+    count = 5 * RATE
+    time = np.arange(count) / RATE
+    sides = []
+    for side in (0, 1):
+        wave = 0.06 * signals.pink_noise(count, 60 + side, RATE)
+        for beat in range(10):
+            local = time[: RATE // 2]
+            hit = np.sin(2 * np.pi * 60.0 * local) * np.exp(-10.0 * local)
+            hit += 0.3 * signals.white_noise(local.shape[0], beat) * np.exp(-90.0 * local)
+            wave[beat * RATE // 2 : (beat + 1) * RATE // 2] += hit
+        wave[: count // 2] *= 0.4
+        sides.append(signals.band_limited(wave))
+    mix = np.stack(sides, axis=1)
+    mix *= 10.0 ** (-3.0 / 20.0) / np.abs(mix).max()
+    soundfile.write(made / "ferry.wav", mix, RATE, subtype="PCM_24")
+    soundfile.write(made / "second.wav", mix[3 * RATE // 2 :], RATE, subtype="PCM_24")
+    soundfile.write(made / "silent.wav", np.zeros((RATE, 2)), RATE, subtype="PCM_24")
+    (made / "one.toml").write_text(
+        'format = 1\n[[tracks]]\npath = "ferry.wav"\ntitle = "The Ferry"\n', encoding="utf-8"
+    )
+    return made
+
+
+@pytest.fixture(autouse=True)
+def inside(folder: Path, tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.getbasetemp() / "ladder-cache"))
+    monkeypatch.chdir(folder)
+
+
+@pytest.fixture
+def answer(capsys: pytest.CaptureFixture[str]) -> Any:
+    """Runs a command line; returns exit code, standard output, standard error."""
+
+    def run(line: str) -> tuple[int, str, str]:
+        code = app.run(line.split())
+        found = capsys.readouterr()
+        return code, found.out, found.err
+
+    return run
+
+
+def valid(text: str) -> Any:
+    """The parsed answer, which must hold to its schema and to strict JSON (no NaN)."""
+
+    def refuse(word: str) -> None:
+        raise AssertionError(f"{word} is no JSON")
+
+    found = json.loads(text, parse_constant=refuse)
+    rules = json.loads(SCHEMA.read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator.check_schema(rules)
+    jsonschema.Draft202012Validator(rules).validate(found)
+    return found
+
+
+def test_the_rungs_on_the_disk_measure_as_the_data_say_by_other_meters(
+    answer: Any, tmp_path: Path, libebur128: ebur128.Library
+) -> None:
+    """Loudness by libebur128, the wave between the samples by the 16× meter, the playlist read again."""
+    out = tmp_path / "rungs"
+    players = "--profile minus14-headroom,untouched,td1008-album"
+    code, text, err = answer(f"ladder ferry.wav --loudness -16,-13,-11 {players} --json --out {out}")
+    assert code == 0
+    assert "ladder.toml" in err
+    assert "turn your monitors down first" in err
+    found = valid(text)
+    assert [one["wanted_lufs"] for one in found["rungs"]] == [-16.0, -13.0, -11.0]
+    for one in found["rungs"]:
+        assert one["reached"]
+        assert one["passes"] <= 4
+        samples, rate = soundfile.read(one["path"], dtype="float32")
+        assert samples.shape[0] == 5 * RATE
+        heard = libebur128.integrated_lufs(samples, rate)
+        assert heard == pytest.approx(one["integrated_lufs"], abs=LIBRARY_LU)
+        assert heard == pytest.approx(one["wanted_lufs"], abs=0.1 + LIBRARY_LU)
+        peak = true_peak_dbtp(samples)
+        assert peak is not None
+        assert peak <= found["ceiling_dbtp"] + 0.05
+        assert peak == pytest.approx(one["true_peak_dbtp"], abs=0.05)
+    drives = [one["drive_db"] for one in found["rungs"]]
+    assert drives == sorted(drives)
+    assert [one["mean_reduction_db"] for one in found["rungs"]] == sorted(
+        one["mean_reduction_db"] for one in found["rungs"]
+    )
+    playlist = tomllib.loads((out / "ladder.toml").read_text(encoding="utf-8"))
+    assert [track["path"] for track in playlist["tracks"]] == [
+        "01-ferry-16LUFS.wav",
+        "02-ferry-13LUFS.wav",
+        "03-ferry-11LUFS.wav",
+    ]
+    assert {track["song"] for track in playlist["tracks"]} == {"ferry"}
+    code, text, _ = answer(f"predict {out / 'ladder.toml'} {players} --json")
+    assert code == 0
+    for profile in json.loads(text):  # an album player counts a rung as an album of one
+        for track, one in zip(profile["tracks"], found["rungs"], strict=True):
+            played = one["played"][profile["profile"]]
+            assert played["integrated_lufs"] == track["played_integrated_lufs"]
+            assert played["max_short_term_lufs"] == track["played_max_short_term_lufs"]
+            assert played["gain_db"] == track["gain_db"]
+    before = {path.name: path.read_bytes() for path in out.iterdir()}
+    code, _, err = answer(f"ladder ferry.wav --loudness -16 --out {out}")
+    assert code == 4
+    assert "there already, and kept" in err
+    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+    assert answer(f"ladder ferry.wav --loudness -16 --out {out} --force")[0] == 0
+    assert len(tomllib.loads((out / "ladder.toml").read_text(encoding="utf-8"))["tracks"]) == 1
+
+
+def test_the_figures_are_the_same_with_files_and_without(answer: Any, tmp_path: Path) -> None:
+    """With files the players are measured on them, without on samples made again: to the bit the same."""
+    words = "ladder second.wav --loudness -16,-12 --profile minus14-limited,r128 --json"
+    plain = valid(answer(words)[1])
+    written = valid(answer(f"{words} --out {tmp_path / 'there'}")[1])
+    for one, other in zip(plain["rungs"], written["rungs"], strict=True):
+        assert one.pop("path") is None
+        assert Path(other.pop("path")).is_file()
+        assert one == other
+    assert plain["profiles"] == written["profiles"]
+
+
+def test_both_kinds_of_detection_stand_side_by_side_at_one_loudness_and_one_true_peak(answer: Any) -> None:
+    found = valid(answer("ladder second.wav --loudness -15,-11 --detect both --json")[1])
+    assert found["detect"] == "true"
+    for one, other in zip(found["rungs"], found["sample_rungs"], strict=True):
+        assert one["integrated_lufs"] == pytest.approx(other["integrated_lufs"], abs=0.2)
+        assert one["true_peak_dbtp"] <= -1.0 + 0.05
+        assert other["true_peak_dbtp"] == pytest.approx(-1.0, abs=0.001)
+        assert one["output_gain_db"] == 0.0
+        assert other["output_gain_db"] < 0.0
+        assert other["drive_db"] > one["drive_db"]
+    code, text, _ = answer("ladder second.wav --loudness -15,-11 --detect both")
+    assert code == 0
+    assert "its output is lowered" in " ".join(text.split())
+
+
+def test_a_rung_that_cannot_be_reached_says_what_was(answer: Any) -> None:
+    found = valid(answer("ladder second.wav --loudness -16,-2 --json")[1])
+    high = found["rungs"][1]
+    assert not high["reached"]
+    assert high["why"]
+    assert high["integrated_lufs"] < -2.1
+    _, text, _ = answer("ladder second.wav --loudness -16,-2")
+    said = " ".join(text.split())
+    assert "−2 LUFS was not reached" in said
+    assert f"It stands at {high['integrated_lufs']:.1f} LUFS".replace("-", "−") in said
+    assert "--style clip-limit" in said
+
+
+def test_a_soft_clip_before_it_needs_less_of_the_limiter(answer: Any) -> None:
+    """At the same loudness; the data name the style."""
+    rungs = {}
+    for style in ("limit", "clip-limit"):
+        found = valid(answer(f"ladder second.wav --loudness -13 --style {style} --json")[1])
+        assert found["style"] == style
+        (rungs[style],) = found["rungs"]
+        assert rungs[style]["reached"]
+    assert rungs["clip-limit"]["max_reduction_db"] < rungs["limit"]["max_reduction_db"]
+
+
+@pytest.mark.parametrize("words", ["", "--detect sample", "--detect both", "--profile all"])
+def test_no_line_of_the_screen_is_wider_than_80_columns(words: str, answer: Any) -> None:
+    profiles = "" if "all" in words else "--profile replaygain2-album,a85,minus14-headroom"
+    if "all" in words:
+        words = words.replace("all", "r128,td1008-album,minus14-headroom,opus-r128,quieter-setting,untouched")
+    code, text, _ = answer(f"ladder second.wav --loudness -16.5,-3 {profiles} {words}")
+    assert code == 0
+    assert max(len(line) for line in text.splitlines()) <= 80
+    said = " ".join(text.split())
+    for word in (
+        "stand-in",
+        "better or worse",
+        "common practice, no standard",
+        "residual",
+        "not rank quality",
+    ):
+        assert word in said
+
+
+def test_the_screen_says_what_a_louder_rung_is_worth(answer: Any) -> None:
+    _, text, _ = answer("ladder one.toml --loudness -20,-14,-11")
+    said = " ".join(text.split())
+    assert "The Ferry: a ladder of loudness" in said
+    assert "every rung is louder, and the choice is what it may cost" in said
+    assert "nothing more is gained once PLR ≤ ceiling − target = −1.0 − (−14.0) = 13.0 dB" in said
+    assert "about −14 LUFS for players that normalise" in said
+    assert said.count("◂") >= 2
+
+
+@pytest.mark.parametrize(
+    ("line", "code", "words"),
+    [
+        ("ladder missing.wav", 4, "there is no such file"),
+        ("ladder silent.wav", 4, "no loudness to start from"),
+        ("ladder .", 2, "a ladder is built from one mix"),
+        ("ladder ferry.wav --loudness loud", 2, "no list of levels"),
+        ("ladder ferry.wav --loudness -14,3", 2, "not between -40 and 0 LUFS"),
+        ("ladder ferry.wav --loudness -1,-2,-3,-4,-5,-6,-7,-8,-9,-10,-11,-12,-13", 2, "at most 12"),
+        ("ladder ferry.wav --ceiling 1", 2, "not in the range"),
+        ("ladder ferry.wav --profile nonesuch", 2, "nonesuch"),
+    ],
+)
+def test_what_it_cannot_use_is_named_with_its_cure(line: str, code: int, words: str, answer: Any) -> None:
+    found, out, err = answer(line)
+    assert found == code
+    assert words in err
+    assert out == ""
+
+
+def test_a_folder_that_cannot_be_written_is_named_before_any_work(answer: Any, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way", encoding="utf-8")
+    code, out, err = answer(f"ladder second.wav --out {tmp_path / 'file' / 'under'}")
+    assert code == 4
+    assert out == ""
+    assert "cannot be written" in err
+
+
+def test_a_title_with_quotes_and_other_letters_makes_a_readable_playlist(
+    answer: Any, folder: Path, tmp_path: Path
+) -> None:
+    name = 'Fähre_"nach"_東.wav'
+    shutil.copy(folder / "second.wav", tmp_path / name)
+    code, text, _ = answer(f"ladder {tmp_path / name} --loudness -20 --out {tmp_path / 'out'} --json")
+    assert code == 0
+    (track,) = tomllib.loads((tmp_path / "out" / "ladder.toml").read_text(encoding="utf-8"))["tracks"]
+    assert track["song"] == name.removesuffix(".wav")
+    assert (tmp_path / "out" / track["path"]).is_file()
+    assert Path(valid(text)["rungs"][0]["path"]).name == track["path"]
+
+
+@pytest.mark.heavy
+@pytest.mark.external
+@pytest.mark.parametrize("song", ["feelings", "madness"])
+def test_five_rungs_of_real_music_hold_by_other_meters(
+    song: str, answer: Any, tmp_path: Path, music_files: dict[str, Path], libebur128: ebur128.Library
+) -> None:
+    """A minute of a song, band-limited to 0.45 fs; the default ladder, with files, measured again."""
+    samples, rate = soundfile.read(music_files[f"{song}-song"], dtype="float64")
+    cut = samples[30 * rate : 90 * rate]
+    cut = np.stack([signals.band_limited(cut[:, side]) for side in (0, 1)], axis=1)
+    soundfile.write(tmp_path / "mix.wav", cut, rate, subtype="FLOAT")
+    code, text, _ = answer(
+        f"ladder {tmp_path / 'mix.wav'} --style clip-limit --json --out {tmp_path / 'out'}"
+    )
+    assert code == 0
+    found = valid(text)
+    assert len(found["rungs"]) == 5
+    for one in found["rungs"]:
+        made, _ = soundfile.read(one["path"], dtype="float32")
+        heard = libebur128.integrated_lufs(made, rate)
+        assert heard == pytest.approx(one["integrated_lufs"], abs=LIBRARY_LU)
+        assert one["reached"] == (abs(one["integrated_lufs"] - one["wanted_lufs"]) <= 0.1)
+        assert one["reached"], (one["wanted_lufs"], one["why"])
+        peak = true_peak_dbtp(made)
+        assert peak is not None
+        assert peak <= -1.0 + 0.05
+        assert one["median_peak_to_short_term_db"] > 3.0
+    assert found["profiles"]["minus14-headroom"]["nothing_more_from_peak_to_loudness_db"] == 13.0
+    assert found["profiles"]["untouched"]["lowest_of_the_best_wanted_lufs"] is None
+    residuals = [one["residual_lu"] for one in found["rungs"] if one["residual_lu"] is not None]
+    assert residuals == sorted(residuals)

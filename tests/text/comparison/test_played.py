@@ -1,0 +1,259 @@
+"""The plain words through one player: what is left, where, and what is never claimed; by hand."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from support.made_comparison import NAMES, compared, heard, laid, song
+from support.made_measurements import made, player
+
+from simulator.common.units import TIE_LU
+from simulator.comparison import versions as loss
+from simulator.comparison.versions import Comparison
+from simulator.dsp.limiter import LimiterReport
+from simulator.metering.measurement import Measurement
+from simulator.normalizer.profile import Profile
+from simulator.text.comparison.gained import whole_sentences
+from simulator.text.comparison.played import played_sentences
+
+OPEN = song([(-20.0, 20.0), (-12.0, 20.0)], -6.0)
+LOUD = song([(-11.0, 20.0), (-8.0, 20.0)], 0.8, overs=7)
+LEVELS = player("unprotected")  # to −14 LUFS whatever the peaks
+
+
+def said(found: Comparison, rule: str) -> str:
+    texts = [one.text for one in played_sentences(found, found.played[0], NAMES) if one.rule == rule]
+    return " ".join(texts)
+
+
+def level_at(found: Measurement, target_lufs: float = -14.0) -> float:
+    assert found.integrated_lufs is not None
+    return target_lufs - found.integrated_lufs
+
+
+def test_both_at_the_target_are_a_tie_over_the_whole_track_and_not_in_the_passages() -> None:
+    """LOUD integrates to −9.25 LUFS, OPEN to −14.37: the gains are −4.7 and +0.4 dB. So the loudest passage
+    plays at −12.75 and −11.63, the quietest at −15.75 and −19.63."""
+    found = compared(LOUD, OPEN, [LEVELS])
+    assert (level_at(LOUD), level_at(OPEN)) == (pytest.approx(-4.75, abs=0.01), pytest.approx(0.37, abs=0.01))
+    assert "both play equally loud over the whole track" in said(found, "played")
+    assert said(found, "left") == (
+        "Of the 5.1 LU by which the loud master is louder as delivered, the player's gains leave a tie over "
+        "the whole track."
+    )
+    assert said(found, "played_loudest") == (
+        "In the loudest passage (from 0:20.0 of the open master, the same moment in both; each turned by its "
+        "whole-track gain) the open master plays 1.1 LU louder than the loud master."
+    )
+    assert said(found, "played_quietest") == (
+        "In the quietest passage (from 0:00.0 of the open master, the same moment in both; each turned by "
+        "its whole-track gain) the loud master plays 3.9 LU louder than the open master: the gain is set "
+        "over the whole track, not for a verse."
+    )
+    assert said(found, "anywhere") == (
+        "Moment by moment (near-silence aside), each turned by its whole-track gain, the loud master plays "
+        "louder by 3.9 LU at "
+        "most (the 3 s from 0:00.0 of the open master), and quieter by 1.1 LU at most (the 3 s from 0:20.0)."
+    )
+    assert said(found, "no_level_difference") == ""
+
+
+def test_where_nothing_is_normalised_all_is_left() -> None:
+    found = compared(LOUD, OPEN, [player("never", target_lufs=None)])
+    assert said(found, "left") == (
+        "Of the 5.1 LU by which the loud master is louder as delivered, 5.1 LU are left over the whole track "
+        "as played."
+    )
+    assert "neither turned) the loud master plays 4.0 LU louder" in said(found, "played_loudest")
+    assert said(found, "played_quietest").endswith("neither turned) the loud master plays 9.0 LU louder than "
+                                                   "the open master.")  # fmt: skip
+    assert "and nowhere quieter by more than 0.2 LU." in said(found, "anywhere")
+    assert said(found, "uncertainty") == ""
+
+
+def test_a_largest_cut_leaves_what_it_does_not_reach() -> None:
+    """To −30 LUFS by at most 10 dB: −8 ends at −18, −14 at −24."""
+    held = player("unprotected", target_lufs=-30.0, max_cut_db=10.0)
+    assert said(compared(made(-8.0), made(-14.0), [held]), "left") == (
+        "Of the 6.0 LU by which the loud master is louder as delivered, 6.0 LU are left over the whole track "
+        "as played."
+    )
+
+
+def test_a_player_that_raises_the_loud_one_further_is_said_to_widen_the_difference() -> None:
+    """Up to −1 dBTP: the dense one, at −22 LUFS under −9 dBTP, reaches −14; the open one, at −26 under −3,
+    stays at −24. "Of the 4.0 LU … 10.0 LU are left" would be no sense."""
+    found = compared(made(-22.0, -9.0), made(-26.0, -3.0), [player("headroom")])
+    assert said(found, "left") == (
+        "As delivered the loud master is 4.0 LU louder, and over the whole track as played 10.0 LU: this "
+        "player widens the difference."
+    )
+    turned = compared(made(-26.0, -3.0), made(-22.0, -9.0), [player("headroom")])
+    assert said(turned, "left").startswith("As delivered the open master is 4.0 LU louder, and over")
+
+
+def test_none_left_and_the_other_louder() -> None:
+    """The ceiling of −6 dBTP always applies: the loud one, at +0.8 dBTP, is turned down by 6.8 dB to −18.8;
+    the open one, at −9 dBTP, is raised by 3 dB to −11."""
+    loud, open_ = made(-12.0, 0.8), made(-14.0, -9.0)
+    found = compared(loud, open_, [player("headroom", target_lufs=-10.0, ceiling_db=-6.0, applies="always")])
+    assert said(found, "left") == (
+        "Of the 2.0 LU by which the loud master is louder as delivered, none are left: over the whole track "
+        "the open master plays 7.8 LU louder."
+    )
+    assert said(found, "stays_quieter") == (
+        "This player keeps peaks under −6.0 dBTP: the loud master, whose peaks stand higher above its "
+        "loudness, therefore plays 7.8 LU quieter than the open master over the whole track."
+    )
+
+
+def test_a_profile_that_leaves_headroom_keeps_an_open_master_quieter() -> None:
+    """To −10 LUFS under −1 dBTP: the open one has PLR 13 and stays at −14; the loud one reaches −10."""
+    found = compared(made(-8.0, -0.5), made(-14.0, -1.0), [player("headroom", target_lufs=-10.0)])
+    assert said(found, "stays_quieter") == (
+        "This player keeps peaks under −1.0 dBTP: the open master, whose peaks stand higher above its "
+        "loudness, therefore plays 4.0 LU quieter than the loud master over the whole track."
+    )
+    assert "has no headroom to be raised and stays 4.0 LU below" in said(found, "headroom")
+    assert "4.0 LU are left over the whole track" in said(found, "left")
+    sample = compared(made(-8.0), made(-14.0), [player("headroom", target_lufs=-10.0, counts="sample")])
+    assert "under −1.0 dBFS" in said(sample, "stays_quieter")
+
+
+@pytest.mark.parametrize("scope", ["album_loudest", "album_programme"])
+def test_where_an_album_sets_the_gain_that_is_said_and_no_peak_is_blamed(scope: str) -> None:
+    profile = player("headroom", target_lufs=-10.0, scope=scope)
+    found = compared(made(-8.0, -0.5), made(-14.0, -1.0), [profile])
+    assert said(found, "stays_quieter") == ""
+    assert "each turned by its album’s gain" in said(found, "played_loudest")
+
+
+def test_a_gain_only_pair_plays_alike_everywhere_and_only_then_nothing_is_gained() -> None:
+    loud, open_ = song([(-14.0, 20.0), (-6.0, 20.0)], 0.0), song([(-20.0, 20.0), (-12.0, 20.0)], -6.0)
+    found = compared(loud, open_, [LEVELS])
+    assert said(found, "no_level_difference") == (
+        "As this player plays them, neither gains anything in level: over the whole track, and in every 3 s "
+        "of it (near-silence aside), the two differ by 0.2 LU at most."
+    )
+    assert said(found, "anywhere") == ""
+    assert "the two play equally loud." in said(found, "played_loudest")
+    assert "the two play equally loud." in said(found, "played_quietest")
+
+
+def test_one_window_that_differs_is_enough_to_say_so() -> None:
+    """2 LU more in 3 of 40 s: a tie over the whole track, in the loudest and in the quietest passage."""
+    open_ = song([(-20.0, 10.0), (-16.0, 10.0), (-12.0, 20.0)], -6.0)
+    loud = song([(-20.0, 10.0), (-16.0, 3.0), (-14.0, 3.0), (-16.0, 4.0), (-12.0, 20.0)], -6.0)
+    found = compared(loud, open_, [LEVELS])
+    assert "equally loud" in said(found, "played")
+    assert "equally loud" in said(found, "played_loudest")
+    assert said(found, "no_level_difference") == ""
+    assert "louder by 1.9 LU at most (the 3 s from 0:13.0" in said(found, "anywhere")
+    assert "nowhere quieter by more than 0.2 LU" in said(found, "anywhere")
+    other_way = compared(open_, loud, [LEVELS])
+    assert said(other_way, "anywhere") == (
+        "Moment by moment (near-silence aside), each turned by its whole-track gain, the loud master plays "
+        "quieter by 1.9 LU at "
+        "most (the 3 s from 0:13.0), and nowhere louder by more than 0.2 LU."
+    )
+
+
+def test_without_common_moments_each_passage_is_its_own_and_no_window_is_compared() -> None:
+    found = compared(LOUD, OPEN, [LEVELS], laid(LOUD, OPEN, kind="different"))
+    assert "(each at its own; each turned by its whole-track gain)" in said(found, "played_loudest")
+    assert said(found, "anywhere") == said(found, "no_level_difference") == ""
+
+
+@pytest.mark.parametrize(
+    ("peaks", "expected"),
+    [
+        ((0.8, -6.0), "As played, the true peak of the open master leaves 5.6 dB of headroom unused, that of "
+         "the loud master 4.0 dB of headroom unused."),
+        ((8.0, -6.0), "As played, the true peak of the open master leaves 5.6 dB of headroom unused, that of "
+         "the loud master 3.2 dB over full scale."),
+        ((8.0, 1.0), "As played, the true peak of the open master stands 1.4 dB over full scale, that of the "
+         "loud master 3.2 dB over full scale."),
+        ((-1.0, -6.0), "As played, the true peaks of both stand as high: 5.8 dB of headroom unused and 5.6 "
+         "dB of headroom unused."),
+    ],
+)  # fmt: skip
+def test_unused_headroom_in_every_case(peaks: tuple[float, float], expected: str) -> None:
+    loud = song([(-11.0, 20.0), (-8.0, 20.0)], peaks[0])
+    open_ = song([(-20.0, 20.0), (-12.0, 20.0)], peaks[1])
+    assert said(compared(loud, open_, [LEVELS]), "unused_headroom") == expected
+
+
+def test_overs_before_and_after_the_player_s_gain() -> None:
+    assert said(compared(LOUD, OPEN, [LEVELS]), "overs") == (
+        "The loud master rises over full scale between the samples 7 times as delivered (+0.8 dBTP at most), "
+        "and never after the player's gain (−4.0 dBTP at most)."
+    )
+    once = replace(LOUD, over_count=1)
+    found = compared(once, OPEN, [player("never", target_lufs=None)], overs=(1, 0))
+    assert "once as delivered (+0.8 dBTP at most), and once after" in said(found, "overs")
+    just = replace(OPEN, over_count=1, true_peak_dbtp=0.02)
+    barely = compared(just, OPEN, [player("never", target_lufs=None)], overs=(1, 0))
+    assert "once as delivered (by less than 0.1 dB), and once after" in said(barely, "overs")
+    raised = compared(replace(OPEN, over_count=0), OPEN, [LEVELS], overs=(3, 0))
+    assert "never as delivered (−6.0 dBTP at most), and 3 times after" in said(raised, "overs")
+
+
+def test_a_limiter_s_work_is_told() -> None:
+    profile = player("limited")
+    quiet = made(-20.0, -3.0)
+    one = heard(quiet, profile)
+    pressed = replace(one.prediction, limiter=LimiterReport(4.0, 1.0, 0.2))
+    found = loss.compare(
+        quiet, quiet, [(profile, replace(one, prediction=pressed), one)], laid(quiet, quiet), None
+    )
+    assert "press its peaks down, by 4.0 dB at most" in said(found, "headroom")
+
+
+PARTS = st.lists(st.floats(-30.0, -6.0), min_size=1, max_size=4)
+PLAYERS = st.sampled_from(
+    [
+        LEVELS,
+        player("never"),
+        player("never", target_lufs=None),
+        player("headroom", target_lufs=-12.0),
+        player("headroom", target_lufs=-16.0, applies="always"),
+        player("unprotected", max_boost_db=2.0, max_cut_db=4.0),
+        player("headroom", scope="album_loudest"),
+    ]
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(PARTS, st.lists(st.floats(-9.0, 9.0), min_size=4, max_size=4), PLAYERS, st.floats(-9.0, 6.0))
+def test_nothing_is_called_no_gain_where_any_played_difference_exceeds_the_tie(
+    parts: list[float], changes: list[float], profile: Profile, peak_db: float
+) -> None:
+    """Whatever the pair: where a sentence says so, every difference is small; where a sentence names a side
+    as louder, it is."""
+    open_ = song([(lufs, 8.0) for lufs in parts], -6.0)
+    loud = song([(lufs + more, 8.0) for lufs, more in zip(parts, changes, strict=False)], peak_db)
+    found = compared(loud, open_, [profile])
+    gap = found.played[0].side.gap
+    every = [gap.integrated_lu, gap.loudest_passage_lu, gap.quietest_passage_lu]
+    every += [one.difference_lu for one in (gap.most, gap.least) if one is not None]
+    worst = max(abs(value) for value in every if value is not None)
+    texts = [one.text for one in played_sentences(found, found.played[0], NAMES)]
+    texts += [one.text for one in whole_sentences(found, NAMES)]
+    claims = [text for text in texts if re.search("gains? (anything|nothing)|no difference", text)]
+    assert bool(claims) is (worst <= TIE_LU)
+    for which, value in (("loudest", gap.loudest_passage_lu), ("quietest", gap.quietest_passage_lu)):
+        text = said(found, f"played_{which}")
+        assert value is not None
+        louder = re.search(r"\) the (loud|open) master plays", text)
+        if abs(value) <= TIE_LU:
+            assert louder is None
+            assert "equally loud" in text
+        else:
+            assert louder is not None
+            assert (louder.group(1) == "loud") is (value > 0.0)
+    assert np.isfinite(worst)

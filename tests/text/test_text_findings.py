@@ -1,0 +1,52 @@
+"""How findings are written: what is counted in whole numbers, one of it in the singular."""
+
+from __future__ import annotations
+
+import pytest
+
+from simulator.delivery.finding import Finding, Level
+from simulator.text.findings import brief, headline
+
+
+@pytest.mark.parametrize(
+    ("check", "value", "unit", "against", "words"),
+    [
+        ("overs", 1.0, "events", 0.0, "Name: 1 event (against 0 events)"),
+        ("clipped_runs", 3.0, "runs", 0.0, "Name: 3 runs (against 0 runs)"),
+        ("edge_clicks", 1.0, "clicks", 0.0, "Name: 1 click (against 0 clicks)"),
+        ("word_length", 16.0, "bits", 24.0, "Name: 16 bits (against 24 bits)"),
+        ("album_order", 1.0, "", 2.0, "Name: 1 (against 2)"),
+        ("album_order", None, "", 2.0, "Name: – (against 2)"),
+        ("correlation", 1.0, "", 0.0, "Name: 1.00 (against 0.00)"),
+        ("album_rate", 44_100.0, "Hz", 48_000.0, "Name: 44100 Hz (against 48000 Hz)"),
+        ("true_peak", -0.001, "dBTP", -1.0, "Name: 0.00 dBTP (against −1.00 dBTP)"),
+    ],
+)
+def test_headlines(check: str, value: float | None, unit: str, against: float, words: str) -> None:
+    assert headline(Finding(check, "Name", "look", value, unit, against)) == words
+
+
+@pytest.mark.parametrize(
+    ("level", "value", "against", "words"),
+    [
+        ("look", 1.003, 1.0, "Name: 1.00 s (just over 1.00 s)"),
+        ("look", -0.003, 0.0, "Name: 0.00 s (just under 0.00 s)"),
+        ("look", 1.006, 1.0, "Name: 1.01 s (against 1.00 s)"),
+        ("look", 0.8, 0.8, "Name: 0.80 s (against 0.80 s)"),
+        ("fine", 0.997, 1.0, "Name: 1.00 s (against 1.00 s)"),
+    ],
+)
+def test_what_misses_its_limit_by_less_than_is_written_is_just_over_it(
+    level: Level, value: float, against: float, words: str
+) -> None:
+    assert headline(Finding("head_silence", "Name", level, value, "s", against)) == words
+
+
+def test_what_has_no_value_is_named_in_brief_by_its_words_or_not_at_all() -> None:
+    found = [
+        Finding("dither", "Dither", "fine", None, "", text="No sign of missing dither."),
+        Finding("album_level", "Level within the album", "fine", None, "LU", 0.0),
+        Finding("overs", "Overs", "fine", 0.0, "events"),
+    ]
+    assert brief(found) == "Dither: no sign of missing dither; Overs 0 events."
+    assert brief(found[1:2]) == ""
