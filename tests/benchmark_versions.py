@@ -21,9 +21,8 @@ from simulator.audio_files.reader import AudioReader
 from simulator.codecs.deliver import Delivering
 from simulator.dsp.limiter import limit_array
 from simulator.dsp.limiter_settings import LimiterSettings
-from simulator.dsp.mastering_limiter import ActionReport, MasteringSettings, master_blocks
-from simulator.dsp.soft_clip import soft_clipped
-from simulator.normalizer.profile_format import Delivery
+from simulator.dsp.mastering_limiter import ActionReport, MasteringSettings, master_blocks, soft_clipped
+from simulator.normalizer.profile import Delivery
 
 
 def lines(folder: Path, four: Path, rounds: int) -> list[Line]:

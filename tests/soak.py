@@ -33,7 +33,7 @@ from support.two_versions import TWO_VERSIONS
 
 from simulator.cli import listen
 from simulator.cli.steps.prepare import prepare
-from simulator.deck.opening import open_deck
+from simulator.deck.live import open_deck
 from simulator.desk.align import Aligner
 from simulator.desk.controller import Desk
 from simulator.desk.environment import Outside

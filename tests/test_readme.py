@@ -8,7 +8,7 @@ import click
 import pytest
 
 from simulator.cli.app import COMMANDS, cli
-from simulator.normalizer.profile_format import PROFILE_KEYS
+from simulator.normalizer.profile import PROFILE_KEYS
 
 README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
 

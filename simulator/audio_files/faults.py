@@ -1,18 +1,142 @@
 """Faults of an audio file, found before and while it is decoded, each with its cure.
 
 Headers are judged by what libsndfile says of them, and by its log where it mends them silently.
+
+Ends of lossy files: cut short, or followed by another stream that a decoder would not play.
+
+An MP3 that was encoded as a file tells in its first frame (the tag called Xing or Info) how many bytes it
+has; an Ogg file consists of pages that tell their own length. Behind its end another stream may begin (a
+chained file, as recorders of broadcasts write it); of an MP3 only its frames tell how long it is, since
+libsndfile reads as far as the first tag or an estimate says. Sources: RFC 3533, 4 and 6 (Ogg); ISO/IEC
+11172-3 and 13818-3 (frames of layer III; tables from memory); the tag: common practice, no source.
 """
 
 from __future__ import annotations
 
+import mmap
 import os
 import re
 from typing import TYPE_CHECKING
 
-from simulator.audio_files.ends import is_chained
 from simulator.common.channels import CHANNEL_NAMES
 from simulator.common.errors import AudioError
 from simulator.common.units import format_time
+
+_LARGEST_PAGE = 27 + 255 + 255 * 255
+_FRAME_SLACK = 1500
+"""Bytes of one MP3 frame, about: encoders differ in whether the tag's own frame counts."""
+
+
+def is_cut(path: str, container: str) -> bool:
+    """Does the file end before its own words say? False where it says nothing. Raises OSError."""
+    if container == "OGG":
+        return _last_page_is_cut(path)
+    return container == "MP3" and _lacks_frames(path)
+
+
+def is_chained(path: str) -> bool:
+    """Does another stream begin in this Ogg file after the first has? Streams that lie side by side all begin
+    before any of them goes on. Raises OSError."""
+    begun = False
+    with open(path, "rb") as file:
+        while len(header := file.read(27)) == 27 and header[:4] == b"OggS":
+            begins = bool(header[5] & 2)
+            if begins and begun:
+                return True
+            begun = begun or not begins
+            file.seek(sum(file.read(header[26])), os.SEEK_CUR)
+    return False
+
+
+_KBPS = {
+    3: (32, 40, 48, 56, 64, 80, 96, 112, 128, 160, 192, 224, 256, 320),
+    2: (8, 16, 24, 32, 40, 48, 56, 64, 80, 96, 112, 128, 144, 160),
+}
+"""Of layer III, for MPEG 1 and for 2 and 2.5."""
+_RATES = (44_100, 48_000, 32_000)
+MP3_SLACK_FRAMES = 6
+"""Frames that decode to nothing: tag, delay and padding of the encoder, a decoder's first ones."""
+
+
+def mp3_seconds(path: str) -> tuple[float, float]:
+    """How long are the frames of layer III in this file together, and how long is one? 0.0 where there are
+    none. A frame counts where another follows it, or the file's end. Raises OSError."""
+    seconds, one = 0.0, 0.0
+    with open(path, "rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:
+        place, end, whole = 0, len(data), False
+        while 0 <= place < end - 4:
+            if data[place : place + 3] == b"ID3" and place + 10 <= end:
+                place += _id3_bytes(data[place : place + 10])
+                whole = False
+                continue
+            length, duration = _mp3_frame(data, place)
+            following = place + length
+            # what looks like a frame by chance is followed by none
+            if length and (whole or following + 4 > end or _mp3_frame(data, following)[0]):
+                seconds, one, whole = seconds + duration, duration, True
+                place = following
+            else:
+                whole = False
+                place = _next_sync(data, place + 1)
+    return seconds, one
+
+
+def _next_sync(data: mmap.mmap, place: int) -> int:
+    """Where a frame or a tag may begin; -1 where nowhere."""
+    found = [at for mark in (b"\xff", b"ID3") if (at := data.find(mark, place)) >= 0]
+    return min(found, default=-1)
+
+
+def _mp3_frame(data: mmap.mmap, place: int) -> tuple[int, float]:
+    """Bytes and seconds of the frame that begins there; 0 where none does."""
+    head = data[place : place + 4]
+    if len(head) < 4 or head[0] != 0xFF or head[1] & 0xE6 != 0xE2:  # sync and layer III
+        return 0, 0.0
+    version, kbps, rate = head[1] >> 3 & 3, head[2] >> 4, head[2] >> 2 & 3
+    if version == 1 or not 1 <= kbps <= 14 or rate == 3:
+        return 0, 0.0
+    hertz = _RATES[rate] >> {3: 0, 2: 1, 0: 2}[version]
+    samples = 1152 if version == 3 else 576
+    bits = _KBPS[3 if version == 3 else 2][kbps - 1] * 1000
+    return samples // 8 * bits // hertz + (head[2] >> 1 & 1), samples / hertz
+
+
+def _id3_bytes(head: bytes) -> int:
+    """The length of a tag with its header."""
+    return 10 + sum((byte & 0x7F) << shift for byte, shift in zip(head[6:], (21, 14, 7, 0), strict=True))
+
+
+def _last_page_is_cut(path: str) -> bool:
+    size = os.path.getsize(path)
+    with open(path, "rb") as file:
+        file.seek(max(size - 2 * _LARGEST_PAGE, 0))
+        tail = file.read()
+    place = tail.rfind(b"OggS")
+    if place < 0:
+        return False
+    header = tail[place : place + 27]
+    if len(header) < 27:
+        return True
+    if header[4] != 0 or header[5] > 7:  # four letters by chance within a packet
+        return False
+    lengths = tail[place + 27 : place + 27 + header[26]]
+    return len(lengths) < header[26] or place + 27 + len(lengths) + sum(lengths) > len(tail)
+
+
+def _lacks_frames(path: str) -> bool:
+    size = os.path.getsize(path)
+    with open(path, "rb") as file:
+        begin, head = 0, file.read(10)
+        if head[:3] == b"ID3" and len(head) == 10:
+            begin = _id3_bytes(head)
+        file.seek(begin)
+        first = file.read(200)
+    tag = next((place for name in (b"Xing", b"Info") if (place := first.find(name, 4)) > 0), 0)
+    if not tag or first[:1] != b"\xff" or len(first) < tag + 16:
+        return False
+    flags, promised = (int.from_bytes(first[tag + at : tag + at + 4], "big") for at in (4, 12))
+    return flags & 3 == 3 and begin + promised > size + _FRAME_SLACK
+
 
 if TYPE_CHECKING:
     from simulator.audio_files.reader import AudioInfo

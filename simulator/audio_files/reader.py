@@ -18,8 +18,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.audio_files.ends import MP3_SLACK_FRAMES, is_chained, is_cut, mp3_seconds
-from simulator.audio_files.faults import chained, check_file, check_info, cut_short, plain, read_in_part
+from simulator.audio_files.faults import (
+    MP3_SLACK_FRAMES,
+    chained,
+    check_file,
+    check_info,
+    cut_short,
+    is_chained,
+    is_cut,
+    mp3_seconds,
+    plain,
+    read_in_part,
+)
 from simulator.audio_files.mp4 import AvFile, looks_like_mp4
 from simulator.audio_files.pcm import open_pcm
 from simulator.common.errors import AudioError

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from simulator.cli.data_out import print_json
 from simulator.cli.options import cache_options, most_workers, open_store, say_problems
+from simulator.cli.output import print_json
 from simulator.common.errors import NEEDS_FIXING, NOTHING_DONE, SOME_FAILED
 
 if TYPE_CHECKING:
@@ -52,10 +52,10 @@ def command(
     something is to fix; 1, before that, where a master or a delivery could not be checked; 4 where no
     master could be read.
     """
-    from simulator.cli.progress import steps
+    from simulator.cli.output import steps
     from simulator.cli.steps.prepare import nothing_read
     from simulator.engine.check import check, masters_of
-    from simulator.engine.inputs import read_arguments
+    from simulator.engine.playlists import read_arguments
     from simulator.storage.bundled import load_profiles
 
     decided = _decided(decision, target, ceiling)
@@ -93,7 +93,7 @@ def _decided(record: str | None, target: float | None, ceiling: float | None) ->
 
     if record is None:
         return Decided(target, ceiling, said=HERE)
-    from simulator.engine.decided import read_decided
+    from simulator.engine.check import read_decided
 
     found = read_decided(record)
     if target is not None:

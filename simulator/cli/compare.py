@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from simulator.cli.data_out import print_json
 from simulator.cli.options import cache_options, open_store, profile_option, warn
+from simulator.cli.output import print_json
 from simulator.common.errors import SOME_FAILED
 
 if TYPE_CHECKING:
@@ -74,14 +74,13 @@ def command(
     Two audio files; or a playlist (or the word demo) with two versions of a song: its loudest is then
     LOUD, its least loud OPEN. Without --profile: the playlist's own, else minus14-headroom.
     """
-    from simulator.cli.progress import steps
+    from simulator.cli.output import steps
     from simulator.cli.steps.prepare import prepare_playlist
     from simulator.cli.steps.version_pair import as_versions, chosen_pair
-    from simulator.engine.compare import Noise, compare_pair, noise_targets, picture_paths
-    from simulator.engine.difference import difference_target
-    from simulator.engine.inputs import read_arguments
+    from simulator.engine.compare import Noise, compare_pair, difference_target, noise_targets, picture_paths
+    from simulator.engine.playlists import read_arguments
     from simulator.storage.writing import refuse_existing, refuse_sources
-    from simulator.text.comparison.gained import whole_sentences
+    from simulator.text.comparison.gained_paid import whole_sentences
     from simulator.text.comparison.played import played_sentences
 
     if (noise is None and difference is None) is not (out is None):
@@ -136,7 +135,7 @@ def _pictures(pair: Pair, names: Names, found: Comparison, paths: list[list[Path
 
 
 def _difference(pair: Pair, part: str, folder: Path, store: Store, force: bool) -> list[str]:
-    from simulator.engine.difference import write_difference
+    from simulator.engine.compare import write_difference
 
     loud, open_ = pair.tracks
     path = write_difference(open_.path, loud.path, part, folder, store, force)
@@ -149,7 +148,7 @@ def _difference(pair: Pair, part: str, folder: Path, store: Store, force: bool) 
 def _under_noise(
     pair: Pair, names: Names, found: Comparison, noise: Noise, folders: list[Path], force: bool
 ) -> list[str]:
-    from simulator.common.report_numbers import level
+    from simulator.common.numbers import level
     from simulator.engine.compare import write_under_noise
 
     lines = []

@@ -23,7 +23,7 @@ PLAYERS = ("minus14-headroom", "minus14-limited")
 @cache_options
 def command(out: Path | None, force: bool, no_cache: bool, rehash: bool, workers: int | None) -> int:
     """Makes the demo's music, and shows what two players do to an open and to a crushed master."""
-    from simulator.cli.progress import steps
+    from simulator.cli.output import steps
     from simulator.cli.steps.predict import console, paragraph, show_heading, show_pair, show_tracks
     from simulator.cli.steps.prepare import prepare_playlist
     from simulator.common.errors import SOME_FAILED, NothingDoneError

@@ -94,16 +94,14 @@ def command(
     MIX is an audio file, or a playlist with one track (or the word demo: its first open master). The limiter
     is the project's own, a stand-in: your own chain will do better or worse.
     """
-    from simulator.cli.data_out import print_json
     from simulator.cli.options import most_workers, open_store, say_problems, warn
-    from simulator.cli.progress import steps
+    from simulator.cli.output import print_json, steps
     from simulator.common.errors import DONE, SOME_FAILED, NothingDoneError, SimulatorError
-    from simulator.engine.ladder import Wanted, build
-    from simulator.engine.ladder_playlist import PLAYLIST
+    from simulator.engine.ladder import PLAYLIST, Wanted, build
     from simulator.engine.measure import Job, Result, do_all
     from simulator.ladder.rungs import Ladder, Rung
     from simulator.storage.bundled import load_profiles
-    from simulator.text.ladder_json import ladder_object
+    from simulator.text.ladder import ladder_object
 
     chosen = tuple(load_profiles(profiles or DEFAULT_PROFILES))
     track = _one_track(mix)
@@ -152,7 +150,7 @@ def command(
 def _one_track(mix: str) -> Track:
     """The one track that the word names. Raises UsageError where there are several."""
     from simulator.common.errors import AudioError, UsageError
-    from simulator.engine.inputs import DEMO, read_arguments
+    from simulator.engine.playlists import DEMO, read_arguments
 
     tracks = read_arguments([mix]).tracks
     if mix == DEMO:

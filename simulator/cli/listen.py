@@ -62,7 +62,7 @@ def command(
     """
     from simulator.cli.steps.prepare import nothing_read, prepare
     from simulator.common.errors import NOTHING_DONE, SOME_FAILED, UsageError
-    from simulator.deck.opening import open_deck
+    from simulator.deck.live import open_deck
     from simulator.deck.to_file import FileDeck
     from simulator.desk.native_log import native_messages_to
     from simulator.storage.measurement_cache import cache_folder

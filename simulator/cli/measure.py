@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from simulator.cli.data_out import print_csv, print_json
 from simulator.cli.options import cache_options, most_workers, open_store, say_problems
+from simulator.cli.output import print_csv, print_json
 from simulator.common.text import visible
 
 if TYPE_CHECKING:
@@ -48,10 +48,10 @@ def command(
 
     By ITU-R BS.1770-5, EBU Tech 3341 and Tech 3342. Exit code 1: some files could not be read.
     """
-    from simulator.cli.progress import steps
+    from simulator.cli.output import steps
     from simulator.common.errors import SOME_FAILED, NothingDoneError, SimulatorError
-    from simulator.engine.inputs import read_arguments
     from simulator.engine.measure import Job, do_all
+    from simulator.engine.playlists import read_arguments
 
     if as_json and as_csv:
         raise click.UsageError("--json and --csv exclude each other.")

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from simulator.cli.data_out import print_csv, print_json
 from simulator.cli.options import cache_options, profile_option, say_problems
+from simulator.cli.output import print_csv, print_json
 from simulator.common.errors import NOTHING_DONE, SOME_FAILED
 
 if TYPE_CHECKING:

@@ -59,7 +59,7 @@ def command(
     the loudest passages: round-delivered.wav and round-played.wav, with round-places.txt that says where
     each is from and why. Versions of one song are cut at one place. Nothing is replaced without --force.
     """
-    from simulator.cli.progress import steps
+    from simulator.cli.output import steps
     from simulator.cli.steps.prepare import nothing_read, prepare
     from simulator.common.errors import SOME_FAILED, NothingDoneError
     from simulator.engine.render import Plan, render, trim_words

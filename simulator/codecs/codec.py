@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from simulator.audio_files.reader import CUSTOMARY_TO_XIPH, AudioReader
 from simulator.common.errors import AudioError
-from simulator.normalizer.profile_format import CODEC_NAMES, MP3_KBPS, Delivery
+from simulator.normalizer.profile import CODEC_NAMES, MP3_KBPS, Delivery
 
 Block = NDArray[np.float32]
 

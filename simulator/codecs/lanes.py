@@ -20,7 +20,7 @@ from simulator.audio_files.reader import AudioReader
 from simulator.audio_files.writer import write_audio
 from simulator.codecs.deliver import Delivering
 from simulator.dsp.resample import resample
-from simulator.normalizer.profile_format import Delivery
+from simulator.normalizer.profile import Delivery
 
 Lane = Literal["master", "decoded", "difference"]
 Block = NDArray[np.float32]

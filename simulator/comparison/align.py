@@ -6,25 +6,252 @@ Steps: `align_coarse` finds places worth a look; each is looked at closely (`ali
 better there. It never guesses: below the border it says "different", and where a second place is within
 10 % it says "ambiguous".
 Conventions: samples float32 (frames, channels); places and drift as in comparison/alignment.
+
+Alignments and refusals in words, by rule.
+
+Conversion of a version to another sample rate, and out of a slow drift, in one resampling.
+
+The resampler is libsoxr at its highest quality (linear phase, its delay taken off), fed in pieces.
+Conventions: samples float32 (frames, channels); frame 0 stays at time 0.
+
+Judgement of candidate places: each is looked at closely, and kept or dropped.
+
+A place at which the two agree badly may suffer from a drift that the coarse look could not measure: there the
+windows are asked one by one, and the place is judged again along the line that they give.
+Conventions: as in comparison/align_fine; similarities as in comparison/align_similarity.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.common.units import gain_to_db
+from simulator.common.units import format_time, gain_to_db
 from simulator.comparison import align_coarse, align_fine
-from simulator.comparison.align_convert import NewArray, convert, in_memory
+from simulator.comparison.align_coarse import CoarsePlace
 from simulator.comparison.align_edits import Stretch, stretches
-from simulator.comparison.align_judge import SHORTEST_S, Judged, judge, search_frames
-from simulator.comparison.align_reason import refusal, with_reason, without_place
 from simulator.comparison.align_similarity import AMBIGUOUS_SHARE, BORDER, confidence, similarity
 from simulator.comparison.alignment import Alignment, BandDelay, Edit, Kind, Piece, Place
 from simulator.dsp.fractional_delay import read
 from simulator.dsp.spectrum import BANDS
+
+_MOST_EDITS = 6
+_AGREES = 0.97
+"""A lesser share of the common part that fits is said."""
+
+
+def with_reason(found: Alignment) -> Alignment:
+    """The alignment with its sentences."""
+    notes = []
+    if found.kind == "ambiguous":
+        where = ", ".join(f"{place.offset_s:+.3f} s" for place in found.candidates)
+        notes.append(f"The music repeats: these offsets fit within 10 %: {where}.")
+    else:
+        notes.append(f"The same performance (similarity {found.similarity:.2f} of 1).")
+    if found.polarity == -1:
+        notes.append("The second version is upside down (polarity).")
+    if found.channels_swapped:
+        notes.append("Left and right are swapped in the second version; they are put right here.")
+    if found.drift_ppm:
+        notes.append(f"The second version runs {_speed(found.drift_ppm)}.")
+    if found.edits:
+        said = [_edit(one) for one in found.edits[:_MOST_EDITS]]
+        more = len(found.edits) - len(said)
+        said += [f"and {more} more"] if more else []
+        notes.append(
+            f"The second version was edited: {'; '.join(said)}. The two are compared on the parts that fit."
+        )
+    elif found.agreeing_share is not None and found.agreeing_share < _AGREES:
+        share = 100.0 * found.agreeing_share
+        notes.append(
+            f"Only {share:.0f} % of the common part fits this place: one of the two was edited, or "
+            "holds something that the other lacks."
+            + ("" if found.fits or found.kind != "aligned" else " Where was not found.")
+        )
+    return replace(found, reason=" ".join(notes))
+
+
+def _edit(one: Edit) -> str:
+    at, second_at = format_time(one.first_at_s), format_time(one.second_at_s)
+    if one.second_seconds == 0.0:
+        return f"{_seconds(one.first_seconds)} are missing at {at}"
+    if one.first_seconds == 0.0:
+        return f"{_seconds(one.second_seconds)} are inserted at {at} (its own {second_at})"
+    return (
+        f"{_seconds(one.first_seconds)} at {at} have no counterpart there "
+        f"(it holds {_seconds(one.second_seconds)} of something else)"
+    )
+
+
+def _seconds(value: float) -> str:
+    return f"{value:.1f} s" if value >= 0.1 else f"{1000.0 * value:.0f} ms"
+
+
+def _speed(drift_ppm: float) -> str:
+    word = "slower" if drift_ppm > 0.0 else "faster"
+    return f"{abs(drift_ppm):.2f} millionths {word} ({abs(drift_ppm) * 0.06:.2f} ms a minute)"
+
+
+def refusal(shape: tuple[int, int, int, int], value: float | None) -> Alignment:
+    """Not the same performance; `value` is the similarity at the best place, None where there is none."""
+    if value is None:
+        return without_place(shape, None, "No place with enough in common to be judged was found.")
+    sure = 100.0 * confidence(value)
+    return without_place(
+        shape,
+        value,
+        f"Not the same performance: at the best place the similarity is {value:.2f} of 1, below {BORDER} "
+        f"(confidence {sure:.0f} %).",
+    )
+
+
+def without_place(shape: tuple[int, int, int, int], value: float | None, reason: str) -> Alignment:
+    """An alignment without a place. `shape`: both rates, both lengths in frames; `value`: the similarity at
+    the best place, None where nothing could be judged."""
+    return Alignment(
+        kind="different",
+        first_rate=shape[0],
+        second_rate=shape[1],
+        first_frames=shape[2],
+        second_frames=shape[3],
+        offset_frames=None,
+        polarity=None,
+        gain_db=None,
+        drift_ppm=None,
+        snapped=False,
+        null_db=None,
+        similarity=value or 0.0,
+        second_best=None,
+        confidence=confidence(value) if value is not None else 0.5,
+        candidates=(),
+        delay_by_band=(),
+        reason=reason,
+    )
+
+
+Samples = NDArray[np.float32]
+NewArray = Callable[[int, int], Samples]
+"""Gives an empty float32 array (frames, channels): in memory, or on scratch for long files."""
+
+_PIECE = 1 << 17
+
+
+def in_memory(frames: int, channels: int) -> Samples:
+    return np.empty((frames, channels), dtype=np.float32)
+
+
+def convert(
+    samples: NDArray[np.floating],
+    rate: int,
+    wanted_rate: int,
+    drift_ppm: float = 0.0,
+    new_array: NewArray = in_memory,
+) -> Samples:
+    """`samples` at `wanted_rate`, read faster by `drift_ppm`, so that a version that has drifted by that
+    much runs with the other again."""
+    import soxr
+
+    read_rate = rate * (1.0 + drift_ppm * 1e-6)
+    frames, channels = samples.shape
+    stream: Any = soxr.ResampleStream(read_rate, wanted_rate, channels, dtype="float32", quality="VHQ")
+    out = new_array(int(np.ceil(frames * wanted_rate / read_rate)) + 1, channels)
+    filled = 0
+    for start in range(0, frames, _PIECE):
+        piece = np.ascontiguousarray(samples[start : start + _PIECE], dtype=np.float32)
+        done = stream.resample_chunk(piece, last=start + _PIECE >= frames)
+        done = done[: out.shape[0] - filled]
+        out[filled : filled + done.shape[0]] = done
+        filled += done.shape[0]
+    return out[:filled]
+
+
+SHORTEST_S = 3.0
+"""Versions, and common parts, shorter than this are not judged."""
+LEAST_SHARE = 0.25
+"""The common part must be at least this share of the shorter version."""
+_JUDGING_WINDOWS = 32
+_DRIFT_IN_DOUBT = 0.7
+"""A place less similar than this may suffer from a drift that was not seen."""
+_DRIFTS_TRIED = 3
+_MOST_DRIFT_PPM = 1000.0
+_ONE_PLACE_S = 0.05
+"""Two places that after the close look are this near are one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    place: float
+    drift_ppm: float
+    polarity: int
+    similarity: float
+
+
+def judge(
+    first: NDArray[np.floating],
+    moved: NDArray[np.floating],
+    rate: int,
+    found: Sequence[CoarsePlace],
+) -> list[Judged]:
+    """Each place looked at closely, best first; those with too little in common are left out."""
+    judged = []
+    for number, one in enumerate(found):
+        place = one.lag_s * rate
+        shared_frames = min(first.shape[0], moved.shape[0] - place) - max(0.0, -place)
+        least = max(SHORTEST_S * rate, LEAST_SHARE * min(first.shape[0], moved.shape[0]))
+        if shared_frames < least:
+            continue
+        seen = _judge_place(first, moved, rate, place, one.drift_ppm)
+        if seen is not None and seen.similarity < _DRIFT_IN_DOUBT and number < _DRIFTS_TRIED:
+            followed = _follow(first, moved, rate, seen)
+            seen = followed if followed and followed.similarity > seen.similarity else seen
+        if seen is not None:
+            judged.append(seen)
+    return _apart(judged, rate)
+
+
+def _judge_place(
+    first: NDArray[np.floating], moved: NDArray[np.floating], rate: int, place: float, drift_ppm: float
+) -> Judged | None:
+    size = align_fine.FINE_WINDOW if drift_ppm else align_fine.WINDOW
+    most = _JUDGING_WINDOWS * align_fine.WINDOW // size
+    seen = align_fine.look(first, moved, float(round(place)), drift_ppm, most, size)
+    if seen is None:
+        return None
+    shared = align_fine.common(seen)
+    delay, polarity = align_fine.rough_delay(shared, size, search_frames(rate))
+    return Judged(round(place) + delay, drift_ppm, polarity, similarity(shared, rate, size, delay))
+
+
+def _follow(
+    first: NDArray[np.floating], moved: NDArray[np.floating], rate: int, judged: Judged
+) -> Judged | None:
+    """The same place judged along the line on which each window by itself finds the other version: a drift
+    that the coarse look could not measure."""
+    place, drift = judged.place, judged.drift_ppm
+    seen = align_fine.look(first, moved, float(round(place)), drift)
+    line = None if seen is None else align_fine.rough_line(seen, 10 * search_frames(rate))
+    if line is None or abs(line[1]) > _MOST_DRIFT_PPM * 1e-6:
+        return None
+    return _judge_place(first, moved, rate, round(place) + line[0], drift + line[1] * 1e6)
+
+
+def search_frames(rate: int) -> int:
+    """How far from a coarse place the exact one is looked for."""
+    return max(8, round(align_fine.SEARCH_FRAMES * rate / 44_100))
+
+
+def _apart(judged: list[Judged], rate: int) -> list[Judged]:
+    """Best first, without those that turned out to be the place of a better one."""
+    kept: list[Judged] = []
+    for one in sorted(judged, key=lambda one: -one.similarity):
+        if all(abs(one.place - other.place) > _ONE_PLACE_S * rate for other in kept):
+            kept.append(one)
+    return kept
+
 
 _DRIFT_SEEN_FRAMES = 0.05
 """A drift that moves the versions by less than this over their common part is not a drift."""

@@ -2,32 +2,294 @@
 
 The first pass finds the match (one least-squares gain) and the gain curve; the second takes the spectra of
 the open version, the other one and the gain riding, from which everything else follows. A filter is looked
-for after the riding has been taken out: see comparison/tonal.
+for after the riding has been taken out: see comparison/difference_measure.
 Conventions: as in comparison/difference.
+
+The two versions side by side: the common part in K-weighted blocks.
+
+The second version is read at its place (between the samples where it must be), its polarity put right.
+Conventions: blocks float32 (channels, frames), at the first version's rate; channels that BS.1770 does not
+count (LFE) are left out of the weighted blocks, and the surround weight is in them already, as its root.
+
+Gain riding: the smoothed broadband gain that explains the difference best.
+
+At each moment the gain is the least-squares gain from the other version to the open one under a Hann window
+of 50 ms (K-weighted, all channels together); where the other version is next to silent it falls back to the
+gain of the whole. Between the moments, 3 ms apart, it moves in straight lines.
+Conventions: sums by step are float64 (steps,), from the start of the common part; gains are linear.
+
+Tonal balance: the one fixed filter that explains the difference, which is then no limiting.
+
+The best linear filter from the open version to the other one (Wiener) has, at each frequency, the cross
+spectrum over the open one's power spectrum; what it leaves unexplained is (1 − γ²) of the other's power. It
+is asked in that direction because no filter makes partials that distortion adds where there was nothing.
+A level that moves is no filter, but where the music moves with it a filter would explain some of it (a fade
+takes more from what comes at the end). So the filter is fitted twice, on the open version and on the open
+version led along the other one's level, and the fit that leaves less counts.
+Third octaves after IEC 61260-1 (base ten): centre 1000·10^(k/10) Hz, edges 10^(±1/20) from it.
+Conventions: spectra summed over frames and channels, by bin.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.common.units import gain_to_db
-from simulator.comparison.align import Aligned
+from simulator.common.channels import channel_weights
+from simulator.common.units import gain_to_db, seconds_to_frames
+from simulator.comparison.align import Aligned, same_channels
 from simulator.comparison.difference import BandDifference, Difference, ThirdOctave
-from simulator.comparison.difference_pass import Pair, pair_of
-from simulator.comparison.gain_riding import (
-    GainCurve,
-    GainFollowing,
-    gain_curve,
-    gain_following,
-    step_frames,
-)
-from simulator.comparison.tonal import EXPLAINS, Fitted, balance_differs, fit, third_octaves
 from simulator.dsp import spectrum as bands
+from simulator.dsp.fractional_delay import read
+from simulator.dsp.k_weighting import KWeighting
+from simulator.dsp.segments import SEGMENT_FRAMES
+
+Block = NDArray[np.float32]
+PART_FRAMES = 1 << 20
+"""A multiple of SEGMENT_FRAMES; fixed, so that the result does not depend on how many are worked on
+together."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """The open version (frames, channels) and the other one as `align_and_move` or `lay_over` gives it."""
+
+    open_samples: NDArray[np.floating]
+    other: NDArray[np.floating]
+    sample_rate: int
+    place: float
+    polarity: int
+    start: int
+    """First frame of the common part in the open version, and the frame after its last."""
+    end: int
+    parts_held: tuple[tuple[int, int], ...] = ()
+    """Frames of the open version that an edited other one holds; elsewhere there is silence in both. Empty
+    where it holds all of the common part."""
+
+    @property
+    def held_frames(self) -> int:
+        """Frames that are compared."""
+        return sum(end - start for start, end in self.parts_held) if self.parts_held else self.frames
+
+    @property
+    def frames(self) -> int:
+        return self.end - self.start
+
+    def parts(self) -> list[range]:
+        """The common part in pieces that can be worked on at the same time; frames from its start."""
+        return [range(at, min(at + PART_FRAMES, self.frames)) for at in range(0, self.frames, PART_FRAMES)]
+
+    def blocks(self, part: range | None = None) -> Iterator[tuple[int, Block, Block]]:
+        """(frames from the start of the common part, open, other), samples as they are; of one part, or
+        of the whole."""
+        stretch = range(self.frames) if part is None else part
+        for at in range(stretch.start, stretch.stop, SEGMENT_FRAMES):
+            count = min(SEGMENT_FRAMES, stretch.stop - at)
+            ours = read(self.open_samples, float(self.start + at), count)
+            self._silence_edits(ours, self.start + at)
+            theirs = read(self.other, self.start + at + self.place, count)
+            yield at, ours, theirs if self.polarity > 0 else np.negative(theirs)
+
+    def _silence_edits(self, ours: Block, at: int) -> None:
+        if not self.parts_held:
+            return
+        held = np.zeros(ours.shape[1], dtype=bool)
+        for start, end in self.parts_held:
+            held[max(0, start - at) : max(0, end - at)] = True
+        ours[:, ~held] = 0.0
+
+    def weighted(self, part: range) -> Iterator[tuple[int, Block, Block]]:
+        """One part, K-weighted. The filters start a segment earlier (they forget within 50 ms)."""
+        weights = channel_weights(self.open_samples.shape[1])
+        counted = [channel for channel, weight in enumerate(weights) if weight]
+        filters = [[KWeighting(self.sample_rate) for _ in counted] for _ in range(2)]
+        warm = max(0, part.start - SEGMENT_FRAMES)
+        for at, *both in self.blocks(range(warm, part.stop)):
+            out = np.empty((2, len(counted), both[0].shape[1]), dtype=np.float32)
+            for side, block in enumerate(both):
+                for index, channel in enumerate(counted):
+                    out[side, index] = filters[side][index].filter(block[channel])
+                    if weights[channel] != 1.0:
+                        out[side, index] *= np.float32(weights[channel] ** 0.5)
+            if at >= part.start:
+                yield at, out[0], out[1]
+
+
+def pair_of(open_samples: NDArray[np.floating], aligned: Aligned) -> Pair:
+    """The common part of the open version and an aligned other one. Raises ValueError where the
+    alignment has no place."""
+    found = aligned.alignment
+    if found.polarity is None:
+        raise ValueError("versions without a place have no difference")
+    ours, _ = same_channels(open_samples, aligned.moved)
+    start = max(0, int(np.ceil(-aligned.place)))
+    end = min(ours.shape[0], int(np.floor(aligned.moved.shape[0] - aligned.place)))
+    if aligned.parts:
+        start, end = aligned.parts[0][0], aligned.parts[-1][1]
+    end = max(start, end)
+    return Pair(
+        ours, aligned.moved, found.first_rate, aligned.place, found.polarity, start, end, aligned.parts
+    )
+
+
+WINDOW_S = 0.05
+STEPS_A_WINDOW = 16
+_SILENT = 1e-7
+"""Power relative to the other version's mean under which its gain is not followed (−70 dB)."""
+_LOUD = 1e-2
+_POINTS = 64
+"""Places at which a frame's window is sampled: as near to each other as the steps or nearer."""
+
+Values = NDArray[np.float64]
+
+
+def step_frames(sample_rate: int) -> int:
+    """Frames of one step: a sixteenth of the window."""
+    return max(1, seconds_to_frames(WINDOW_S / STEPS_A_WINDOW, sample_rate))
+
+
+@dataclass(frozen=True, slots=True)
+class GainCurve:
+    """Gain by step; `gains[k]` holds at the middle of step k."""
+
+    gains: Values
+    step: int
+    range_db: float | None
+    """5th to 95th percentile, where the open version is louder than its mean power − 20 dB."""
+
+    def over(self, start: int, count: int) -> Values:
+        """The gain at each of `count` frames from `start` of the common part on (count,)."""
+        at = (np.arange(start, start + count) + 0.5) / self.step - 0.5
+        curve: Values = np.interp(at, np.arange(self.gains.shape[0]), self.gains)
+        return curve
+
+
+@dataclass(frozen=True, slots=True)
+class GainFollowing:
+    """The same the other way round, for spectra: the gain from the open version to the other one over each
+    of the overlapping frames of dsp/spectrum. It may be nothing, where a gate is shut."""
+
+    cross: Values
+    open_power: Values
+    step: int
+
+    def over(self, start: int, first: int, count: int, size: int) -> NDArray[np.float32]:
+        """Gains of `count` frames of `size` from frame number `first` on; frame 0 begins half a frame before
+        `start` of the common part, the next ones half a frame apart (count,)."""
+        at = start + (first + np.arange(count)[:, np.newaxis]) * (size // 2) - size // 2
+        at = at + (np.arange(_POINTS) + 0.5) * (size / _POINTS)
+        taper = np.sin(np.pi * (np.arange(_POINTS) + 0.5) / _POINTS) ** 2
+        steps = np.floor(at / self.step).astype(np.int64)
+        inside = (steps >= 0) & (steps < self.cross.shape[0])
+        steps = np.clip(steps, 0, max(self.cross.shape[0] - 1, 0))
+        above, below = (np.where(inside, sums[steps], 0.0) @ taper for sums in (self.cross, self.open_power))
+        gains = np.divide(above, below, out=np.zeros_like(above), where=below > self.floor)
+        followed: NDArray[np.float32] = np.maximum(gains, 0.0).astype(np.float32)
+        return followed
+
+    @property
+    def floor(self) -> float:
+        return _SILENT * float(self.open_power.mean()) * _POINTS / 2.0
+
+
+def gain_following(cross: Values, open_power: Values, step: int) -> GainFollowing:
+    """From sums by step: of open·other, and of open²."""
+    return GainFollowing(cross, open_power, step)
+
+
+def gain_curve(cross: Values, other_power: Values, open_power: Values, gain: float, step: int) -> GainCurve:
+    """The curve from sums by step: of open·other, other² and open²."""
+    taper = np.sin(np.pi * (np.arange(STEPS_A_WINDOW) + 0.5) / STEPS_A_WINDOW) ** 2
+    taper = np.convolve(taper, [0.5, 0.5])  # of odd length, so that its middle is a step
+    floor = _SILENT * taper.sum() * float(other_power.mean()) if other_power.shape[0] else 0.0
+    above = _smooth(cross, taper) + floor * gain
+    below = _smooth(other_power, taper) + floor
+    gains = np.divide(above, below, out=np.full_like(above, gain), where=below > 0.0)
+    loudness = _smooth(open_power, taper)
+    loud = (loudness > _LOUD * loudness.mean()) & (gains > 0.0)
+    spread = None
+    if loud.any():
+        low, high = np.percentile(20.0 * np.log10(gains[loud]), [5.0, 95.0])
+        spread = float(high - low)
+    return GainCurve(gains, step, spread)
+
+
+def _smooth(sums: Values, taper: Values) -> Values:
+    half = taper.shape[0] // 2
+    smooth: Values = np.convolve(sums, taper)[half : half + sums.shape[0]]
+    return smooth
+
+
+EXPLAINS = 0.5
+BALANCE_DB = 0.2
+"""What varies less from third octave to third octave is not called a tonal balance."""
+_FIRST, _LAST = -13, 13
+"""50 Hz to 20 kHz: lower bands are narrower than the frames resolve."""
+_FLOOR = 1e-9
+_LEAKAGE = 1e-7
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """The other version as a filter on the open one, and what that leaves; powers in the other's scale."""
+
+    filter_share: float
+    """What the filter does, as a share of all that is not one plain gain: filter, level that moves, rest."""
+    left: float
+    moves: bool
+    """The open version was first led along the other one's level."""
+
+
+def fit(
+    ridden_power: Values,
+    ridden_cross: NDArray[np.complex128],
+    open_power: Values,
+    cross: NDArray[np.complex128],
+    other_power: Values,
+) -> Fitted:
+    """The best filter on the open version led along (`ridden_*`; the same as `open_power` and `cross` where
+    its level stands). With h(t) that level and H the filter, the other version is
+        g·open + (h − g)·open + h·(H − 1)·open + rest
+    with g the best plain gain, and the level of H such that h·(H − 1)·open holds nothing of h·open. Bins in
+    which the open version holds less than _LEAKAGE of its strongest one are the skirts of others."""
+    held = ridden_power > _LEAKAGE * float(ridden_power.max())
+    power = np.where(held, ridden_power, 1.0)
+    explained = np.where(held, np.abs(ridden_cross) ** 2 / power, 0.0)
+    left = float(np.maximum(other_power - explained, 0.0).sum())
+    whole, along = float(ridden_power.sum()), float(ridden_cross.real.sum())
+    level = along / whole if whole > 0.0 else 0.0
+    by_filter = max(0.0, float(explained.sum()) - level * along)
+    plain = float(cross.real.sum()) ** 2 / float(open_power.sum())
+    by_level = max(0.0, level * along - plain)
+    total = by_filter + by_level + left
+    return Fitted(by_filter / total if total > 0.0 else 0.0, left, ridden_power is not open_power)
+
+
+def third_octaves(
+    open_power: Values, other_power: Values, gain: float, sample_rate: int
+) -> tuple[ThirdOctave, ...]:
+    """Level of the matched other version against the open one, by third octave below 0.5 of the rate."""
+    found = []
+    for number in range(_FIRST, _LAST + 1):
+        centre = 1000.0 * 10.0 ** (number / 10.0)
+        if centre * 10.0**0.05 > sample_rate / 2:
+            break
+        held = bands.inside(sample_rate, centre * 10.0**-0.05, centre * 10.0**0.05)
+        ours, theirs = float(open_power[held].sum()), gain * gain * float(other_power[held].sum())
+        enough = min(ours, theirs) > _FLOOR * float(open_power.sum())
+        found.append(ThirdOctave(centre, 10.0 * float(np.log10(theirs / ours)) if enough else None))
+    return tuple(found)
+
+
+def balance_differs(octaves: tuple[ThirdOctave, ...]) -> bool:
+    """Two third octaves differ by BALANCE_DB or more (an equal difference in all is but a level)."""
+    levels = [band.difference_db for band in octaves if band.difference_db is not None]
+    return bool(levels) and max(levels) - min(levels) >= BALANCE_DB
+
 
 ROUNDING_LU = -110.0
 """Below this the rest is rounding of float32 and of the filters: it is not split any further."""
@@ -36,7 +298,7 @@ _CONVERSION_LU, _BELOW_LU, _EDGE_LU = -60.0, -75.0, -50.0
 _BETWEEN = 1e-6
 CONVERTED = "The two are the same but for conversion; a change smaller than the residual could not be seen."
 
-Values = NDArray[np.float64]
+
 Each = Callable[[Callable[[range], Any], Iterable[range]], Iterable[Any]]
 
 

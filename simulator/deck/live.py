@@ -2,15 +2,25 @@
 
 The process is ended and begun anew whenever its stream is lost, hangs, or another device is chosen: nothing
 of the sound system's is ever closed in the session's own process. The order of things is kept here.
+
+The parent's end of the process that holds the stream.
+
+Devices there are now, asked in a process of its own, because PortAudio's list stays as it was when it
+started.
+
+The deck for a session: a device, the silent clock or a file.
 """
 
 from __future__ import annotations
 
 import atexit
+import contextlib
 import multiprocessing
+import os
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
@@ -18,19 +28,122 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.errors import UsageError
-from simulator.deck.devices import HANGS, list_devices
+from simulator.deck import stream_process as child
 from simulator.deck.lanes import MOST_BYTES, LaneBook
 from simulator.deck.order import Leaving
 from simulator.deck.orders import Orders
-from simulator.deck.program import DeckProgram, DeviceView, Kind, Listen, Now
+from simulator.deck.program import Deck, DeckProgram, DeviceView, Kind, Listen, Now
 from simulator.deck.renderer_handle import MakerProcess
 from simulator.deck.scratch import Scratch
 from simulator.deck.shared_state import Cells, Shared
-from simulator.deck.stream import NoSound, named
-from simulator.deck.stream_handle import StreamProcess
-from simulator.deck.stream_process import Hold, Lost, Opened, Opening, Refused
-from simulator.engine.signals import signals_held
+from simulator.deck.stream import NoSound, named, outputs
+from simulator.deck.stream_process import Close, Hold, Lost, Opened, Opening, Refused, quiet_process
+from simulator.deck.to_file import FileDeck
+from simulator.engine.signals import children_deaf, signals_held
 from simulator.engine.workers import start_tracker
+from simulator.storage.process_life import end_with_parent
+
+CLOSE_SECONDS = 2.0
+
+
+class StreamProcess:
+    """A spawned process with a stream; it can be begun anew any number of times."""
+
+    def __init__(self, context: Any, shared: Shared) -> None:
+        self._context, self._shared = context, shared
+        self._process: Any = None
+        self._pipe: Any = None
+        self.begun = time.monotonic()
+
+    @property
+    def process_id(self) -> int | None:
+        return None if self._process is None else int(self._process.pid)
+
+    def begin(self, opening: Opening) -> None:
+        """Starts it."""
+        with signals_held():
+            self._pipe, theirs = self._context.Pipe()
+            process = self._context.Process(
+                target=child.run, args=(theirs, self._shared, opening), daemon=True
+            )
+            with children_deaf():
+                process.start()
+            self._process = process
+            theirs.close()
+        self.begun = time.monotonic()
+
+    def end(self, *, politely: bool) -> None:
+        """Ends it: after its fade, or at once."""
+        if self._process is None:
+            return
+        if politely:
+            self.send(Close())
+            self._process.join(CLOSE_SECONDS)
+        self._process.kill()
+        self._process.join()
+        self._pipe.close()
+        self._process = None
+
+    def send(self, message: object) -> None:
+        """Passes a message on; one that finds the process dead is kept in the orders for the next."""
+        with contextlib.suppress(OSError):
+            if self._process is not None:
+                self._pipe.send(message)
+
+    def answer(self, seconds: float) -> object:
+        """Its next word; None where there is none within this time."""
+        with contextlib.suppress(EOFError, OSError):
+            if self._process is not None and self._pipe.poll(seconds):
+                return self._pipe.recv()
+        return None
+
+    def heard(self) -> Iterator[object]:
+        """What it has said since. Raises EOFError where it has died."""
+        try:
+            while self._process is not None and self._pipe.poll():
+                yield self._pipe.recv()
+        except OSError:
+            raise EOFError from None
+
+
+LIMIT_SECONDS = 6.0
+HANGS = "The sound system does not answer."
+
+
+def run(pipe: Connection, log: str) -> None:
+    """Sends the list of devices, or the reason why there is none."""
+    quiet_process(log)
+    end_with_parent()
+    answer: list[DeviceView] | str
+    try:
+        answer = [device for _, device in outputs()]
+    except NoSound as problem:
+        answer = str(problem)
+    pipe.send(answer)
+    os._exit(0)
+
+
+def list_devices(context: Any, log: str) -> list[DeviceView]:
+    """The output devices. Raises NoSound."""
+    pipe, theirs = context.Pipe()
+    process = context.Process(target=run, args=(theirs, log), daemon=True)
+    with children_deaf():
+        process.start()
+    theirs.close()
+    answer: list[DeviceView] | str = HANGS
+    try:
+        if pipe.poll(LIMIT_SECONDS):
+            answer = pipe.recv()
+    except (EOFError, OSError):
+        pass
+    finally:
+        process.kill()  # it has nothing left to do, or hangs
+        process.join()
+        pipe.close()
+    if isinstance(answer, str):
+        raise NoSound(answer)
+    return answer
+
 
 OPEN_SECONDS = 8.0
 """So long may the sound system take to answer."""
@@ -305,3 +418,22 @@ class LiveDeck:
             silent_if_none=silent,
             silent=silent,
         )
+
+
+FILE_RATE = 44_100
+
+
+def open_deck(
+    device: str | None = None,
+    to_file: Path | None = None,
+    sample_rate: int | None = None,
+    *,
+    force: bool = False,
+    silent: bool = False,
+) -> Deck:
+    """The deck into a file where one is named; else the device (None: the system's own), or the silent clock
+    where nothing can sound (or it is asked for). Without `sample_rate` a device has its own, a file 44.1 kHz.
+    Raises UsageError for a device that is not there, WriteError where the file or the lanes have no place."""
+    if to_file is not None:
+        return FileDeck(to_file, sample_rate or FILE_RATE, force=force)
+    return LiveDeck(device, sample_rate, silent=silent)

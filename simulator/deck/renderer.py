@@ -3,6 +3,8 @@
 It works block by block on the lane that is wanted most, so that one which is wanted at once does not wait for
 the others. A limiter is in the state that it has in a render, because every lane is made from its first
 frame. When the pipe is closed without a word the session was killed: what lies in the scratch folder goes.
+
+Tracks of other widths for two loudspeakers.
 """
 
 from __future__ import annotations
@@ -19,11 +21,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.audio_files.reader import AudioReader
+from simulator.common.channels import folded
 from simulator.common.errors import SimulatorError
 from simulator.deck.mapped import FRAME_BYTES, lane_path
 from simulator.deck.program import LaneKey
 from simulator.deck.shared_state import FAILED, GENERATION, READY, TOTAL, Cells, Shared
-from simulator.deck.stereo import to_stereo
 from simulator.deck.stream_process import quiet_process
 from simulator.dsp.resample import resample
 from simulator.engine.workers import one_blas_thread
@@ -31,6 +33,12 @@ from simulator.normalizer.chain import play
 from simulator.storage.file_stamp import other_samples, stamp_of
 from simulator.storage.process_life import end_with_parent
 from simulator.storage.small_files import BINARY
+
+
+def to_stereo(block: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The block as two channels (frames, 2)."""
+    return np.repeat(block, 2, axis=1) if block.shape[1] == 1 else folded(block)
+
 
 POLITE = 5
 """How far it steps back behind other processes (the deck's own has no work to speak of)."""

@@ -1,1 +1,5 @@
-"""The demo music: a score (data in demo_playlist/) becomes sound."""
+"""The demo's music: a score (data in demo_playlist/) becomes sound.
+
+`score` → `pattern` → `players` → `mixdown` → `mastering`. Raise `demo.SYNTHESIS_VERSION` when the sound
+changes.
+"""

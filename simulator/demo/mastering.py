@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from simulator.common.units import db_to_gain
 from simulator.demo.modal import Values
-from simulator.demo.recipe import Recipe
+from simulator.demo.score import Recipe
 from simulator.dsp.limiter import limit_array
-from simulator.dsp.soft_clip import soft_clipped
+from simulator.dsp.mastering_limiter import soft_clipped
 from simulator.metering.measurement import Measurement
 from simulator.metering.meter import measure_array
 

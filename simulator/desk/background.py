@@ -19,8 +19,7 @@ from simulator.desk.tracks import lane_of, played_views, view_of
 from simulator.engine.measure import Job, Result, do_all
 from simulator.engine.predict import CEILING_DBTP, Delivered, deliver, predict
 from simulator.normalizer.prediction import from_gain
-from simulator.normalizer.profile import Profile
-from simulator.normalizer.profile_format import Delivery
+from simulator.normalizer.profile import Delivery, Profile
 from simulator.playlists.playlist import Playlist, title_from_path
 from simulator.session.codec_variants import (
     decode_of,

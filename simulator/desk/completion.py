@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from simulator.common.errors import UsageError
-from simulator.normalizer.profile_format import CODEC_NAMES
+from simulator.normalizer.profile import CODEC_NAMES
 from simulator.playlists.playlist import is_audio_name
 from simulator.session.commands import COMMANDS, Kind, find_command
 from simulator.session.excerpts import KINDS as PLACES

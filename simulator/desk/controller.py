@@ -2,12 +2,21 @@
 
 Lines, keys and ticks go into the session's `step`; what comes out of it is carried out here, and nothing is
 decided. Everything happens in the caller's thread: ten times a second, and at every line.
+
+Work that a session asks for and does not wait for: other players, new revisions, alignments.
+
+One thread does it in order; what is done is taken by the desk between two ticks. A failure is a value: it
+costs that work alone. The thread is a daemon, so that leaving waits for nothing that nobody will read.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import queue
+import threading
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from typing import Generic, TypeVar
 
 from simulator.common.errors import SimulatorError
 from simulator.common.units import db_to_gain, seconds_to_frames
@@ -16,13 +25,10 @@ from simulator.deck.program import DeckProgram, Now
 from simulator.desk.completion import Word, candidates
 from simulator.desk.environment import Failure, Outside, Record, Studio, Taken
 from simulator.desk.frames import TrackLanes, deck_program, lane_key, passages
-from simulator.desk.meter import DeskMeter
-from simulator.desk.rewritten import Rewritten
-from simulator.desk.status import bar_of
+from simulator.desk.status import DeskMeter, bar_of
 from simulator.desk.text import device_text, where_it_goes, wrapped
-from simulator.desk.tracks import track_lanes
+from simulator.desk.tracks import Rewritten, track_lanes
 from simulator.desk.trial_lanes import Preparing
-from simulator.desk.work import Background
 from simulator.engine.signals import signals_held
 from simulator.metering.live import Reading
 from simulator.session import effects as do
@@ -32,6 +38,62 @@ from simulator.session.state import Session
 from simulator.storage.user_settings import remember_trim
 from simulator.text.desk_screens import screen
 from simulator.text.toolbar import Bar
+
+T = TypeVar("T")
+Work = Callable[[], Sequence[T]]
+Failed = Callable[[SimulatorError], Sequence[T]]
+
+
+class Background(Generic[T]):
+    """A queue of calls that each give events."""
+
+    def __init__(self) -> None:
+        self._asked: queue.SimpleQueue[tuple[Work[T], Failed[T]] | None] = queue.SimpleQueue()
+        self._done: queue.SimpleQueue[Sequence[T] | BaseException] = queue.SimpleQueue()
+        self._thread: threading.Thread | None = None
+        self._closed = False
+        self.pending = 0
+
+    def start(self, work: Work[T], failed: Failed[T]) -> None:
+        """Queues a call; `failed` says which events a failure comes to."""
+        self.pending += 1
+        self._asked.put((work, failed))
+        if self._thread is None:
+            self._thread = threading.Thread(target=self._run, daemon=True)
+            self._thread.start()
+
+    def take(self, wait_s: float = 0.0) -> list[T]:
+        """The events of all that is done by now, in order; waits up to `wait_s` for the first of them.
+        Raises what is no error of the user's."""
+        events: deque[T] = deque()
+        while self.pending:
+            try:
+                found = self._done.get(timeout=wait_s) if wait_s > 0.0 else self._done.get_nowait()
+            except queue.Empty:
+                break
+            self.pending -= 1
+            wait_s = 0.0
+            if isinstance(found, BaseException):
+                raise found
+            events.extend(found)
+        return list(events)
+
+    def close(self) -> None:
+        """Begins nothing more, not even what is queued."""
+        self._closed = True
+        self._asked.put(None)
+        self.pending = 0
+
+    def _run(self) -> None:
+        while (asked := self._asked.get()) is not None and not self._closed:
+            work, failed = asked
+            try:
+                self._done.put(work())
+            except SimulatorError as problem:
+                self._done.put(failed(problem))
+            except BaseException as problem:
+                self._done.put(problem)
+
 
 TICK_SECONDS = 0.1
 DIM_DB = -20.0

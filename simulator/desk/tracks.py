@@ -1,10 +1,12 @@
 """Tracks as the session knows them: views made from measurements, the lanes that play, the marks of earlier
 sessions.
+
+Versions that were written over while the desk is open, reported once for each new file.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from simulator.audio_files.reader import read_info
@@ -15,14 +17,14 @@ from simulator.desk.decodes import Decode
 from simulator.desk.frames import TrackLanes
 from simulator.engine.predict import Delivered
 from simulator.normalizer.prediction import Prediction, chain_settings, more_than_gain
-from simulator.normalizer.profile import Profile
-from simulator.normalizer.profile_format import Delivery
+from simulator.normalizer.profile import Delivery, Profile
 from simulator.session.codec_variants import is_difference
 from simulator.session.evidence import revised
 from simulator.session.excerpts import Mark
 from simulator.session.log import Record
-from simulator.session.track import PlayedView, TrackView
-from simulator.storage.file_stamp import Stamp, stamp_of
+from simulator.session.state import Session
+from simulator.session.track import PlayedView, TrackView, versions
+from simulator.storage.file_stamp import Stamp, changed_since, stamp_of
 
 Predictions = Sequence[Prediction | SimulatorError | None]
 
@@ -127,3 +129,26 @@ def _lossy(path: str) -> bool:
         return read_info(path).lossy
     except SimulatorError:  # known from the cache, gone since: the deck will say so
         return False
+
+
+class Rewritten:
+    """What was told already: a file that is written over again is told again."""
+
+    def __init__(self) -> None:
+        self._told: set[tuple[str, Stamp | None]] = set()
+
+    def news(self, session: Session, sounds: Callable[[int], bool]) -> Iterator[str]:
+        """A sentence for each version of the song that has another file now than the one that was measured.
+        `sounds`: is the old one whole in its lane? If not, the lane itself will say what is wrong."""
+        for track in versions(session.tracks, session.track):
+            view = session.tracks[track]
+            if not changed_since(view.path, view.stamp):
+                continue
+            told = view.path, stamp_of(view.path)
+            if told in self._told or not sounds(track):
+                continue
+            self._told.add(told)
+            yield (
+                f"{view.path} has been written anew since it was measured: the old one goes on sounding. "
+                f"replace {track + 1} {view.path} takes the new one."
+            )

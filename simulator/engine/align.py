@@ -28,8 +28,7 @@ from simulator.comparison.difference import Difference
 from simulator.comparison.difference_audio import Part, difference_blocks
 from simulator.comparison.difference_measure import Matched, measure_difference
 from simulator.engine import workers
-from simulator.storage.measurement_cache import Store
-from simulator.storage.stored_form import pack_pair, unpack_pair
+from simulator.storage.measurement_cache import Store, pack_pair, unpack_pair
 
 IN_MEMORY_BYTES = 128 * 1024 * 1024
 """A decoded version larger than this lies on scratch: six minutes of stereo at 44.1 kHz."""

@@ -1,6 +1,9 @@
 """Two versions compared: measured, played, laid over each other; their pictures; and the two under noise.
 
-The arithmetic is in `compare`, the words are in `report`; here are the files."""
+The arithmetic is in `compare`, the words are in `report`; here are the files.
+
+The difference of two versions as a file: what is left where the one is matched and taken off the other.
+"""
 
 from __future__ import annotations
 
@@ -16,23 +19,23 @@ from simulator.audio_files.reader import AudioReader, read_info
 from simulator.audio_files.writer import write_audio
 from simulator.codecs.deliver import Delivering
 from simulator.common.errors import SimulatorError, UsageError
-from simulator.common.report_numbers import level
+from simulator.common.numbers import level
 from simulator.common.units import db_to_gain, format_time
 from simulator.comparison import versions as loss
+from simulator.comparison.difference_audio import Part
 from simulator.comparison.noise import NoiseKind, common_trim_db, laid_under, noise_bed
 from simulator.comparison.versions import Comparison, Heard, Played
 from simulator.engine import workers as pool
-from simulator.engine.align import versions
+from simulator.engine.align import difference_audio, versions
 from simulator.engine.measure import Job, Result, do_all
 from simulator.engine.predict import CEILING_DBTP
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.chain import ChainSettings, play
 from simulator.normalizer.prediction import Prediction, chain_settings, more_than_gain
-from simulator.normalizer.profile import Profile
-from simulator.normalizer.profile_format import Delivery
+from simulator.normalizer.profile import Delivery, Profile
 from simulator.playlists.playlist import Track
 from simulator.storage.measurement_cache import Store
-from simulator.storage.writing import claimed, refuse_existing, refuse_sources, sweep, whole_file
+from simulator.storage.writing import claimed, make_folder, refuse_existing, refuse_sources, sweep, whole_file
 from simulator.text.comparison import chart as figures
 from simulator.text.comparison.terms import Names
 
@@ -241,3 +244,32 @@ def _noise_text(
         ]
         lines.append(f"{word:<10}{places[0]:>34}{places[1]:>34}")
     return "\n".join(lines) + "\n"
+
+
+PARTS: dict[str, Part] = {
+    "residual": "residual",
+    "gain-riding": "gain_riding",
+    "waveform-change": "waveform_change",
+}
+"""As the user writes them."""
+
+
+def difference_target(folder: Path, part: str) -> Path:
+    """DIR/difference-PART.wav."""
+    return folder / f"difference-{part}.wav"
+
+
+def write_difference(
+    open_path: str, loud_path: str, part: str, folder: Path, store: Store, force: bool
+) -> Path:
+    """Writes the open version minus the matched loud one (or one part of that) as 32-bit float, in the open
+    version's time and at its rate. Raises UsageError where the two are different performances, AudioError,
+    and WriteError where the file is there already or cannot be written."""
+    make_folder(folder)
+    target = difference_target(folder, part)
+    refuse_sources([target], [open_path, loud_path])
+    with difference_audio(open_path, loud_path, store, PARTS[part]) as heard:
+        write_audio(
+            target, heard.blocks, heard.sample_rate, heard.channels, "float32", force, False, heard.frames
+        )
+    return target

@@ -3,12 +3,15 @@
 A rung is a job of its own, for this process or a spawned worker: it searches its drive (at most four passes
 that take only the K-weighted energy), then makes one last pass that takes the residual, writes the file where
 one is wanted, and measures all; then it asks what each player makes of it.
+
+File names of a ladder's rungs, and the playlist that ties them as versions of one song.
 """
 
 from __future__ import annotations
 
+import json
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,16 +23,14 @@ from simulator.audio_files.reader import AudioReader, read_info
 from simulator.audio_files.writer import write_audio
 from simulator.codecs.deliver import Delivering
 from simulator.common.errors import AudioError, SimulatorError, WriteError
+from simulator.common.numbers import level
 from simulator.common.units import gain_to_db
 from simulator.dsp.limiter import LimiterReport
-from simulator.dsp.mastering_limiter import ActionReport, MasteringSettings, Style, master_blocks
-from simulator.dsp.soft_clip import KNEE
+from simulator.dsp.mastering_limiter import KNEE, ActionReport, MasteringSettings, Style, master_blocks
 from simulator.engine import workers as pool
-from simulator.engine.ladder_playlist import PLAYLIST, playlist_text, reached_name, rung_name
 from simulator.ladder.residual import Residual
 from simulator.ladder.rungs import Action, Peaks, Rung
-from simulator.ladder.search import Found, Guess, search
-from simulator.ladder.search_pass import Quick, gained, quick
+from simulator.ladder.search import Found, Guess, Quick, gained, quick, search
 from simulator.metering.measurement import Measurement
 from simulator.metering.meter import measure
 from simulator.normalizer.chain import play
@@ -37,6 +38,50 @@ from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import Prediction, chain_settings, from_chain, from_gain, more_than_gain
 from simulator.normalizer.profile import Profile
 from simulator.storage.writing import claimed, refuse_existing, refuse_sources, sweep, whole_file
+
+PLAYLIST, SAMPLE = "ladder.toml", "-sample-peak"
+
+
+def rung_name(place: int, mix: str, lufs: float, sample_too: bool) -> str:
+    """NN-NAME-14LUFS.wav; `sample_too` marks sample-peak rungs that stand beside true-peak ones. `lufs` is
+    what the rung is to reach."""
+    return f"{place + 1:02d}-{_stem(mix)}{lufs:+g}LUFS{SAMPLE if sample_too else ''}.wav"
+
+
+def reached_name(name: str, wanted_lufs: float, lufs: float) -> str:
+    """The name of a rung that did not come to what it was to reach: that of the loudness it has."""
+    head, mark, tail = name.rpartition(f"{wanted_lufs:+g}LUFS")
+    return f"{head}{lufs:+.1f}LUFS{tail}" if mark else name
+
+
+def playlist_text(mix: str, rungs: Sequence[Rung]) -> str:
+    """The rungs as versions of one song, in the project's playlist format."""
+    name = _stem(mix)
+    title = _quoted(f"{name}: a ladder of loudness")
+    lines = ["format = 1", f"title = {title}", 'state = "matched"  # how the listening desk opens']
+    for rung in rungs:
+        assert rung.path is not None
+        kind = "sample-peak rung" if Path(rung.path).stem.endswith(SAMPLE) else "rung"
+        title = f"{name} ({kind} at {level(rung.measurement.integrated_lufs)} LUFS)"
+        lines += [
+            "",
+            "[[tracks]]",
+            f"path = {_quoted(Path(rung.path).name)}",
+            f"title = {_quoted(title)}",
+            f"song = {_quoted(name)}",
+        ]
+    return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    """A TOML string: JSON's escapes are TOML's too; the one control character that JSON leaves is not."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _stem(mix: str) -> str:
+    """The mix's name as text: bytes of it that are none become underscores."""
+    return Path(mix).stem.encode("utf-8", "replace").decode("utf-8").replace("?", "_")
+
 
 POOL_PAYS_SECONDS = 2.5
 _SPEED, _PASSES = 80.0, 3.0

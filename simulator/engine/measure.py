@@ -1,14 +1,19 @@
 """Measurement of files, as they are and as a player's chain puts them out: cache, workers and meters.
 
 A job is small and picklable, so that it can be done in this process or in a spawned worker.
+
+Threads for the channels of one stream: two, every channel on the same one all the time.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import TypeVar
 
 from simulator.audio_files.faults import check_file
 from simulator.audio_files.reader import AudioReader
@@ -17,12 +22,32 @@ from simulator.common.errors import AudioError, SimulatorError
 from simulator.dsp.limiter import LimiterReport
 from simulator.dsp.segments import METER_FRAMES, SEGMENT_FRAMES
 from simulator.engine import workers
-from simulator.engine.channel_threads import channel_threads
 from simulator.metering.measurement import Measurement
 from simulator.metering.meter import Each, measure
 from simulator.normalizer.chain import ChainSettings, play
-from simulator.normalizer.profile_format import Delivery
+from simulator.normalizer.profile import Delivery
 from simulator.storage.measurement_cache import Store
+
+Part = TypeVar("Part")
+Found = TypeVar("Found")
+
+
+class _Threads:
+    def __init__(self, threads: tuple[ThreadPoolExecutor, ...]) -> None:
+        self._threads = threads
+
+    def __call__(self, function: Callable[[Part], Found], parts: Iterable[Part]) -> Iterator[Found]:
+        count = len(self._threads)
+        begun = [self._threads[i % count].submit(function, part) for i, part in enumerate(parts)]
+        return (one.result() for one in begun)
+
+
+@contextmanager
+def channel_threads() -> Iterator[_Threads]:
+    """An `each` for `measure` that begins at once (see `reads_on` there)."""
+    with ThreadPoolExecutor(1) as first, ThreadPoolExecutor(1) as second:
+        yield _Threads((first, second))
+
 
 POOL_PAYS_SECONDS = 2.5
 """Estimated work from which worker processes are started (they take 0.4 s to start)."""

@@ -2,6 +2,8 @@
 
 An argument is a playlist (.toml, .m3u, .m3u8, .xspf), a folder, or an audio file; whatever is none
 of the first two counts as an audio file, also where it is missing, so that it is named in its place.
+
+Inputs after a command: playlists, folders, files, and the word `demo`.
 """
 
 from __future__ import annotations
@@ -174,3 +176,18 @@ def _plain_name(name: str) -> str:
 def _natural_order(name: str) -> tuple[list[tuple[int, int, str]], str]:
     parts = re.findall(r"\d+|\D+", name.casefold())
     return [(0, int(part), "") if part.isdecimal() else (1, 0, part) for part in parts], name
+
+
+DEMO = "demo"
+
+
+def read_arguments(arguments: Sequence[str]) -> Playlist:
+    """The playlist of the arguments; `demo` stands for the demo's, which is made first where it is
+    missing (a file or folder of that name in the way wins only with its path: ./demo)."""
+    words = list(arguments)
+    if DEMO in words:
+        from simulator.engine.demo_folder import demo_playlist
+
+        made = os.fspath(demo_playlist())
+        words = [made if word == DEMO else word for word in words]
+    return read_playlists(words)

@@ -3,6 +3,10 @@
 Both come out of the one chain. Versions of one song are cut at one place, chosen once on the first of
 them; the passages of other tracks are each their own loudest. Everything is cut from the chain's whole
 output, so that a limiter is in the state it would be in there.
+
+Cuts of different rates and layouts in one file, each channel at its own loudspeaker.
+
+Cuts are float32 (frames, channels), in the channel order of `common/channels`. Rates meet by soxr's VHQ.
 """
 
 from __future__ import annotations
@@ -23,18 +27,16 @@ from simulator.audio_files.writer import FORMS, write_audio
 from simulator.codecs.deliver import Delivering
 from simulator.common.channels import CHANNEL_NAMES
 from simulator.common.errors import AudioError, SimulatorError
-from simulator.common.report_numbers import signed
+from simulator.common.numbers import signed
 from simulator.common.units import db_to_gain, format_time
 from simulator.dsp.limiter import LimiterReport
 from simulator.dsp.resample import resample, resampled_frames
 from simulator.engine import workers as pool
-from simulator.engine.montage_layout import common_channels, fitted
 from simulator.engine.predict import Delivered
-from simulator.metering.passage import Passage, places
+from simulator.metering.passage import Passage, places, with_edges
 from simulator.normalizer.chain import ChainSettings, play
 from simulator.normalizer.prediction import Prediction, chain_settings
-from simulator.normalizer.profile import Profile
-from simulator.normalizer.profile_format import Delivery
+from simulator.normalizer.profile import Delivery, Profile
 from simulator.storage.writing import (
     claimed,
     cut_to_bytes,
@@ -45,11 +47,37 @@ from simulator.storage.writing import (
     whole_file,
 )
 
+Audio = NDArray[np.float32]
+
+
+def common_channels(counts: Iterable[int]) -> int:
+    """The smallest layout that has a loudspeaker for every channel of all these, two channels at least."""
+    wanted = {name for count in counts if count > 1 for name in CHANNEL_NAMES[count]}
+    return min(count for count, names in CHANNEL_NAMES.items() if count > 1 and wanted <= set(names))
+
+
+def fitted(cut: Audio, rate: int, to_rate: int, channels: int) -> Audio:
+    """A cut at the common rate and layout: mono goes to both front loudspeakers, any other channel to its
+    own; those that the cut does not have stay silent."""
+    if rate != to_rate:
+        import soxr
+
+        cut = np.asarray(soxr.resample(cut, rate, to_rate, quality="VHQ"), dtype=np.float32)
+    cut = with_edges(cut, to_rate)
+    if cut.shape[1] == 1:
+        cut = np.repeat(cut, 2, axis=1)
+    if cut.shape[1] == channels:
+        return cut
+    wide = np.zeros((cut.shape[0], channels), dtype=np.float32)
+    for place, name in enumerate(CHANNEL_NAMES[cut.shape[1]]):
+        wide[:, CHANNEL_NAMES[channels].index(name)] = cut[:, place]
+    return wide
+
+
 GAP_SECONDS = 0.5
 ROUND_DELIVERED, ROUND_PLAYED, PLACES = "round-delivered", "round-played", "round-places.txt"
 LONGEST_STEM_BYTES = 240
 """Leaves room for the place and the ending in the 255 bytes that a name may have."""
-Audio = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ from simulator.dsp.limiter import LimiterReport, limit
 from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.dsp.segments import recut
 from simulator.normalizer.dac_clipping import convert
-from simulator.normalizer.profile_format import FullScale
+from simulator.normalizer.profile import FullScale
 
 Deliver = Callable[[Iterable[NDArray[np.floating]]], Iterable[NDArray[np.float32]]]
 """Takes the master's blocks and gives them as the listener's decoder does, whole frames in place."""

@@ -5,28 +5,236 @@ document and its section, "common practice, no source", or "project choice". Lev
 LUFS as the names say; largest boost and cut are magnitudes (0 or more). A player without a target
 (`target_lufs = "none"`) changes nothing. The limiter of a player holds the ceiling of `[ceiling]`
 and detects the kind of peak named there. This module must stay free of numpy.
+
+Format of a profile: the tables of its TOML file, and what they may not say together.
+
+`format = 1`, a title, one sentence for the client, and the tables [loudness], [gain], [ceiling],
+[conditional], [limiter], [delivery], [converter] and [sources]; a number that no source is given for is
+refused. Ranges are sane bounds of this project's own, wide enough for any player. This module must stay
+free of numpy.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
+from typing import Annotated, Any, Literal
 
-from msgspec import Struct
+from msgspec import Meta, Struct
 
 from simulator.common.errors import ProfileError
-from simulator.common.toml_tables import read_toml
-from simulator.dsp.limiter_settings import LimiterSettings
-from simulator.normalizer.profile_format import (
-    Ceiling,
-    Conditional,
-    Delivery,
-    MonoCounting,
-    ProfileFile,
-    Scope,
-    Upward,
-    check_sense,
-    sources_of,
-)
+from simulator.common.toml_tables import nearest, read_toml
+from simulator.dsp.limiter_settings import LimiterSettings, PeakKind
+
+Scope = Literal["track", "album_loudest", "album_programme"]
+Upward = Literal["never", "headroom", "limited", "unprotected"]
+Applies = Literal["boost_only", "always"]
+MonoCounting = Literal["one_channel", "two_loudspeakers"]
+Codec = Literal["none", "vorbis", "opus", "mp3", "aac"]
+FullScale = Literal["before_gain", "after_gain", "none"]
+
+TargetLufs = Annotated[float, Meta(ge=-60, le=0)]
+CeilingDb = Annotated[float, Meta(ge=-40, le=6)]
+LargestDb = Annotated[float, Meta(ge=0, le=60)]
+Sentence = Annotated[str, Meta(min_length=1, max_length=300)]
+
+CODEC_NAMES = {"vorbis": "Vorbis", "opus": "Opus", "mp3": "MP3", "aac": "AAC"}
+"""What a person reads."""
+
+MOST_KBPS = {"vorbis": 500.0, "opus": 510.0, "mp3": 320.0, "aac": 512.0}
+"""Opus: RFC 6716, 2.1.1; MP3: ISO/IEC 11172-3, table of bit rates; Vorbis: its encoder's highest quality;
+AAC: a bound of this project."""
+
+MP3_KBPS = (32, 40, 48, 56, 64, 80, 96, 112, 128, 160, 192, 224, 256, 320)
+"""The constant bit rates of MP3 at 32 kHz and above (ISO/IEC 11172-3, table of bit rates; from memory). Its
+encoder takes the nearest one for any other (measured), which then would not be the one told."""
+
+DEFAULT_SOURCES = {
+    "loudness.uncertainty_db": "common practice, no source (the default of this program)",
+    "gain.unmeasurable_gain_db": "project choice (the default: an unmeasurable track is left as it is)",
+    "ceiling.level_db": "full scale by definition; it limits nothing, as no [ceiling] is given",
+}
+"""What stands beside the numbers that a profile leaves to their defaults."""
+
+
+class Ceiling(Struct, frozen=True, forbid_unknown_fields=True):
+    """The level that peaks may reach; "true" counts dBTP, "sample" dBFS. "boost_only": looked at only
+    where the player raises the level; "always": a peak above it turns the level down as well."""
+
+    level_db: CeilingDb
+    counts: PeakKind
+    applies: Applies
+
+
+class Conditional(Struct, frozen=True, forbid_unknown_fields=True):
+    """Another target for tracks whose peak-to-loudness ratio (true peak minus integrated loudness)
+    is below a limit."""
+
+    peak_to_loudness_below_db: Annotated[float, Meta(ge=0, le=60)]
+    target_lufs: TargetLufs
+
+
+class LoudnessTable(Struct, frozen=True, forbid_unknown_fields=True):
+    target_lufs: TargetLufs | Literal["none"]
+    scope: Scope = "track"
+    mono: MonoCounting = "one_channel"
+    uncertainty_db: Annotated[float, Meta(ge=0, le=6)] | None = None
+
+
+class GainTable(Struct, frozen=True, forbid_unknown_fields=True):
+    upward: Upward
+    max_boost_db: LargestDb | None = None
+    max_cut_db: LargestDb | None = None
+    unmeasurable_gain_db: Annotated[float, Meta(ge=-60, le=20)] | None = None
+
+
+class LimiterTable(Struct, frozen=True, forbid_unknown_fields=True):
+    look_ahead_ms: Annotated[float, Meta(ge=0.1, le=50)]
+    release_ms: Annotated[float, Meta(ge=1, le=5000)]
+
+
+class ConverterTable(Struct, frozen=True, forbid_unknown_fields=True):
+    """The converter that plays the result clips the wave between the samples this far above full scale."""
+
+    headroom_db: Annotated[float, Meta(ge=0, le=12)]
+
+
+class Delivery(Struct, frozen=True, forbid_unknown_fields=True):
+    """What happens to the master on its way to the player: its rate and word length (with dither) are
+    converted, a lossy codec encodes and decodes it, and the decoder's output is held to full scale: before
+    the player's gain (an integer decoder), after it (a floating-point one), or nowhere. None keeps the
+    master's own rate or word length."""
+
+    codec: Codec = "none"
+    bit_rate_kbps: Annotated[float, Meta(ge=32, le=512)] | None = None
+    sample_rate: Literal[44100, 48000] | None = None
+    bits: Literal[16, 24] | None = None
+    full_scale: FullScale = "none"
+
+
+class ProfileFile(Struct, frozen=True, forbid_unknown_fields=True):
+    format: int
+    title: Annotated[str, Meta(min_length=1, max_length=80)]
+    sentence: Sentence
+    loudness: LoudnessTable
+    gain: GainTable
+    sources: dict[str, Any]
+    ceiling: Ceiling | None = None
+    conditional: Conditional | None = None
+    limiter: LimiterTable | None = None
+    delivery: Delivery | None = None
+    converter: ConverterTable | None = None
+
+
+TABLES: dict[str, type[Struct]] = {
+    "loudness": LoudnessTable,
+    "gain": GainTable,
+    "ceiling": Ceiling,
+    "conditional": Conditional,
+    "limiter": LimiterTable,
+    "delivery": Delivery,
+    "converter": ConverterTable,
+}
+PROFILE_KEYS = tuple(f"{table}.{key}" for table, shape in TABLES.items() for key in shape.__struct_fields__)
+"""Every key of the tables of a profile, as `table.key`."""
+
+
+def check_sense(read: ProfileFile, where: str) -> None:
+    """Refuse what each key allows and their combination does not. A [ceiling] or [limiter] that the
+    upward rule does not use may stay, so that a copy can be switched from one rule to another."""
+    upward, ceiling = read.gain.upward, read.ceiling
+    needs_ceiling = upward in ("headroom", "limited")
+    always = ceiling is not None and ceiling.applies == "always"
+    no_target = read.loudness.target_lufs == "none"
+    album = read.loudness.scope != "track"
+    raising = no_target and (upward != "never" or always or read.gain.unmeasurable_gain_db)
+    rules = (
+        (needs_ceiling and ceiling is None, f'gain.upward is "{upward}" and there is no [ceiling].',
+         "Add [ceiling] with level_db, counts and applies."),
+        (upward == "limited" and read.limiter is None, 'gain.upward is "limited" and there is no [limiter].',
+         "Add [limiter] with look_ahead_ms and release_ms."),
+        (upward == "unprotected" and always,
+         'gain.upward is "unprotected", and ceiling.applies = "always" would protect.',
+         'Write applies = "boost_only", or upward = "headroom".'),
+        (raising, 'loudness.target_lufs is "none", and other keys change the level.',
+         'Write upward = "never", and remove [ceiling] and unmeasurable_gain_db.'),
+        (no_target and album, 'loudness.target_lufs is "none", and loudness.scope asks for an album.',
+         'Write scope = "track".'),
+        (no_target and read.conditional is not None,
+         'loudness.target_lufs is "none", and [conditional] gives another target.', "Remove one of the two."),
+        (album and read.conditional is not None,
+         f'[conditional] chooses a target for each track, and loudness.scope is "{read.loudness.scope}".',
+         'Remove [conditional], or write scope = "track".'),
+        *_delivery_rules(read.delivery),
+    )  # fmt: skip
+    for broken, says, cure in rules:
+        if broken:
+            raise ProfileError(f"{where}: {says}", cure)
+
+
+def _delivery_rules(delivery: Delivery | None) -> tuple[tuple[bool, str, str], ...]:
+    """What a [delivery] table may not say: (broken, says, cure)."""
+    if delivery is None:
+        return ()
+    codec, kbps, rate = delivery.codec, delivery.bit_rate_kbps, delivery.sample_rate
+    lossy = codec != "none"
+    name, most = CODEC_NAMES.get(codec, codec), MOST_KBPS.get(codec, 512.0)
+    return (
+        (lossy and kbps is None, f'delivery.codec is "{codec}", and no bit rate is given.',
+         "Add bit_rate_kbps under [delivery]."),
+        (not lossy and kbps is not None, 'delivery.codec is "none", and a bit rate is given.',
+         "Remove bit_rate_kbps, or name the codec."),
+        (kbps is not None and kbps > most,
+         f"delivery.bit_rate_kbps is {kbps or 0.0:g}, and {name} goes up to {most:g}.",
+         f"Write {most:g} or less."),
+        (codec == "mp3" and kbps is not None and kbps <= most and kbps not in MP3_KBPS,
+         f"delivery.bit_rate_kbps is {kbps or 0.0:g}, and MP3 has no such bit rate.",
+         f"Write one of {', '.join(map(str, MP3_KBPS))}."),
+        (codec == "opus" and rate == 44100,
+         'delivery.codec is "opus", which knows no 44100 Hz.', "Write sample_rate = 48000, or leave it out."),
+    )  # fmt: skip
+
+
+def sources_of(read: ProfileFile, where: str) -> dict[str, str]:
+    """The source of each number that the file gives, and of the defaults."""
+    values = {
+        key: getattr(getattr(read, key.partition(".")[0]), key.partition(".")[2], None)
+        for key in PROFILE_KEYS
+    }
+    given = dict(_flat(read.sources, "", where))
+    for key in given:
+        if key not in values:
+            suggestion = nearest(key, list(PROFILE_KEYS))
+            cure = f"Did you mean `{suggestion}`?" if suggestion else "Remove that line."
+            raise ProfileError(f"{where}: [sources] names `{key}`, and there is no such key.", cure)
+        if values[key] is None:
+            raise ProfileError(
+                f"{where}: [sources] names {key}, and the file does not give it.",
+                "Remove that line from [sources], or give the number.",
+            )
+    for key, value in values.items():
+        if isinstance(value, float | int) and key not in given:
+            raise ProfileError(
+                f"{where}: {key} is {value:g}, and [sources] does not say where that comes from.",
+                f'Add `{key} = "..."` under [sources]: a document with its section, '
+                '"common practice, no source", or "project choice".',
+            )
+    return given | {key: words for key, words in DEFAULT_SOURCES.items() if values[key] is None}
+
+
+def _flat(sources: dict[str, Any], prefix: str, where: str) -> Iterator[tuple[str, str]]:
+    """`table.key` and words, whether written as a dotted key, in quotes or as a table."""
+    for key, words in sources.items():
+        if isinstance(words, dict):
+            yield from _flat(words, f"{prefix}{key}.", where)
+        elif isinstance(words, str) and words.strip() and words.isprintable():
+            yield prefix + key, words
+        else:
+            raise ProfileError(
+                f"{where}: sources.{prefix}{key} must be one line of text, got {words!r}.",
+                "Write where the number comes from, in quotes.",
+            )
+
 
 DEFAULT_UNCERTAINTY_DB = 0.5
 

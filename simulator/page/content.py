@@ -2,6 +2,8 @@
 
 Everything here is a value for the templates; texts of the user's (titles, names, notes) pass through as
 plain text and are escaped by the template library. The first player is the one that the page is about.
+
+Findings of the delivery check on the page: a verdict for each master, and what needs a word.
 """
 
 from __future__ import annotations
@@ -11,20 +13,46 @@ from typing import Any
 
 from markupsafe import Markup
 
-from simulator.common.report_numbers import level, signed
+from simulator.common.numbers import level, signed
+from simulator.common.units import format_time
+from simulator.delivery.finding import PRACTICE, Finding
 from simulator.page import figures as figures
-from simulator.page.findings import check_rows
 from simulator.page.tables import MEASURED, does_row, measured_row, player_table
 from simulator.page.values import PageContent, PageTrack, song_groups
-from simulator.page.words import (
-    balance,
-    isolated,
-    method_sentences,
-    one_master,
-    three_sentences,
-)
+from simulator.page.words import balance, isolated, method_sentences, one_master, three_sentences
 from simulator.text.comparison.pair import choose_pair, pair_rows, short_names
+from simulator.text.findings import PLACES_IN_TEXT, brief, headline, ordered, verdict
 from simulator.text.sentences import Version, uncertainty_sentence
+
+PLACES_SHOWN = 10
+
+
+def check_rows(content: PageContent) -> list[dict[str, Any]]:
+    """One row a checked master, in the list's order; empty where nothing was checked."""
+    return [
+        {
+            "number": one.number,
+            "title": one.track.title,
+            "verdict": verdict(found),
+            "findings": [_row(each) for each in ordered(found) if each.level != "fine"],
+            "fine": brief(each for each in found if each.level == "fine" and each.check != "player"),
+        }
+        for one in content.tracks
+        if (found := content.findings.get(one.number))
+    ]
+
+
+def _row(found: Finding) -> dict[str, Any]:
+    return {
+        "level": found.level,
+        "headline": headline(found),
+        "places": ""
+        if found.check in PLACES_IN_TEXT
+        else ", ".join(map(format_time, found.at_s[:PLACES_SHOWN])),
+        "words": [words for words in (found.text, found.advice) if words],
+        "source": found.source if found.source == PRACTICE else f"Source: {found.source}",
+    }
+
 
 STYLE_NAMES = ("solid", "dashed", "dotted", "dash and dot")
 MOST_LINES = 4

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from simulator.common.report_numbers import level
+from simulator.common.numbers import level
 from simulator.normalizer.prediction import Prediction
 from simulator.page.clips import Clip, Sound
 from simulator.page.passages import Place

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from simulator.common.report_numbers import level
+from simulator.common.numbers import level
 from simulator.common.text import as_utf8
 from simulator.page.passages import Mark
 from simulator.playlists.playlist import Track

@@ -10,7 +10,7 @@ from __future__ import annotations
 import unicodedata
 from dataclasses import dataclass
 
-from simulator.common.report_numbers import level, signed
+from simulator.common.numbers import level, signed
 from simulator.common.units import TIE_LU
 from simulator.comparison.versions import punch_db
 from simulator.metering.measurement import METHOD

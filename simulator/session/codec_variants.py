@@ -14,10 +14,8 @@ from collections.abc import Mapping, Sequence
 import msgspec
 
 from simulator.common.errors import UsageError
-from simulator.common.numbers import level, signed
-from simulator.common.whole_number import whole_number
-from simulator.normalizer.profile import Profile
-from simulator.normalizer.profile_format import CODEC_NAMES, MOST_KBPS, MP3_KBPS, Codec, Delivery
+from simulator.common.numbers import level, signed, whole_number
+from simulator.normalizer.profile import CODEC_NAMES, MOST_KBPS, MP3_KBPS, Codec, Delivery, Profile
 
 CONVERTER = "+converter"
 MASTER = "+master"

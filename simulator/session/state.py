@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from simulator.common.errors import UsageError
-from simulator.common.whole_number import whole_number
+from simulator.common.numbers import whole_number
 from simulator.normalizer.profile import Profile
 from simulator.session.blind.run import Run
 from simulator.session.codec_variants import with_converter

@@ -1,1 +1,4 @@
-"""Results as text for people, and as JSON."""
+"""Results as text for people, and as JSON.
+
+Sentences are made by rule from figures; keys are only ever added.
+"""

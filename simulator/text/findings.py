@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from simulator.common.report_numbers import NONE
+from simulator.common.numbers import NONE
 from simulator.delivery.finding import Finding, Level, worst
 from simulator.text.json_form import SCHEMA
 

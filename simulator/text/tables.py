@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from simulator.common.report_numbers import level, share
+from simulator.common.numbers import level, share
 from simulator.common.units import format_time
 from simulator.metering.measurement import Measurement
 

@@ -16,7 +16,7 @@ from typing import Literal
 
 from rich.cells import cell_len, set_cell_size
 
-from simulator.common.report_numbers import NONE, level, signed
+from simulator.common.numbers import NONE, level, signed
 from simulator.common.units import format_time
 from simulator.text.tables import shortened
 

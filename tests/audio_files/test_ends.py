@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from simulator.audio_files.ends import is_chained, is_cut, mp3_seconds
+from simulator.audio_files.faults import is_chained, is_cut, mp3_seconds
 from simulator.audio_files.reader import AudioReader
 from simulator.common.errors import AudioError
 

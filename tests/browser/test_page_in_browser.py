@@ -19,9 +19,9 @@ from simulator.common.text import visible
 from simulator.common.units import db_to_gain
 from simulator.normalizer.chain import play_array
 from simulator.normalizer.prediction import Prediction, chain_settings
+from simulator.page.clips import LARGEST_ERROR
 from simulator.page.file.build import build, write
 from simulator.page.file.request import PageOrder
-from simulator.page.samples import LARGEST_ERROR
 
 pytestmark = [pytest.mark.heavy, pytest.mark.external]
 PHONE, DESK = {"width": 390, "height": 844}, {"width": 1280, "height": 800}

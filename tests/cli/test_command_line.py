@@ -581,7 +581,7 @@ def test_a_cell_of_csv_is_no_formula_and_steers_nothing(
     capsys: pytest.CaptureFixture[str], value: Any, cell: str
 ) -> None:
     """Texts alone: a number may be negative. Every line ends with one character."""
-    from simulator.cli.data_out import print_csv
+    from simulator.cli.output import print_csv
 
     print_csv([{"title": value, "x": 1}])
     out = capsys.readouterr().out

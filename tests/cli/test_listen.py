@@ -25,7 +25,7 @@ from support.sound_server import SoundServer, has_sound_server, sound_server
 from support.terminal import Terminal, has_tmux, terminal
 
 from simulator.cli.app import run
-from simulator.deck import opening
+from simulator.deck import live as opening
 from simulator.storage import session_file as record_file
 
 RATE = 44100

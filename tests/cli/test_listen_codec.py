@@ -15,7 +15,7 @@ from support.signals import both, pink_noise
 from simulator.cli.app import run
 from simulator.codecs.lanes import LaneJob, write_lane
 from simulator.common.units import db_to_gain
-from simulator.normalizer.profile_format import Delivery
+from simulator.normalizer.profile import Delivery
 
 pytestmark = pytest.mark.heavy
 RATE = 44100

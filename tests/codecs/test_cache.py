@@ -12,7 +12,7 @@ import pytest
 from simulator.codecs import codec
 from simulator.codecs.cache import find, keep
 from simulator.codecs.deliver import Delivering
-from simulator.normalizer.profile_format import Delivery
+from simulator.normalizer.profile import Delivery
 
 
 @pytest.fixture

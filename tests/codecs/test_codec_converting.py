@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from support import signals
 
-from simulator.codecs.word_length import convert_word_length
+from simulator.codecs.deliver import convert_word_length
 
 
 def sine(frequency_hz: float, rate: int, seconds: float = 1.0, level_dbfs: float = -6.0):  # type: ignore[no-untyped-def]

@@ -15,7 +15,7 @@ from support import signals
 from simulator.audio_files.reader import AudioReader, read_info
 from simulator.codecs import codec
 from simulator.common.errors import AudioError
-from simulator.normalizer.profile_format import Delivery
+from simulator.normalizer.profile import Delivery
 
 pytestmark = pytest.mark.external
 

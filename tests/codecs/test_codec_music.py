@@ -19,7 +19,7 @@ from simulator.codecs import codec
 from simulator.codecs.delay import shift_between
 from simulator.codecs.deliver import Delivering
 from simulator.metering.meter import measure_array
-from simulator.normalizer.profile_format import Delivery
+from simulator.normalizer.profile import Delivery
 
 pytestmark = [pytest.mark.heavy, pytest.mark.external]
 

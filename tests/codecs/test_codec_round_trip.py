@@ -19,7 +19,7 @@ from simulator.common.errors import AudioError
 from simulator.dsp.resample import resampled_frames
 from simulator.engine.workers import one_blas_thread
 from simulator.metering.meter import measure_array
-from simulator.normalizer.profile_format import Delivery
+from simulator.normalizer.profile import Delivery
 
 RATE = 44_100
 Audio = NDArray[np.float32]

@@ -19,8 +19,7 @@ from simulator.metering.meter import measure_array
 from simulator.metering.passage import Passage
 from simulator.normalizer.chain import ChainSettings, play_array
 from simulator.normalizer.prediction import Prediction
-from simulator.normalizer.profile import Profile, parse_profile
-from simulator.normalizer.profile_format import Delivery
+from simulator.normalizer.profile import Delivery, Profile, parse_profile
 from simulator.playlists.playlist import Playlist, Track
 from simulator.storage.measurement_cache import Store
 

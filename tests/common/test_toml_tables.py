@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from simulator.common.toml_tables import nearest
-from simulator.normalizer.profile_format import PROFILE_KEYS
+from simulator.normalizer.profile import PROFILE_KEYS
 
 
 @pytest.mark.parametrize(

@@ -23,7 +23,7 @@ from simulator.comparison.passages import choose, extremes
 from simulator.dsp.limiter import limit_array
 from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.metering.meter import measure_array
-from simulator.storage.stored_form import pack_pair, unpack_pair
+from simulator.storage.measurement_cache import pack_pair, unpack_pair
 
 LIMITER = LimiterSettings(ceiling_db=-1.0, detection="sample", look_ahead_ms=2.0, release_ms=80.0)
 BAR = 2 * RATE

@@ -15,7 +15,7 @@ from scipy.signal import lfilter, sosfreqz
 from support.made_versions import Version, peaking, song
 from support.signals import both, pink_noise, sine
 
-from simulator.comparison import difference_pass
+from simulator.comparison import difference_measure as difference_pass
 from simulator.comparison.align import lay_over
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference

@@ -15,9 +15,8 @@ from simulator.audio_files.reader import AudioReader
 from simulator.common.errors import AudioError
 from simulator.deck.mapped import MappedLanes, lane_path
 from simulator.deck.program import LaneKey
-from simulator.deck.renderer import Make, Maker, lane_blocks
+from simulator.deck.renderer import Make, Maker, lane_blocks, to_stereo
 from simulator.deck.shared_state import FAILED, READY, plain_cells
-from simulator.deck.stereo import to_stereo
 from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.engine.render import TrackJob, render_track
 from simulator.metering.passage import Passage

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from simulator.demo.mastering import master, ridden, soft_clipped
-from simulator.demo.recipe import Recipe
+from simulator.demo.score import Recipe
 from simulator.metering.meter import measure_array
 
 RATE = 44100

@@ -25,7 +25,7 @@ from simulator.desk.tracks import track_lanes
 from simulator.normalizer.chain import ChainSettings
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_gain
-from simulator.normalizer.profile_format import Delivery
+from simulator.normalizer.profile import Delivery
 from simulator.session.sound import Source
 from simulator.session.track import PlayedView
 from simulator.storage.process_life import name_mark

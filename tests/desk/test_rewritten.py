@@ -15,7 +15,7 @@ from support.made_session import session
 from simulator.desk.controller import Desk
 from simulator.desk.decodes import Decode
 from simulator.desk.environment import Outside
-from simulator.desk.rewritten import Rewritten
+from simulator.desk.tracks import Rewritten
 from simulator.session.events import Event
 from simulator.session.log import Act, Record
 from simulator.session.session import opened

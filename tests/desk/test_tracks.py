@@ -20,7 +20,7 @@ from simulator.desk.decodes import Decodes
 from simulator.desk.tracks import remembered_marks, track_lanes, track_views
 from simulator.engine.align import alignment_of
 from simulator.engine.predict import deliver, predict
-from simulator.normalizer.profile_format import Delivery
+from simulator.normalizer.profile import Delivery
 from simulator.playlists.playlist import ALL_SINGLES, Playlist, Track
 from simulator.session.events import Aligned, Predicted, Replaced
 from simulator.session.excerpts import Mark

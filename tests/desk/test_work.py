@@ -7,7 +7,7 @@ import threading
 import pytest
 
 from simulator.common.errors import AudioError, SimulatorError
-from simulator.desk.work import Background
+from simulator.desk.controller import Background
 
 
 def failed(problem: SimulatorError) -> list[str]:

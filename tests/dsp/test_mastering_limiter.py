@@ -10,9 +10,8 @@ from support import signals
 from support.true_peak_reference import true_peak_dbtp
 
 from simulator.common.units import db_to_gain
-from simulator.dsp.mastering_limiter import ActionReport, MasteringSettings, master_blocks
+from simulator.dsp.mastering_limiter import KNEE, ActionReport, MasteringSettings, master_blocks, soft_clipped
 from simulator.dsp.segments import SEGMENT_FRAMES
-from simulator.dsp.soft_clip import KNEE, soft_clipped
 from simulator.metering.meter import measure_array
 from simulator.normalizer.decision import decide
 

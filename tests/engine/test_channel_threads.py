@@ -8,7 +8,7 @@ from support.signals import noise_bursts
 
 from simulator.common.errors import AudioError
 from simulator.dsp.segments import METER_FRAMES
-from simulator.engine.channel_threads import channel_threads
+from simulator.engine.measure import channel_threads
 from simulator.metering.measurement import Measurement
 from simulator.metering.meter import measure
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from simulator.common.errors import UsageError
-from simulator.engine.decided import last_decided, read_decided
+from simulator.engine.check import last_decided, read_decided
 from simulator.session.log import Act, Record, to_json
 
 

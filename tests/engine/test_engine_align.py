@@ -17,8 +17,7 @@ from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference
 from simulator.engine import align as aligning
 from simulator.engine.align import alignment_of, difference_audio, versions
-from simulator.storage.measurement_cache import Store
-from simulator.storage.stored_form import pack_pair, unpack_pair
+from simulator.storage.measurement_cache import Store, pack_pair, unpack_pair
 
 
 @pytest.fixture(scope="module")

@@ -12,8 +12,7 @@ from support import signals
 
 from simulator.common.errors import AudioError, SimulatorError, WriteError
 from simulator.engine import ladder as laddering
-from simulator.engine.ladder import Wanted, build
-from simulator.engine.ladder_playlist import playlist_text
+from simulator.engine.ladder import Wanted, build, playlist_text
 from simulator.ladder.rungs import Rung
 from simulator.metering.meter import measure_array
 from simulator.storage.bundled import load_profiles

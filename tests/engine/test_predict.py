@@ -21,8 +21,7 @@ from simulator.normalizer.chain import ChainSettings, play_array
 from simulator.normalizer.prediction import Prediction
 from simulator.playlists.playlist import Playlist, Track
 from simulator.storage.bundled import load_profiles
-from simulator.storage.measurement_cache import Store
-from simulator.storage.stored_form import pack
+from simulator.storage.measurement_cache import Store, pack
 
 RATE = 44_100
 

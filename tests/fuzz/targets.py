@@ -24,7 +24,7 @@ from simulator.audio_files.reader import AudioReader
 from simulator.blind_test.ballot import answer_line, read_answers
 from simulator.common.errors import SimulatorError
 from simulator.comparison.alignment import Alignment
-from simulator.engine.decided import last_decided
+from simulator.engine.check import last_decided
 from simulator.metering.meter import measure_array
 from simulator.normalizer.profile import parse_profile
 from simulator.page import session_log as page_record
@@ -33,7 +33,7 @@ from simulator.playlists.formats import parse_playlist
 from simulator.session.blind.record import ballots, votes
 from simulator.session.evidence import known_ids, news
 from simulator.session.log import Act, Record, from_json, to_json
-from simulator.storage.stored_form import pack, unpack, unpack_pair
+from simulator.storage.measurement_cache import pack, unpack, unpack_pair
 
 ROOT = Path(__file__).resolve().parents[2]
 AUDIO = {"wav": "PCM_24", "aiff": "PCM_16", "flac": "PCM_16", "ogg": "VORBIS", "mp3": "MPEG_LAYER_III"}

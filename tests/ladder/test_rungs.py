@@ -15,8 +15,7 @@ from simulator.ladder.rungs import (
 )
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_gain
-from simulator.normalizer.profile import Profile
-from simulator.normalizer.profile_format import Conditional
+from simulator.normalizer.profile import Conditional, Profile
 
 
 def rung(lufs: float | None, profile: Profile, peak_db: float = -1.0) -> Rung:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from support import signals
 
-from simulator.ladder.search_pass import gained, quick
+from simulator.ladder.search import gained, quick
 from simulator.metering.meter import measure_array
 
 TOLERANCE = 1e-9

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from support.made_measurements import made, on_album, player
 
 from simulator.normalizer.decision import decide, decide_all
-from simulator.normalizer.profile_format import Conditional
+from simulator.normalizer.profile import Conditional
 
 R128_S2 = Conditional(peak_to_loudness_below_db=15.0, target_lufs=-16.0)
 

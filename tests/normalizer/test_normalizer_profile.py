@@ -10,8 +10,7 @@ import pytest
 
 from simulator.common.errors import ProfileError
 from simulator.dsp.limiter_settings import LimiterSettings
-from simulator.normalizer.profile import parse_profile
-from simulator.normalizer.profile_format import PROFILE_KEYS, Ceiling, Conditional
+from simulator.normalizer.profile import PROFILE_KEYS, Ceiling, Conditional, parse_profile
 
 ROOT = Path(__file__).parents[2]
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 import pytest
 from support.made_measurements import made, on_album, player
 
-from simulator.normalizer.decision import decide, decide_all
-from simulator.normalizer.profile_format import Conditional
-from simulator.normalizer.reason import one_decimal
+from simulator.normalizer.decision import decide, decide_all, one_decimal
+from simulator.normalizer.profile import Conditional
 
 
 @pytest.mark.parametrize(

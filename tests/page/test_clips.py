@@ -9,8 +9,7 @@ from support.signals import both, pink_noise
 from simulator.common.units import db_to_gain
 from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.normalizer.chain import ChainSettings, play_array
-from simulator.page.clips import Cut, level_lufs, sounds, vote_sounds
-from simulator.page.samples import LARGEST_ERROR
+from simulator.page.clips import LARGEST_ERROR, Cut, level_lufs, sounds, vote_sounds
 
 RATE = 44_100
 NOISE = both(pink_noise(2 * RATE, seed=5, sample_rate=RATE)).astype(np.float32)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from support.made_measurements import made
 
 from simulator.delivery.finding import PRACTICE, Finding
-from simulator.page.findings import check_rows
+from simulator.page.content import check_rows
 from simulator.page.values import PageContent, PageTrack
 from simulator.playlists.playlist import Track
 

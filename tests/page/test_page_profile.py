@@ -7,9 +7,9 @@ import tomllib
 import pytest
 from msgspec.structs import replace
 
-from simulator.common.report_numbers import level
-from simulator.normalizer.profile_format import Delivery
-from simulator.page.profile import number_rows
+from simulator.common.numbers import level
+from simulator.normalizer.profile import Delivery
+from simulator.page.tables import number_rows
 from simulator.storage.bundled import bundled_profile_ids, data_folder, load_profile
 
 

@@ -9,8 +9,7 @@ import pytest
 from support.made_session import Desk, profiles, session
 
 from simulator.common.errors import UsageError
-from simulator.normalizer.profile import Profile
-from simulator.normalizer.profile_format import Delivery
+from simulator.normalizer.profile import Delivery, Profile
 from simulator.session import codec_variants as codec_ways
 from simulator.session.effects import Keep, Predict, Sound
 from simulator.session.events import Predicted

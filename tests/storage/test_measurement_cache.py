@@ -13,8 +13,7 @@ import pytest
 from simulator.dsp.limiter import LimiterReport
 from simulator.metering.measurement import Measurement
 from simulator.metering.meter import measure_array
-from simulator.storage.measurement_cache import Store, cache_folder
-from simulator.storage.stored_form import pack, unpack
+from simulator.storage.measurement_cache import Store, cache_folder, pack, unpack
 
 
 @pytest.fixture

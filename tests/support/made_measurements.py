@@ -9,8 +9,7 @@ from simulator.common.units import db_to_gain, lufs_to_energy
 from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.metering import dynamics, gating
 from simulator.metering.measurement import Measurement, Series, Warning_
-from simulator.normalizer.profile import Profile
-from simulator.normalizer.profile_format import Ceiling, Conditional
+from simulator.normalizer.profile import Ceiling, Conditional, Profile
 from simulator.playlists.playlist import Track
 
 

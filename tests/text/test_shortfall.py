@@ -12,9 +12,8 @@ from simulator.dsp.limiter import LimiterReport
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.decision import decide, decide_all
 from simulator.normalizer.prediction import Prediction, from_chain, from_gain
-from simulator.normalizer.profile import Profile
-from simulator.normalizer.profile_format import Delivery
-from simulator.text.shortfall import peak_sentences, shortfall_sentences
+from simulator.normalizer.profile import Delivery, Profile
+from simulator.text.sentences import peak_sentences, shortfall_sentences
 
 
 def in_album(profile: Profile, *found: Measurement) -> list[list[str]]:

@@ -12,19 +12,17 @@ from pathlib import Path
 from simulator.blind_test.ballot import Ballot
 from simulator.blind_test.statistics import fewest_preferences
 from simulator.cli.options import open_store, warn
-from simulator.cli.progress import steps
+from simulator.cli.output import steps
 from simulator.cli.steps.prepare import Prepared, prepare_playlist
 from simulator.cli.steps.version_pair import as_versions
 from simulator.common.errors import SimulatorError, UsageError
 from simulator.common.units import format_time
 from simulator.delivery.finding import Decided, Finding
 from simulator.engine.align import alignment_of
-from simulator.engine.check import check_delivered
-from simulator.engine.decided import last_decided
-from simulator.engine.inputs import read_arguments
+from simulator.engine.check import check_delivered, last_decided
+from simulator.engine.playlists import read_arguments
 from simulator.page import session_log as on_page
-from simulator.page.file.build import BuiltPage, build, voted_on
-from simulator.page.file.changed import Stamps, refuse_changed, stamps_of
+from simulator.page.file.build import BuiltPage, Stamps, build, refuse_changed, stamps_of, voted_on
 from simulator.page.file.request import PageOrder
 from simulator.page.file.session_file import add_act, is_record, playlist_of, read_record, record_of
 from simulator.session.blind.offer import MOST_VERSIONS

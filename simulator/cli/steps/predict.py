@@ -7,7 +7,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from simulator.common.report_numbers import level, signed
+from simulator.common.numbers import level, signed
 from simulator.text.comparison.pair import choose_pair, pair_rows, short_names
 from simulator.text.findings_peaks import NOTE, limiter_acts, peak_cells, peak_columns
 from simulator.text.sentences import Version, pair_sentences

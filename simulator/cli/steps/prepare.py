@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from simulator.cli.options import most_workers, open_store
-from simulator.cli.progress import steps
+from simulator.cli.output import steps
 from simulator.common.errors import NothingDoneError, SimulatorError
-from simulator.engine.inputs import read_arguments
+from simulator.engine.playlists import read_arguments
 from simulator.engine.predict import Delivered, deliver, predict
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile

@@ -22,7 +22,7 @@ from simulator.dsp.limiter import LimiterReport
 from simulator.engine import workers as pool
 from simulator.metering.passage import Passage
 from simulator.normalizer.chain import ChainSettings, play
-from simulator.normalizer.profile_format import Delivery
+from simulator.normalizer.profile import Delivery
 from simulator.page.clips import Clip
 
 HIGHEST_RATE = 48_000

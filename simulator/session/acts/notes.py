@@ -6,9 +6,8 @@ import math
 from dataclasses import replace
 
 from simulator.common.errors import UsageError
-from simulator.common.numbers import level
+from simulator.common.numbers import level, whole_number
 from simulator.common.units import format_time
-from simulator.common.whole_number import whole_number
 from simulator.session.acts.transport import Outcome
 from simulator.session.commands import find_command
 from simulator.session.effects import ChooseDevice, Keep, Leave, ListDevices, Replace, Say, Show, Wait

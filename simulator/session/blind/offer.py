@@ -11,9 +11,8 @@ from __future__ import annotations
 from simulator.blind_test import trial as trials
 from simulator.blind_test.words import CAUTIONS, plan_sentence
 from simulator.common.errors import UsageError
-from simulator.common.numbers import level
+from simulator.common.numbers import level, whole_number
 from simulator.common.units import TIE_LU, format_time
-from simulator.common.whole_number import whole_number
 from simulator.metering.gating import ABSOLUTE_GATE_LUFS
 from simulator.session.acts.level_guard import ASK_DB
 from simulator.session.blind.level import ramp_of, sources_of

@@ -5,23 +5,35 @@ heard, never on which version sounds; what would tell it is refused with a sente
 sound from outside waits for the end. Every switch is made alike: the deck's 5 ms out and in at the same
 moment, or for all letters the ramp of the loudness guard, where one of them would rise by more than 3 dB.
 A letter counts as heard once the deck has moved on under it for a second, unmuted.
+
+End of a trial: the reveal, or no result.
+
+The act "trial" holds the whole trial as a log that replays (plan, seed, draws, answers), and with which
+player and trim it was heard. One that was ended before its last answer claims no result.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 from simulator.blind_test import trial as trials
+from simulator.blind_test.log import to_log
+from simulator.blind_test.result import result
+from simulator.blind_test.trial import Trial
+from simulator.blind_test.words import result_sentences
 from simulator.common.errors import UsageError
+from simulator.common.numbers import level
+from simulator.common.units import TIE_LU
 from simulator.session.acts import monitoring as sounding
 from simulator.session.acts import notes as keeping
 from simulator.session.acts.level_guard import RAMP_S, guarded
 from simulator.session.acts.transport import Outcome
-from simulator.session.blind.ending import ended, setting
+from simulator.session.acts.words import what_plays
 from simulator.session.blind.level import levelled
 from simulator.session.blind.offer import offer, run_of, wanted_of
 from simulator.session.blind.run import HEARD_SECONDS, TICK_AT_MOST_S, Run
-from simulator.session.blind.unfinished import BEGUN, answer_act, begun_data
+from simulator.session.blind.unfinished import BEGUN, TRIAL, answer_act, begun_data
 from simulator.session.commands import KEY_LINES, find_command
 from simulator.session.effects import Effect, Keep, Leave, Pause, Prepare, Resume, Say, Sound
 from simulator.session.events import (
@@ -39,6 +51,56 @@ from simulator.session.events import (
 from simulator.session.log import Act
 from simulator.session.program import Plan
 from simulator.session.state import Question, Session
+
+EARLY = "The trial was ended early, after {given} of {rounds} rounds; no result is claimed."
+
+
+def ended(session: Session, run: Run, at: str) -> tuple[Effect, ...]:
+    """The effects of the end; `session` is the one after it."""
+    said = sentences(run.trial)
+    act = Act(at, TRIAL, _data(session, run, said))
+    on = [Say(what_plays(session))] if session.motion == "playing" else []
+    return (Keep(act), Say("\n".join(said)), *on)
+
+
+def sentences(trial: Trial) -> list[str]:
+    """The reveal, in reading order."""
+    plan, said = trial.plan, []
+    if plan.kind == "discrimination":
+        first, second = (plan.versions[i] for i in (trial.draws[0].first, trial.draws[0].second))
+        said.append(f"A was “{first}”, B was “{second}”.")
+    if not trial.finished:
+        return [*said, EARLY.format(given=len(trial.answers), rounds=len(trial.draws))]
+    said += result_sentences(plan, result(trial))
+    if plan.kind == "discrimination" and plan.level_difference_lu > TIE_LU:
+        said.append(
+            f"The levels differed by {level(plan.level_difference_lu)} LU on this passage: the level alone "
+            "may have told them apart."
+        )
+    return said
+
+
+def setting(session: Session, run: Run) -> dict[str, Any]:
+    """On which files, through which player and at which trim a trial is heard."""
+    return {
+        "tracks": [
+            {"track": i + 1, "title": session.tracks[i].title, "path": session.tracks[i].path}
+            for i in run.wanted.tracks
+        ],
+        "profile": session.profile,
+        "converter": session.converter,
+        "trim_db": session.trim_db,
+    }
+
+
+def _data(session: Session, run: Run, said: list[str]) -> dict[str, Any]:
+    return {
+        "trial": to_log(run.trial),
+        "ended_early": not run.trial.finished,
+        "result": said,
+        **setting(session, run),
+    }
+
 
 LETTERS: dict[str, trials.Letter] = {"a": "A", "b": "B", "x": "X"}
 ANSWERS = ("answer", "pick")

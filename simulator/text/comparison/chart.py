@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.common.report_numbers import level
+from simulator.common.numbers import level
 from simulator.common.units import LOUDNESS_OFFSET_DB
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.versions import Comparison, Figures, Played

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from simulator.common.report_numbers import level, signed
+from simulator.common.numbers import level, signed
 from simulator.comparison.versions import played_punch_db
 from simulator.metering.measurement import Measurement
 from simulator.playlists.playlist import Track

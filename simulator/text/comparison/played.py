@@ -8,7 +8,7 @@ louder, and "neither gains anything" only where none differs by more than that i
 
 from __future__ import annotations
 
-from simulator.common.report_numbers import level, signed
+from simulator.common.numbers import level, signed
 from simulator.common.units import TIE_LU, format_time
 from simulator.comparison.versions import Comparison, Heard, Played
 from simulator.normalizer.profile import Profile

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from simulator.common.report_numbers import NONE, level, share, signed
+from simulator.common.numbers import NONE, level, share, signed
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference
 from simulator.comparison.versions import Figures, Side

@@ -16,10 +16,9 @@ from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.engine.measure import Job, do
 from simulator.metering.passage import Passage
 from simulator.normalizer.chain import ChainSettings, play_array
-from simulator.normalizer.profile_format import Delivery
-from simulator.page.clips import Clip
+from simulator.normalizer.profile import Delivery
+from simulator.page.clips import Clip, stored
 from simulator.page.file.audio import CutJob, cut, cut_all, flac, page_rate
-from simulator.page.samples import stored
 
 RATE = 44_100
 LIMITED = ChainSettings(8.0, LimiterSettings(-1.0, "true", 3.0, 150.0))

@@ -11,7 +11,7 @@ from support.made_measurements import made
 
 from simulator.comparison.alignment import Edit, Piece
 from simulator.comparison.versions import Comparison
-from simulator.text.comparison.gained import whole_sentences
+from simulator.text.comparison.gained_paid import whole_sentences
 from simulator.text.comparison.terms import Said
 
 OPEN = song([(-20.0, 20.0), (-12.0, 20.0)], -1.0)

@@ -1,11 +1,16 @@
-"""Results as data on standard output: JSON, and CSV with the columns of all rows."""
+"""A bar on standard error for work of more than a second; silent when piped.
+
+Results as data on standard output: JSON, and CSV with the columns of all rows.
+"""
 
 from __future__ import annotations
 
 import csv
 import json
 import sys
-from collections.abc import Mapping, Sequence
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import Any
 
 from simulator.common.text import visible
@@ -35,3 +40,41 @@ def print_csv(rows: Sequence[Mapping[str, Any]]) -> None:
     writer = csv.DictWriter(sys.stdout, [*names, "error"], restval="", lineterminator="\n")
     writer.writeheader()
     writer.writerows(rows)
+
+
+PATIENCE_SECONDS = 1.0
+
+
+@contextmanager
+def steps(title: str, count: int) -> Iterator[Callable[[], None]]:
+    """A function to call after each of `count` steps. The bar appears once a second has passed."""
+    if not sys.stderr.isatty() or count < 1:
+        yield lambda: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    begun = time.monotonic()
+    bar = Progress(
+        TextColumn(title),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    )
+    task = bar.add_task(title, total=count)
+    shown = False
+
+    def step() -> None:
+        nonlocal shown
+        bar.advance(task)
+        if not shown and time.monotonic() - begun > PATIENCE_SECONDS:
+            bar.start()
+            shown = True
+
+    try:
+        yield step
+    finally:
+        if shown:
+            bar.stop()
