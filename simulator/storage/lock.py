@@ -58,9 +58,10 @@ def take(lock: Path) -> bool:
 
 
 def give_back(lock: Path) -> None:
-    """Takes the lock away."""
-    with contextlib.suppress(OSError):
-        lock.unlink()
+    """Takes the lock away, if this process holds it."""
+    with contextlib.suppress(OSError, ValueError):
+        if json.loads(read_small(lock, MEBIBYTE)) == json.loads(json.dumps(mark())):
+            lock.unlink()
 
 
 def _put(passing: Path, lock: Path) -> None:

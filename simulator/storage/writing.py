@@ -220,16 +220,19 @@ def claimed(folder: Path, paths: Sequence[Path], force: bool) -> Iterator[None]:
     before anything is written, where another command is at work in it, or has finished there since."""
     make_folder(folder)
     lock = folder / CLAIM
-    if not take(lock):
-        raise WriteError(
-            f"{folder}: another command is writing into this folder.",
-            "Wait until it has finished, or name another folder.",
-        )
+    refused = False
     try:
+        refused = not take(lock)
+        if refused:
+            raise WriteError(
+                f"{folder}: another command is writing into this folder.",
+                "Wait until it has finished, or name another folder.",
+            )
         refuse_existing(paths, force)
         yield
     finally:
-        give_back(lock)
+        if not refused:  # a signal may come before `take` has answered
+            give_back(lock)
 
 
 def _move_new(passing: Path, path: Path) -> None:

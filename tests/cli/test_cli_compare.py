@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
-import jsonschema
 import numpy as np
 import pytest
 import soundfile
 from support import signals
-
-from simulator.cli import app
+from support.schemas import valid
 
 SCHEMA = Path(__file__).resolve().parents[1] / "schemas" / "compare.json"
 RATE = 44_100
@@ -43,40 +40,10 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return made
 
 
-@pytest.fixture(scope="module")
-def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("cache")
-
-
 @pytest.fixture(autouse=True)
 def inside(folder: Path, cache: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_CACHE_HOME", str(cache))
     monkeypatch.chdir(folder)
-
-
-@pytest.fixture
-def answer(capsys: pytest.CaptureFixture[str]) -> Any:
-    """Runs a command line; returns exit code, standard output, standard error."""
-
-    def run(line: str) -> tuple[int, str, str]:
-        code = app.run(line.split())
-        found = capsys.readouterr()
-        return code, found.out, found.err
-
-    return run
-
-
-def valid(text: str) -> Any:
-    """The parsed answer, which must hold to its schema and to strict JSON (no NaN)."""
-
-    def refuse(word: str) -> None:
-        raise AssertionError(f"{word} is no JSON")
-
-    found = json.loads(text, parse_constant=refuse)
-    rules = json.loads(SCHEMA.read_text(encoding="utf-8"))
-    jsonschema.Draft202012Validator.check_schema(rules)
-    jsonschema.Draft202012Validator(rules).validate(found)
-    return found
 
 
 def test_the_screen_sets_both_side_by_side_and_says_what_they_are(answer: Any) -> None:
@@ -101,7 +68,7 @@ def test_the_screen_sets_both_side_by_side_and_says_what_they_are(answer: Any) -
 
 def test_json_holds_to_its_schema_and_to_the_order_of_the_words(answer: Any) -> None:
     code, out, _ = answer("compare ferry-loud.wav ferry-open.wav --json --profile untouched,r128")
-    found = valid(out)
+    found = valid(out, "compare")
     assert code == 0
     assert Path(found["loud"]["path"]).name == "ferry-loud.wav"
     assert found["delivered"]["loud_minus_open"]["integrated_lu"] > 9.0
@@ -138,7 +105,7 @@ def test_two_files_are_alternatives_and_no_album(answer: Any) -> None:
 
 def test_two_songs_keep_their_numbers_and_get_no_residual(answer: Any) -> None:
     code, out, _ = answer("compare ferry-loud.wav other.wav --json")
-    found = valid(out)
+    found = valid(out, "compare")
     assert code == 0
     assert (found["alignment"]["kind"], found["difference"]) == ("different", None)
     assert found["delivered"]["loud"]["integrated_lufs"] is not None
@@ -203,7 +170,7 @@ def test_the_difference_is_written_as_audio(answer: Any, tmp_path: Path, part: s
     open_, _ = soundfile.read("ferry-open.wav", dtype="float32")
     assert (heard.shape, rate) == (open_.shape, RATE)
     levels = [mean_energy(samples) for samples in (heard, open_)]
-    expected = valid(out)["difference"][f"{part.replace('-', '_')}_lu"]
+    expected = valid(out, "compare")["difference"][f"{part.replace('-', '_')}_lu"]
     assert 10.0 * np.log10(levels[0] / levels[1]) == pytest.approx(expected, abs=0.05)
     assert answer(line)[0] != 0  # there already, and kept
 

@@ -19,9 +19,8 @@ import numpy as np
 import psutil
 import pytest
 import soundfile
+from support.schemas import valid
 from support.signals import both, pink_noise
-
-from simulator.cli import app
 
 SCHEMAS = Path(__file__).resolve().parents[1] / "schemas"
 RATE = 44_100
@@ -64,44 +63,14 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return made
 
 
-@pytest.fixture(scope="module")
-def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("cache")
-
-
 @pytest.fixture(autouse=True)
 def inside(folder: Path, cache: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_CACHE_HOME", str(cache))
     monkeypatch.chdir(folder)
 
 
-@pytest.fixture
-def answer(capsys: pytest.CaptureFixture[str]) -> Any:
-    """Runs a command line; returns exit code, standard output, standard error."""
-
-    def run(line: str) -> tuple[int, str, str]:
-        code = app.run(line.split())
-        found = capsys.readouterr()
-        return code, found.out, found.err
-
-    return run
-
-
 def schema(name: str) -> Any:
     return json.loads((SCHEMAS / f"{name}.json").read_text(encoding="utf-8"))
-
-
-def valid(text: str, name: str) -> Any:
-    """The parsed answer, which must hold to its schema and to strict JSON (no NaN)."""
-
-    def refuse(word: str) -> None:
-        raise AssertionError(f"{word} is no JSON")
-
-    answer = json.loads(text, parse_constant=refuse)
-    rules = schema(name)
-    jsonschema.Draft202012Validator.check_schema(rules)
-    jsonschema.Draft202012Validator(rules).validate(answer)
-    return answer
 
 
 # --- exit codes -------------------------------------------------------------------------------------

@@ -8,14 +8,12 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-import jsonschema
 import numpy as np
 import pytest
 import soundfile
 from support import ebur128, signals
+from support.schemas import valid
 from support.true_peak_reference import true_peak_dbtp
-
-from simulator.cli import app
 
 SCHEMA = Path(__file__).resolve().parents[1] / "schemas" / "ladder.json"
 RATE = 44_100
@@ -56,31 +54,6 @@ def inside(folder: Path, tmp_path_factory: pytest.TempPathFactory, monkeypatch: 
     monkeypatch.chdir(folder)
 
 
-@pytest.fixture
-def answer(capsys: pytest.CaptureFixture[str]) -> Any:
-    """Runs a command line; returns exit code, standard output, standard error."""
-
-    def run(line: str) -> tuple[int, str, str]:
-        code = app.run(line.split())
-        found = capsys.readouterr()
-        return code, found.out, found.err
-
-    return run
-
-
-def valid(text: str) -> Any:
-    """The parsed answer, which must hold to its schema and to strict JSON (no NaN)."""
-
-    def refuse(word: str) -> None:
-        raise AssertionError(f"{word} is no JSON")
-
-    found = json.loads(text, parse_constant=refuse)
-    rules = json.loads(SCHEMA.read_text(encoding="utf-8"))
-    jsonschema.Draft202012Validator.check_schema(rules)
-    jsonschema.Draft202012Validator(rules).validate(found)
-    return found
-
-
 def test_the_rungs_on_the_disk_measure_as_the_data_say_by_other_meters(
     answer: Any, tmp_path: Path, libebur128: ebur128.Library
 ) -> None:
@@ -91,7 +64,7 @@ def test_the_rungs_on_the_disk_measure_as_the_data_say_by_other_meters(
     assert code == 0
     assert "ladder.toml" in err
     assert "turn your monitors down first" in err
-    found = valid(text)
+    found = valid(text, "ladder")
     assert [one["wanted_lufs"] for one in found["rungs"]] == [-16.0, -13.0, -11.0]
     for one in found["rungs"]:
         assert one["reached"]
@@ -252,7 +225,7 @@ def test_a_title_with_quotes_and_other_letters_makes_a_readable_playlist(
     (track,) = tomllib.loads((tmp_path / "out" / "ladder.toml").read_text(encoding="utf-8"))["tracks"]
     assert track["song"] == name.removesuffix(".wav")
     assert (tmp_path / "out" / track["path"]).is_file()
-    assert Path(valid(text)["rungs"][0]["path"]).name == track["path"]
+    assert Path(valid(text, "ladder")["rungs"][0]["path"]).name == track["path"]
 
 
 @pytest.mark.heavy
@@ -270,7 +243,7 @@ def test_five_rungs_of_real_music_hold_by_other_meters(
         f"ladder {tmp_path / 'mix.wav'} --style clip-limit --json --out {tmp_path / 'out'}"
     )
     assert code == 0
-    found = valid(text)
+    found = valid(text, "ladder")
     assert len(found["rungs"]) == 5
     for one in found["rungs"]:
         made, _ = soundfile.read(one["path"], dtype="float32")

@@ -15,7 +15,6 @@ from support.made_page import write_music
 
 from simulator.blind_test.ballot import answer_line
 from simulator.blind_test.trial import begin
-from simulator.cli import app
 from simulator.cli.steps.page import track_numbers
 from simulator.common.errors import UsageError
 from simulator.page.file import build as page_writing
@@ -45,16 +44,6 @@ def inside(folder: Path, tmp_path_factory: pytest.TempPathFactory, monkeypatch: 
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path_factory.getbasetemp() / "page_data"))
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.getbasetemp() / "page_cache"))
     monkeypatch.chdir(folder)
-
-
-@pytest.fixture
-def answer(capsys: pytest.CaptureFixture[str]) -> Any:
-    def run(line: str) -> tuple[int, str, str]:
-        code = app.run(line.split())
-        found = capsys.readouterr()
-        return code, found.out, found.err
-
-    return run
 
 
 def test_a_page_of_a_playlist_with_a_vote(answer: Any, folder: Path, tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
 import re
 from pathlib import Path
@@ -11,9 +12,12 @@ from types import SimpleNamespace
 import pytest
 
 from simulator.common.errors import WriteError
+from simulator.storage.lock import take
 from simulator.storage.process_life import name_mark
 from simulator.storage.small_files import begin_anew, read_small
 from simulator.storage.writing import (
+    CLAIM,
+    claimed,
     make_folder,
     refusal,
     refuse_existing,
@@ -176,3 +180,28 @@ def test_the_passing_name_of_the_longest_name_fits_the_disk(tmp_path: Path) -> N
     with whole_file(path, force=False) as passing:
         passing.write_text("whole")
     assert path.read_text() == "whole"
+
+
+def test_a_folder_that_is_claimed_stays_claimed_when_another_claim_fails(tmp_path: Path) -> None:
+    lock = tmp_path / CLAIM
+    with claimed(tmp_path, [], force=False):
+        held = lock.read_bytes()
+        with pytest.raises(WriteError, match="another command"), claimed(tmp_path, [], force=False):
+            pytest.fail("claimed twice")
+        assert lock.exists()
+        another = {**json.loads(held), "pid": os.getppid()}
+        lock.write_text(json.dumps(another), encoding="utf-8")
+    assert lock.exists()  # by now it is another's
+
+
+def test_a_signal_while_a_folder_is_claimed_leaves_no_lock(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def take_and_be_interrupted(lock: Path) -> bool:
+        take(lock)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("simulator.storage.writing.take", take_and_be_interrupted)
+    with pytest.raises(KeyboardInterrupt), claimed(tmp_path, [], force=False):
+        pytest.fail("went on")
+    assert os.listdir(tmp_path) == []
