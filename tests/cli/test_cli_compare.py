@@ -76,7 +76,7 @@ def test_json_holds_to_its_schema_and_to_the_order_of_the_words(answer: Any) -> 
     assert found["difference"]["bands"]
     untouched = found["played"][0]
     assert untouched["loud_minus_open"] == found["delivered"]["loud_minus_open"]
-    turned = valid(answer("compare ferry-open.wav ferry-loud.wav --json")[1])
+    turned = valid(answer("compare ferry-open.wav ferry-loud.wav --json")[1], "compare")
     assert turned["delivered"]["loud_minus_open"]["integrated_lu"] == pytest.approx(
         -found["delivered"]["loud_minus_open"]["integrated_lu"]
     )
@@ -84,21 +84,21 @@ def test_json_holds_to_its_schema_and_to_the_order_of_the_words(answer: Any) -> 
 
 @pytest.mark.heavy
 def test_every_profile_can_be_asked_for_at_once(answer: Any) -> None:
-    found = valid(answer("compare ferry-loud.wav ferry-open.wav --json --profile all")[1])
+    found = valid(answer("compare ferry-loud.wav ferry-open.wav --json --profile all")[1], "compare")
     assert len(found["played"]) >= 15
     assert all(len(one["sentences"]) >= 3 for one in found["played"])
 
 
 def test_of_a_playlist_the_loudest_version_is_loud_and_the_least_loud_open(answer: Any) -> None:
-    found = valid(answer("compare list.toml --json")[1])
+    found = valid(answer("compare list.toml --json")[1], "compare")
     assert (found["loud"]["name"], found["open"]["name"]) == ("the loud master", "the open master")
 
 
 def test_two_files_are_alternatives_and_no_album(answer: Any) -> None:
     """A profile that levels albums gives each version its own gain: to −14 LUFS, both."""
-    (played,) = valid(answer("compare ferry-loud.wav ferry-open.wav --json --profile td1008-album")[1])[
-        "played"
-    ]
+    (played,) = valid(
+        answer("compare ferry-loud.wav ferry-open.wav --json --profile td1008-album")[1], "compare"
+    )["played"]
     assert played["loud"]["gain_db"] != pytest.approx(played["open"]["gain_db"])
     assert played["loud"]["integrated_lufs"] == pytest.approx(-14.0, abs=0.01)
 

@@ -110,8 +110,8 @@ def test_the_rungs_on_the_disk_measure_as_the_data_say_by_other_meters(
 def test_the_figures_are_the_same_with_files_and_without(answer: Any, tmp_path: Path) -> None:
     """With files the players are measured on them, without on samples made again: to the bit the same."""
     words = "ladder second.wav --loudness -16,-12 --profile minus14-limited,r128 --json"
-    plain = valid(answer(words)[1])
-    written = valid(answer(f"{words} --out {tmp_path / 'there'}")[1])
+    plain = valid(answer(words)[1], "ladder")
+    written = valid(answer(f"{words} --out {tmp_path / 'there'}")[1], "ladder")
     for one, other in zip(plain["rungs"], written["rungs"], strict=True):
         assert one.pop("path") is None
         assert Path(other.pop("path")).is_file()
@@ -120,7 +120,7 @@ def test_the_figures_are_the_same_with_files_and_without(answer: Any, tmp_path: 
 
 
 def test_both_kinds_of_detection_stand_side_by_side_at_one_loudness_and_one_true_peak(answer: Any) -> None:
-    found = valid(answer("ladder second.wav --loudness -15,-11 --detect both --json")[1])
+    found = valid(answer("ladder second.wav --loudness -15,-11 --detect both --json")[1], "ladder")
     assert found["detect"] == "true"
     for one, other in zip(found["rungs"], found["sample_rungs"], strict=True):
         assert one["integrated_lufs"] == pytest.approx(other["integrated_lufs"], abs=0.2)
@@ -135,7 +135,7 @@ def test_both_kinds_of_detection_stand_side_by_side_at_one_loudness_and_one_true
 
 
 def test_a_rung_that_cannot_be_reached_says_what_was(answer: Any) -> None:
-    found = valid(answer("ladder second.wav --loudness -16,-2 --json")[1])
+    found = valid(answer("ladder second.wav --loudness -16,-2 --json")[1], "ladder")
     high = found["rungs"][1]
     assert not high["reached"]
     assert high["why"]
@@ -151,7 +151,7 @@ def test_a_soft_clip_before_it_needs_less_of_the_limiter(answer: Any) -> None:
     """At the same loudness; the data name the style."""
     rungs = {}
     for style in ("limit", "clip-limit"):
-        found = valid(answer(f"ladder second.wav --loudness -13 --style {style} --json")[1])
+        found = valid(answer(f"ladder second.wav --loudness -13 --style {style} --json")[1], "ladder")
         assert found["style"] == style
         (rungs[style],) = found["rungs"]
         assert rungs[style]["reached"]
