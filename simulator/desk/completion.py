@@ -10,27 +10,15 @@ from dataclasses import dataclass
 from simulator.common.errors import UsageError
 from simulator.normalizer.profile import CODEC_NAMES
 from simulator.playlists.playlist import is_audio_name
-from simulator.session.commands import COMMANDS, Kind, find_command
+from simulator.session import commands
+from simulator.session.acts.command import Choice, Command, Kind
+from simulator.session.blind.steps import LETTERS
 from simulator.session.excerpts import KINDS as PLACES
-from simulator.session.sound import STATES
 from simulator.session.state import Session
 
-LISTEN = ("stereo", "mono", "difference")
-IN_TRIAL = (
-    "a",
-    "b",
-    "x",
-    "answer A",
-    "answer B",
-    "note ",
-    "pause",
-    "dim",
-    "mute",
-    "trim ",
-    "trial stop",
-    "help",
-)
-"""All that a blind trial takes; words of the session could tell which version sounds."""
+ANSWERS = (*LETTERS, "answer A", "answer B")
+"""What a blind trial takes beside the commands that its table allows; words of the session could tell which
+version sounds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,13 +34,14 @@ def candidates(session: Session, before: str, devices: Iterable[str] = ()) -> li
     """The words that may stand at the end of `before`; `devices` are the names last seen."""
     line = before.lstrip()
     if session.trial is not None:
-        return [Word(one, len(line)) for one in IN_TRIAL if one.startswith(line)]
+        allowed = [one.trial_line or _begun(one) for one in commands.COMMANDS if one.in_trial]
+        return [Word(one, len(line)) for one in (*ANSWERS, *allowed) if one.startswith(line)]
     command, space, rest = line.partition(" ")
     if not space:
-        begins = [one for one in COMMANDS if one.name.startswith(command.casefold())]
-        return [Word(f"{one.name} " if one.kinds else one.name, len(line), one.help) for one in begins]
+        begins = [one for one in commands.COMMANDS if one.name.startswith(command.casefold())]
+        return [Word(_begun(one), len(line), one.help) for one in begins]
     try:
-        found = find_command(command)
+        found = commands.find_command(command)
     except UsageError:
         return []
     kinds = found.kinds
@@ -72,13 +61,20 @@ def candidates(session: Session, before: str, devices: Iterable[str] = ()) -> li
     ]
 
 
+def _begun(command: Command) -> str:
+    """Its name, with the blank before what may follow."""
+    return f"{command.name} " if command.kinds else command.name
+
+
 def _of_kind(
-    session: Session, kind: Kind, typed: str, devices: Iterable[str], whole: bool
+    session: Session, kind: Kind | Choice, typed: str, devices: Iterable[str], whole: bool
 ) -> list[tuple[str, str]]:
     """Words of a kind with their meanings. `whole`: a name with blanks in it may stand there."""
     match kind:
+        case Choice():
+            return [(kind.text, kind.meaning)]
         case "command":
-            return [(one.name, one.help) for one in COMMANDS]
+            return [(one.name, one.help) for one in commands.COMMANDS]
         case "track":
             numbers = [(str(i + 1), one.title) for i, one in enumerate(session.tracks)]
             titles = [(one.title, f"track {i + 1}") for i, one in enumerate(session.tracks)]
@@ -86,27 +82,14 @@ def _of_kind(
         case "profile":
             shown = session.profiles.items()
             return [(name, profile.title) for name, profile in shown if "+" not in name]
-        case "switch":
-            return [("on", ""), ("off", "")]
         case "codec":
-            ways = [("on", "the decode"), ("off", "the master"), ("difference", "what was changed")]
-            return [*((name, "a bit rate follows") for name in CODEC_NAMES), *ways]
-        case "trial":
-            return [
-                ("which", "is X A or B?"),
-                ("preference", "which is better?"),
-                ("stop", "without a result"),
-            ]
-        case "state":
-            return [(state, "") for state in STATES]
+            return [(name, "a bit rate follows") for name in CODEC_NAMES]
         case "place":
             return [(place, "") for place in PLACES]
         case "mark":
             return [(mark.name, "mark") for mark in session.marks]
         case "device":
-            return [("default", "the system's own"), *((name, "") for name in devices)]
-        case "listen":
-            return [(name, "") for name in LISTEN]
+            return [(name, "") for name in devices]
         case "path":
             return _paths(typed)
         case _:

@@ -29,6 +29,7 @@ from prompt_toolkit.patch_stdout import patch_stdout
 from prompt_toolkit.styles import Style
 
 from simulator.common.text import as_utf8
+from simulator.session.commands import keys
 from simulator.storage.small_files import MEBIBYTE, open_to_write
 from simulator.text.toolbar import Bar, toolbar_lines
 
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
     from prompt_toolkit.buffer import Buffer
 
 TICK_SECONDS = 0.1
-KEYS = {" ": "pause", "tab": "swap", ".": "state", "!": "loudest", "-": "dim", "0": "mute"}
+KEYS = {" " if key == "space" else key: pressed for key, pressed in keys().items()}
 """Keys that act at once on an empty line."""
 MOST_EXPLAINED = 24
 LARGEST_HISTORY_BYTES = 16 * MEBIBYTE

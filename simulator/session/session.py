@@ -7,22 +7,19 @@ by more than 3 dB at once (`loudness_guard`).
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
 from simulator.common.errors import UsageError
 from simulator.common.numbers import level
 from simulator.session import evidence as material
 from simulator.session.acts import monitoring as sounding
-from simulator.session.acts import montage as passages
 from simulator.session.acts import notes as keeping
-from simulator.session.acts import transport as moving
+from simulator.session.acts.command import Line, Outcome
 from simulator.session.acts.level_guard import guarded
 from simulator.session.acts.montage import refitted
-from simulator.session.acts.transport import Outcome
 from simulator.session.blind import steps as trial_session
 from simulator.session.codec_variants import CONVERTER
-from simulator.session.commands import KEY_LINES, find_command
+from simulator.session.commands import find_command, key_line
 from simulator.session.effects import Effect, Keep, Say, Show
 from simulator.session.events import (
     Aligned,
@@ -39,37 +36,6 @@ from simulator.session.events import (
 from simulator.session.log import Act
 from simulator.session.state import FIRST_TRIM_DB, Session
 
-ACTS: dict[str, Callable[[Session, list[str]], Outcome]] = {
-    "list": keeping.list_,
-    "play": moving.play,
-    "pause": moving.pause,
-    "stop": moving.stop,
-    "next": moving.next_,
-    "previous": moving.previous,
-    "go": moving.go,
-    "swap": moving.swap,
-    "round": passages.round_,
-    "transitions": passages.transitions,
-    "loop": passages.loop,
-    "profile": sounding.profile,
-    "state": sounding.state,
-    "converter": sounding.converter,
-    "codec": sounding.codec,
-    "trim": sounding.trim,
-    "dim": sounding.dim,
-    "mute": sounding.mute,
-    "hear": sounding.hear,
-    "explain": keeping.explain,
-    "marks": keeping.marks,
-    "replace": keeping.replace_,
-    "devices": keeping.devices,
-    "wait": keeping.wait,
-    "help": keeping.help_,
-    "quit": keeping.quit_,
-}
-NOTED_ACTS = {"note": keeping.note, "mark": keeping.mark, "decide": keeping.decide}
-UNKEPT = ("list", "explain", "marks", "devices", "wait", "help", "quit", "note", "mark", "decide", "replace")
-"""Showing is no act; notes, marks and revisions keep themselves."""
 ENDED = {
     "list": "The list has ended.",
     "loop": "The loop has ended.",
@@ -115,7 +81,7 @@ def _rested(session: Session, effects: tuple[Effect, ...]) -> Outcome:
 
 def _step(session: Session, event: Event) -> Outcome:
     if session.trial is not None:
-        outcome = trial_session.during(session, session.trial, event)
+        outcome = trial_session.during(session, session.trial, event, find_command, key_line)
         if outcome is not None:
             return outcome
     match event:
@@ -128,9 +94,9 @@ def _step(session: Session, event: Event) -> Outcome:
                     ("mute", session.mute),
                 ):
                     return session, ()  # a slip of the hand is no answer, and nothing gets louder by it
-                quiet, effects = _done(replace(session, question=None), event.key, event.at)
+                quiet, effects = _done(replace(session, question=None), Line(event.key, event.at))
                 return replace(quiet, question=session.question), effects
-            return _done(session, KEY_LINES.get(event.key, event.key), event.at)
+            return _done(session, Line(key_line(event.key), event.at))
         case Tick():
             return _ticked(session, event)
         case DeviceLost():
@@ -162,35 +128,33 @@ def _typed(session: Session, line: str, at: str, chance: int) -> Outcome:
     """A command, or the answer to the open question."""
     question = session.question
     if question is None:
-        return _done(session, line, at)
+        return _done(session, Line(line, at))
     session = replace(session, question=None)
     if line.casefold() in YES:
-        return _done(session, question.line, at, confirmed=True, chance=chance)
+        return _done(session, Line(question.line, at, confirmed=True, seed=chance))
     if line.casefold() in NO or not line:
         return session, (Say("Left as it was."),)
-    after, effects = _done(session, line, at)
+    after, effects = _done(session, Line(line, at))
     return after, (Say("Left as it was."), *effects)
 
 
-def _done(session: Session, line: str, at: str, confirmed: bool = False, chance: int = 0) -> Outcome:
-    words = line.split()
-    if not words:
+def _done(session: Session, line: Line) -> Outcome:
+    """What the table has for this line, through the loudness guard; it is kept with its circumstances."""
+    if not line.text.split():
         return session, ()
     try:
-        name = find_command(words[0]).name
-        if name in NOTED_ACTS:
-            return NOTED_ACTS[name](session, words[1:], at)
-        if name == "trial":
-            after, effects = trial_session.asked(session, words[1:], line, confirmed, chance)
-            return after, effects if after.question is None else (Say(after.question.text),)
-        rest = words[1:] or (["mono"] if words[0].casefold() == "mono" else [])
-        after, effects = guarded(session, ACTS[name](session, rest), name, line, confirmed)
+        command = find_command(line.word)
+        after, effects = command.act(session, line)
+        if command.record != "own":
+            asks = () if line.confirmed else command.asks
+            after, effects = guarded(session, (after, effects), asks, line.text)
     except UsageError as problem:
         return session, (Say(f"{problem.message} {problem.hint}".strip()),)
     if after.question is not None and after.question != session.question:
         return after, (Say(after.question.text),)
-    if name not in UNKEPT:
-        effects = (*effects, Keep(Act(at, name, {"line": line, **keeping.circumstances(after)})))
+    if command.record == "line":
+        kept = Act(line.at, command.name, {"line": line.text, **keeping.circumstances(after)})
+        effects = (*effects, Keep(kept))
     return after, effects
 
 
@@ -214,7 +178,7 @@ def _ticked(session: Session, event: Tick) -> Outcome:
         if plan.kind == "list" and after.state == "matched" and track not in after.turned_down_db:
             before, after = after, after.settled()
             if after.program() != before.program():
-                return guarded(session, (after, (*after.sounding(follow=True), Say(said))), "tick", "", True)
+                return guarded(session, (after, (*after.sounding(follow=True), Say(said))))
         return after, (Say(said),)
     return after, ()
 
@@ -228,8 +192,8 @@ def _predicted(session: Session, event: Predicted) -> Outcome:
     if not sounding.all_known(session) or session.wanted is None:
         return session, ()
     if session.wanted == CONVERTER:
-        return guarded(session, sounding.behind_converter(session), "converter", "", True)
-    return guarded(session, sounding.with_profile(session, session.wanted), "profile", "", True)
+        return guarded(session, sounding.behind_converter(session))
+    return guarded(session, sounding.with_profile(session, session.wanted))
 
 
 def _replaced(session: Session, event: Replaced) -> Outcome:
@@ -257,7 +221,7 @@ def _replaced(session: Session, event: Replaced) -> Outcome:
     if event.view.path != old.path:
         parts.append("The playlist itself stays as it is, with the older file.")
     said = " ".join(part for part in parts if part)
-    return guarded(session, (after, (*after.sounding(), Keep(act), Say(said))), "pause", "", True)
+    return guarded(session, (after, (*after.sounding(), Keep(act), Say(said))))
 
 
 def _aligned(session: Session, event: Aligned) -> Outcome:

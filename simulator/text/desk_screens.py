@@ -20,9 +20,10 @@ from simulator.common.numbers import level, signed
 from simulator.common.units import format_time
 from simulator.metering.measurement import Measurement
 from simulator.playlists.playlist import Track
+from simulator.session import commands
+from simulator.session.acts.command import Command
 from simulator.session.acts.words import note_place
 from simulator.session.codec_variants import is_difference, with_converter
-from simulator.session.commands import COMMANDS, Command
 from simulator.session.effects import Show
 from simulator.session.state import Session
 from simulator.session.track import TrackView
@@ -58,15 +59,18 @@ def drawn(table: Table, width: int) -> str:
 
 
 SAID_DB = 0.05
-KEYS_LINE = (
-    "Keys on an empty line: space pause, tab swap, . state, ! loudest, - dim, 0 mute. "
-    "Ctrl-C stops, Ctrl-D leaves."
-)
 CAUTION = (
     "Before you play: turn your monitors down. As delivered can be more than 10 dB louder than as played. "
     "NIOSH recommends at most 85 dBA for 8 hours a day, WHO and ITU-T H.870 80 dBA for 40 hours a week. The "
     "program cannot know the sound pressure; local rules come first."
 )
+
+
+def keys_line() -> str:
+    """The keys that act at once, those with a name of their own first."""
+    pressed = sorted(commands.keys().items(), key=lambda pair: len(pair[0]) == 1)
+    named = ", ".join(f"{key} {act}" for key, act in pressed)
+    return f"Keys on an empty line: {named}. Ctrl-C stops, Ctrl-D leaves."
 
 
 def opening(session: Session) -> str:
@@ -85,7 +89,7 @@ def opening(session: Session) -> str:
             "• ",
         )
     lines += wrapped(CAUTION, session.width)
-    lines += wrapped(f"{KEYS_LINE} All commands: help", session.width)
+    lines += wrapped(f"{keys_line()} All commands: help", session.width)
     return "\n".join(lines)
 
 
@@ -266,20 +270,14 @@ def marks(session: Session) -> str:
 def help_text(session: Session, name: str) -> str:
     """The table of commands, or one of them."""
     if name:
-        found = next(command for command in COMMANDS if command.name == name)
+        found = next(command for command in commands.COMMANDS if command.name == name)
         return "\n".join(line for part in _one_command(found) for line in wrapped(part, session.width))
     table = Table(box=None, show_header=False, pad_edge=False)
     table.add_column(no_wrap=True)
     table.add_column(overflow="fold")
-    for command in COMMANDS:
-        arguments = command.arguments.replace(
-            "[loudest|quietest|turn|TIME|MARK] [SECONDS]", "[PLACE] [SECONDS]"
-        )
-        arguments = arguments.replace("TIME|loudest|quietest|turn|MARK", "PLACE")
-        arguments = arguments.replace("[delivered|played|matched]", "[STATE]")
-        arguments = arguments.replace("[stereo|mono|difference]", "[HOW]")
-        table.add_row(f"{command.name} {arguments}".rstrip(), command.help)
-    return "\n".join([drawn(table, session.width), *wrapped(KEYS_LINE, session.width)])
+    for command in commands.COMMANDS:
+        table.add_row(f"{command.name} {command.listed or command.arguments}".rstrip(), command.help)
+    return "\n".join([drawn(table, session.width), *wrapped(keys_line(), session.width)])
 
 
 def _one_command(command: Command) -> list[str]:

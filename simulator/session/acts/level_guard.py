@@ -13,30 +13,24 @@ from dataclasses import replace
 from itertools import pairwise
 
 from simulator.common.numbers import level
-from simulator.session.acts.transport import Outcome
+from simulator.session.acts.command import Asks, Outcome
 from simulator.session.effects import Effect, Output, Resume, Sound
 from simulator.session.state import Question, Session
 
 STEP_DB = 3.0
 ASK_DB = 10.0
 RAMP_S = 2.0
-ASKED = ("state", "swap", "play", "profile", "codec", "trim")
 
 
-def guarded(before: Session, outcome: Outcome, command: str, line: str, confirmed: bool) -> Outcome:
-    """The outcome with ramps where it rises; or the session before, with a question."""
+def guarded(before: Session, outcome: Outcome, asks: tuple[Asks, ...] = (), line: str = "") -> Outcome:
+    """The outcome with ramps where it rises; or, where `asks` says so, the session before with a question
+    that a yes to repeats `line`."""
     after, effects = outcome
     rise = _rise_db(before, after)
-    later = (
-        steps_up_lu(before, after)
-        if command in ("round", "transitions", "state", "profile", "codec")
-        else 0.0
-    )
-    if not confirmed:
-        if rise > ASK_DB and command in ASKED:
-            return _asked(before, line, f"That is {level(rise)} dB louder than what was heard last.")
-        if later > STEP_DB:
-            return _asked(before, line, f"In it a passage comes {level(later)} dB above the one before it.")
+    if "rise" in asks and rise > ASK_DB:
+        return _asked(before, line, f"That is {level(rise)} dB louder than what was heard last.")
+    if "steps" in asks and (later := steps_up_lu(before, after)) > STEP_DB:
+        return _asked(before, line, f"In it a passage comes {level(later)} dB above the one before it.")
     # The series hold the energy of both channels. From stereo to mono or difference it cannot grow, since
     # 2·((L ± R)/2)² is at most L² + R²; back from either, nobody knows by how much: always slowly.
     was = before.heard_listen

@@ -10,8 +10,9 @@ from simulator.common.errors import UsageError
 from simulator.common.numbers import level
 from simulator.common.units import TIE_LU
 from simulator.session import codec_variants as codec_ways
-from simulator.session.acts.transport import Outcome
+from simulator.session.acts.command import Choice, Command, Line, Outcome, on_words
 from simulator.session.acts.words import limiter_words, what_plays
+from simulator.session.blind.run import Run
 from simulator.session.codec_variants import CONVERTER, with_converter
 from simulator.session.effects import Listen, Output, Predict, RememberTrim, Say
 from simulator.session.sound import STATE_WORDS, STATES, State
@@ -229,3 +230,98 @@ def _matched_words(session: Session) -> str:
         return "There is nothing to match here: no other version, or both are equally loud."
     parts = [f"“{session.tracks[i].version}” {level(-down)} dB" for i, down in turned.items()]
     return f"Only turned down: {', '.join(parts)}."
+
+
+def _trim_in_trial(session: Session, _run: Run, line: Line) -> Outcome:
+    """Only downwards."""
+    after, effects = trim(session, line.words)
+    if after.trim_db > session.trim_db:
+        raise UsageError("During a trial the trim only goes down: the level stays as it was set.")
+    return after, effects
+
+
+def _hear(session: Session, line: Line) -> Outcome:
+    """`mono` alone is a command as well."""
+    return hear(session, line.words or (["mono"] if line.word.casefold() == "mono" else []))
+
+
+_ON_OFF = (Choice("on"), Choice("off"))
+COMMANDS = (
+    Command(
+        "profile",
+        on_words(profile),
+        "Play as another player.",
+        "profile r128",
+        short=("player",),
+        arguments="[NAME]",
+        kinds=(("profile",),),
+        asks=("rise", "steps"),
+    ),
+    Command(
+        "state",
+        on_words(state),
+        "As delivered, as played, matched; alone: next.",
+        "state delivered",
+        arguments="[delivered|played|matched]",
+        listed="[STATE]",
+        kinds=(tuple(map(Choice, STATES)),),
+        key=".",
+        asks=("rise", "steps"),
+    ),
+    Command(
+        "converter",
+        on_words(converter),
+        "Behind a converter without headroom, or not.",
+        "converter on",
+        arguments="[on|off]",
+        kinds=(_ON_OFF,),
+    ),
+    Command(
+        "codec",
+        on_words(codec),
+        "The decode, the master, what was changed.",
+        "codec opus 128",
+        arguments="[NAME KBPS|on|off|difference [DB]]",
+        kinds=(
+            (
+                "codec",
+                Choice("on", "the decode"),
+                Choice("off", "the master"),
+                Choice("difference", "what was changed"),
+            ),
+            ("text",),
+            ("text",),
+        ),
+        asks=("rise", "steps"),
+    ),
+    Command(
+        "trim",
+        on_words(trim),
+        "Monitor trim, 0 dB at most.",
+        "trim -18",
+        short=("vol",),
+        arguments="[DB]",
+        kinds=(("db",),),
+        in_trial=_trim_in_trial,
+        asks=("rise",),
+    ),
+    Command(
+        "dim",
+        on_words(dim),
+        "20 dB down while somebody talks, and back.",
+        "dim",
+        key="-",
+        in_trial=True,
+    ),
+    Command("mute", on_words(mute), "Silence while it runs on, and back.", "mute", key="0", in_trial=True),
+    Command(
+        "hear",
+        _hear,
+        "Stereo, mono or L−R; alone: mono and back.",
+        "hear difference",
+        short=("mono",),
+        arguments="[stereo|mono|difference]",
+        listed="[HOW]",
+        kinds=(tuple(map(Choice, LISTENS)),),
+    ),
+)

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from simulator.common.errors import UsageError
 from simulator.common.units import format_time
-from simulator.session.acts.transport import Outcome
+from simulator.session.acts.command import Command, Outcome, on_words
 from simulator.session.acts.words import what_plays
 from simulator.session.effects import Effect, Resume, Say
 from simulator.session.excerpts import KINDS, Place, find_mark, parse_time, place_of
@@ -180,3 +180,37 @@ def _length(seconds: float, example: str) -> float:
             example,
         )
     return seconds
+
+
+COMMANDS = (
+    Command(
+        "round",
+        on_words(round_),
+        "A passage of each track, back to back.",
+        "round loudest 8",
+        short=("r",),
+        arguments="[loudest|quietest|turn|TIME|MARK] [SECONDS]",
+        listed="[PLACE] [SECONDS]",
+        kinds=(("place", "mark"), ("seconds",)),
+        asks=("steps",),
+    ),
+    Command(
+        "transitions",
+        on_words(transitions),
+        "Each track's end and the next one's start.",
+        "transitions 6",
+        short=("t",),
+        arguments="[SECONDS]",
+        kinds=(("seconds",),),
+        asks=("steps",),
+    ),
+    Command(
+        "loop",
+        on_words(loop),
+        "Repeat a passage; alone: 12 s from here.",
+        "loop 1:02 1:10",
+        short=("l",),
+        arguments="[FROM TO|SECONDS|off]",
+        kinds=(("place", "seconds"), ("place",)),
+    ),
+)

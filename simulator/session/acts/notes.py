@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from simulator.blind_test import trial as trials
 from simulator.common.errors import UsageError
 from simulator.common.numbers import level, whole_number
 from simulator.common.units import format_time
-from simulator.session.acts.transport import Outcome
-from simulator.session.commands import find_command
+from simulator.session.acts.command import Choice, Command, Line, Outcome, on_dated_words, on_words
+from simulator.session.blind.run import Run
 from simulator.session.effects import ChooseDevice, Keep, Leave, ListDevices, Replace, Say, Show, Wait
 from simulator.session.excerpts import KINDS, Mark, parse_time
 from simulator.session.log import Act
@@ -139,11 +140,115 @@ def wait(session: Session, words: list[str]) -> Outcome:
     return session, (Wait(seconds),)
 
 
-def help_(session: Session, words: list[str]) -> Outcome:
-    """All commands, or one."""
-    return session, (Show("help", find_command(words[0]).name if words else ""),)
-
-
 def quit_(session: Session, words: list[str]) -> Outcome:
     no_words(words, "quit")
     return session, (Leave(),)
+
+
+def _note_in_trial(session: Session, run: Run, line: Line) -> Outcome:
+    """What somebody says is kept with the round and the letter; which version that was, the trial tells."""
+    text = line.text.split(maxsplit=1)[1:]
+    if not text:
+        raise UsageError("What shall be noted?", "note A is duller")
+    round_number = trials.show(run.trial).round_number
+    act = Act(line.at, "note", {"text": text[0], "trial_round": round_number, "letter": run.letter})
+    after = replace(session, notes=(*session.notes, act))
+    under = f", while {run.letter} plays" if run.letter else ""
+    return after, (Keep(act), Say(f"Noted in round {round_number}{under}."))
+
+
+LIST = (
+    Command(
+        "list",
+        on_words(list_),
+        "Every track as delivered and as played.",
+        "list",
+        short=("ls",),
+        record="none",
+    ),
+)
+NOTES = (
+    Command(
+        "replace",
+        on_words(replace_),
+        "A new revision takes the track's place.",
+        "replace 1 song-v2.wav",
+        arguments="TRACK FILE",
+        kinds=(("track",), ("path",)),
+        record="none",  # the revision keeps itself once it is measured
+    ),
+    Command(
+        "explain",
+        on_words(explain),
+        "Why this track gets this gain.",
+        "explain 2",
+        short=("why",),
+        arguments="[TRACK]",
+        kinds=(("track",),),
+        record="none",
+    ),
+    Command(
+        "note",
+        on_dated_words(note),
+        "Keep what was said, with track and place.",
+        "note too harsh",
+        arguments="TEXT",
+        kinds=(("text",),),
+        in_trial=_note_in_trial,
+        record="own",
+    ),
+    Command(
+        "mark",
+        on_dated_words(mark),
+        "Name this moment.",
+        "mark chorus",
+        short=("m",),
+        arguments="[NAME]",
+        kinds=(("text",),),
+        record="own",
+    ),
+    Command(
+        "decide",
+        on_dated_words(decide),
+        "Keep what was decided, for check.",
+        DECIDE_EXAMPLE,
+        arguments="FOR LUFS DBTP [WHO: WHY]",
+        kinds=(("text",),),
+        record="own",
+    ),
+)
+MARKS = (Command("marks", on_words(marks), "All marks and notes.", "marks", record="none"),)
+RUNNING = (
+    Command(
+        "devices",
+        on_words(devices),
+        "Find devices; choose one.",
+        "devices",
+        short=("device",),
+        arguments="[NAME|default]",
+        kinds=((Choice("default", "the system's own"), "device"),),
+        in_trial=True,
+        record="none",
+    ),
+    Command(
+        "wait",
+        on_words(wait),
+        "For scripts: let it play that long.",
+        "wait 2",
+        arguments="SECONDS|end",
+        kinds=(("seconds",),),
+        in_trial=True,
+        record="none",
+    ),
+)
+QUIT = (
+    Command(
+        "quit",
+        on_words(quit_),
+        "Leave; everything is kept.",
+        "quit",
+        short=("q", "exit"),
+        in_trial=True,
+        record="none",
+    ),
+)

@@ -5,14 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 
 from simulator.common.errors import UsageError
+from simulator.session.acts.command import REFUSED, Command, Line, Outcome, on_words
 from simulator.session.acts.words import what_plays
+from simulator.session.blind.run import Run
 from simulator.session.effects import Effect, Pause, Resume, Say
 from simulator.session.excerpts import KINDS, find_mark, parse_time, place_of
 from simulator.session.program import cut_words, list_plan, loop_in
 from simulator.session.state import Session, find_track, no_words
 from simulator.session.track import same_moment_s, shift_between_s
 
-Outcome = tuple[Session, tuple[Effect, ...]]
 LEAD_SECONDS = 12.0
 
 
@@ -151,3 +152,84 @@ def _first_readable(session: Session) -> int:
     if not order:
         raise UsageError("No track of the list can be played.", "The reasons: list")
     return session.track if session.track in order else order[0]
+
+
+def _pause_in_trial(session: Session, run: Run, line: Line) -> Outcome:
+    """Silence, and back where the trial has begun."""
+    if session.motion == "playing":
+        return _stop_in_trial(session, run, line)
+    if session.motion == "paused" and run.started:
+        return replace(session, motion="playing"), (Resume(), Say("On."))
+    return session, (Say("Nothing plays."),)
+
+
+def _stop_in_trial(session: Session, _run: Run, _line: Line) -> Outcome:
+    """Silence; the place stays, since the trial goes on."""
+    if session.motion == "playing":
+        return replace(session, motion="paused"), (Pause(), Say("Paused. trial stop ends the trial."))
+    return session, (Say("Nothing plays."),)
+
+
+def _play_in_trial(session: Session, run: Run, line: Line) -> Outcome:
+    """On again; a track cannot be chosen."""
+    if line.words:
+        raise UsageError(REFUSED)
+    if session.motion == "paused" and run.started:
+        return _pause_in_trial(session, run, line)
+    return session, (Say("It plays already." if run.started else "Nothing plays."),)
+
+
+COMMANDS = (
+    Command(
+        "play",
+        on_words(play),
+        "Play the list from here, or from a track.",
+        "play 2",
+        short=("p",),
+        arguments="[TRACK]",
+        kinds=(("track",),),
+        in_trial=_play_in_trial,
+        trial_line="play",
+        asks=("rise",),
+    ),
+    Command(
+        "pause",
+        on_words(pause),
+        "Silence, and on again from the same place.",
+        "pause",
+        key="space",
+        in_trial=_pause_in_trial,
+    ),
+    Command(
+        "stop",
+        on_words(stop),
+        "Stop, and back to the track's beginning.",
+        "stop",
+        in_trial=_stop_in_trial,
+    ),
+    Command("next", on_words(next_), "The next track, or the next passage of a round.", "next", short=("n",)),
+    Command("previous", on_words(previous), "The track or passage before.", "previous", short=("prev", "b")),
+    Command(
+        "go",
+        on_words(go),
+        "To a time (1:23, +10), a passage or a mark.",
+        "go loudest",
+        short=("g",),
+        arguments="TIME|loudest|quietest|turn|MARK",
+        listed="PLACE",
+        kinds=(("place", "mark"),),
+        key="!",
+        key_argument="loudest",
+    ),
+    Command(
+        "swap",
+        on_words(swap),
+        "The other version, same moment; or any track.",
+        "swap",
+        short=("s", "x"),
+        arguments="[TRACK]",
+        kinds=(("track",),),
+        key="tab",
+        asks=("rise",),
+    ),
+)

@@ -14,6 +14,7 @@ player and trim it was heard. One that was ended before its last answer claims n
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -25,16 +26,13 @@ from simulator.blind_test.words import result_sentences
 from simulator.common.errors import UsageError
 from simulator.common.numbers import level
 from simulator.common.units import TIE_LU
-from simulator.session.acts import monitoring as sounding
-from simulator.session.acts import notes as keeping
+from simulator.session.acts.command import REFUSED, Choice, Command, Line, Outcome
 from simulator.session.acts.level_guard import RAMP_S, guarded
-from simulator.session.acts.transport import Outcome
 from simulator.session.acts.words import what_plays
 from simulator.session.blind.level import levelled
 from simulator.session.blind.offer import offer, run_of, wanted_of
 from simulator.session.blind.run import HEARD_SECONDS, TICK_AT_MOST_S, Run
 from simulator.session.blind.unfinished import BEGUN, TRIAL, answer_act, begun_data
-from simulator.session.commands import KEY_LINES, find_command
 from simulator.session.effects import Effect, Keep, Leave, Pause, Prepare, Resume, Say, Sound
 from simulator.session.events import (
     Aligned,
@@ -104,43 +102,39 @@ def _data(session: Session, run: Run, said: list[str]) -> dict[str, Any]:
 
 LETTERS: dict[str, trials.Letter] = {"a": "A", "b": "B", "x": "X"}
 ANSWERS = ("answer", "pick")
-ALLOWED = {
-    "dim": sounding.dim,
-    "mute": sounding.mute,
-    "wait": keeping.wait,
-    "help": keeping.help_,
-    "devices": keeping.devices,
-}
-REFUSED = (
-    "Not during a trial: it could tell which version plays, or change what is heard. Letters switch, "
-    "answer A or answer B answers; note, pause, dim, mute and a lower trim are free; trial stop ends it "
-    "without a result."
-)
 WAITING = "The versions are being made ready; the trial begins by itself. trial stop leaves it."
 TICK_SLACK_S = 0.05
 
 
-def asked(session: Session, words: list[str], line: str, confirmed: bool, seed: int) -> Outcome:
+def asked(session: Session, line: Line) -> Outcome:
     """The line `trial …` outside of a trial: the offer, and after the yes the order to make all ready.
     Raises UsageError where it cannot be carried out."""
+    words = line.words
     if words and words[0].casefold() == "stop":
         raise UsageError("No trial runs.", "trial which 16")
-    run = run_of(session, replace(wanted_of(session, words), seed=seed))
-    if not confirmed:
-        return replace(session, question=Question(line, offer(session, run))), ()
+    run = run_of(session, replace(wanted_of(session, words), seed=line.seed))
+    if not line.confirmed:
+        return replace(session, question=Question(line.text, offer(session, run))), ()
     quiet: tuple[Effect, ...] = (Pause(),) if session.motion == "playing" else ()
     motion = "paused" if session.motion == "playing" else session.motion
     said = Say("Making the versions ready, so that every switch takes equally long …")
     return replace(session, trial=run, motion=motion), (*quiet, said, Prepare(run.sources, run.spans))
 
 
-def during(session: Session, run: Run, event: Event) -> Outcome | None:
-    """What an event does while a trial is on; None where it does what it always does."""
+def during(
+    session: Session,
+    run: Run,
+    event: Event,
+    find_command: Callable[[str], Command],
+    key_line: Callable[[str], str],
+) -> Outcome | None:
+    """What an event does while a trial is on; None where it does what it always does. What commands there
+    are, and which line a key stands for, is the table's (`session.commands`)."""
     match event:
         case Typed():
-            return _line(session, run, event.line.strip(), event.at)
+            return _line(session, run, Line(event.line.strip(), event.at), find_command)
         case Pressed():
-            return _line(session, run, KEY_LINES.get(event.key, event.key), event.at)
+            return _line(session, run, Line(key_line(event.key), event.at), find_command)
         case Tick():
             return _ticked(session, run, event)
         case Prepared():
@@ -171,71 +165,44 @@ def _prepared(session: Session, run: Run, event: Prepared) -> Outcome:
     return after, (Keep(Act(event.at, BEGUN, begun)), Say(_next_round(fresh)))
 
 
-def _line(session: Session, run: Run, line: str, at: str) -> Outcome:
+def _line(session: Session, run: Run, line: Line, find_command: Callable[[str], Command]) -> Outcome:
     """A line or a key during the trial."""
-    words = line.casefold().split()
+    words = line.text.casefold().split()
     if not words:
         return session, ()
     try:
-        if words[0] == "trial" and words[1:] == ["stop"]:
-            return _over(session, run, at)
         if len(words) == 1 and words[0] in LETTERS:
             return _letter(session, run, LETTERS[words[0]])
         if words[0] in ANSWERS:
-            return _answered(session, run, words[1:], at)
-        return _command(session, run, line, at)
+            return _answered(session, run, words[1:], line.at)
+        return _carried_out(session, run, line, find_command(line.word))
     except UsageError as problem:
         return session, (Say(f"{problem.message} {problem.hint}".strip()),)
 
 
-def _command(session: Session, run: Run, line: str, at: str) -> Outcome:
-    """What may be done beside answering. What is kept of it does not name what sounds."""
-    words = line.split()
-    name = find_command(words[0]).name
-    if name == "quit":
-        after, effects = _over(session, run, at)
-        return after, (*effects, Leave())
-    if name in ("pause", "stop") or (name == "play" and len(words) == 1):
-        outcome = _paused(session, run, name)
-    elif name == "trim":
-        outcome = _trimmed(session, words[1:])
-    elif name == "note":
-        return _noted(session, run, line.split(maxsplit=1)[1:], at)
-    elif name in ALLOWED:
-        outcome = ALLOWED[name](session, words[1:])
-    else:
-        raise UsageError(REFUSED)
-    after, effects = guarded(session, outcome, name, line, True)
-    if name in ("wait", "help", "devices"):
+def _carried_out(session: Session, run: Run, line: Line, command: Command) -> Outcome:
+    """What may be done beside answering, by the command's entry. What is kept of it does not name what
+    sounds, and who leaves ends the trial."""
+    match command.in_trial:
+        case False:
+            raise UsageError(REFUSED)
+        case True:
+            outcome = command.act(session, line)
+        case act:
+            outcome = act(session, run, line)
+    if any(isinstance(effect, Leave) for effect in outcome[1]):
+        after, effects = _over(session, run, line.at)
+        return after, (*effects, *outcome[1])
+    if command.record == "own":
+        return outcome
+    after, effects = guarded(session, outcome)
+    if command.record == "none":
         return after, effects
-    act = Act(at, name, {"line": line, "trial_round": trials.show(run.trial).round_number})
-    return after, (*effects, Keep(act))
-
-
-def _noted(session: Session, run: Run, text: list[str], at: str) -> Outcome:
-    """What somebody says is kept with the round and the letter; which version that was, the trial tells."""
-    if not text:
-        raise UsageError("What shall be noted?", "note A is duller")
     round_number = trials.show(run.trial).round_number
-    act = Act(at, "note", {"text": text[0], "trial_round": round_number, "letter": run.letter})
-    after = replace(session, notes=(*session.notes, act))
-    under = f", while {run.letter} plays" if run.letter else ""
-    return after, (Keep(act), Say(f"Noted in round {round_number}{under}."))
-
-
-def _paused(session: Session, run: Run, name: str) -> Outcome:
-    if session.motion == "playing" and name != "play":
-        return replace(session, motion="paused"), (Pause(), Say("Paused. trial stop ends the trial."))
-    if session.motion == "paused" and name != "stop" and run.started:
-        return replace(session, motion="playing"), (Resume(), Say("On."))
-    return session, (Say("It plays already." if name == "play" and run.started else "Nothing plays."),)
-
-
-def _trimmed(session: Session, words: list[str]) -> Outcome:
-    after, effects = sounding.trim(session, words)
-    if after.trim_db > session.trim_db:
-        raise UsageError("During a trial the trim only goes down: the level stays as it was set.")
-    return after, effects
+    return after, (
+        *effects,
+        Keep(Act(line.at, command.name, {"line": line.text, "trial_round": round_number})),
+    )
 
 
 def _letter(session: Session, run: Run, letter: trials.Letter) -> Outcome:
@@ -320,3 +287,33 @@ def _over(session: Session, run: Run, at: str) -> Outcome:
         return after, (Say("No trial then."),)
     effects: tuple[Effect, ...] = ended(after, run, at)
     return after, effects
+
+
+def _stop_in_trial(session: Session, run: Run, line: Line) -> Outcome:
+    """`trial stop` ends it; another one cannot be begun."""
+    if [word.casefold() for word in line.words] != ["stop"]:
+        raise UsageError(REFUSED)
+    return _over(session, run, line.at)
+
+
+COMMANDS = (
+    Command(
+        "trial",
+        asked,
+        "A blind trial; in it a, b, x, answer A.",
+        "trial which 16",
+        arguments="which|preference|stop [ROUNDS]",
+        kinds=(
+            (
+                Choice("which", "is X A or B?"),
+                Choice("preference", "which is better?"),
+                Choice("stop", "without a result"),
+            ),
+            ("text",),
+            ("track",),
+        ),
+        in_trial=_stop_in_trial,
+        trial_line="trial stop",
+        record="own",
+    ),
+)

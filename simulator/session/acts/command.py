@@ -1,0 +1,106 @@
+"""Command of the listening prompt: one entry says all there is to know of it, its act included.
+
+The modules of acts each export the entries of what they do; `session.commands` puts them into the one table,
+and dispatch, help, completion, the keys and what a blind trial refuses are read from there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from simulator.session.blind.run import Run
+from simulator.session.effects import Effect
+from simulator.session.state import Session
+
+Outcome = tuple[Session, tuple[Effect, ...]]
+REFUSED = (
+    "Not during a trial: it could tell which version plays, or change what is heard. Letters switch, "
+    "answer A or answer B answers; note, pause, dim, mute and a lower trim are free; trial stop ends it "
+    "without a result."
+)
+Kind = Literal[
+    "command", "track", "profile", "place", "mark", "path", "device", "codec", "seconds", "text", "db"
+]
+"""What an argument may be, where the session or the disk knows the words; for fixed words there is Choice."""
+Asks = Literal["rise", "steps"]
+"""rise: asked about where it is more than 10 dB louder than what was heard last. steps: where a passage of
+the montage is more than 3 dB above the one before it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """A fixed word that an argument may be, and what it stands for."""
+
+    text: str
+    meaning: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A line as it was typed. `seed` is drawn with every line, for one that begins a trial; `confirmed`: the
+    question that it raised was answered with yes."""
+
+    text: str
+    at: str = ""
+    confirmed: bool = False
+    seed: int = 0
+
+    @property
+    def word(self) -> str:
+        """The word that names the command."""
+        return self.text.split()[0]
+
+    @property
+    def words(self) -> list[str]:
+        """The words after the one that names the command."""
+        return self.text.split()[1:]
+
+
+ActFunction = Callable[[Session, Line], Outcome]
+"""Raises UsageError for what cannot be done."""
+TrialAct = Callable[[Session, Run, Line], Outcome]
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """One command of the prompt.
+
+    `arguments` is shown in the help (`listed` in the list of all commands, where that is shorter); `kinds`
+    are, argument by argument, the words that may stand there. `short` are other words for it; `key` does it
+    on an empty line, with the argument `key_argument`.
+
+    In a blind trial `in_trial` False refuses it, True carries it out as ever, and a function does instead
+    what may be done there (the session's `track` is a secret then: it must not reach a screen or the
+    record); `trial_line` is what completion offers of it then, where that is not its name.
+
+    `record`: "line" keeps the line and its circumstances; "none" keeps nothing; "own": the act keeps itself,
+    and does not go through the loudness guard since it changes nothing that sounds. `asks` is what the
+    guard asks about first.
+    """
+
+    name: str
+    act: ActFunction
+    help: str
+    example: str
+    short: tuple[str, ...] = ()
+    arguments: str = ""
+    listed: str = ""
+    kinds: tuple[tuple[Kind | Choice, ...], ...] = ()
+    key: str = ""
+    key_argument: str = ""
+    in_trial: bool | TrialAct = False
+    trial_line: str = ""
+    record: Literal["line", "none", "own"] = "line"
+    asks: tuple[Asks, ...] = ()
+
+
+def on_words(act: Callable[[Session, list[str]], Outcome]) -> ActFunction:
+    """An act that needs nothing of the line but its arguments."""
+    return lambda session, line: act(session, line.words)
+
+
+def on_dated_words(act: Callable[[Session, list[str], str], Outcome]) -> ActFunction:
+    """An act that needs the arguments and the time stamp."""
+    return lambda session, line: act(session, line.words, line.at)
