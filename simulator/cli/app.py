@@ -15,7 +15,7 @@ from typing import NoReturn
 import click
 
 from simulator import __version__
-from simulator.common.errors import DONE, INTERRUPTED, NOTHING_DONE, WRONG_USE, SimulatorError
+from simulator.common.errors import ExitCode, SimulatorError
 from simulator.common.text import visible, within_bounds
 from simulator.engine.signals import hear_no_more, leave_in_order
 from simulator.engine.streams import lead_nowhere, ready_streams
@@ -82,9 +82,9 @@ def main(arguments: list[str] | None = None) -> NoReturn:
         sys.stdout.flush()
         if outlet is not None and outlet.problem is not None:
             unprinted = _unprinted(outlet.problem, _say)
-            code = code if code in (WRONG_USE, INTERRUPTED) else unprinted
+            code = code if code in (ExitCode.WRONG_USE, ExitCode.INTERRUPTED) else unprinted
     except KeyboardInterrupt:  # before the command had begun
-        code = INTERRUPTED
+        code = ExitCode.INTERRUPTED
     finally:
         hear_no_more()  # what is cleared away at exit is not torn either
     sys.exit(code)
@@ -98,15 +98,15 @@ def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = 
     try:
         code = cli.main(args=arguments, prog_name="fairhearing", standalone_mode=False)
         sys.stdout.flush()
-        return code if isinstance(code, int) else DONE
+        return code if isinstance(code, int) else ExitCode.DONE
     except click.exceptions.Exit as leaving:
         return leaving.exit_code
     except (click.Abort, KeyboardInterrupt):
         say("Interrupted. Nothing half-written is left behind.")
-        return INTERRUPTED
+        return ExitCode.INTERRUPTED
     except click.exceptions.NoArgsIsHelpError as problem:
         say(problem.format_message())
-        return WRONG_USE
+        return ExitCode.WRONG_USE
     except click.ClickException as problem:
         usage = (
             f"{problem.ctx.command_path}: " if isinstance(problem, click.UsageError) and problem.ctx else ""
@@ -114,7 +114,7 @@ def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = 
         say(f"{usage}{problem.format_message()}")
         if isinstance(problem, click.UsageError) and problem.ctx is not None:
             say(f"Help: {problem.ctx.command_path} --help")
-        return WRONG_USE
+        return ExitCode.WRONG_USE
     except SimulatorError as problem:
         say(problem.message)
         if problem.hint:
@@ -122,7 +122,7 @@ def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = 
         return problem.exit_code
     except BrokenPipeError:  # `| head` has read enough
         lead_nowhere(sys.stdout.fileno())
-        return DONE
+        return ExitCode.DONE
     except OSError as problem:
         # only where the results themselves could not be printed, as with `> FILE` on a full disk
         if problem.filename is not None or problem.errno not in _FULL:
@@ -139,7 +139,7 @@ def _unprinted(problem: OSError, say: Callable[[str], None]) -> int:
     """The results are not on standard output; the code for that."""
     say(f"Standard output cannot be written: {problem.strerror}. The results are not whole.")
     say("  Make room on the disk that it leads to, or lead it elsewhere.")
-    return NOTHING_DONE
+    return ExitCode.NOTHING_DONE
 
 
 def _hold_blas() -> None:

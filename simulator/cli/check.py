@@ -8,7 +8,7 @@ import click
 
 from simulator.cli.options import cache_options, most_workers, open_store, say_problems
 from simulator.cli.output import print_json
-from simulator.common.errors import NEEDS_FIXING, NOTHING_DONE, SOME_FAILED
+from simulator.common.errors import ExitCode
 
 if TYPE_CHECKING:
     from simulator.delivery.finding import Decided
@@ -78,11 +78,11 @@ def command(
     else:
         _words(found, chosen, decided)
     if nothing:
-        return NOTHING_DONE
+        return ExitCode.NOTHING_DONE
     if any(one.problem is not None for one in found):
-        return SOME_FAILED
+        return ExitCode.SOME_FAILED
     fix = any(finding.level == "fix" for one in found for finding in one.findings)
-    return NEEDS_FIXING if fix else 0
+    return ExitCode.NEEDS_FIXING if fix else ExitCode.DONE
 
 
 def _decided(record: str | None, target: float | None, ceiling: float | None) -> Decided:

@@ -9,7 +9,7 @@ import click
 
 from simulator.cli.options import cache_options, open_store, profile_option, warn
 from simulator.cli.output import print_json
-from simulator.common.errors import SOME_FAILED
+from simulator.common.errors import ExitCode
 
 if TYPE_CHECKING:
     from simulator.comparison.versions import Comparison
@@ -122,7 +122,7 @@ def command(
             warn(line)
         else:
             click.echo(line)
-    return SOME_FAILED if ready.failed else 0
+    return ExitCode.SOME_FAILED if ready.failed else ExitCode.DONE
 
 
 def _pictures(pair: Pair, names: Names, found: Comparison, paths: list[list[Path]], force: bool) -> list[str]:

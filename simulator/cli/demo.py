@@ -26,7 +26,7 @@ def command(out: Path | None, force: bool, no_cache: bool, rehash: bool, workers
     from simulator.cli.output import steps
     from simulator.cli.steps.predict import console, paragraph, show_heading, show_pair, show_tracks
     from simulator.cli.steps.prepare import prepare_playlist
-    from simulator.common.errors import SOME_FAILED, NothingDoneError
+    from simulator.common.errors import ExitCode, NothingDoneError
     from simulator.engine.demo_folder import demo_playlist
     from simulator.engine.playlists import read_playlist
     from simulator.engine.render import Plan, render
@@ -81,4 +81,4 @@ def command(out: Path | None, force: bool, no_cache: bool, rehash: bool, workers
         "fairhearing profiles list",
     ):
         screen.print(f"  {line}")
-    return SOME_FAILED if problems else 0
+    return ExitCode.SOME_FAILED if problems else ExitCode.DONE

@@ -96,7 +96,7 @@ def command(
     """
     from simulator.cli.options import most_workers, open_store, say_problems, warn
     from simulator.cli.output import print_json, steps
-    from simulator.common.errors import DONE, SOME_FAILED, NothingDoneError, SimulatorError
+    from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
     from simulator.engine.ladder import PLAYLIST, Wanted, build
     from simulator.engine.measure import Job, Result, do_all
     from simulator.ladder.rungs import Ladder, Rung
@@ -144,7 +144,7 @@ def command(
         say(f"{out / PLAYLIST}: the rungs, as versions of one song")
         say(f"Hear them equally loud: fairhearing listen {out / PLAYLIST}")
         say("Before you listen: turn your monitors down first; as delivered, the rungs differ in level.")
-    return SOME_FAILED if problems else DONE
+    return ExitCode.SOME_FAILED if problems else ExitCode.DONE
 
 
 def _one_track(mix: str) -> Track:

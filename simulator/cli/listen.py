@@ -61,7 +61,7 @@ def command(
     Without a terminal on both ends the same commands are read as plain lines.
     """
     from simulator.cli.steps.prepare import nothing_read, prepare
-    from simulator.common.errors import NOTHING_DONE, SOME_FAILED, UsageError
+    from simulator.common.errors import ExitCode, UsageError
     from simulator.deck.live import open_deck
     from simulator.deck.to_file import FileDeck
     from simulator.desk.native_log import native_messages_to
@@ -94,8 +94,8 @@ def command(
     if code:
         raise SystemExit(code)
     if not saved:
-        return NOTHING_DONE
-    return SOME_FAILED if ready.failed else 0
+        return ExitCode.NOTHING_DONE
+    return ExitCode.SOME_FAILED if ready.failed else ExitCode.DONE
 
 
 def _listen(

@@ -49,7 +49,7 @@ def command(
     By ITU-R BS.1770-5, EBU Tech 3341 and Tech 3342. Exit code 1: some files could not be read.
     """
     from simulator.cli.output import steps
-    from simulator.common.errors import SOME_FAILED, NothingDoneError, SimulatorError
+    from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
     from simulator.engine.measure import Job, do_all
     from simulator.engine.playlists import read_arguments
 
@@ -77,7 +77,7 @@ def command(
         if as_json or as_csv:
             return NothingDoneError.exit_code
         raise NothingDoneError("No file could be measured.", "The reasons stand above.")
-    return SOME_FAILED if failed else 0
+    return ExitCode.SOME_FAILED if failed else ExitCode.DONE
 
 
 def _data(tracks: tuple[Track, ...], results: list[Result | SimulatorError], as_json: bool) -> None:

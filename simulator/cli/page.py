@@ -82,7 +82,7 @@ def command(
         went_in,
     )
     from simulator.cli.steps.prepare import nothing_played, nothing_read
-    from simulator.common.errors import SOME_FAILED, UsageError
+    from simulator.common.errors import ExitCode, UsageError
     from simulator.page.file.build import LARGE_BYTES, write
     from simulator.storage.writing import refuse_existing, refuse_sources
 
@@ -111,4 +111,4 @@ def command(
     write(page, output, force)
     for line in went_in(ready, order):
         click.echo(visible(line))
-    return SOME_FAILED if ready.prepared.failed or page.problems else 0
+    return ExitCode.SOME_FAILED if ready.prepared.failed or page.problems else ExitCode.DONE

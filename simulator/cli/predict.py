@@ -8,7 +8,7 @@ import click
 
 from simulator.cli.options import cache_options, profile_option, say_problems
 from simulator.cli.output import print_csv, print_json
-from simulator.common.errors import NOTHING_DONE, SOME_FAILED
+from simulator.common.errors import ExitCode
 
 if TYPE_CHECKING:
     from simulator.cli.steps.prepare import Prepared
@@ -47,9 +47,9 @@ def command(
         _words(ready, reasons)
     if not ready.played_by(range(len(ready.profiles))):
         if as_json or as_csv:
-            return NOTHING_DONE
+            return ExitCode.NOTHING_DONE
         raise nothing_read() if ready.nothing else nothing_played(len(ready.profiles) == 1)
-    return SOME_FAILED if ready.failed else 0
+    return ExitCode.SOME_FAILED if ready.failed else ExitCode.DONE
 
 
 def _words(ready: Prepared, reasons: bool) -> None:

@@ -61,7 +61,7 @@ def command(
     """
     from simulator.cli.output import steps
     from simulator.cli.steps.prepare import nothing_read, prepare
-    from simulator.common.errors import SOME_FAILED, NothingDoneError
+    from simulator.common.errors import ExitCode, NothingDoneError
     from simulator.engine.render import Plan, render, trim_words
 
     ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
@@ -83,4 +83,4 @@ def command(
             click.echo(f"  {trim_words(outcome.round_trim_db)}")
     if not written:
         raise NothingDoneError("No track could be rendered.", "The reasons stand above.")
-    return SOME_FAILED if failed else 0
+    return ExitCode.SOME_FAILED if failed else ExitCode.DONE

@@ -27,7 +27,7 @@ def command(files: tuple[Path, ...], record: Path | None) -> int:
     seen before the vote is kept with it.
     """
     from simulator.cli.steps.votes import take_votes
-    from simulator.common.errors import NOTHING_DONE, SOME_FAILED, SimulatorError
+    from simulator.common.errors import ExitCode, SimulatorError
 
     taken = failed = 0
     for file in files:
@@ -45,4 +45,4 @@ def command(files: tuple[Path, ...], record: Path | None) -> int:
             warn(f"{problem.message}\n  {problem.hint}".rstrip())
     if not failed:
         return 0
-    return SOME_FAILED if taken else NOTHING_DONE
+    return ExitCode.SOME_FAILED if taken else ExitCode.NOTHING_DONE

@@ -8,23 +8,29 @@ is not whole is said to be that before anything in it.
 
 from __future__ import annotations
 
-DONE = 0
-SOME_FAILED = 1
-"""Some tracks, players or answers failed; the rest is complete."""
-WRONG_USE = 2
-"""The words of the command, a profile or a playlist; nothing was begun."""
-NEEDS_FIXING = 3
-"""`check` read every master whole and found something to fix."""
-NOTHING_DONE = 4
-"""No track could be read, or none played by any player, or the result, or what a session kept, could not be
-written."""
-INTERRUPTED = 130
+from enum import IntEnum
+
+
+class ExitCode(IntEnum):
+    """What a command's end means to the shell and to scripts."""
+
+    DONE = 0
+    SOME_FAILED = 1
+    """Some tracks, players or answers failed; the rest is complete."""
+    WRONG_USE = 2
+    """The words of the command, a profile or a playlist; nothing was begun."""
+    NEEDS_FIXING = 3
+    """`check` read every master whole and found something to fix."""
+    NOTHING_DONE = 4
+    """No track could be read, or none played by any player, or the result, or what a session kept, could not
+    be written."""
+    INTERRUPTED = 130
 
 
 class SimulatorError(Exception):
     """Base of all errors that the user can understand and cure."""
 
-    exit_code = NOTHING_DONE
+    exit_code = ExitCode.NOTHING_DONE
 
     def __init__(self, message: str, hint: str = "") -> None:
         super().__init__(message)
@@ -41,19 +47,19 @@ class SimulatorError(Exception):
 class UsageError(SimulatorError):
     """The command was given something it cannot use."""
 
-    exit_code = WRONG_USE
+    exit_code = ExitCode.WRONG_USE
 
 
 class ProfileError(SimulatorError):
     """A player profile is unreadable or says something impossible."""
 
-    exit_code = WRONG_USE
+    exit_code = ExitCode.WRONG_USE
 
 
 class PlaylistError(SimulatorError):
     """A playlist is unreadable."""
 
-    exit_code = WRONG_USE
+    exit_code = ExitCode.WRONG_USE
 
 
 class AudioError(SimulatorError):
