@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from simulator.blind_test.trial import show
 from simulator.deck.program import Deck, Now
 from simulator.metering.live import WANTED_SECONDS, Reading, read_live
+from simulator.session.acts.words import gain_db
 from simulator.session.blind.run import Run
 from simulator.session.levels import Span, limiter_lu
-from simulator.session.now import now as now_of
 from simulator.session.state import Session
 from simulator.text.toolbar import Bar, TrialBar
 
@@ -61,26 +61,26 @@ def bar_of(session: Session, deck: Deck, now: Now, reading: Reading, pending: in
     out in the background."""
     if session.trial is not None:
         return _in_trial(session, session.trial, deck, now, pending)
-    here = now_of(session)
+    here, other = session.here, session.other
     return Bar(
-        number=here.number,
+        number=session.track + 1,
         title=here.title,
-        motion=here.motion,
-        place_s=min(here.place_s, here.length_s),
-        length_s=here.length_s,
-        profile=here.profile,
-        state=here.state,
-        gain_db=here.gain_db,
-        trim_db=here.trim_db,
-        dim=here.dim,
-        mute=here.mute,
-        listen=here.listen,
-        other=here.other,
-        difference_lu=here.difference_lu,
+        motion=session.motion,
+        place_s=min(session.place_s, here.duration_s),
+        length_s=here.duration_s,
+        profile=session.profile,
+        state=session.state,
+        gain_db=gain_db(session),
+        trim_db=session.trim_db,
+        dim=session.dim,
+        mute=session.mute,
+        listen=session.listen,
+        other="" if other is None else session.tracks[other].version,
+        difference_lu=session.difference_lu(),
         momentary_lufs=reading.momentary_lufs,
         short_term_lufs=reading.short_term_lufs,
         true_peak_dbtp=reading.true_peak_dbtp,
-        limiter_lu=_limiter_lu(session, here.place_s),
+        limiter_lu=_limiter_lu(session, session.place_s),
         dropouts=now.dropouts,
         alive=now.alive,
         notice=_notice(session, deck, now, pending),
