@@ -28,11 +28,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.errors import UsageError
+from simulator.common.listening import Listen
 from simulator.deck import stream_process as child
 from simulator.deck.lanes import MOST_BYTES, LaneBook
 from simulator.deck.order import Leaving
 from simulator.deck.orders import Orders
-from simulator.deck.program import Deck, DeckProgram, DeviceView, Kind, Listen, Now
+from simulator.deck.program import Deck, DeckProgram, DeviceView, Kind, Now
 from simulator.deck.renderer_handle import MakerProcess
 from simulator.deck.scratch import Scratch
 from simulator.deck.shared_state import Cells, Shared

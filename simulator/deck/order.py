@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from simulator.common.listening import Listen
+
 ENDLESS = 1 << 60
 """The end of a lane whose length is not known yet."""
 
@@ -50,7 +52,7 @@ class Leaving:
     """What happens to all that leaves: a gain reached over `ramp` frames, and what is listened to."""
 
     gain: float = 1.0
-    listen: str = "stereo"
+    listen: Listen = "stereo"
     ramp: int = 0
 
 

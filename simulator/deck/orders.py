@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from simulator.common.errors import UsageError
+from simulator.common.listening import Listen
 from simulator.common.units import seconds_to_frames
 from simulator.deck.lanes import LaneBook
 from simulator.deck.order import Leaving, Order, Part, placed
-from simulator.deck.program import DeckProgram, Listen, Now
+from simulator.deck.program import DeckProgram, Now
 from simulator.deck.shared_state import Cells, State
 
 BACK_SECONDS = 2.0

@@ -14,11 +14,10 @@ from typing import Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.common.listening import Listen
 from simulator.normalizer.chain import ChainSettings
 from simulator.storage.file_stamp import Stamp
 
-Listen = Literal["stereo", "mono", "difference"]
-"""What the loudspeakers get: the channels; (L + R) / 2 in both; (L − R) / 2 in both."""
 Kind = Literal["device", "silent", "file"]
 
 

@@ -19,11 +19,12 @@ from numpy.typing import NDArray
 
 from simulator.audio_files.writer import WAV_LIMIT
 from simulator.common.errors import UsageError, WriteError
+from simulator.common.listening import Listen
 from simulator.deck.callback import Callback
 from simulator.deck.lanes import MOST_BYTES, LaneBook
 from simulator.deck.mapped import FRAME_BYTES, MappedLanes
 from simulator.deck.orders import Orders
-from simulator.deck.program import DeckProgram, DeviceView, Kind, Listen, Now
+from simulator.deck.program import DeckProgram, DeviceView, Kind, Now
 from simulator.deck.renderer_handle import MakerProcess
 from simulator.deck.scratch import Scratch
 from simulator.deck.shared_state import Shared

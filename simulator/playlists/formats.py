@@ -19,11 +19,11 @@ from defusedxml.ElementTree import fromstring
 from msgspec import Meta, Struct
 
 from simulator.common.errors import PlaylistError
+from simulator.common.listening import State
 from simulator.common.toml_tables import read_toml
 from simulator.playlists.playlist import (
     ALL_SINGLES,
     NAMED_ALBUMS,
-    Listening,
     Playlist,
     Role,
     Track,
@@ -57,7 +57,7 @@ class _PlaylistFile(Struct, frozen=True, forbid_unknown_fields=True):
     title: str = ""
     client: str = ""
     profile: Annotated[str, Meta(min_length=1)] | None = None
-    state: Listening = "played"
+    state: State = "played"
 
 
 def parse_playlist(data: bytes, name: str, where: str) -> Playlist:

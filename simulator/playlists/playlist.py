@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 from pathlib import PurePath
 from typing import Literal
 
+from simulator.common.listening import State
 from simulator.common.text import visible
 
 Role = Literal["master", "reference"]
-Listening = Literal["delivered", "played", "matched"]
 
 AUDIO_EXTENSIONS = ("wav", "w64", "rf64", "aif", "aiff", "caf", "flac", "ogg", "oga", "opus", "mp3", "m4a")
 """Files of a folder that count as its tracks."""
@@ -58,7 +58,7 @@ class Playlist:
     tracks: tuple[Track, ...]
     source: str
     album_reason: str
-    state: Listening = "played"
+    state: State = "played"
 
     def __post_init__(self) -> None:
         for name in ("title", "client"):

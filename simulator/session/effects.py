@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
+from simulator.common.listening import Listen
 from simulator.session.levels import Span
 from simulator.session.log import Act
 from simulator.session.sound import Program, Source
-
-Listen = Literal["stereo", "mono", "difference"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,11 +22,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.common.listening import State
 from simulator.common.units import energy_to_lufs
 from simulator.dsp.k_weighting import KWeighting
 from simulator.dsp.segments import SEGMENT_FRAMES
 from simulator.metering.measurement import Measurement
-from simulator.session.sound import Source, State
+from simulator.session.sound import Source
 from simulator.session.track import TrackView, same_moment_s, versions
 
 Energy = NDArray[np.float64]

@@ -6,16 +6,6 @@ Conventions: seconds are in each track's own time; gains in dB; tracks are count
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
-
-State = Literal["delivered", "played", "matched"]
-"""As delivered; as played, by the profile; matched here: the same passage of the versions equally loud."""
-STATES: tuple[State, ...] = ("delivered", "played", "matched")
-STATE_WORDS: dict[State, str] = {
-    "delivered": "as delivered",
-    "played": "as played",
-    "matched": "matched here",
-}
 
 
 @dataclass(frozen=True, slots=True)

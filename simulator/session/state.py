@@ -5,19 +5,19 @@ from __future__ import annotations
 import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Literal
 
 from simulator.common.errors import UsageError
+from simulator.common.listening import Listen, Motion, State
 from simulator.common.numbers import whole_number
 from simulator.normalizer.profile import Profile
 from simulator.session.blind.run import Run
 from simulator.session.codec_variants import with_converter
-from simulator.session.effects import Effect, Listen, Sound
+from simulator.session.effects import Effect, Sound
 from simulator.session.excerpts import Mark
 from simulator.session.levels import WINDOW_SECONDS, Span, heard_lufs, matching_db, source_of, span_in
 from simulator.session.log import Act
 from simulator.session.program import Plan, program_of
-from simulator.session.sound import Program, Source, State
+from simulator.session.sound import Program, Source
 from simulator.session.track import TrackView, versions
 
 DIM_DB = -20.0
@@ -25,7 +25,6 @@ UNTOUCHED = "untouched"
 CONVERTER_TRIM_DB = -3.0
 """The listener's own converter must not be the second one to clip."""
 FIRST_TRIM_DB = -12.0
-Motion = Literal["stopped", "playing", "paused"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,25 +12,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 from rich.cells import cell_len, set_cell_size
 
+from simulator.common.listening import STATE_WORDS, Listen, Motion, State
 from simulator.common.numbers import NONE, level, signed
 from simulator.common.units import format_time
 from simulator.text.tables import shortened
 
 NARROWEST = 40
 GAP = "  "
-Motion = Literal["playing", "paused", "stopped"]
-State = Literal["delivered", "played", "matched"]
 
 SIGNS: dict[Motion, str] = {"playing": "▶", "paused": "‖", "stopped": "■"}
-STATES: dict[State, tuple[str, str, str]] = {
-    "delivered": ("as delivered", "delivered", "deliv"),
-    "played": ("as played", "played", "played"),
-    "matched": ("matched here", "matched", "match"),
-}
+SHORT_STATES: dict[State, str] = {"delivered": "deliv", "played": "played", "matched": "match"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +58,7 @@ class Bar:
     trim_db: float
     dim: bool = False
     mute: bool = False
-    listen: Literal["stereo", "mono", "difference"] = "stereo"
+    listen: Listen = "stereo"
     other: str = ""
     difference_lu: float | None = None
     momentary_lufs: float | None = None
@@ -116,7 +110,7 @@ def _playing(bar: Bar) -> list[_Field]:
 
 def _how(bar: Bar) -> tuple[tuple[int, str], ...]:
     """The state, by which player, and the gain that it comes to."""
-    long, middle, short = STATES[bar.state]
+    long, middle, short = STATE_WORDS[bar.state], bar.state, SHORT_STATES[bar.state]
     gain = signed(bar.gain_db)
     if bar.state == "delivered":
         return ((0, f"{long} {gain} dB"), (2, long), (6, middle), (11, short))
@@ -148,7 +142,7 @@ def _trial(bar: Bar, trial: TrialBar) -> list[_Field]:
     sign, count = SIGNS[bar.motion], f"{trial.round_number}/{trial.rounds}"
     letter = trial.letter or NONE
     place, length = clock_time(bar.place_s), clock_time(bar.length_s)
-    state = STATES[bar.state][0]
+    state = STATE_WORDS[bar.state]
     return [
         _Field(
             (

@@ -7,6 +7,7 @@ import math
 from dataclasses import replace
 
 from simulator.common.errors import UsageError
+from simulator.common.listening import LISTENS, STATE_WORDS, STATES, Listen, State
 from simulator.common.numbers import level
 from simulator.common.units import TIE_LU
 from simulator.session import codec_variants as codec_ways
@@ -14,8 +15,7 @@ from simulator.session.acts.command import Choice, Command, Line, Outcome, on_wo
 from simulator.session.acts.words import limiter_words, what_plays
 from simulator.session.blind.run import Run
 from simulator.session.codec_variants import CONVERTER, with_converter
-from simulator.session.effects import Listen, Output, Predict, RememberTrim, Say
-from simulator.session.sound import STATE_WORDS, STATES, State
+from simulator.session.effects import Output, Predict, RememberTrim, Say
 from simulator.session.state import (
     CONVERTER_TRIM_DB,
     DIM_DB,
@@ -25,7 +25,6 @@ from simulator.session.state import (
 )
 
 LOWEST_TRIM_DB = -60.0
-LISTENS: dict[str, Listen] = {"stereo": "stereo", "mono": "mono", "difference": "difference"}
 LISTEN_WORDS: dict[Listen, str] = {
     "stereo": "Both channels, as they are.",
     "mono": "Mono: the sum of both channels, at half, on both loudspeakers.",
@@ -210,11 +209,10 @@ def mute(session: Session, words: list[str]) -> Outcome:
 
 def hear(session: Session, words: list[str]) -> Outcome:
     """Stereo, mono, difference."""
-    if words and words[0].casefold() not in LISTENS:
+    other: Listen = "stereo" if session.listen != "stereo" else "mono"
+    chosen = next((one for one in LISTENS if one == words[0].casefold()), None) if words else other
+    if chosen is None:
         raise UsageError(f"“{words[0]}” cannot be heard.", "hear stereo, hear mono, hear difference")
-    chosen: Listen = (
-        LISTENS[words[0].casefold()] if words else "stereo" if session.listen != "stereo" else "mono"
-    )
     after = replace(session, listen=chosen)
     return after, (output(after), Say(LISTEN_WORDS[chosen]))
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 from simulator.blind_test import trial as trials
 from simulator.blind_test.words import CAUTIONS, plan_sentence
 from simulator.common.errors import UsageError
+from simulator.common.listening import STATE_WORDS
 from simulator.common.numbers import level, whole_number
 from simulator.common.units import TIE_LU, format_time
 from simulator.metering.gating import ABSOLUTE_GATE_LUFS
@@ -28,7 +29,6 @@ from simulator.session.levels import (
     span_in,
 )
 from simulator.session.program import SHORTEST_LOOP_S
-from simulator.session.sound import STATE_WORDS
 from simulator.session.state import Session, find_track
 from simulator.session.track import versions
 
