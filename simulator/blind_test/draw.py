@@ -11,12 +11,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 import numpy as np
 
 T = TypeVar("T")
 _WORD = 1 << 64
+
+
+TrialKind = Literal["preference", "discrimination"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +31,7 @@ class Round:
     x_is_second: bool = False
 
 
-def draw(kind: str, versions: int, rounds: int, seed: int) -> tuple[Round, ...]:
+def draw(kind: TrialKind, versions: int, rounds: int, seed: int) -> tuple[Round, ...]:
     """The rounds of a trial; `seed` is 0 or more. In preference `rounds` is a multiple of the number of
     pairs (`trial.problem_of` sees to it)."""
     chance = _Chance(seed)

@@ -14,9 +14,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from simulator.blind_test.draw import Round, draw
+from simulator.blind_test.draw import Round, TrialKind, draw
+from simulator.common.listening import State
 
-Kind = Literal["preference", "discrimination"]
 Letter = Literal["A", "B", "X"]
 
 MOST_ROUNDS = 200
@@ -30,11 +30,11 @@ class TrialPlan:
     two to four for preference); `state` is what is heard, "played" or "matched"; `level_difference_lu`
     is the greatest difference of their loudness on the passage, as they sound in the trial."""
 
-    kind: Kind
+    kind: TrialKind
     versions: tuple[str, ...]
     rounds: int
     seed: int
-    state: str
+    state: State
     level_difference_lu: float
     passage_start_s: float
     passage_s: float
@@ -59,7 +59,7 @@ class Trial:
 class TrialScreen:
     """All that may be shown before the end: the same for every draw."""
 
-    kind: Kind
+    kind: TrialKind
     round_number: int
     rounds: int
     letters: tuple[Letter, ...]

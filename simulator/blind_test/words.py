@@ -12,9 +12,10 @@ from collections.abc import Sequence
 from simulator.blind_test import statistics
 from simulator.blind_test.result import DiscriminationResult, PairResult, PreferenceResult
 from simulator.blind_test.trial import TrialPlan
+from simulator.common.listening import State
 from simulator.common.units import TIE_LU
 
-STATE_WORDS = {
+HEARD_WORDS: dict[State, str] = {
     "played": "as the player plays them",
     "matched": "matched in loudness on this passage",
     "delivered": "as delivered",
@@ -63,7 +64,7 @@ def result_sentences(plan: TrialPlan, found: DiscriminationResult | PreferenceRe
     said = [_pair(plan.versions, pair, len(found.pairs)) for pair in found.pairs]
     difference = plan.level_difference_lu
     said.append(
-        f"Heard {STATE_WORDS.get(plan.state, plan.state)}; the levels differed by {difference:.2f} LU"
+        f"Heard {HEARD_WORDS[plan.state]}; the levels differed by {difference:.2f} LU"
         + (": the louder one has an advantage." if difference > TIE_LU else ".")
     )
     corrected = ", Holm's correction for the number of pairs" if len(found.pairs) > 1 else ""

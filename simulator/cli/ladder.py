@@ -10,8 +10,8 @@ import click
 from simulator.cli.options import cache_options, profile_option
 
 if TYPE_CHECKING:
+    from simulator.dsp.limiter_settings import PeakKind
     from simulator.dsp.mastering_limiter import Style
-    from simulator.ladder.rungs import Peaks
     from simulator.playlists.playlist import Track
 
 DEFAULT_PROFILES = ("minus14-headroom", "minus14-limited", "untouched")
@@ -116,7 +116,7 @@ def command(
         why = " ".join(note.text for note in measured.measurement.warnings)
         raise NothingDoneError(f"{track.path}: it has no loudness to start from. {why}", "Name another mix.")
     # click has let no other words pass
-    kinds = cast("tuple[Peaks, ...]", ("true", "sample") if detect == "both" else (detect,))
+    kinds = cast("tuple[PeakKind, ...]", ("true", "sample") if detect == "both" else (detect,))
     how = cast("Style", style)
     wanted = Wanted(track.path, measured.measurement, loudness, ceiling, kinds, how, chosen, out)
     with steps("Climbing", len(loudness) * len(kinds)) as step:

@@ -9,7 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Level = Literal["fine", "look", "fix"]
+Level = Literal["fix", "look", "fine"]
+LEVELS: tuple[Level, ...] = ("fix", "look", "fine")
+"""The most serious first."""
 
 PRACTICE = "common practice, no source"
 PROJECT = "this program's own definition; no standard gives one"
@@ -61,4 +63,4 @@ def db_words(value: float) -> str:
 def worst(findings: tuple[Finding, ...] | list[Finding]) -> Level:
     """The most serious level among them."""
     levels = {found.level for found in findings}
-    return "fix" if "fix" in levels else "look" if "look" in levels else "fine"
+    return next((level for level in LEVELS if level in levels), "fine")

@@ -21,7 +21,6 @@ import difflib
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
 
 import msgspec
 
@@ -29,7 +28,7 @@ from simulator.common.errors import SimulatorError
 from simulator.demo import pattern
 from simulator.demo.pattern import Harmony, Note
 from simulator.demo.pitch import Chord, chord_of, pitch_of
-from simulator.dsp.limiter_settings import LimiterSettings
+from simulator.dsp.limiter_settings import LimiterSettings, PeakKind
 
 
 class Recipe(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -44,7 +43,7 @@ class Recipe(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     ride_max_db: float = 6.0
     clip_db: float | None = None
     ceiling_db: float = -1.0
-    detection: Literal["true", "sample"] = "true"
+    detection: PeakKind = "true"
     look_ahead_ms: float = 3.0
     release_ms: float = 120.0
 

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from simulator.common.units import db_to_gain
 from simulator.dsp.limiter import Block, LimiterReport, StraightRelease, Values, limit_by
-from simulator.dsp.limiter_settings import LimiterSettings
+from simulator.dsp.limiter_settings import LimiterSettings, PeakKind
 
 KNEE = 0.6
 """Share of its ceiling up to which the soft clip is straight."""
@@ -49,7 +49,6 @@ def soft_clipped(samples: NDArray[np.float32], ceiling: float) -> NDArray[np.flo
 
 
 Style = Literal["limit", "clip-limit"]
-Detection = Literal["true", "sample"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +58,7 @@ class MasteringSettings:
     peak by exactly that much and changes nothing else."""
 
     ceiling_db: float
-    detection: Detection = "true"
+    detection: PeakKind = "true"
     style: Style = "limit"
     output_gain_db: float = 0.0
     look_ahead_ms: float = 4.0

@@ -26,10 +26,11 @@ from simulator.common.errors import AudioError, SimulatorError, WriteError
 from simulator.common.numbers import level
 from simulator.common.units import gain_to_db
 from simulator.dsp.limiter import LimiterReport
+from simulator.dsp.limiter_settings import PeakKind
 from simulator.dsp.mastering_limiter import KNEE, ActionReport, MasteringSettings, Style, master_blocks
 from simulator.engine import workers as pool
 from simulator.ladder.residual import Residual
-from simulator.ladder.rungs import Action, Peaks, Rung
+from simulator.ladder.rungs import Action, Rung
 from simulator.ladder.search import Found, Guess, Quick, gained, quick, search
 from simulator.metering.measurement import Measurement
 from simulator.metering.meter import measure
@@ -99,7 +100,7 @@ class Wanted:
     measurement: Measurement
     loudness_lufs: tuple[float, ...]
     ceiling_dbtp: float
-    detects: tuple[Peaks, ...]
+    detects: tuple[PeakKind, ...]
     style: Style
     profiles: tuple[Profile, ...]
     folder: Path | None = None

@@ -12,9 +12,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 from simulator.common.units import TIE_LU
+from simulator.dsp.limiter_settings import PeakKind
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.counting import counted_track
 from simulator.normalizer.prediction import Prediction
@@ -28,8 +28,6 @@ NORMALISING_LUFS, PLAIN_LUFS = -14.0, -9.0
 CEILINGS_DBTP = (-0.2, -1.0)
 """Common practice, no source: starting points for players that normalise, for places that do not, and the
 ceilings between which masters are commonly made."""
-
-Peaks = Literal["true", "sample"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +66,7 @@ class Ladder:
 
     mix: str
     ceiling_dbtp: float
-    detect: Peaks
+    detect: PeakKind
     style: str
     rungs: tuple[Rung, ...]
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.counting import Counted, album_members, counted_album, counted_track, counts_twice
-from simulator.normalizer.gain_policy import applied_gain_db, limiter_in_path, limiter_will_act
+from simulator.normalizer.gain_policy import LimitedBy, applied_gain_db, limiter_in_path, limiter_will_act
 from simulator.normalizer.profile import Profile
 from simulator.playlists.playlist import Track
 
@@ -34,7 +34,7 @@ def gain_reason(
     target_lufs: float | None,
     wanted_gain_db: float | None,
     gain_db: float,
-    limited_by: str,
+    limited_by: LimitedBy,
     limiter_acts: bool,
 ) -> str:
     """The sentences for one gain. `album` is the album's name where one gain plays the whole of it."""
@@ -145,14 +145,12 @@ UNMEASURABLE_CODES = ("silent", "too_short", "all_gated")
 class Decision:
     """What a player does to one track. `wanted_gain_db` is target minus counted loudness (None where
     there is no target or nothing measurable), `gain_db` the gain applied. `counted_lufs` is the
-    loudness that the gain was decided from: the album's, in the scope of an album. `limited_by` is
-    "nothing", "no_upward_gain", "headroom" (a raise cut short by the ceiling), "ceiling" (turned down
-    because of the peak), "max_boost", "max_cut", "unmeasurable" or "no_target". `limiter_will_act`
+    loudness that the gain was decided from: the album's, in the scope of an album. `limiter_will_act`
     says that the highest peak of this track itself passes the limiter's ceiling."""
 
     wanted_gain_db: float | None
     gain_db: float
-    limited_by: str
+    limited_by: LimitedBy
     reason: str
     target_lufs: float | None
     counted_lufs: float | None
@@ -207,13 +205,12 @@ def _decided(profile: Profile, counted: Counted, album: str | None, own_peak_db:
     """The decision from what is counted; `own_peak_db` is the peak of the track itself."""
     target = _target_lufs(profile, counted)
     wanted = None if target is None or counted.lufs is None else target - counted.lufs
+    limited_by: LimitedBy
     if target is None:
         gain, limited_by = 0.0, "no_target"
     elif wanted is None:
-        gain, limited_by = (
-            applied_gain_db(profile, profile.unmeasurable_gain_db, counted.peak_db)[0],
-            "unmeasurable",
-        )
+        gain = applied_gain_db(profile, profile.unmeasurable_gain_db, counted.peak_db)[0]
+        limited_by = "unmeasurable"
     else:
         gain, limited_by = applied_gain_db(profile, wanted, counted.peak_db)
     acts = limiter_will_act(profile, gain, own_peak_db)

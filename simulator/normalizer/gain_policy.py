@@ -9,17 +9,32 @@ EBU R 128 s2; boosted unprotected), all as secondary sources state them.
 
 from __future__ import annotations
 
+from typing import Literal
+
 from simulator.normalizer.profile import Profile
 
+LimitedBy = Literal[
+    "nothing",
+    "no_upward_gain",
+    "headroom",
+    "ceiling",
+    "max_boost",
+    "max_cut",
+    "unmeasurable",
+    "no_target",
+]
+"""What kept a gain from what the player wanted. "headroom" is a raise cut short by the ceiling, "ceiling" a
+track turned down because of its peak; with "unmeasurable" and "no_target" no gain was wanted at all."""
 SAME_DB = 1e-9
 """Differences smaller than this are rounding: they count as no limit."""
 
 
-def applied_gain_db(profile: Profile, wanted_gain_db: float, peak_db: float | None) -> tuple[float, str]:
-    """The applied gain and what limited it: "nothing", "no_upward_gain", "headroom" (a raise cut
-    short), "ceiling" (turned down because of the peak), "max_boost" or "max_cut". A `peak_db` of None
-    (silence) meets no ceiling."""
-    gain_db, limited_by = wanted_gain_db, "nothing"
+def applied_gain_db(
+    profile: Profile, wanted_gain_db: float, peak_db: float | None
+) -> tuple[float, LimitedBy]:
+    """The applied gain and what limited it. A `peak_db` of None (silence) meets no ceiling."""
+    limited_by: LimitedBy = "nothing"
+    gain_db = wanted_gain_db
     if profile.max_boost_db is not None and gain_db > profile.max_boost_db + SAME_DB:
         gain_db, limited_by = profile.max_boost_db, "max_boost"
     if profile.max_cut_db is not None and gain_db < -profile.max_cut_db - SAME_DB:

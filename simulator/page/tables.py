@@ -11,17 +11,17 @@ from __future__ import annotations
 from typing import Any
 
 from simulator.common.numbers import NONE, level, share, signed
-from simulator.normalizer.profile import CODEC_NAMES, Profile
+from simulator.normalizer.profile import CODEC_NAMES, Profile, Scope, Upward
 from simulator.page.values import PageContent, PageTrack
 from simulator.page.words import move_words
 from simulator.text.findings_peaks import NOTE, peak_cells, peak_columns
 
-_SCOPES = {
+_SCOPES: dict[Scope, str] = {
     "track": "each track by itself",
     "album_loudest": "an album as a whole, by its loudest track",
     "album_programme": "an album as a whole, measured as one programme",
 }
-_UPWARD = {
+_UPWARD: dict[Upward, str] = {
     "never": "never raised",
     "headroom": "raised as far as the highest peak leaves room",
     "limited": "raised fully, into a limiter",

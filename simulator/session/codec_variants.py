@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from typing import get_args
 
 import msgspec
 
@@ -151,7 +152,7 @@ def _master_of(profile: Profile) -> Profile:
 
 
 def _encoded(profile: Profile, word: str, kbps: float) -> Profile:
-    codecs: dict[str, Codec] = {"opus": "opus", "vorbis": "vorbis", "mp3": "mp3", "aac": "aac"}
+    codecs: dict[str, Codec] = {name: name for name in get_args(Codec)}
     delivery = Delivery(codec=codecs[word], bit_rate_kbps=kbps)
     return msgspec.structs.replace(
         profile,

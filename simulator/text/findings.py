@@ -6,10 +6,9 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from simulator.common.numbers import NONE
-from simulator.delivery.finding import Finding, Level, worst
+from simulator.delivery.finding import LEVELS, Finding, Level, worst
 from simulator.text.json_form import SCHEMA
 
-ORDER: tuple[Level, ...] = ("fix", "look", "fine")
 WHOLE = {
     "events": "event",
     "runs": "run",
@@ -22,7 +21,7 @@ WHOLE = {
 PLACES_IN_A_LIST = ("album_order",)
 PLACES_IN_TEXT = ("overs", "true_peak_after", "clipped_runs")
 """Checks whose sentences name their places already."""
-VERDICT = {
+VERDICT: dict[Level, str] = {
     "fix": "There is something to fix.",
     "look": "Nothing must be fixed; some things deserve a look.",
     "fine": "Everything that was checked is fine.",
@@ -31,7 +30,7 @@ VERDICT = {
 
 def ordered(findings: Iterable[Finding]) -> list[Finding]:
     """By seriousness, else as given."""
-    return sorted(findings, key=lambda found: ORDER.index(found.level))
+    return sorted(findings, key=lambda found: LEVELS.index(found.level))
 
 
 def value_words(found: Finding) -> str:

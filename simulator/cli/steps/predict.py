@@ -18,12 +18,13 @@ if TYPE_CHECKING:
 
     from simulator.cli.steps.prepare import Predictions
     from simulator.engine.predict import Delivered
+    from simulator.normalizer.gain_policy import LimitedBy
     from simulator.normalizer.profile import Profile
 
 WIDTH = 79
 LONGEST_TITLE = 40
 SHORT_TITLE = 18
-LIMITED_WORDS = {
+LIMITED_WORDS: dict[LimitedBy, str] = {
     "nothing": "",
     "no_upward_gain": "not raised",
     "headroom": "headroom",

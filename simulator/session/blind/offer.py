@@ -9,6 +9,7 @@ series here, and from the frames themselves before the first round (`trial_level
 from __future__ import annotations
 
 from simulator.blind_test import trial as trials
+from simulator.blind_test.draw import TrialKind
 from simulator.blind_test.words import CAUTIONS, plan_sentence
 from simulator.common.errors import UsageError
 from simulator.common.listening import STATE_WORDS
@@ -35,7 +36,7 @@ from simulator.session.track import versions
 ROUNDS = {1: 16, 3: 21, 6: 48}
 """The rounds where none are named, by the number of pairs: every pair must come equally often, and with
 every answer alike a preference must show (`statistics.fewest_preferences`)."""
-KINDS: dict[str, trials.Kind] = {"preference": "preference", "which": "discrimination"}
+KINDS: dict[str, TrialKind] = {"preference": "preference", "which": "discrimination"}
 MOST_VERSIONS = 4
 USAGE = "trial which 16, trial preference 16"
 
@@ -156,7 +157,7 @@ def _warnings(session: Session, run: Run) -> list[str]:
     return said
 
 
-def _tracks(session: Session, kind: trials.Kind, words: list[str]) -> tuple[int, ...]:
+def _tracks(session: Session, kind: TrialKind, words: list[str]) -> tuple[int, ...]:
     group = versions(session.tracks, session.track)
     if words:
         chosen = tuple(dict.fromkeys(find_track(session, word) for word in words))

@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from simulator.blind_test.trial import Kind, Letter, Trial
+from simulator.blind_test.draw import TrialKind
+from simulator.blind_test.trial import Letter, Trial
 from simulator.session.events import Event
 from simulator.session.levels import Span
 from simulator.session.sound import Source
@@ -25,7 +26,7 @@ TICK_AT_MOST_S = 0.5
 class Wanted:
     """A trial as it was asked for: `tracks` by their places in the list, `seed` drawn with the yes."""
 
-    kind: Kind
+    kind: TrialKind
     rounds: int
     tracks: tuple[int, ...]
     passage: Span
