@@ -4,9 +4,11 @@ the README's commands on one line each.
 
 from __future__ import annotations
 
+import ast
 import re
 import subprocess
 import tomllib
+from collections import defaultdict
 from functools import cache
 from pathlib import Path
 
@@ -134,3 +136,14 @@ def test_every_number_of_a_bundled_profile_has_a_source(profile: Path) -> None:
 
 def test_there_are_bundled_profiles() -> None:
     assert len(PROFILES) >= 15
+
+
+def test_no_class_name_of_the_program_exists_twice() -> None:
+    """A name that means two things is looked up twice, and one of the two has a better one."""
+    found = defaultdict(list)
+    for path in sorted((ROOT / "simulator").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ClassDef):
+                found[node.name].append(f"{path.relative_to(ROOT)}:{node.lineno}")
+    assert len(found) > 200
+    assert {name: places for name, places in found.items() if len(places) > 1} == {}

@@ -13,7 +13,7 @@ from simulator.common.errors import ExitCode
 
 if TYPE_CHECKING:
     from simulator.comparison.versions import Comparison
-    from simulator.engine.compare import Noise, Pair
+    from simulator.engine.compare import Noise, VersionPair
     from simulator.storage.measurement_cache import Store
     from simulator.text.comparison.terms import Names
 
@@ -125,7 +125,9 @@ def command(
     return ExitCode.SOME_FAILED if ready.failed else ExitCode.DONE
 
 
-def _pictures(pair: Pair, names: Names, found: Comparison, paths: list[list[Path]], force: bool) -> list[str]:
+def _pictures(
+    pair: VersionPair, names: Names, found: Comparison, paths: list[list[Path]], force: bool
+) -> list[str]:
     from simulator.engine.compare import write_picture
 
     for played, row in zip(found.played, paths, strict=True):
@@ -134,7 +136,7 @@ def _pictures(pair: Pair, names: Names, found: Comparison, paths: list[list[Path
     return [f"{path}: both over time, and their headroom" for row in paths for path in row]
 
 
-def _difference(pair: Pair, part: str, folder: Path, store: Store, force: bool) -> list[str]:
+def _difference(pair: VersionPair, part: str, folder: Path, store: Store, force: bool) -> list[str]:
     from simulator.engine.compare import write_difference
 
     loud, open_ = pair.tracks
@@ -146,7 +148,7 @@ def _difference(pair: Pair, part: str, folder: Path, store: Store, force: bool) 
 
 
 def _under_noise(
-    pair: Pair, names: Names, found: Comparison, noise: Noise, folders: list[Path], force: bool
+    pair: VersionPair, names: Names, found: Comparison, noise: Noise, folders: list[Path], force: bool
 ) -> list[str]:
     from simulator.common.numbers import level
     from simulator.engine.compare import write_under_noise

@@ -29,7 +29,7 @@ def command(out: Path | None, force: bool, no_cache: bool, rehash: bool, workers
     from simulator.common.errors import ExitCode, NothingDoneError
     from simulator.engine.demo_folder import demo_playlist
     from simulator.engine.playlists import read_playlist
-    from simulator.engine.render import Plan, render
+    from simulator.engine.render import RenderPlan, render
 
     count = most_workers(workers)
     with steps("Playing the demo's music", 1) as step:
@@ -54,7 +54,7 @@ def command(out: Path | None, force: bool, no_cache: bool, rehash: bool, workers
     own = out is None
     folder = out or source.parent / "rendered"
     plans = [
-        Plan(profile, folder / profile.id, tracks, predictions)
+        RenderPlan(profile, folder / profile.id, tracks, predictions)
         for profile, predictions in zip(ready.profiles, ready.predictions, strict=True)
     ]
     outcomes = [render(plan, force=force, keep_whole=own, workers=count) for plan in plans]

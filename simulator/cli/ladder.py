@@ -97,7 +97,7 @@ def command(
     from simulator.cli.options import most_workers, open_store, say_problems, warn
     from simulator.cli.output import print_json, steps
     from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
-    from simulator.engine.ladder import PLAYLIST, Wanted, build
+    from simulator.engine.ladder import PLAYLIST, LadderRequest, build
     from simulator.engine.measure import Job, Result, do_all
     from simulator.ladder.rungs import Ladder, Rung
     from simulator.storage.bundled import load_profiles
@@ -118,7 +118,7 @@ def command(
     # click has let no other words pass
     kinds = cast("tuple[PeakKind, ...]", ("true", "sample") if detect == "both" else (detect,))
     how = cast("Style", style)
-    wanted = Wanted(track.path, measured.measurement, loudness, ceiling, kinds, how, chosen, out)
+    wanted = LadderRequest(track.path, measured.measurement, loudness, ceiling, kinds, how, chosen, out)
     with steps("Climbing", len(loudness) * len(kinds)) as step:
         made = build(wanted, force=force, workers=count, step=step)
     problems = [one for one in made if isinstance(one, SimulatorError)]

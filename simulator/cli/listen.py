@@ -19,7 +19,7 @@ from simulator.common.text import visible
 from simulator.engine.streams import lead_nowhere
 
 if TYPE_CHECKING:
-    from simulator.cli.steps.prepare import Prepared
+    from simulator.cli.steps.prepare import PreparedPlaylist
     from simulator.deck.program import Deck as Player
     from simulator.desk.align import Aligner
     from simulator.desk.background import Studio
@@ -99,7 +99,7 @@ def command(
 
 
 def _listen(
-    inputs: tuple[str, ...], ready: Prepared, player: Player, no_cache: bool, rehash: bool
+    inputs: tuple[str, ...], ready: PreparedPlaylist, player: Player, no_cache: bool, rehash: bool
 ) -> tuple[int, bool]:
     """The session itself, on a terminal or without one: 0, or 128 + the signal that ended it; and whether all
     that was done is in the session file."""
@@ -173,7 +173,12 @@ def _close(record: RecordFile, say: Callable[[str], None]) -> None:
 
 
 def _session(
-    ready: Prepared, no_cache: bool, rehash: bool, outside: Outside, interactive: bool, aligner: Aligner
+    ready: PreparedPlaylist,
+    no_cache: bool,
+    rehash: bool,
+    outside: Outside,
+    interactive: bool,
+    aligner: Aligner,
 ) -> tuple[Session, Studio]:
     """The session as it stands before it is opened, and who works things out for it."""
     from simulator.desk.background import Studio
@@ -214,13 +219,13 @@ def _session(
     return session, studio
 
 
-def _record(inputs: tuple[str, ...], ready: Prepared, say: Callable[[str], None]) -> RecordFile:
+def _record(inputs: tuple[str, ...], ready: PreparedPlaylist, say: Callable[[str], None]) -> RecordFile:
     from simulator.storage.session_file import RecordFile
 
     return RecordFile(_record_path(inputs, ready), say, ready.playlist.title)
 
 
-def _record_path(inputs: tuple[str, ...], ready: Prepared) -> Path:
+def _record_path(inputs: tuple[str, ...], ready: PreparedPlaylist) -> Path:
     """Beside the playlist, where one playlist is all that was named."""
     from simulator.engine.playlists import is_playlist_name
     from simulator.storage.session_file import record_path
@@ -229,7 +234,7 @@ def _record_path(inputs: tuple[str, ...], ready: Prepared) -> Path:
     return record_path(playlist, [one.track.path for one in ready.tracks])
 
 
-def _rate(ready: Prepared) -> int:
+def _rate(ready: PreparedPlaylist) -> int:
     """The rate that most of the tracks have, so that least is resampled."""
     from collections import Counter
 

@@ -11,7 +11,7 @@ from simulator.cli.output import print_csv, print_json
 from simulator.common.errors import ExitCode
 
 if TYPE_CHECKING:
-    from simulator.cli.steps.prepare import Prepared
+    from simulator.cli.steps.prepare import PreparedPlaylist
 
 
 @click.command("predict")
@@ -52,7 +52,7 @@ def command(
     return ExitCode.SOME_FAILED if ready.failed else ExitCode.DONE
 
 
-def _words(ready: Prepared, reasons: bool) -> None:
+def _words(ready: PreparedPlaylist, reasons: bool) -> None:
     from simulator.cli.steps.predict import (
         console,
         paragraph,
@@ -80,7 +80,7 @@ def _words(ready: Prepared, reasons: bool) -> None:
         paragraph(out, "Other players: --profile all, or ids from `fairhearing profiles list`.")
 
 
-def _data(ready: Prepared, as_json: bool) -> None:
+def _data(ready: PreparedPlaylist, as_json: bool) -> None:
     from simulator.normalizer.prediction import Prediction
     from simulator.text.json_form import SCHEMA, prediction_object
 

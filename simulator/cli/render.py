@@ -62,7 +62,7 @@ def command(
     from simulator.cli.output import steps
     from simulator.cli.steps.prepare import nothing_read, prepare
     from simulator.common.errors import ExitCode, NothingDoneError
-    from simulator.engine.render import Plan, render, trim_words
+    from simulator.engine.render import RenderPlan, render, trim_words
 
     ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
     say_problems(one.problem for one in ready.tracks)
@@ -71,7 +71,7 @@ def command(
     failed, written = any(one.problem is not None for one in ready.tracks), 0
     for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
         folder = out if len(ready.profiles) == 1 else out / profile.id
-        plan = Plan(profile, folder, ready.tracks, predictions, form, seconds, rate)
+        plan = RenderPlan(profile, folder, ready.tracks, predictions, form, seconds, rate)
         with steps(f"Rendering {profile.id}", len(ready.tracks)) as step:
             outcome = render(plan, force=force, workers=ready.workers, step=step)
         say_problems(outcome.problems)

@@ -24,7 +24,7 @@ ALIKE = 0.3
 """Below this correlation at its best nothing can be said."""
 
 
-class Alignment:
+class DelayFinder:
     """Watches a master on its way in (`master`) and its decode on the way out (`decoded`)."""
 
     def __init__(self, channels: int) -> None:

@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from simulator.codecs import cache as codec_cache
 from simulator.codecs import codec
-from simulator.codecs.delay import Alignment
+from simulator.codecs.delay import DelayFinder
 from simulator.common.errors import AudioError
 from simulator.common.units import db_to_gain
 from simulator.dsp.resample import resample
@@ -128,7 +128,7 @@ class Delivering:
                 codec_cache.drop(known[0])
         with temporary_folder() as folder:
             path = folder / f"encoded.{codec.EXTENSION[self.delivery.codec]}"
-            alignment = Alignment(self.channels)
+            alignment = DelayFinder(self.channels)
             frames = codec.encode(
                 alignment.master(self._converted(blocks)),
                 self.sample_rate,

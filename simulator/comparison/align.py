@@ -35,7 +35,7 @@ from simulator.comparison import align_coarse, align_fine
 from simulator.comparison.align_coarse import CoarsePlace
 from simulator.comparison.align_edits import Stretch, stretches
 from simulator.comparison.align_similarity import AMBIGUOUS_SHARE, BORDER, confidence, similarity
-from simulator.comparison.alignment import Alignment, BandDelay, Edit, Kind, Piece, Place
+from simulator.comparison.alignment import Alignment, BandDelay, Edit, Kind, OffsetCandidate, Piece
 from simulator.dsp.fractional_delay import read
 from simulator.dsp.spectrum import BANDS
 
@@ -270,7 +270,7 @@ _PIECE_FRAMES = 1 << 18
 
 
 @dataclass(frozen=True, slots=True)
-class Aligned:
+class AlignedPair:
     """The alignment, and the second version ready to be laid over the first: at the first's rate, out of
     its drift, as many channels. Frame n of the first belongs to place n + `place` of it."""
 
@@ -316,7 +316,7 @@ def align_and_move(
     second: NDArray[np.floating],
     second_rate: int,
     new_array: NewArray = in_memory,
-) -> Aligned:
+) -> AlignedPair:
     """`align`, with the second version made ready for the difference."""
     found = _as_it_is(first, first_rate, second, second_rate, new_array)
     stereo = first.shape[1] == second.shape[1] == 2
@@ -335,28 +335,30 @@ def _as_it_is(
     second: NDArray[np.floating],
     second_rate: int,
     new_array: NewArray,
-) -> Aligned:
+) -> AlignedPair:
     """With the channels as they are; `channels_swapped` where they look it."""
     ours, theirs = same_channels(first, second)
     shape = (first_rate, second_rate, first.shape[0], second.shape[0])
     shortest = min(first.shape[0] / first_rate, second.shape[0] / second_rate)
     if shortest < SHORTEST_S:
-        return Aligned(without_place(shape, None, f"Too short to be judged: {shortest:.1f} s."), theirs, 0.0)
+        return AlignedPair(
+            without_place(shape, None, f"Too short to be judged: {shortest:.1f} s."), theirs, 0.0
+        )
     sketches = [align_coarse.sketch(first, first_rate), align_coarse.sketch(second, second_rate)]
     found = align_coarse.places(*sketches)
     if not found:
-        return Aligned(without_place(shape, None, "One of the two is silent."), theirs, 0.0)
+        return AlignedPair(without_place(shape, None, "One of the two is silent."), theirs, 0.0)
     moved = theirs if first_rate == second_rate else convert(theirs, second_rate, first_rate, 0.0, new_array)
     judged = judge(ours, moved, first_rate, found)
     best = judged[0] if judged else None
     if best is None or best.similarity < BORDER:
-        return Aligned(refusal(shape, best.similarity if best else None), theirs, 0.0)
+        return AlignedPair(refusal(shape, best.similarity if best else None), theirs, 0.0)
     return _settle(ours, theirs, moved, shape, judged, new_array)
 
 
 def lay_over(
     second: NDArray[np.floating], channels: int, alignment: Alignment, new_array: NewArray = in_memory
-) -> Aligned:
+) -> AlignedPair:
     """The second version made ready for the difference by an alignment that is already known."""
     if alignment.offset_frames is None:
         raise ValueError("versions without a place cannot be laid over each other")
@@ -366,14 +368,14 @@ def lay_over(
     drift = alignment.drift_ppm or 0.0
     place = alignment.offset_frames * alignment.first_rate / alignment.second_rate / (1.0 + drift * 1e-6)
     if alignment.first_rate == alignment.second_rate and not drift:
-        return _in_pieces(Aligned(alignment, theirs, alignment.offset_frames), new_array)
+        return _in_pieces(AlignedPair(alignment, theirs, alignment.offset_frames), new_array)
     moved = convert(theirs, alignment.second_rate, alignment.first_rate, drift, new_array)
     # a place within rounding of a whole frame is that frame: it was set to it
     place = float(np.rint(place)) if alignment.snapped else place
-    return _in_pieces(Aligned(alignment, moved, place), new_array)
+    return _in_pieces(AlignedPair(alignment, moved, place), new_array)
 
 
-def _in_pieces(aligned: Aligned, new_array: NewArray) -> Aligned:
+def _in_pieces(aligned: AlignedPair, new_array: NewArray) -> AlignedPair:
     """An edited second version put together anew, so that each piece lies where it lies in the first."""
     found = aligned.alignment
     if not found.pieces:
@@ -390,12 +392,12 @@ def _in_pieces(aligned: Aligned, new_array: NewArray) -> Aligned:
             count = min(_PIECE_FRAMES, end - at)
             laid[at : at + count] = read(aligned.moved, at + place, count).T
         parts.append((start, end))
-    return Aligned(found, laid, 0.0, tuple(parts))
+    return AlignedPair(found, laid, 0.0, tuple(parts))
 
 
 def _mapped(
-    first: NDArray[np.floating], aligned: Aligned, seen: align_fine.Windows, new_array: NewArray
-) -> Aligned:
+    first: NDArray[np.floating], aligned: AlignedPair, seen: align_fine.Windows, new_array: NewArray
+) -> AlignedPair:
     """With the pieces of an edited version, where some windows fit badly or more than one place does."""
     found, moved, rate = aligned.alignment, aligned.moved, aligned.alignment.first_rate
     assert found.polarity is not None
@@ -434,7 +436,7 @@ def _mapped(
         pieces=pieces,
         edits=edits,
     )
-    return _in_pieces(Aligned(with_reason(mapped), moved, longest.place), new_array)
+    return _in_pieces(AlignedPair(with_reason(mapped), moved, longest.place), new_array)
 
 
 def _edits(
@@ -468,7 +470,7 @@ def _settle(
     shape: tuple[int, int, int, int],
     judged: list[Judged],
     new_array: NewArray,
-) -> Aligned:
+) -> AlignedPair:
     """The best place measured exactly, out of its drift."""
     rate, second_rate = shape[:2]
     best = judged[0]
@@ -497,9 +499,11 @@ def _settle(
     final = final if drift else max(final, best.similarity)  # read at the moments of a drift: not before
     to_second = second_rate / rate * (1.0 + drift * 1e-6)
     rivals = [one for one in judged[1:] if one.similarity >= AMBIGUOUS_SHARE * best.similarity]
-    candidates = [Place(place * to_second + 0.0, place * to_second / second_rate + 0.0, best.polarity, final)]
+    candidates = [
+        OffsetCandidate(place * to_second + 0.0, place * to_second / second_rate + 0.0, best.polarity, final)
+    ]
     candidates += [
-        Place(one.place * second_rate / rate, one.place / rate, one.polarity, one.similarity)
+        OffsetCandidate(one.place * second_rate / rate, one.place / rate, one.polarity, one.similarity)
         for one in rivals
     ]
     kind: Kind = "ambiguous" if rivals else "aligned"
@@ -524,7 +528,7 @@ def _settle(
         agreeing_share=align_fine.agreement(seen, shared, best.polarity),
         channels_swapped=align_fine.swapped(seen),
     )
-    return _mapped(first, Aligned(with_reason(alignment), moved, place), seen, new_array)
+    return _mapped(first, AlignedPair(with_reason(alignment), moved, place), seen, new_array)
 
 
 def _exact(

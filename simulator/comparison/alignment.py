@@ -21,7 +21,7 @@ METHOD = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class OffsetCandidate:
     """One place at which the second version may lie against the first."""
 
     offset_frames: float
@@ -95,7 +95,7 @@ class Alignment:
     confidence: float
     """0.5 to 1: how sure `kind` is as to same or different performance (a logistic of the similarity); 0.5
     where nothing could be judged."""
-    candidates: tuple[Place, ...]
+    candidates: tuple[OffsetCandidate, ...]
     """Best first; more than one only where ambiguous."""
     delay_by_band: tuple[BandDelay, ...]
     reason: str

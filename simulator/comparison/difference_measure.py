@@ -41,7 +41,7 @@ from numpy.typing import NDArray
 
 from simulator.common.channels import channel_weights
 from simulator.common.units import gain_to_db, seconds_to_frames
-from simulator.comparison.align import Aligned, same_channels
+from simulator.comparison.align import AlignedPair, same_channels
 from simulator.comparison.difference import BandDifference, Difference, ThirdOctave
 from simulator.dsp import spectrum as bands
 from simulator.dsp.fractional_delay import read
@@ -119,7 +119,7 @@ class Pair:
                 yield at, out[0], out[1]
 
 
-def pair_of(open_samples: NDArray[np.floating], aligned: Aligned) -> Pair:
+def pair_of(open_samples: NDArray[np.floating], aligned: AlignedPair) -> Pair:
     """The common part of the open version and an aligned other one. Raises ValueError where the
     alignment has no place."""
     found = aligned.alignment
@@ -328,7 +328,7 @@ class _Sums:
     ridden_cross: NDArray[np.complex128]
 
 
-def measure_difference(open_samples: NDArray[np.floating], aligned: Aligned, each: Each = map) -> Matched:
+def measure_difference(open_samples: NDArray[np.floating], aligned: AlignedPair, each: Each = map) -> Matched:
     """The difference of the open version (frames, channels) and the aligned other one. `each` works on
     the parts of the common part: a thread pool's `map` gives the same result sooner. Raises ValueError where
     the alignment has no place."""

@@ -18,14 +18,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.deck import shared_state as column
-from simulator.deck.order import ENDLESS, Leaving, Order, Part, placed
+from simulator.deck.order import ENDLESS, LaneStretch, Leaving, Order, placed
 from simulator.deck.shared_state import Cells
 from simulator.dsp.fades import Gate, Level, fade_frames, rise
 
 Block = NDArray[np.float32]
 
 
-def cut(samples: Block, part: Part, first: int, end: int, fade: int, block: Block) -> None:
+def cut(samples: Block, part: LaneStretch, first: int, end: int, fade: int, block: Block) -> None:
     """Fills `block` from `first` on, with the part's gain and its edges of `fade` frames (or half the part,
     where it is shorter than two of them). `end` is the part's end in this lane; a gain of 1 keeps bits."""
     count = block.shape[0]
@@ -84,7 +84,7 @@ class Callback:
         self.leaving = leaving
         # what is done
         self._order: Order | None = None
-        self._parts: tuple[Part, ...] = ()
+        self._parts: tuple[LaneStretch, ...] = ()
         self._part = self._frame = 0
         self._ended = self._starved = self._entering = False
         # a process that takes over from another counts on
@@ -279,7 +279,7 @@ class Callback:
             self._gate.open_at_once()
         return True
 
-    def _begins_by_itself(self, part: Part) -> bool:
+    def _begins_by_itself(self, part: LaneStretch) -> bool:
         """A faded edge, or the file's own beginning, needs no second fade."""
         return self._frame == 0 or (part.fade_in and self._frame == part.first)
 

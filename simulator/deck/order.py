@@ -16,7 +16,7 @@ ENDLESS = 1 << 60
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class LaneStretch:
     """A stretch of a lane; `end` None is the lane's end."""
 
     lane: int
@@ -39,7 +39,7 @@ class Order:
     fade); with `since`, that is where it stood when the clock said so."""
 
     serial: int
-    parts: tuple[Part, ...]
+    parts: tuple[LaneStretch, ...]
     repeat: bool
     part: int
     frame: int

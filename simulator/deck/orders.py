@@ -6,7 +6,7 @@ from simulator.common.errors import UsageError
 from simulator.common.listening import Listen
 from simulator.common.units import seconds_to_frames
 from simulator.deck.lanes import LaneBook
-from simulator.deck.order import Leaving, Order, Part, placed
+from simulator.deck.order import LaneStretch, Leaving, Order, placed
 from simulator.deck.program import DeckProgram, Now
 from simulator.deck.shared_state import Cells, State
 
@@ -32,7 +32,7 @@ class Orders:
             raise UsageError(f"There is no part {segment + 1} in what shall be played.", "Choose another.")
         self._serial += 1
         parts = tuple(
-            Part(
+            LaneStretch(
                 self._book.number(one.lane), one.first_frame, one.end_frame, one.gain,
                 one.fade_in, one.fade_out, one.silence_frames,
             )

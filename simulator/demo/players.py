@@ -18,7 +18,7 @@ from simulator.demo.drums import KITS
 from simulator.demo.modal import Samples, fade
 from simulator.demo.pattern import Note
 from simulator.demo.pitch import frequency_hz
-from simulator.demo.score import Part, Passage
+from simulator.demo.score import Part, Phrase
 from simulator.demo.struck import STRUCK
 from simulator.demo.sustained import ENSEMBLES, LOOP_FRAMES, SOLOS, Tone, ensemble_loop, solo_phrase
 from simulator.demo.timing import Clock
@@ -53,7 +53,7 @@ class _Event:
     __slots__ = ("end", "gains", "note", "start", "step", "velocity")
 
     def __init__(
-        self, part: Part, passage: Passage, note: Note, clock: Clock, rate: int, rng: np.random.Generator
+        self, part: Part, passage: Phrase, note: Note, clock: Clock, rate: int, rng: np.random.Generator
     ):
         first = passage.section.start_beat + note.start_beat
         late = 0.001 * part.text.timing_ms * float(np.clip(rng.normal(), -2.0, 2.0))

@@ -146,7 +146,7 @@ class Section:
 
 
 @dataclass(frozen=True, slots=True)
-class Passage:
+class Phrase:
     """What one part plays in one section; beats count from the section's start."""
 
     section: Section
@@ -159,7 +159,7 @@ class Part:
     """A player: the settings as written, and the passages in playing order."""
 
     text: PartText
-    passages: tuple[Passage, ...]
+    passages: tuple[Phrase, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,7 +252,7 @@ def _part(
             notes = _notes(play, harmony, kits.get(part.instrument))
         except ValueError as error:
             raise ScoreError(f"{where}, section {section.name!r}: {error}.", "Correct the pattern.") from None
-        passages.append(Passage(section, tuple(notes), play.level_db))
+        passages.append(Phrase(section, tuple(notes), play.level_db))
     return Part(part, tuple(passages))
 
 

@@ -23,7 +23,7 @@ from simulator.common.units import db_to_gain, seconds_to_frames
 from simulator.deck.program import Deck as Player
 from simulator.deck.program import DeckProgram, Now
 from simulator.desk.completion import Word, candidates
-from simulator.desk.environment import Failure, Outside, Record, Studio, Taken
+from simulator.desk.environment import BackgroundWork, Failure, Outside, SessionLog, Taken
 from simulator.desk.frames import TrackLanes, deck_program, lane_key, passages
 from simulator.desk.status import DeskMeter, bar_of
 from simulator.desk.text import device_text, where_it_goes, wrapped
@@ -107,8 +107,8 @@ class Desk:
         self,
         session: Session,
         player: Player,
-        record: Record,
-        studio: Studio,
+        record: SessionLog,
+        studio: BackgroundWork,
         outside: Outside,
         *,
         scripted: bool,

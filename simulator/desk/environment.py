@@ -27,7 +27,7 @@ class Failure:
 Taken = happens.Event | Failure
 
 
-class Record(Protocol):
+class SessionLog(Protocol):
     """Where acts are kept (see storage/session_file.py), and what is there already."""
 
     @property
@@ -37,7 +37,7 @@ class Record(Protocol):
     def keep(self, act: Act) -> None: ...
 
 
-class Studio(Protocol):
+class BackgroundWork(Protocol):
     """What the desk has done elsewhere, in the background (see desk/tracks.py)."""
 
     def predict(self, profile_id: str) -> list[happens.Event]: ...

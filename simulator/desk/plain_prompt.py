@@ -15,14 +15,14 @@ from typing import TYPE_CHECKING
 from simulator.engine.signals import hear_again
 
 if TYPE_CHECKING:
-    from simulator.desk.prompt import Desk
+    from simulator.desk.prompt import PromptDesk
 
 TICK_SECONDS = 0.1
 REMARK = "#"
 
 
 def run_plain(
-    desk: Desk, lines: Iterable[str], say: Callable[[str], None], keep_on_interrupt: bool = False
+    desk: PromptDesk, lines: Iterable[str], say: Callable[[str], None], keep_on_interrupt: bool = False
 ) -> int:
     """Reads lines until they end or the desk is left; 0. The lines are read by a thread of their own, so
     that the desk goes on while the next one is awaited. With `keep_on_interrupt` (a keyboard at the other

@@ -58,7 +58,7 @@ class Candidate(Protocol):
     def meaning(self) -> str: ...
 
 
-class Desk(Protocol):
+class PromptDesk(Protocol):
     """What the prompt needs of the desk (see desk/controller.py)."""
 
     @property
@@ -74,12 +74,12 @@ class Desk(Protocol):
     def candidates(self, before: str) -> Iterable[Candidate]: ...
 
 
-def run_prompt(desk: Desk, history: Path | None) -> int:
+def run_prompt(desk: PromptDesk, history: Path | None) -> int:
     """Reads lines until the desk is left; 0, or 128 + the signal that ended it."""
     return asyncio.run(_run(desk, history))
 
 
-async def _run(desk: Desk, history: Path | None) -> int:
+async def _run(desk: PromptDesk, history: Path | None) -> int:
     session = _session(desk, history)
     ended: list[int] = []
     interrupts: list[int] = []
@@ -116,7 +116,7 @@ async def _run(desk: Desk, history: Path | None) -> int:
     return ended[0] if ended else 0
 
 
-async def _tick(desk: Desk, session: PromptSession[str]) -> None:
+async def _tick(desk: PromptDesk, session: PromptSession[str]) -> None:
     """Keeps the desk going. A desk that leaves by itself ends the line that is open."""
     shown: Bar | None = None
     try:
@@ -179,7 +179,7 @@ def _at_terminal() -> bool:
         return False
 
 
-def _session(desk: Desk, history: Path | None) -> PromptSession[str]:
+def _session(desk: PromptDesk, history: Path | None) -> PromptSession[str]:
     def toolbar() -> StyleAndTextTuples:
         lines = toolbar_lines(desk.bar(), session.app.output.get_size().columns)
         return [("", "\n".join(lines))]
@@ -195,11 +195,11 @@ def _session(desk: Desk, history: Path | None) -> PromptSession[str]:
     return session
 
 
-def _question(desk: Desk) -> str:
+def _question(desk: PromptDesk) -> str:
     return "y/n> " if desk.asks else "> "
 
 
-def _bindings(desk: Desk) -> KeyBindings:
+def _bindings(desk: PromptDesk) -> KeyBindings:
     """The keys of KEYS, on an empty line where nothing is asked."""
     bindings = KeyBindings()
 
@@ -224,7 +224,7 @@ def _bindings(desk: Desk) -> KeyBindings:
     return bindings
 
 
-def _complete(desk: Desk, buffer: Buffer) -> None:
+def _complete(desk: PromptDesk, buffer: Buffer) -> None:
     """Takes the words as far as they agree; where they part, shows them above the line. (prompt_toolkit's own
     list would leave copies of the toolbar behind.)"""
     before = buffer.document.text_before_cursor

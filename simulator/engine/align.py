@@ -22,7 +22,7 @@ from simulator.common.errors import AudioError, SimulatorError, UsageError
 from simulator.common.units import format_time
 from simulator.comparison import alignment as alignment_form
 from simulator.comparison import difference as difference_form
-from simulator.comparison.align import Aligned, align_and_move, lay_over
+from simulator.comparison.align import AlignedPair, align_and_move, lay_over
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference
 from simulator.comparison.difference_audio import Part, difference_blocks
@@ -163,7 +163,7 @@ def _matched(ours: _Whole, theirs: _Whole, known: Alignment, held: contextlib.Ex
     return _measured(ours.samples, laid)
 
 
-def _measured(samples: Samples, aligned: Aligned) -> Matched:
+def _measured(samples: Samples, aligned: AlignedPair) -> Matched:
     with ThreadPoolExecutor(min(2, workers.default_workers())) as pool:
         return measure_difference(samples, aligned, pool.map)
 

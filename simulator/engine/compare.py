@@ -45,7 +45,7 @@ NOISE_PLACES = "under-noise.txt"
 
 
 @dataclass(frozen=True, slots=True)
-class Pair:
+class VersionPair:
     """The two versions, with what each of `profiles` makes of them."""
 
     tracks: tuple[Track, Track]
@@ -55,7 +55,7 @@ class Pair:
 
 
 def compare_pair(
-    pair: Pair, store: Store, workers: int = 0, step: Callable[[], None] = lambda: None
+    pair: VersionPair, store: Store, workers: int = 0, step: Callable[[], None] = lambda: None
 ) -> Comparison:
     """The comparison of (loud, open). Raises SimulatorError where a file can no longer be read."""
     loud, open_ = pair.tracks
@@ -69,7 +69,7 @@ def compare_pair(
     return loss.compare(pair.delivered[0], pair.delivered[1], players, alignment, difference)
 
 
-def _over_counts(pair: Pair, store: Store, workers: int) -> list[tuple[int, ...]]:
+def _over_counts(pair: VersionPair, store: Store, workers: int) -> list[tuple[int, ...]]:
     """How often each version rises over full scale after each player's gain. A gain moves the border at
     which overs are counted, so what is still over is measured on the chain's output."""
     jobs: dict[Job, None] = {}
@@ -119,7 +119,7 @@ def picture_paths(files: Sequence[Path], profiles: Sequence[Profile], force: boo
 
 
 def write_picture(
-    path: Path, found: Comparison, played: Played, names: Names, pair: Pair, force: bool
+    path: Path, found: Comparison, played: Played, names: Names, pair: VersionPair, force: bool
 ) -> None:
     """Draws the comparison for one player. Raises WriteError."""
     import matplotlib as mpl
@@ -158,14 +158,14 @@ class NoiseJob:
         return noise_bed(chance, self.kind, self.loudness_lufs, rate, channels)
 
 
-def noise_targets(pair: Pair, folder: Path) -> list[Path]:
+def noise_targets(pair: VersionPair, folder: Path) -> list[Path]:
     """The two files under noise, and their text."""
     stems = [f"{number:02d}-{Path(track.path).stem}" for number, track in enumerate(pair.tracks, 1)]
     return [*(folder / f"{stem}-under-noise.wav" for stem in stems), folder / NOISE_PLACES]
 
 
 def write_under_noise(
-    pair: Pair, player: int, found: Comparison, names: Names, noise: Noise, folder: Path, force: bool
+    pair: VersionPair, player: int, found: Comparison, names: Names, noise: Noise, folder: Path, force: bool
 ) -> float:
     """Both versions as player number `player` plays them, whole, at their own rates, with the same steady
     noise under both. Returns the trim on both, in dB. Raises WriteError, and UsageError where the open

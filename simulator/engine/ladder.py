@@ -93,7 +93,7 @@ Block = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class LadderRequest:
     """What the ladder of one mix is to be."""
 
     mix: str
@@ -140,7 +140,7 @@ class RungJob:
 
 
 def build(
-    wanted: Wanted, *, force: bool = False, workers: int = 0, step: Callable[[], None] = lambda: None
+    wanted: LadderRequest, *, force: bool = False, workers: int = 0, step: Callable[[], None] = lambda: None
 ) -> list[Rung | SimulatorError]:
     """All rungs, in the order of `Wanted.jobs`; one that fails costs no other. With a folder the files and
     the playlist are written. Raises WriteError before any work where something would be overwritten."""
@@ -301,7 +301,7 @@ def _rung_again(
         yield blocks, rate, channels
 
 
-def _workers_for(wanted: Wanted, count: int, most: int) -> int:
+def _workers_for(wanted: LadderRequest, count: int, most: int) -> int:
     """0: do the work here. A codec always works in a worker, which may crash."""
     info = read_info(wanted.mix)
     seconds = wanted.measurement.frames * info.channels / (44_100 * 2) / _SPEED * _PASSES * count

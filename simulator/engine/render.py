@@ -81,7 +81,7 @@ LONGEST_STEM_BYTES = 240
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class RenderPlan:
     """One player's render of a list of tracks; at its own rate each, or all at `rate` (Hz)."""
 
     profile: Profile
@@ -133,7 +133,7 @@ Cuts = tuple[int, Audio, Audio]
 
 
 def render(
-    plan: Plan,
+    plan: RenderPlan,
     *,
     force: bool = False,
     keep_whole: bool = False,
@@ -161,7 +161,13 @@ def render(
 
 
 def _render(
-    plan: Plan, good: Sequence[int], *, force: bool, keep_whole: bool, workers: int, step: Callable[[], None]
+    plan: RenderPlan,
+    good: Sequence[int],
+    *,
+    force: bool,
+    keep_whole: bool,
+    workers: int,
+    step: Callable[[], None],
 ) -> Outcome:
     """`render` once the folder is this plan's; `good` are the tracks that the player plays."""
     chosen = places(
@@ -275,7 +281,7 @@ class _Cut:
         return np.concatenate(self._kept) if self._kept else np.zeros((0, channels), np.float32)
 
 
-def _write_round(plan: Plan, cuts: dict[int, Cuts], passages: dict[int, Passage], force: bool) -> float:
+def _write_round(plan: RenderPlan, cuts: dict[int, Cuts], passages: dict[int, Passage], force: bool) -> float:
     """The two back-to-back files and the table of places. Where one of them would clip in 24 bits, both are
     turned down by the same amount, so that they still compare; returns it, in dB."""
     rate = plan.rate or Counter(cut[0] for cut in cuts.values()).most_common(1)[0][0]
@@ -317,7 +323,7 @@ def trim_words(trim_db: float) -> str:
 
 
 def _places(
-    plan: Plan,
+    plan: RenderPlan,
     cuts: dict[int, Cuts],
     passages: dict[int, Passage],
     rate: int,
@@ -345,5 +351,5 @@ def _places(
     return "\n".join(lines) + "\n"
 
 
-def _seconds(plan: Plan, good: Sequence[int]) -> float:
+def _seconds(plan: RenderPlan, good: Sequence[int]) -> float:
     return sum(found.duration_s for index in good if (found := plan.tracks[index].measurement) is not None)

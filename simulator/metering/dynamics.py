@@ -25,7 +25,7 @@ PSR_GATE_LU = -10.0
 
 
 @dataclass(frozen=True, slots=True)
-class Figures:
+class WindowFigures:
     """The figures that come from the 3 s windows; None where there is no such window."""
 
     max_short_term_lufs: float | None
@@ -35,7 +35,7 @@ class Figures:
     median_peak_to_short_term_db: float | None
 
 
-def figures(energy: NDArray[np.float64], true_peak: NDArray[np.float32]) -> Figures:
+def figures(energy: NDArray[np.float64], true_peak: NDArray[np.float32]) -> WindowFigures:
     """All of them from one pair of series (steps,), (steps,)."""
     windows = gating.short_term_energies(energy)
     loudest = energy_to_lufs(float(windows.max())) if windows.shape[0] else None
@@ -46,7 +46,7 @@ def figures(energy: NDArray[np.float64], true_peak: NDArray[np.float32]) -> Figu
         loud = energy_to_lufs(float(ordered[percentile_index(ordered.shape[0], HIGH_PERCENT)]))
     ratios = peak_to_short_term_db(energy, true_peak)
     counted = ratios[psr_windows(energy)]
-    return Figures(
+    return WindowFigures(
         max_short_term_lufs=loudest,
         quietest_passage_lufs=quiet,
         loudness_range_lu=None if quiet is None or loud is None else loud - quiet,

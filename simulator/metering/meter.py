@@ -283,7 +283,7 @@ def _correlation(cross: float, energies: list[float]) -> float | None:
 
 
 def _warnings(
-    duration_s: float, sounds: bool, integrated: float | None, figures: dynamics.Figures, channels: int
+    duration_s: float, sounds: bool, integrated: float | None, figures: dynamics.WindowFigures, channels: int
 ) -> tuple[Warning_, ...]:
     notes = []
     if not sounds:

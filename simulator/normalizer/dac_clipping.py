@@ -53,7 +53,7 @@ def convert(blocks: Iterable[NDArray[np.floating]], channels: int, headroom_db: 
     sizes, in all as many frames. Any block size gives the same samples. Raises ValueError where a block has
     another number of channels."""
     limit = db_to_gain(headroom_db)
-    converters = [_Channel(limit) for _ in range(channels)]
+    converters = [_DacChannel(limit) for _ in range(channels)]
     position, frames = -REACH, 0  # what leaves first stands before the stream
     for segment in recut(blocks, channels):
         frames += segment.shape[0]
@@ -73,12 +73,12 @@ def convert_array(samples: NDArray[np.floating], headroom_db: float) -> Block:
     return out[:, 0] if samples.ndim == 1 else out
 
 
-def _pushed(converters: list[_Channel], segment: Block) -> Block:
+def _pushed(converters: list[_DacChannel], segment: Block) -> Block:
     """What leaves when a segment comes in."""
     return np.stack([one.push(segment[:, place]) for place, one in enumerate(converters)], axis=1)
 
 
-class _Channel:
+class _DacChannel:
     """One channel in work: what comes in leaves REACH frames later. Only whole rows are looked at; frames
     that do not fill one wait (the last segment is short: the caller's padding fills it)."""
 

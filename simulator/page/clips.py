@@ -88,7 +88,7 @@ class Clip:
 
 
 @dataclass(frozen=True, slots=True)
-class Sound:
+class PassageSound:
     """How one passage sounds in each state: the clip, and the gain on top of what is stored."""
 
     track: int
@@ -105,7 +105,9 @@ def level_lufs(samples: Audio, rate: int) -> float | None:
     return measure_array(np.ascontiguousarray(heard, dtype=np.float32), rate).integrated_lufs
 
 
-def sounds(cuts: Sequence[Cut], masters: Sequence[int], names: Sequence[str], seed: int) -> list[Sound]:
+def sounds(
+    cuts: Sequence[Cut], masters: Sequence[int], names: Sequence[str], seed: int
+) -> list[PassageSound]:
     """The sounds of one kind of passage over all tracks. `masters` are the tracks that `matched` is
     measured against (all, where none of them is cut); `names` are two free names a cut."""
     levels = [level_lufs(folded(cut.played), cut.rate) for cut in cuts]
@@ -122,17 +124,21 @@ def sounds(cuts: Sequence[Cut], masters: Sequence[int], names: Sequence[str], se
     return made
 
 
-def _sound(cut: Cut, names: tuple[str, str], matched_db: float, level: float | None, seed: int) -> Sound:
+def _sound(
+    cut: Cut, names: tuple[str, str], matched_db: float, level: float | None, seed: int
+) -> PassageSound:
     gain_db = cut.gain_db
     if not cut.plain:
         file = Clip(names[0], cut.rate, stored(folded(cut.delivered), seed))
         play = Clip(names[1], cut.rate, stored(folded(cut.played), seed + 1))
-        return Sound(cut.track, _as_it_is(file), _as_it_is(play), matched_db, level)
+        return PassageSound(cut.track, _as_it_is(file), _as_it_is(play), matched_db, level)
     if gain_db <= 0.0:
         clip = Clip(names[0], cut.rate, stored(folded(cut.delivered), seed))
-        return Sound(cut.track, _as_it_is(clip), (clip, clip.stored.gain_db + gain_db), matched_db, level)
+        return PassageSound(
+            cut.track, _as_it_is(clip), (clip, clip.stored.gain_db + gain_db), matched_db, level
+        )
     clip = Clip(names[0], cut.rate, stored(folded(cut.played), seed))
-    return Sound(cut.track, (clip, clip.stored.gain_db - gain_db), _as_it_is(clip), matched_db, level)
+    return PassageSound(cut.track, (clip, clip.stored.gain_db - gain_db), _as_it_is(clip), matched_db, level)
 
 
 def _as_it_is(clip: Clip) -> tuple[Clip, float]:

@@ -171,7 +171,7 @@ def _single(one: PageTrack) -> dict[str, Any]:
 def _headroom(content: PageContent) -> Markup | None:
     shown = [(one, found) for one in content.tracks if (found := one.predictions[0]) is not None]
     bars = [
-        figures.Bar(one.number, found.played.integrated_lufs, found.played.true_peak_dbtp)
+        figures.HeadroomBar(one.number, found.played.integrated_lufs, found.played.true_peak_dbtp)
         for one, found in shown
     ]
     if not any(bar.loudness_lufs is not None for bar in bars):

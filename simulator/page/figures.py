@@ -51,7 +51,7 @@ class Curve:
 
 
 @dataclass(frozen=True, slots=True)
-class Bar:
+class HeadroomBar:
     """One track in the headroom picture; None where there is nothing to measure."""
 
     number: int
@@ -120,7 +120,7 @@ def loudness_svg(
     return _svg(draw, size, label, name)
 
 
-def headroom_svg(bars: Sequence[Bar], label: str, name: str) -> str:
+def headroom_svg(bars: Sequence[HeadroomBar], label: str, name: str) -> str:
     """For each track a bar from its loudness as played to its highest peak, and up to full scale the
     unused headroom, on one scale in dB. Bars are numbered as the tracks are."""
     known = [bar for bar in bars if bar.loudness_lufs is not None and bar.true_peak_dbtp is not None]

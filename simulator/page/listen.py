@@ -14,7 +14,7 @@ from typing import Any
 
 from simulator.common.numbers import level
 from simulator.normalizer.prediction import Prediction
-from simulator.page.clips import Clip, Sound
+from simulator.page.clips import Clip, PassageSound
 from simulator.page.passages import Place
 from simulator.page.words import isolated
 from simulator.playlists.playlist import Track
@@ -31,7 +31,7 @@ class Offer:
 
     label: str
     places: Mapping[int, Place]
-    sounds: Mapping[int, Sound]
+    sounds: Mapping[int, PassageSound]
 
 
 def label_of(place: Place) -> str:

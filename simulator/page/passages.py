@@ -36,7 +36,7 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class TrackEnergy:
     """What is needed of one track: its song, the energy each 100 ms, its length, and by how much this
     version lies later than the first version of the song (0 where that is not known)."""
 
@@ -47,7 +47,7 @@ class Heard:
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class DeskMark:
     """A place that was set at the desk, in the time of track `track`."""
 
     track: int
@@ -55,7 +55,9 @@ class Mark:
     label: str
 
 
-def choose(tracks: Sequence[Heard], seconds: float, marks: Sequence[Mark] = ()) -> list[list[Place]]:
+def choose(
+    tracks: Sequence[TrackEnergy], seconds: float, marks: Sequence[DeskMark] = ()
+) -> list[list[Place]]:
     """The places of every track, in the order loudest, quietest, turn, marks. A track shorter than
     `seconds` has one place, the whole of it; one under 0.5 s none. With marks on a song, its versions
     have the marks instead of the other three."""
@@ -74,7 +76,7 @@ def choose(tracks: Sequence[Heard], seconds: float, marks: Sequence[Mark] = ()) 
     return chosen
 
 
-def _found(track: Heard, seconds: float) -> list[Place]:
+def _found(track: TrackEnergy, seconds: float) -> list[Place]:
     """Those that the measurement suggests."""
     if track.duration_s < SHORTEST_S:
         return []
@@ -93,12 +95,14 @@ def _found(track: Heard, seconds: float) -> list[Place]:
     return found
 
 
-def _around(track: Heard, middle_s: float, seconds: float, kind: Kind, words: str) -> Place:
+def _around(track: TrackEnergy, middle_s: float, seconds: float, kind: Kind, words: str) -> Place:
     start = min(max(middle_s - seconds / 2.0, 0.0), track.duration_s - seconds)
     return Place(kind, "", Passage(start, seconds, f"{words}, from {format_time(start)}"))
 
 
-def _marked(tracks: Sequence[Heard], leader: int, seconds: float, marks: Sequence[Mark]) -> list[Place]:
+def _marked(
+    tracks: Sequence[TrackEnergy], leader: int, seconds: float, marks: Sequence[DeskMark]
+) -> list[Place]:
     """The marks on any version of the leader's song, in the leader's time."""
     song, found = tracks[leader].song, []
     for mark in marks:

@@ -10,7 +10,7 @@ from typing import Any
 
 from simulator.common.numbers import level
 from simulator.common.text import as_utf8
-from simulator.page.passages import Mark
+from simulator.page.passages import DeskMark
 from simulator.playlists.playlist import Track
 from simulator.session.acts.words import note_place
 from simulator.session.blind.unfinished import unfinished, unfinished_words
@@ -19,9 +19,9 @@ from simulator.session.log import Act
 MOST_S, MOST_DB = 1e6, 200.0
 
 
-def marks(acts: Sequence[Act], tracks: Sequence[Track]) -> list[Mark]:
+def marks(acts: Sequence[Act], tracks: Sequence[Track]) -> list[DeskMark]:
     """The marks on these tracks; a name that was set again counts where it was set last."""
-    found: dict[str, Mark] = {}
+    found: dict[str, DeskMark] = {}
     places = {as_utf8(track.path): index for index, track in reversed(list(enumerate(tracks)))}
     for act in acts:
         if act.kind != "mark":
@@ -30,7 +30,7 @@ def marks(acts: Sequence[Act], tracks: Sequence[Track]) -> list[Mark]:
         place_s = _number(at, MOST_S)
         if isinstance(name, str) and place_s is not None and path in places:
             found.pop(name.casefold(), None)
-            found[name.casefold()] = Mark(places[path], place_s, name)
+            found[name.casefold()] = DeskMark(places[path], place_s, name)
     return list(found.values())
 
 

@@ -31,7 +31,7 @@ CONTRAST_TIE_LU = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class BalanceColumn:
     """One column of the balance: its heading, its sentences, and what stands there where there are none."""
 
     title: str
@@ -81,7 +81,7 @@ def one_master(version: Version, profile: Profile) -> list[str]:
     return said
 
 
-def balance(first: Version, second: Version, profile: Profile) -> list[Part]:
+def balance(first: Version, second: Version, profile: Profile) -> list[BalanceColumn]:
     """Gained and paid by the louder of two masters, and what the other one costs; empty where neither is
     louder or one has no measurable loudness."""
     a, b = first.delivered.integrated_lufs, second.delivered.integrated_lufs
@@ -89,13 +89,15 @@ def balance(first: Version, second: Version, profile: Profile) -> list[Part]:
         return []
     loud, open_ = (first, second) if a > b else (second, first)
     return [
-        Part(
+        BalanceColumn(
             f"What {loud.name} gains",
             tuple(_gained(loud, open_, abs(a - b))),
             "Nothing that these figures show.",
         ),
-        Part(f"What {loud.name} pays", tuple(_paid(loud, open_)), "Nothing that these figures show."),
-        Part(
+        BalanceColumn(
+            f"What {loud.name} pays", tuple(_paid(loud, open_)), "Nothing that these figures show."
+        ),
+        BalanceColumn(
             f"What {open_.name} costs",
             tuple(_cost(open_, loud, abs(a - b), profile)),
             "Nothing through this player that these figures show.",

@@ -36,14 +36,14 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class Excerpt:
     """A passage of a track, and why it was chosen."""
 
     span: Span
     reason: str
 
 
-def place_of(tracks: tuple[TrackView, ...], track: int, kind: str, seconds: float) -> Place:
+def place_of(tracks: tuple[TrackView, ...], track: int, kind: str, seconds: float) -> Excerpt:
     """The loudest, quietest or turning passage of a track, `seconds` long or its whole length."""
     first = versions(tracks, track)[0] if tracks[track].song is not None else track
     start, reason = _start(tracks[first], kind, seconds)
@@ -51,7 +51,9 @@ def place_of(tracks: tuple[TrackView, ...], track: int, kind: str, seconds: floa
     shared = f", chosen on {tracks[first].version}" if first != track else ""
     length = tracks[track].duration_s
     start = min(start, max(length - seconds, 0.0))
-    return Place(Span(track, start, min(start + seconds, length)), f"{reason} ({format_time(start)}){shared}")
+    return Excerpt(
+        Span(track, start, min(start + seconds, length)), f"{reason} ({format_time(start)}){shared}"
+    )
 
 
 def _start(view: TrackView, kind: str, seconds: float) -> tuple[float, str]:

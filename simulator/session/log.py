@@ -43,7 +43,7 @@ class Record:
         return tuple(act for act in self.acts if act.kind == kind)
 
 
-class _Form(msgspec.Struct, forbid_unknown_fields=False):
+class _LogForm(msgspec.Struct, forbid_unknown_fields=False):
     format: int
     title: str
     acts: list[Act]
@@ -77,7 +77,7 @@ def from_json(data: bytes) -> Record:
                 f"the record has format {version}; this version reads up to {FORMAT}.",
                 "Open it with the newer version of the program.",
             )
-        form = msgspec.json.decode(data, type=_Form)
+        form = msgspec.json.decode(data, type=_LogForm)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as problem:
         raise UsageError(f"this is no session record: {problem}.", "Restore it from a copy.") from None
     return Record(form.title, tuple(form.acts))

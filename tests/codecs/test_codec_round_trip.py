@@ -13,7 +13,7 @@ from support import signals
 
 from simulator.audio_files.reader import AudioReader
 from simulator.codecs import codec
-from simulator.codecs.delay import Alignment, shift_between
+from simulator.codecs.delay import DelayFinder, shift_between
 from simulator.codecs.deliver import Delivering, delivered_rate, steps
 from simulator.common.errors import AudioError
 from simulator.dsp.resample import resampled_frames
@@ -208,7 +208,7 @@ def test_a_shifted_decode_is_noticed_and_by_how_much() -> None:
     for shift in (1, -1, 576, -1105):
         moved = np.roll(samples, shift, axis=0)
         assert shift_between(samples, moved) == shift
-        watching = Alignment(2)
+        watching = DelayFinder(2)
         list(watching.master([samples]))
         list(watching.decoded([moved[:7000], moved[7000:]]))
         assert watching.shift_frames() == shift

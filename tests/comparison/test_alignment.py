@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from simulator.comparison.alignment import Alignment, BandDelay, Place
+from simulator.comparison.alignment import Alignment, BandDelay, OffsetCandidate
 
 FOUND = Alignment(
     kind="aligned",
@@ -24,7 +24,7 @@ FOUND = Alignment(
     similarity=0.9,
     second_best=None,
     confidence=0.99,
-    candidates=(Place(96_000.0, 2.0, 1, 0.9),),
+    candidates=(OffsetCandidate(96_000.0, 2.0, 1, 0.9),),
     delay_by_band=(BandDelay("below 150 Hz", 0.0, 150.0, None),),
     reason="",
 )

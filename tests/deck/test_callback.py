@@ -10,7 +10,7 @@ from support.deck_lanes import FADE, RATE, Audio, Hand, HeldLanes, noise, order
 
 from simulator.deck import shared_state as column
 from simulator.deck.callback import Callback
-from simulator.deck.order import Leaving, Part
+from simulator.deck.order import LaneStretch, Leaving
 from simulator.metering.passage import with_edges
 
 SIZES = st.lists(st.integers(1, 700), min_size=1, max_size=5)
@@ -32,7 +32,7 @@ def hand() -> Hand:
 @given(sizes=SIZES, gain=st.sampled_from([1.0, 0.37, 1.4]))
 def test_a_track_from_its_beginning_is_its_samples_and_then_silence(sizes: list[int], gain: float) -> None:
     played = hand()
-    played.callback.asked = order(Part(1, 0, None, gain))
+    played.callback.asked = order(LaneStretch(1, 0, None, gain))
     out = played.run(7_000, sizes)
     assert np.array_equal(out[:6_000], A * np.float32(gain))
     assert not out[6_000:].any()
@@ -44,7 +44,7 @@ def test_a_track_from_its_beginning_is_its_samples_and_then_silence(sizes: list[
 @given(sizes=SIZES, first=st.integers(1, 5_000))
 def test_from_the_middle_it_fades_in_over_5_ms(sizes: list[int], first: int) -> None:
     played = hand()
-    played.callback.asked = order(Part(1, 0, None), frame=first)
+    played.callback.asked = order(LaneStretch(1, 0, None), frame=first)
     out = played.run(900, sizes)
     wanted = A[first : first + 900].copy()
     wanted[:FADE] *= rise()
@@ -58,10 +58,10 @@ def test_a_switch_goes_on_at_the_same_moment_and_never_sounds_two_at_once(
 ) -> None:
     """The new one's place was worked out at clock 0; however late the switch comes, it fits to the sample."""
     played = hand()
-    played.callback.asked = order(Part(1, 0, None), frame=600)
+    played.callback.asked = order(LaneStretch(1, 0, None), frame=600)
     first = played.run(before, sizes)
     place = played.cells.read().frame
-    played.callback.asked = order(Part(2, 0, None), frame=600 + moved, since=0)
+    played.callback.asked = order(LaneStretch(2, 0, None), frame=600 + moved, since=0)
     out = played.run(700, sizes)
     assert place == 600 + before
     level = min(before, FADE)  # the fade in may still be under way: it turns round
@@ -78,7 +78,7 @@ def test_a_switch_goes_on_at_the_same_moment_and_never_sounds_two_at_once(
 @given(sizes=SIZES, length=st.integers(RATE // 2, 5_000), rounds=st.integers(1, 3))
 def test_a_loop_is_the_cut_passage_over_and_over(sizes: list[int], length: int, rounds: int) -> None:
     played = hand()
-    part = Part(1, 500, 500 + length, fade_in=True, fade_out=True, silence=80)
+    part = LaneStretch(1, 500, 500 + length, fade_in=True, fade_out=True, silence=80)
     played.callback.asked = order(part, repeat=True)
     out = played.run(rounds * (length + 80) + 10, sizes)
     cut = np.concatenate([with_edges(A[500 : 500 + length], RATE), np.zeros((80, 2), np.float32)])
@@ -91,7 +91,9 @@ def test_a_loop_is_the_cut_passage_over_and_over(sizes: list[int], length: int, 
 @given(sizes=SIZES)
 def test_unfaded_neighbours_join_sample_by_sample_with_their_gains(sizes: list[int]) -> None:
     played = hand()
-    played.callback.asked = order(Part(1, 0, None, 0.5), Part(2, 0, None, 0.5), Part(1, 100, 200, 0.5))
+    played.callback.asked = order(
+        LaneStretch(1, 0, None, 0.5), LaneStretch(2, 0, None, 0.5), LaneStretch(1, 100, 200, 0.5)
+    )
     out = played.run(12_200, sizes)
     assert np.array_equal(out[:12_100], np.concatenate([A, B, A[100:200]]) * np.float32(0.5))
     assert not out[12_100:].any()
@@ -101,7 +103,7 @@ def test_unfaded_neighbours_join_sample_by_sample_with_their_gains(sizes: list[i
 @given(sizes=SIZES, after=st.integers(100, 2_000), still=st.integers(FADE, 1_000))
 def test_a_pause_is_silent_and_goes_on_where_it_became_so(sizes: list[int], after: int, still: int) -> None:
     played = hand()
-    played.callback.asked = order(Part(1, 0, None))
+    played.callback.asked = order(LaneStretch(1, 0, None))
     played.run(after, sizes)
     played.callback.paused = True
     out = played.run(still, sizes)
@@ -120,7 +122,7 @@ def test_a_pause_is_silent_and_goes_on_where_it_became_so(sizes: list[int], afte
 def test_a_lane_that_runs_dry_fades_is_counted_and_loses_nothing(sizes: list[int]) -> None:
     played = hand()
     played.lanes.ready[1] = 4_500
-    played.callback.asked = order(Part(1, 0, None))
+    played.callback.asked = order(LaneStretch(1, 0, None))
     out = played.run(5_500, sizes)
     assert np.array_equal(out[: 4_500 - FADE], A[: 4_500 - FADE])
     assert np.array_equal(out[4_500 - FADE : 4_500], A[4_500 - FADE : 4_500] * rise()[::-1])
@@ -144,7 +146,7 @@ def late(played: Hand) -> int:
 def test_a_late_block_is_a_dropout_only_where_something_sounded() -> None:
     played = hand()
     assert late(played) == 0  # nothing was ever asked for
-    played.callback.asked = order(Part(1, 0, None))
+    played.callback.asked = order(LaneStretch(1, 0, None))
     played.run(256)
     assert late(played) == 1
     played.callback.paused = True
@@ -173,7 +175,7 @@ def test_a_callback_that_follows_one_killed_while_it_wrote_can_be_read() -> None
 def test_a_lane_that_is_not_made_yet_is_waited_for_and_that_is_no_dropout() -> None:
     played = hand()
     played.lanes.ready[1] = 0
-    played.callback.asked = order(Part(1, 0, None), frame=1_000)
+    played.callback.asked = order(LaneStretch(1, 0, None), frame=1_000)
     assert not played.run(2_000).any()
     assert played.callback.lacks(64)
     state = played.cells.read()
@@ -185,17 +187,17 @@ def test_a_lane_that_is_not_made_yet_is_waited_for_and_that_is_no_dropout() -> N
 def test_a_lane_that_turns_out_shorter_ends_there_and_the_next_begins() -> None:
     lanes = HeldLanes({1: A[:2_000], 2: B})
     played = Hand(lanes)
-    played.callback.asked = order(Part(1, 0, 9_000), Part(2, 5_900, None), frame=0)
+    played.callback.asked = order(LaneStretch(1, 0, 9_000), LaneStretch(2, 5_900, None), frame=0)
     out = played.run(2_200)
     assert np.array_equal(out[:2_100], np.concatenate([A[:2_000], B[5_900:]]))
-    played.callback.asked = order(Part(1, 0, None), frame=7_777)
+    played.callback.asked = order(LaneStretch(1, 0, None), frame=7_777)
     assert not played.run(300).any()
     assert played.cells.read().ended
 
 
 def test_a_program_of_nothing_ends_at_once_even_if_it_repeats() -> None:
     played = hand()
-    played.callback.asked = order(Part(1, 6_000, None), Part(2, 7_000, None), repeat=True)
+    played.callback.asked = order(LaneStretch(1, 6_000, None), LaneStretch(2, 7_000, None), repeat=True)
     assert not played.run(300).any()
     assert played.cells.read().ended
 
@@ -204,7 +206,7 @@ def test_a_program_of_nothing_ends_at_once_even_if_it_repeats() -> None:
 @given(sizes=SIZES)
 def test_the_monitor_s_gain_moves_along_a_raised_cosine(sizes: list[int]) -> None:
     played = Hand(HeldLanes({1: np.ones((6_000, 2), np.float32)}))
-    played.callback.asked = order(Part(1, 0, None))
+    played.callback.asked = order(LaneStretch(1, 0, None))
     played.run(100)
     played.callback.leaving = Leaving(0.25, "stereo", 1_600)
     out = played.run(2_000, sizes)
@@ -217,7 +219,7 @@ def test_the_monitor_s_gain_moves_along_a_raised_cosine(sizes: list[int]) -> Non
 @given(sizes=SIZES)
 def test_a_ramp_brings_the_new_one_in_slowly(sizes: list[int]) -> None:
     played = hand()
-    played.callback.asked = order(Part(1, 0, None), frame=300, ramp=2_000)
+    played.callback.asked = order(LaneStretch(1, 0, None), frame=300, ramp=2_000)
     out = played.run(2_500, sizes)
     wanted = A[300:2_800].copy()
     wanted[:2_000] *= rise(2_000)
@@ -229,7 +231,7 @@ def test_mono_and_difference_are_half_the_sum_and_half_the_difference_in_both(
     listen: str, sign: float
 ) -> None:
     played = hand()
-    played.callback.asked = order(Part(1, 0, None))
+    played.callback.asked = order(LaneStretch(1, 0, None))
     played.run(100)
     played.callback.leaving = Leaving(1.0, listen)
     out = played.run(1_000)
@@ -264,11 +266,11 @@ def test_whatever_is_asked_whenever_nothing_steps_and_nothing_mixes(
     mono = False
     for act, frames in acts:
         if act == "one":
-            callback.asked = order(Part(1, 0, None), frame=20_000)
+            callback.asked = order(LaneStretch(1, 0, None), frame=20_000)
         elif act == "two":
-            callback.asked = order(Part(2, 0, None), frame=20_000, since=0)
+            callback.asked = order(LaneStretch(2, 0, None), frame=20_000, since=0)
         elif act == "loop":
-            callback.asked = order(Part(2, 5_000, 9_000, fade_in=True, fade_out=True), repeat=True)
+            callback.asked = order(LaneStretch(2, 5_000, 9_000, fade_in=True, fade_out=True), repeat=True)
         elif act in ("pause", "resume"):
             callback.paused = act == "pause"
         elif act in ("quiet", "full"):
@@ -290,7 +292,7 @@ def test_whatever_is_asked_whenever_nothing_steps_and_nothing_mixes(
 
 def test_the_ring_holds_what_left() -> None:
     played = hand()
-    played.callback.asked = order(Part(1, 0, None), repeat=True)
+    played.callback.asked = order(LaneStretch(1, 0, None), repeat=True)
     for _ in range(9):
         played.run(7_001, [700, 33])
     out = played.played

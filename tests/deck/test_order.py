@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulator.deck.order import Order, Part, placed
+from simulator.deck.order import LaneStretch, Order, placed
 from simulator.dsp.fades import fade_frames, rise
 
-PARTS = (Part(0, 10, 30, silence=5), Part(1, 0, None))
+PARTS = (LaneStretch(0, 10, 30, silence=5), LaneStretch(1, 0, None))
 
 
 def length(lane: int) -> int | None:
@@ -41,7 +41,7 @@ def test_a_lane_of_unknown_length_goes_on() -> None:
 
 
 def test_a_program_without_a_frame_has_no_place() -> None:
-    assert placed(Order(1, (Part(0, 200, None),), True, 0, 200), 5, length) is None
+    assert placed(Order(1, (LaneStretch(0, 200, None),), True, 0, 200), 5, length) is None
     assert placed(Order(1, (), True, 0, 0), 5, length) is None
 
 

@@ -8,7 +8,7 @@ from support.deck_lanes import RATE, Hand, HeldLanes, order
 from support.made_session import Desk
 
 from simulator.common.units import db_to_gain
-from simulator.deck.order import Leaving, Part
+from simulator.deck.order import LaneStretch, Leaving
 from simulator.session.effects import Effect, Output, Pause, Resume, Sound
 
 RIGHT = 0.9
@@ -23,7 +23,7 @@ def carried_out(hand: Hand, effects: tuple[Effect, ...]) -> None:
             gain = db_to_gain(one.program.segments[one.segment].source.gain_db)
             gain *= 1.0 if one.program.segments[one.segment].source.track == 0 else 1.85  # + 5.3 dB
             ramp = round(one.ramp_s * RATE)
-            hand.callback.asked = order(Part(1, 0, None, gain), frame=RATE, ramp=ramp)
+            hand.callback.asked = order(LaneStretch(1, 0, None, gain), frame=RATE, ramp=ramp)
         elif isinstance(one, Output):
             gain = 0.0 if one.mute else db_to_gain(one.trim_db)
             hand.callback.leaving = Leaving(gain, one.listen, round(one.ramp_s * RATE))

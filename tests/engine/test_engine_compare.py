@@ -19,7 +19,7 @@ from simulator.comparison.versions import Comparison
 from simulator.engine.compare import (
     NOISE_SEED,
     Noise,
-    Pair,
+    VersionPair,
     compare_pair,
     noise_targets,
     picture_paths,
@@ -50,7 +50,7 @@ def music(seed: int = 3) -> Audio:
     return noise * swell[:, np.newaxis]
 
 
-def pair_of(folder: Path, loud: Audio, open_: Audio, *profiles: Profile) -> Pair:
+def pair_of(folder: Path, loud: Audio, open_: Audio, *profiles: Profile) -> VersionPair:
     tracks = []
     for name, samples in (("loud", loud), ("open", open_)):
         path = folder / f"{name}.wav"
@@ -63,10 +63,12 @@ def pair_of(folder: Path, loud: Audio, open_: Audio, *profiles: Profile) -> Pair
     assert measured[0] is not None
     assert measured[1] is not None
     both = [tuple(found for found in row if isinstance(found, Prediction)) for row in table]
-    return Pair((tracks[0], tracks[1]), (measured[0], measured[1]), chosen, [(a, b) for a, b in both])
+    return VersionPair((tracks[0], tracks[1]), (measured[0], measured[1]), chosen, [(a, b) for a, b in both])
 
 
-def compared(folder: Path, change: Callable[[Audio], Audio], *profiles: Profile) -> tuple[Pair, Comparison]:
+def compared(
+    folder: Path, change: Callable[[Audio], Audio], *profiles: Profile
+) -> tuple[VersionPair, Comparison]:
     open_ = music()
     pair = pair_of(folder, change(open_), open_, *profiles)
     return pair, compare_pair(pair, Store(None, print))

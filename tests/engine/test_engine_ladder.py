@@ -12,7 +12,7 @@ from support import signals
 
 from simulator.common.errors import AudioError, SimulatorError, WriteError
 from simulator.engine import ladder as laddering
-from simulator.engine.ladder import Wanted, build, playlist_text
+from simulator.engine.ladder import LadderRequest, build, playlist_text
 from simulator.ladder.rungs import Rung
 from simulator.metering.meter import measure_array
 from simulator.storage.bundled import load_profiles
@@ -32,10 +32,10 @@ def mix(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def wanted(
     mix: Path, *levels: float, folder: Path | None = None, detects: tuple[str, ...] = ("true",)
-) -> Wanted:
+) -> LadderRequest:
     samples, rate = soundfile.read(mix, dtype="float32")
     profiles = tuple(load_profiles(["untouched"]))
-    return Wanted(
+    return LadderRequest(
         str(mix), measure_array(samples, rate), levels, -1.0, detects, "limit", profiles, folder  # type: ignore[arg-type]
     )  # fmt: skip
 

@@ -23,7 +23,7 @@ from simulator.audio_files import reader as files
 from simulator.common.errors import SimulatorError, WriteError
 from simulator.engine import render as rendering
 from simulator.engine.predict import deliver, predict
-from simulator.engine.render import Outcome, Plan, render
+from simulator.engine.render import Outcome, RenderPlan, render
 from simulator.normalizer.prediction import Prediction
 from simulator.playlists.playlist import Playlist, Track
 from simulator.storage.bundled import load_profiles
@@ -39,14 +39,14 @@ Audio = NDArray[np.float32]
 
 def plan_of(
     tracks: Sequence[Path | Track], profile: str, out: Path, form: str = "float32", seconds: float = 2.0
-) -> Plan:
+) -> RenderPlan:
     """A plan without cache and workers; bare paths are singles."""
     entries = tuple(one if isinstance(one, Track) else Track(str(one), one.stem) for one in tracks)
     store = Store(None, print)
     delivered = deliver(Playlist("", "", None, entries, "", ""), store, 0)
     (chosen,) = load_profiles([profile])
     (predictions,) = predict([chosen], delivered, "", store, 0)
-    return Plan(chosen, out, delivered, predictions, form, seconds)
+    return RenderPlan(chosen, out, delivered, predictions, form, seconds)
 
 
 def rendered(
@@ -604,7 +604,7 @@ def test_a_track_whose_prediction_failed_is_among_the_problems(tmp_path: Path) -
     sources = [written(tmp_path / f"{name}.wav", peaky(RATE, 1.0, 101)) for name in "ab"]
     plan = plan_of(sources, "minus14-headroom", tmp_path / "out")
     lost = SimulatorError("a.wav: gone meanwhile.")
-    plan = Plan(plan.profile, plan.folder, plan.tracks, [lost, plan.predictions[1]], seconds=1.0)
+    plan = RenderPlan(plan.profile, plan.folder, plan.tracks, [lost, plan.predictions[1]], seconds=1.0)
     assert render(plan) == Outcome(1, [lost])
     assert (tmp_path / "out" / "02-b.wav").is_file()
 

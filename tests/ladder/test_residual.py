@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from support import signals
 
-from simulator.comparison.align import Aligned
+from simulator.comparison.align import AlignedPair
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference_measure import measure_difference
 from simulator.dsp.mastering_limiter import ActionReport, MasteringSettings, master_blocks
@@ -77,7 +77,7 @@ def test_it_is_the_residual_of_the_whole_comparison(drive_db: float, style: str)
         snapped=True, null_db=None, similarity=1.0, second_best=None, confidence=1.0, candidates=(),
         delay_by_band=(), reason="",
     )  # fmt: skip
-    whole = measure_difference(mix, Aligned(alignment, out, 0.0))
+    whole = measure_difference(mix, AlignedPair(alignment, out, 0.0))
     assert found.residual_lu == pytest.approx(whole.difference.residual_lu, abs=0.05)
     assert found.match_gain == pytest.approx(whole.gain, rel=1e-3)
 

@@ -13,7 +13,7 @@ from simulator.common.units import lufs_to_energy
 from simulator.page.figures import (
     FLOOR_LUFS,
     MOST_POINTS,
-    Bar,
+    HeadroomBar,
     curve,
     headroom_svg,
     limits,
@@ -53,7 +53,9 @@ PICTURES = {
         [curve(energy(60, -14.0)), curve(energy(50, -9.0))], (-30.0, 0.0), -14.0, 'a & "b" <c>', "one"
     ),
     "empty": loudness_svg([curve(np.zeros(0))], limits([curve(np.zeros(0))]), None, "nothing", "two"),
-    "headroom": headroom_svg([Bar(1, -14.0, -1.0), Bar(2, -9.0, 0.7), Bar(3, None, None)], "bars", "three"),
+    "headroom": headroom_svg(
+        [HeadroomBar(1, -14.0, -1.0), HeadroomBar(2, -9.0, 0.7), HeadroomBar(3, None, None)], "bars", "three"
+    ),
 }
 
 
@@ -104,7 +106,7 @@ def test_one_scale_holds_all_curves() -> None:
 @pytest.mark.parametrize("low", [-13.9, -14.0, -19.6, -27.0, -44.0, -58.0])
 def test_the_numbers_on_the_axis_are_where_they_say(low: float) -> None:
     """Ticks lie on whole numbers at equal steps, so that a rounded label is no lie."""
-    picture = headroom_svg([Bar(1, low, -1.0), Bar(2, low + 3.0, 0.4)], "bars", "axis")
+    picture = headroom_svg([HeadroomBar(1, low, -1.0), HeadroomBar(2, low + 3.0, 0.4)], "bars", "axis")
     numbers = re.findall(r'x="([\d.]+)"[^>]*>(−?\d+)</text>', picture)
     axis = [(float(x), float(text.replace("−", "-"))) for x, text in numbers if text not in ("1", "2")]
     assert axis[-1][1] == 0.0

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from simulator.common.units import lufs_to_energy
-from simulator.page.passages import Heard, Mark, choose
+from simulator.page.passages import DeskMark, TrackEnergy, choose
 from simulator.session.excerpts import turning_point
 
 
@@ -19,7 +19,7 @@ VERSE_CHORUS = song((20.0, -24.0), (10.0, -20.0), (20.0, -12.0), (10.0, -18.0))
 
 
 def test_loudest_quietest_and_the_turn_lie_where_they_should() -> None:
-    (places,) = choose([Heard(None, VERSE_CHORUS, 60.0)], 6.0)
+    (places,) = choose([TrackEnergy(None, VERSE_CHORUS, 60.0)], 6.0)
     by_kind = {place.kind: place.passage for place in places}
     assert list(by_kind) == ["loudest", "quietest", "turn"]
     assert 30.0 <= by_kind["loudest"].start_s <= 44.0
@@ -48,14 +48,15 @@ def test_there_is_no_turn_where_nothing_turns(energy: np.ndarray) -> None:
 
 def test_versions_of_a_song_are_heard_at_the_same_places_of_the_first() -> None:
     other = song((60.0, -9.0))
-    first, second = choose([Heard("song", VERSE_CHORUS, 60.0), Heard("song", other, 60.0)], 6.0)
+    first, second = choose([TrackEnergy("song", VERSE_CHORUS, 60.0), TrackEnergy("song", other, 60.0)], 6.0)
     assert [p.passage.start_s for p in first] == [p.passage.start_s for p in second]
     assert second[0].passage.reason.startswith("the same place as in the first version, from 0:3")
 
 
 def test_a_version_that_lies_later_is_cut_as_much_later() -> None:
     first, second = choose(
-        [Heard("song", VERSE_CHORUS, 60.0), Heard("song", VERSE_CHORUS, 62.0, offset_s=0.725)], 6.0
+        [TrackEnergy("song", VERSE_CHORUS, 60.0), TrackEnergy("song", VERSE_CHORUS, 62.0, offset_s=0.725)],
+        6.0,
     )
     for one, other in zip(first, second, strict=True):
         assert other.passage.start_s - one.passage.start_s == pytest.approx(0.725)
@@ -63,24 +64,26 @@ def test_a_version_that_lies_later_is_cut_as_much_later() -> None:
 
 def test_a_version_that_has_ended_by_then_goes_without_that_place() -> None:
     short = VERSE_CHORUS[:330]
-    first, second = choose([Heard("song", VERSE_CHORUS, 60.0), Heard("song", short, 33.0)], 6.0)
+    first, second = choose([TrackEnergy("song", VERSE_CHORUS, 60.0), TrackEnergy("song", short, 33.0)], 6.0)
     assert {place.kind for place in second} < {place.kind for place in first}
     assert all(place.passage.start_s + 6.0 <= 33.0 for place in second)
 
 
 def test_a_version_too_short_for_any_shared_place_has_its_own() -> None:
-    first, second = choose([Heard("song", VERSE_CHORUS, 60.0), Heard("song", song((4.0, -9.0)), 4.0)], 6.0)
+    first, second = choose(
+        [TrackEnergy("song", VERSE_CHORUS, 60.0), TrackEnergy("song", song((4.0, -9.0)), 4.0)], 6.0
+    )
     assert [place.passage.reason for place in second] == ["the whole track"]
     assert len(first) == 3
 
 
 def test_marks_take_the_place_of_the_others_in_every_version() -> None:
     tracks = [
-        Heard("song", VERSE_CHORUS, 60.0),
-        Heard(None, VERSE_CHORUS, 60.0),
-        Heard("song", VERSE_CHORUS, 61.0, offset_s=1.0),
+        TrackEnergy("song", VERSE_CHORUS, 60.0),
+        TrackEnergy(None, VERSE_CHORUS, 60.0),
+        TrackEnergy("song", VERSE_CHORUS, 61.0, offset_s=1.0),
     ]
-    first, alone, second = choose(tracks, 6.0, [Mark(2, 41.0, "bridge"), Mark(0, 58.0, "")])
+    first, alone, second = choose(tracks, 6.0, [DeskMark(2, 41.0, "bridge"), DeskMark(0, 58.0, "")])
     assert [(place.kind, place.label, place.passage.start_s) for place in first] == [
         ("mark", "bridge", 40.0),
         ("mark", "0:54.0", 54.0),
@@ -92,10 +95,10 @@ def test_marks_take_the_place_of_the_others_in_every_version() -> None:
 @pytest.mark.parametrize(("seconds", "count"), [(0.4, 0), (0.5, 1), (3.0, 1), (6.0, 1)])
 def test_a_short_track_has_one_passage_or_none(seconds: float, count: int) -> None:
     energy = song((seconds, -14.0))
-    (places,) = choose([Heard(None, energy, seconds)], 6.0)
+    (places,) = choose([TrackEnergy(None, energy, seconds)], 6.0)
     assert len(places) == count
 
 
 def test_silence_has_its_beginning_as_the_only_passage() -> None:
-    (places,) = choose([Heard(None, np.zeros(600), 60.0)], 6.0)
+    (places,) = choose([TrackEnergy(None, np.zeros(600), 60.0)], 6.0)
     assert [place.passage.reason for place in places] == ["silent throughout: its beginning"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from simulator.page.passages import Mark
+from simulator.page.passages import DeskMark
 from simulator.page.session_log import decisions, marks, notes, trials
 from simulator.playlists.playlist import Track
 from simulator.session.log import Act, Record
@@ -24,12 +24,12 @@ def test_marks_belong_to_tracks_by_path_and_count_where_they_were_set_last() -> 
         mark("Bridge", "/music/b.wav", 12.5),
         mark("elsewhere", "/music/other.wav", 1.0),
     ]
-    assert marks(acts, TRACKS) == [Mark(1, 50.0, "end"), Mark(1, 12.5, "Bridge")]
+    assert marks(acts, TRACKS) == [DeskMark(1, 50.0, "end"), DeskMark(1, 12.5, "Bridge")]
 
 
 def test_a_file_whose_name_is_no_utf_8_keeps_its_marks() -> None:
     kept = Record().with_act(mark("bridge", "/music/b\udce4d.wav", 1.0)).acts
-    assert marks(kept, [Track("/music/b\udce4d.wav", "A")]) == [Mark(0, 1.0, "bridge")]
+    assert marks(kept, [Track("/music/b\udce4d.wav", "A")]) == [DeskMark(0, 1.0, "bridge")]
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ from pathlib import Path
 from support.deck_lanes import Audio, Hand, HeldLanes, order
 from support.sound_server import read_raw
 
-from simulator.deck.order import Part
+from simulator.deck.order import LaneStretch
 from simulator.deck.stream import DeviceStream, Fill
 
 TIMES_REAL_TIME = 20.0
@@ -23,7 +23,7 @@ TIMES_REAL_TIME = 20.0
 def main(arguments: list[str]) -> int:
     source, rate = read_raw(Path(arguments[0])), int(arguments[1])
     played = Hand(HeldLanes({1: source}), rate)
-    played.callback.asked = order(Part(1, 0, None))
+    played.callback.asked = order(LaneStretch(1, 0, None))
 
     def paced(_: int) -> Fill:
         def fill(out: Audio, underflow: bool) -> None:

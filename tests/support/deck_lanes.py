@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.deck.callback import Callback
-from simulator.deck.order import Order, Part
+from simulator.deck.order import LaneStretch, Order
 from simulator.deck.shared_state import Cells, plain_cells
 
 Audio = NDArray[np.float32]
@@ -38,7 +38,7 @@ def noise(frames: int, seed: int) -> Audio:
     return (0.1 * np.random.default_rng(seed).standard_normal((frames, 2))).astype(np.float32)
 
 
-def order(*parts: Part, part: int = 0, frame: int | None = None, **more: object) -> Order:
+def order(*parts: LaneStretch, part: int = 0, frame: int | None = None, **more: object) -> Order:
     """An order with the next number; it begins at the part's beginning where no frame is given."""
     start = parts[part].first if frame is None else frame
     repeat = bool(more.pop("repeat", False))

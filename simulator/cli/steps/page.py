@@ -13,7 +13,7 @@ from simulator.blind_test.ballot import Ballot
 from simulator.blind_test.statistics import fewest_preferences
 from simulator.cli.options import open_store, warn
 from simulator.cli.output import steps
-from simulator.cli.steps.prepare import Prepared, prepare_playlist
+from simulator.cli.steps.prepare import PreparedPlaylist, prepare_playlist
 from simulator.cli.steps.version_pair import as_versions
 from simulator.common.errors import SimulatorError, UsageError
 from simulator.common.units import format_time
@@ -40,7 +40,7 @@ class PageReady:
     """All that a page is built from: the measured playlist, how its versions lie, the record's acts, what
     the disk said of the files before they were read, and which kinds of acts may go onto the page."""
 
-    prepared: Prepared
+    prepared: PreparedPlaylist
     offsets_s: dict[int, float]
     record: Path
     acts: tuple[Act, ...]
@@ -217,7 +217,7 @@ def now() -> str:
     return datetime.datetime.now().astimezone().isoformat(timespec="seconds")
 
 
-def _aligned(ready: Prepared, no_cache: bool) -> tuple[Prepared, dict[int, float]]:
+def _aligned(ready: PreparedPlaylist, no_cache: bool) -> tuple[PreparedPlaylist, dict[int, float]]:
     """By how much each version lies later than the first of its song. A version that cannot be laid on the
     first one goes its own way: it no longer counts as a version on this page, and a line says so."""
     first_of: dict[str, int] = {}

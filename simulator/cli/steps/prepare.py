@@ -23,7 +23,7 @@ Predictions = Sequence[Prediction | SimulatorError | None]
 
 
 @dataclass(frozen=True, slots=True)
-class Prepared:
+class PreparedPlaylist:
     """A playlist measured and predicted: `predictions` has a row for each of `profiles`. `workers` is
     how many processes at most further work may take."""
 
@@ -73,7 +73,7 @@ def prepare(
     no_cache: bool,
     rehash: bool,
     workers: int | None,
-) -> Prepared:
+) -> PreparedPlaylist:
     """Reads INPUTS and --profile (the playlist's own, else the default), measures with progress on
     standard error, predicts. Tracks that fail are values in the result, nothing is printed for them.
     Raises UsageError, ProfileError, PlaylistError."""
@@ -84,7 +84,7 @@ def prepare(
 
 def prepare_playlist(
     playlist: Playlist, profiles: Sequence[str], *, no_cache: bool, rehash: bool, workers: int | None
-) -> Prepared:
+) -> PreparedPlaylist:
     """`prepare` for a playlist that was read already."""
     chosen = load_profiles(profiles or (playlist.profile or DEFAULT_PROFILE,))
     store, count = open_store(no_cache, rehash), most_workers(workers)
@@ -95,4 +95,4 @@ def prepare_playlist(
             table = predict(chosen, tracks, playlist.album_reason, store, count, step)
     finally:
         store.close()
-    return Prepared(playlist, chosen, tracks, list(table), count)
+    return PreparedPlaylist(playlist, chosen, tracks, list(table), count)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from simulator.cli.options import say_problems
-from simulator.cli.steps.prepare import Prepared
+from simulator.cli.steps.prepare import PreparedPlaylist
 from simulator.common.errors import SimulatorError, UsageError
-from simulator.engine.compare import Pair
+from simulator.engine.compare import VersionPair
 from simulator.normalizer.prediction import Prediction
 from simulator.playlists.playlist import Playlist
 from simulator.text.comparison.pair import choose_pair, short_names
@@ -25,7 +25,7 @@ def as_versions(playlist: Playlist) -> Playlist:
     return replace(playlist, tracks=(replace(first, song=song), replace(second, song=song)))
 
 
-def chosen_pair(ready: Prepared) -> tuple[Pair, Names]:
+def chosen_pair(ready: PreparedPlaylist) -> tuple[VersionPair, Names]:
     """The pair (loud, open): two tracks in the order in which they were named; of more, the loudest and the
     least loud version of the first song that has two. Raises UsageError where there is no pair, and the
     error of a version that cannot be read."""
@@ -48,10 +48,10 @@ def chosen_pair(ready: Prepared) -> tuple[Pair, Names]:
         predictions.append((both[0], both[1]))
     (first, measured), (second, other) = pair
     names = Names(*short_names(first, second))
-    return Pair((first, second), (measured, other), ready.profiles, predictions), names
+    return VersionPair((first, second), (measured, other), ready.profiles, predictions), names
 
 
-def _of_many(ready: Prepared) -> tuple[int, int]:
+def _of_many(ready: PreparedPlaylist) -> tuple[int, int]:
     say_problems(one.problem for one in ready.tracks)
     found = choose_pair([(one.track, one.measurement) for one in ready.tracks])
     if found is None or ready.tracks[found[0]].track.song is None:

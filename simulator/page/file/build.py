@@ -35,7 +35,7 @@ from simulator.page.file.ballot import Chance, vote_group, vote_members, vote_of
 from simulator.page.file.request import PageOrder
 from simulator.page.html import EmbeddedClip, html
 from simulator.page.listen import Offer
-from simulator.page.passages import Heard, Mark, Place, choose
+from simulator.page.passages import DeskMark, Place, TrackEnergy, choose
 from simulator.page.values import PageContent, PageTrack
 from simulator.playlists.playlist import Playlist
 from simulator.storage.file_stamp import Stamp, changed_since, other_samples, stamp_of
@@ -191,8 +191,10 @@ def _cut_all(
         measured = order.tracks[index].measurement
         assert measured is not None
         song = order.tracks[index].track.song
-        heard.append(Heard(song, measured.series.energy, measured.duration_s, offsets.get(index, 0.0)))
-    marks = [Mark(indices.index(one.track), one.at_s, one.label) for one in order.marks if one.track in good]
+        heard.append(TrackEnergy(song, measured.series.energy, measured.duration_s, offsets.get(index, 0.0)))
+    marks = [
+        DeskMark(indices.index(one.track), one.at_s, one.label) for one in order.marks if one.track in good
+    ]
     places = dict(zip(indices, choose(heard, order.seconds, marks), strict=True))
     jobs = {index: _job(order, index, places[index]) for index in indices if places[index]}
     done = dict(zip(jobs, cut_all(list(jobs.values()), order.workers, step), strict=True))

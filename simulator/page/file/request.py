@@ -11,7 +11,7 @@ from simulator.delivery.finding import Finding
 from simulator.engine.predict import Delivered
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
-from simulator.page.passages import Mark
+from simulator.page.passages import DeskMark
 from simulator.playlists.playlist import Playlist
 
 
@@ -30,7 +30,7 @@ class PageOrder:
     seconds: float
     rounds: int = 0
     offsets_s: Mapping[int, float] | None = None
-    marks: Sequence[Mark] = ()
+    marks: Sequence[DeskMark] = ()
     decisions: Sequence[str] = ()
     notes: Sequence[str] = ()
     trials: Sequence[str] = ()

@@ -9,7 +9,7 @@ from simulator.common.units import format_time
 from simulator.session.acts.command import Command, Outcome, on_words
 from simulator.session.acts.words import what_plays
 from simulator.session.effects import Effect, Resume, Say
-from simulator.session.excerpts import KINDS, Place, find_mark, parse_time, place_of
+from simulator.session.excerpts import KINDS, Excerpt, find_mark, parse_time, place_of
 from simulator.session.levels import WINDOW_SECONDS, Span
 from simulator.session.program import (
     SHORTEST_LOOP_S,
@@ -157,7 +157,7 @@ def _unlooped(session: Session) -> Outcome:
     return after, (*after.sounding(follow=True), Say("On from here, without the loop."))
 
 
-def _place(session: Session, track: int, word: str, seconds: float) -> Place:
+def _place(session: Session, track: int, word: str, seconds: float) -> Excerpt:
     """The passage of a track that a word names; other tracks than a mark's take the same time."""
     if word.casefold() in KINDS:
         return place_of(session.tracks, track, word.casefold(), seconds)
@@ -170,7 +170,7 @@ def _place(session: Session, track: int, word: str, seconds: float) -> Place:
     start = same_moment_s(session.tracks, source, at, track)
     start = min(start, max(session.tracks[track].duration_s - seconds, 0.0))
     end = min(start + seconds, session.tracks[track].duration_s)
-    return Place(Span(track, start, end), f"the place that was asked for ({format_time(start)})")
+    return Excerpt(Span(track, start, end), f"the place that was asked for ({format_time(start)})")
 
 
 def _length(seconds: float, example: str) -> float:
