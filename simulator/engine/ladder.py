@@ -142,8 +142,8 @@ class RungJob:
 def build(
     wanted: LadderRequest, *, force: bool = False, workers: int = 0, step: Callable[[], None] = lambda: None
 ) -> list[Rung | SimulatorError]:
-    """All rungs, in the order of `Wanted.jobs`; one that fails costs no other. With a folder the files and
-    the playlist are written. Raises WriteError before any work where something would be overwritten."""
+    """All rungs, in the order of `LadderRequest.jobs`; one that fails costs no other. With a folder the files
+    and the playlist are written. Raises WriteError before any work where something would be overwritten."""
     jobs = wanted.jobs(force)
     with ExitStack() as claim:
         return _build(wanted, jobs, claim, force=force, workers=workers, step=step)

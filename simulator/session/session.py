@@ -2,7 +2,7 @@
 device, the disk and the screen are on the other side.
 
 Every line goes through the one table of commands; what it did is kept in the record; no act raises the level
-by more than 3 dB at once (`loudness_guard`).
+by more than 3 dB at once (`acts/level_guard`).
 """
 
 from __future__ import annotations
