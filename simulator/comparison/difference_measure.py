@@ -344,7 +344,7 @@ def measure_difference(open_samples: NDArray[np.floating], aligned: AlignedPair,
     return Matched(_difference(pair, gain, curve, sums, _converted(aligned)), pair, gain, curve)
 
 
-def _converted(aligned: Aligned) -> bool:
+def _converted(aligned: AlignedPair) -> bool:
     """The other version was resampled, or read between its frames."""
     found = aligned.alignment
     places = [aligned.place, *(piece.offset_s * found.second_rate for piece in found.pieces)]

@@ -150,7 +150,7 @@ def build(
 
 
 def _build(
-    wanted: Wanted,
+    wanted: LadderRequest,
     jobs: list[RungJob],
     claim: ExitStack,
     *,

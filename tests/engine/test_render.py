@@ -247,7 +247,7 @@ def test_back_to_back_files_that_24_bits_do_not_hold_are_turned_down_together(tm
 def test_a_round_file_that_cannot_be_written_costs_no_track(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def refuses(plan: Plan, *_: object) -> float:
+    def refuses(plan: RenderPlan, *_: object) -> float:
         raise WriteError(f"{plan.folder / 'round-played.wav'}: cannot be written.")
 
     monkeypatch.setattr(rendering, "_write_round", refuses)
