@@ -97,18 +97,20 @@ def _data(tracks: tuple[Track, ...], results: list[Result | SimulatorError], as_
 
 
 def _flat(one: dict[str, Any]) -> dict[str, Any]:
-    """Lists as words in one cell."""
-    if "dc_offset" not in one:
-        return one
-    levels = " ".join(repr(value) for value in one["dc_offset"])
-    return {**one, "dc_offset": levels, "warnings": " ".join(note["code"] for note in one["warnings"])}
+    """Lists as words in one cell: their numbers, or the codes of what they hold."""
+    return {
+        key: " ".join(item["code"] if isinstance(item, dict) else repr(item) for item in value)
+        if isinstance(value, list)
+        else value
+        for key, value in one.items()
+    }
 
 
 def _tables(tracks: tuple[Track, ...], results: list[Result | SimulatorError]) -> None:
     from rich.console import Console
 
     from simulator.common.errors import SimulatorError
-    from simulator.text.tables import MEASURE_ROWS, file_line, grid, measured_cells
+    from simulator.text.tables import file_line, grid, measure_rows
 
     console = Console(highlight=False, markup=False)
     good = [
@@ -123,9 +125,8 @@ def _tables(tracks: tuple[Track, ...], results: list[Result | SimulatorError]) -
         part = good[first : first + COLUMNS_AT_ONCE]
         headings = ["", "", *[visible(os.path.basename(track.path)) for track, _ in part]]
         table = grid(headings, [False, False, *[True] * len(part)])
-        cells = [measured_cells(found) for _, found in part]
-        for index, (name, unit) in enumerate(MEASURE_ROWS):
-            table.add_row(name, unit, *[column[index] for column in cells])
+        for row in measure_rows([found for _, found in part]):
+            table.add_row(*row)
         console.print(table)
         for track, found in part:
             notes = " ".join(note.text for note in found.warnings)
@@ -136,11 +137,11 @@ def _tables(tracks: tuple[Track, ...], results: list[Result | SimulatorError]) -
 
 def _catalogue(good: list[tuple[Track, Measurement]], width: int) -> None:
     """A line a file, then what is to be said, once for all files that it is true of."""
-    from simulator.text.tables import CATALOGUE_KEY, catalogue
+    from simulator.text.tables import catalogue, catalogue_key
 
     names = [(visible(os.path.basename(track.path)), found) for track, found in good]
     click.echo("\n".join(catalogue(names, width)))
-    click.echo(f"\n{CATALOGUE_KEY}")
+    click.echo(f"\n{catalogue_key()}")
     of_note: dict[str, list[str]] = {}
     for name, found in names:
         for note in found.warnings:

@@ -17,7 +17,7 @@ from simulator.common.numbers import level, signed
 from simulator.common.units import format_time
 from simulator.delivery.finding import PRACTICE, Finding
 from simulator.page import figures as figures
-from simulator.page.tables import MEASURED, does_row, measured_row, player_table
+from simulator.page.tables import does_row, measured_names, measured_row, player_table
 from simulator.page.values import PageContent, PageTrack, song_groups
 from simulator.page.words import balance, isolated, method_sentences, one_master, three_sentences
 from simulator.text.comparison.pair import choose_pair, pair_rows, short_names
@@ -86,7 +86,7 @@ def context(content: PageContent) -> dict[str, Any]:
         "checks": check_rows(content),
         "uncertainty": uncertainty_sentence(profile),
         "players": [player_table(content, place) for place in range(len(content.profiles))],
-        "measured": {"names": MEASURED, "rows": [measured_row(one) for one in content.tracks]},
+        "measured": {"names": measured_names(), "rows": [measured_row(one) for one in content.tracks]},
         "warnings": [
             (one.track.title, note.text)
             for one in content.tracks

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from simulator.common.numbers import NONE, level, share, signed
+from simulator.common.numbers import NONE, level, signed
+from simulator.metering import figures
 from simulator.normalizer.profile import CODEC_NAMES, Profile, Scope, Upward
 from simulator.page.values import PageContent, PageTrack
 from simulator.page.words import move_words
@@ -103,19 +104,6 @@ def _delivery_rows(profile: Profile) -> list[tuple[str, str, str]]:
     return rows
 
 
-MEASURED = (
-    ("integrated", "LUFS"),
-    ("loudest 3 s", "LUFS"),
-    ("quietest 3 s", "LUFS"),
-    ("range", "LU"),
-    ("true peak", "dBTP"),
-    ("PLR", "dB"),
-    ("median PSR", "dB"),
-    ("overs", "count"),
-    ("at its ceiling", "of samples"),
-)
-
-
 def does_row(one: PageTrack) -> dict[str, Any]:
     found = one.predictions[0]
     return {
@@ -170,18 +158,12 @@ def _peaks(content: PageContent, place: int) -> dict[str, Any] | None:
     return {"columns": ["master", *columns, "as played"], "rows": rows, "note": NOTE}
 
 
+def measured_names() -> list[tuple[str, str]]:
+    """Name and unit of each column of the table of all tracks."""
+    return [name for _, name in figures.on_page()]
+
+
 def measured_row(one: PageTrack) -> dict[str, Any]:
-    found, values = one.delivered, ["–"] * len(MEASURED)
-    if found is not None:
-        values = [
-            level(found.integrated_lufs),
-            level(found.max_short_term_lufs),
-            level(found.quietest_passage_lufs),
-            level(found.loudness_range_lu),
-            level(found.true_peak_dbtp),
-            level(found.peak_to_loudness_db),
-            level(found.median_peak_to_short_term_db),
-            str(found.over_count),
-            share(found.share_at_ceiling),
-        ]
+    found = one.delivered
+    values = [NONE if found is None else figure.text(found) for figure, _ in figures.on_page()]
     return {"number": one.number, "title": one.track.title, "cells": values}

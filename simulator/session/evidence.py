@@ -17,6 +17,8 @@ from typing import Any
 import msgspec
 
 from simulator.common.text import as_utf8
+from simulator.metering import figures
+from simulator.metering.figures import View
 from simulator.normalizer.profile import Profile
 from simulator.session.blind.unfinished import unfinished, unfinished_words
 from simulator.session.log import Act, keepable
@@ -25,23 +27,6 @@ from simulator.session.track import TrackView
 MATERIAL, PLAYER = "material", "player"
 RESTING = ("opened", "note", "mark", "decision", "trial", "trial begun")
 """Kinds of act that name what they rest on."""
-FIGURES = (
-    "sample_rate",
-    "channels",
-    "frames",
-    "integrated_lufs",
-    "loudness_range_lu",
-    "max_momentary_lufs",
-    "max_short_term_lufs",
-    "quietest_passage_lufs",
-    "sample_peak_dbfs",
-    "true_peak_dbtp",
-    "peak_to_loudness_db",
-    "median_peak_to_short_term_db",
-    "over_count",
-    "clipped_run_count",
-    "method",
-)
 
 
 def identity(view: TrackView) -> dict[str, Any]:
@@ -49,14 +34,15 @@ def identity(view: TrackView) -> dict[str, Any]:
     known: dict[str, Any] = {"title": view.title, "path": view.path}
     if view.delivered is None:
         return {**known, "problem": view.problem}
-    figures = {name: getattr(view.delivered, name) for name in FIGURES}
+    measured = {one.name: one.value(view.delivered) for one in figures.columns(View.RECORD)}
     return {
         **known,
         "role": view.role,
         "song": view.song,
         "album": view.album,
         "content": view.content,
-        **figures,
+        **measured,
+        "method": view.delivered.method,
     }
 
 

@@ -9,6 +9,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from simulator.common.numbers import level
+from simulator.metering import figures
+from simulator.metering.figures import View
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.prediction import Prediction
 
@@ -49,11 +51,7 @@ def step_objects(found: Prediction) -> list[dict[str, Any]]:
     return [
         {
             "step": name,
-            "sample_rate": after.sample_rate,
-            "integrated_lufs": after.integrated_lufs,
-            "sample_peak_dbfs": after.sample_peak_dbfs,
-            "true_peak_dbtp": after.true_peak_dbtp,
-            "inter_sample_overs": after.over_count,
+            **{one.key: one.value(after) for one in figures.columns(View.STEP)},
         }
         for name, after in found.steps
     ]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from simulator.metering import figures
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.prediction import Prediction
 from simulator.playlists.playlist import Track
@@ -21,28 +22,7 @@ def measurement_object(path: str, found: Measurement) -> dict[str, Any]:
     return {
         "schema": SCHEMA,
         "path": path,
-        "sample_rate": found.sample_rate,
-        "channels": found.channels,
-        "frames": found.frames,
-        "duration_s": found.duration_s,
-        "integrated_lufs": found.integrated_lufs,
-        "loudness_range_lu": found.loudness_range_lu,
-        "max_momentary_lufs": found.max_momentary_lufs,
-        "max_short_term_lufs": found.max_short_term_lufs,
-        "quietest_passage_lufs": found.quietest_passage_lufs,
-        "contrast_lu": found.contrast_lu,
-        "sample_peak_dbfs": found.sample_peak_dbfs,
-        "true_peak_dbtp": found.true_peak_dbtp,
-        "true_peak_at_s": found.true_peak_at_s,
-        "peak_to_loudness_db": found.peak_to_loudness_db,
-        "min_peak_to_short_term_db": found.min_peak_to_short_term_db,
-        "median_peak_to_short_term_db": found.median_peak_to_short_term_db,
-        "crest_factor_db": found.crest_factor_db,
-        "share_at_ceiling": found.share_at_ceiling,
-        "inter_sample_overs": found.over_count,
-        "clipped_runs": found.clipped_run_count,
-        "dc_offset": list(found.dc_offset),
-        "correlation": found.correlation,
+        **{one.key: one.value(found) for one in figures.columns()},
         "warnings": [{"code": note.code, "text": note.text} for note in found.warnings],
     }
 
