@@ -12,11 +12,18 @@ from support.made_session import profiles, session
 from simulator.metering.measurement import METHOD
 from simulator.session.effects import Keep
 from simulator.session.events import Typed
-from simulator.session.evidence import FIGURES, known_ids, material, news, rested
+from simulator.session.evidence import known_ids, material, news, rested
 from simulator.session.log import Act, Record, from_json, to_json
 from simulator.session.session import opened, step
 from simulator.session.state import Session
 from simulator.session.track import TrackView
+
+# What a session file has kept of each file since its first form.
+KEPT = (
+    "sample_rate channels frames integrated_lufs loudness_range_lu max_momentary_lufs "
+    "max_short_term_lufs quietest_passage_lufs sample_peak_dbfs true_peak_dbtp peak_to_loudness_db "
+    "median_peak_to_short_term_db over_count clipped_run_count method"
+)
 
 
 def hashed() -> Session:
@@ -45,7 +52,9 @@ def test_a_decision_names_the_files_their_figures_the_method_and_all_numbers_of_
     measured = session().tracks[0].delivered
     assert measured is not None
     assert first["content"] == "hash of Song (open)"
-    assert {name: first[name] for name in FIGURES} == {name: getattr(measured, name) for name in FIGURES}
+    kept = KEPT.split()
+    assert list(first)[-len(kept) :] == kept
+    assert {name: first[name] for name in kept} == {name: getattr(measured, name) for name in kept}
     assert first["method"] == METHOD
     assert files.data["tracks"][3]["problem"] == "It is not there."
     assert numbers.data["profile"] == msgspec.to_builtins(profiles()["minus14-headroom"])
