@@ -18,6 +18,7 @@ from rich.table import Table
 
 from simulator.common.numbers import level, signed
 from simulator.common.units import format_time
+from simulator.metering.figures import figure
 from simulator.metering.measurement import Measurement
 from simulator.playlists.playlist import Track
 from simulator.session import commands
@@ -176,6 +177,8 @@ def listing(session: Session) -> str:
     """Every track as delivered and as played; of references what is odd about them."""
     middle = _median_plr(session)
     remarks = [_remarks(one, middle) for one in session.tracks]
+    keys = ("integrated_lufs", "true_peak_dbtp", "peak_to_loudness_db")
+    loudness, peak, ratio = (figure(key) for key in keys)
     table = grid(
         ["#", "Track", "delivered\nLUFS", "gain\ndB", "played\nLUFS", "peak\ndBTP", "PLR\ndB", ""],
         [True, False, True, True, True, True, True, False],
@@ -191,11 +194,11 @@ def listing(session: Session) -> str:
         table.add_row(
             f"{here}{number}",
             title,
-            level(one.delivered.integrated_lufs),
+            loudness.text(one.delivered),
             "–" if played is None else signed(played.gain_db),
-            "–" if played is None else level(played.measured.integrated_lufs),
-            "–" if played is None else level(played.measured.true_peak_dbtp),
-            level(one.delivered.peak_to_loudness_db),
+            "–" if played is None else loudness.text(played.measured),
+            "–" if played is None else peak.text(played.measured),
+            ratio.text(one.delivered),
             remarks[number - 1],
         )
     problems = [

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from simulator.common.numbers import level, signed
 from simulator.comparison.versions import played_punch_db
+from simulator.metering.figures import figure
 from simulator.metering.measurement import Measurement
 from simulator.playlists.playlist import Track
 from simulator.text.sentences import Version
@@ -62,12 +63,13 @@ def pair_rows(first: Version, second: Version) -> list[tuple[str, str, str, str,
         ("Level as played", "LUFS", [played.integrated_lufs for played in plays]),
         ("Its loudest passage", "LUFS", [played.max_short_term_lufs for played in plays]),
         ("Unused headroom", "dB", [version.prediction.unused_headroom_db for version in both]),
-        ("Punch (PLR)", "dB", [played.peak_to_loudness_db for played in plays]),
+        (figure("peak_to_loudness_db").beside, "dB", [played.peak_to_loudness_db for played in plays]),
     ]
     punches = [played_punch_db(played, gain_db) for played, gain_db in zip(plays, gains, strict=True)]
     if any(level(punch) != level(own.peak_to_loudness_db) for punch, own in zip(punches, plays, strict=True)):
         lines.append(("  overs not counted", "dB", list(punches)))
-    lines.append(("Punch (median PSR)", "dB", [played.median_peak_to_short_term_db for played in plays]))
+    median = figure("median_peak_to_short_term_db")
+    lines.append((median.beside, median.unit, [median.value(played) for played in plays]))
     return [_line(name, unit, *values) for name, unit, values in lines]
 
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from simulator.common.numbers import NONE, level, share, signed
+from simulator.common.numbers import NONE, level, signed
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference
-from simulator.comparison.versions import Figures, Side
+from simulator.comparison.versions import Side
+from simulator.metering import figures
 
 NOTICEABLE_DB, NOTICEABLE_FRAMES = 0.5, 0.5
 Row = tuple[str, str, str, str, str]
@@ -25,23 +26,18 @@ def played_rows(side: Side) -> list[Row]:
 
 
 def _rows(side: Side) -> list[Row]:
-    lines = [
-        ("Integrated loudness", "LUFS", "integrated_lufs"),
-        ("Loudest passage", "LUFS", "loudest_passage_lufs"),
-        ("Quietest passage", "LUFS", "quietest_passage_lufs"),
-        ("Contrast", "LU", "contrast_lu"),
-        ("Punch (PLR)", "dB", "peak_to_loudness_db"),
-        ("  overs not counted", "dB", "punch_db"),
-        ("Punch (median PSR)", "dB", "median_peak_to_short_term_db"),
-        ("True peak", "dBTP", "true_peak_dbtp"),
-        ("Unused headroom", "dB", "unused_headroom_db"),
-    ]
-    rows = [_line(what, unit, getattr(side.loud, key), getattr(side.open, key)) for what, unit, key in lines]
-    loud, open_ = side.loud, side.open
     return [
-        *rows,
-        ("Overs between samples", "events", *_counts(loud, open_)),
-        ("At its ceiling", "share", share(loud.share_at_ceiling), share(open_.share_at_ceiling), ""),
+        _line(side, "integrated_lufs"),
+        _line(side, "max_short_term_lufs", "loudest_passage_lufs"),
+        _line(side, "quietest_passage_lufs"),
+        _line(side, "contrast_lu"),
+        _line(side, "peak_to_loudness_db"),
+        _own_line("  overs not counted", side.loud.punch_db, side.open.punch_db),
+        _line(side, "median_peak_to_short_term_db"),
+        _line(side, "true_peak_dbtp"),
+        _own_line("Unused headroom", side.loud.unused_headroom_db, side.open.unused_headroom_db),
+        _line(side, "inter_sample_overs"),
+        _line(side, "share_at_ceiling"),
     ]
 
 
@@ -55,12 +51,21 @@ def residual_rows(found: Difference) -> list[tuple[str, str, str, str]]:
     ]
 
 
-def _line(what: str, unit: str, a: float | None, b: float | None) -> Row:
-    return what, unit, level(a), level(b), signed(None if a is None or b is None else a - b)
+def _line(side: Side, key: str, attribute: str = "") -> Row:
+    """A figure of the two by its name, unit and decimals in the table of figures; `attribute` is its name in
+    the comparison's own figures, where that is another one."""
+    figure = figures.figure(key)
+    a, b = (getattr(one, attribute or figure.name) for one in (side.loud, side.open))
+    written = (figure.written(a), figure.written(b))
+    if figure.form == "share":
+        return figure.beside, "share", *written, ""
+    gap = None if a is None or b is None else float(a - b)
+    return figure.beside, figure.unit, *written, signed(gap, 0 if figure.form == "count" else figure.decimals)
 
 
-def _counts(loud: Figures, open_: Figures) -> tuple[str, str, str]:
-    return str(loud.over_count), str(open_.over_count), signed(float(loud.over_count - open_.over_count), 0)
+def _own_line(what: str, a: float | None, b: float | None) -> Row:
+    """What only the comparison knows, in dB."""
+    return what, "dB", level(a), level(b), signed(None if a is None or b is None else a - b)
 
 
 def tonal_text(found: Difference) -> str:
