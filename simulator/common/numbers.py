@@ -7,7 +7,7 @@ Whole numbers as people type them: the digits 0 to 9, few enough to mean somethi
 
 from __future__ import annotations
 
-__all__ = ["NONE", "level", "share", "signed"]
+__all__ = ["NONE", "level", "share", "signed", "true_minus"]
 
 
 MOST_DIGITS = 9
@@ -29,6 +29,11 @@ def level(value: float | None, decimals: int = 1) -> str:
     text = f"{value:.{decimals}f}"
     if float(text) == 0.0:
         text = text.lstrip("-")
+    return true_minus(text)
+
+
+def true_minus(text: str) -> str:
+    """The text with true minus signs (U+2212) for its hyphens."""
     return text.replace("-", "−")
 
 

@@ -13,6 +13,11 @@ _TURNING = ("LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI")
 follows. The plain marks, which texts in Arabic or Hebrew need, stay."""
 
 
+def capital(text: str) -> str:
+    """The same as the beginning of a sentence."""
+    return text[:1].upper() + text[1:]
+
+
 def visible(text: str, keep: str = "") -> str:
     """The text with every character that steers spelled out (`\\x1b`, `\\u202e`), but for those in `keep`.
     File names and titles may hold any; a terminal would obey them."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 
+from simulator.common.numbers import true_minus
 from simulator.common.units import gain_to_db
 from simulator.delivery.finding import Finding, Level
 from simulator.delivery.scan import Scan
@@ -36,7 +37,7 @@ def _dc(found: Measurement) -> Finding:
     channel = found.dc_offset.index(worst) + 1 if found.dc_offset else 1
     return Finding(
         "dc", "DC offset", "look" if bad else "fine", 100.0 * worst, "% of full scale", 100.0 * DC_LIMIT, (),
-        f"In channel {channel}, {20.0 * math.log10(abs(worst)):.0f} dBFS.".replace("-", "−") if bad else "",
+        true_minus(f"In channel {channel}, {20.0 * math.log10(abs(worst)):.0f} dBFS.") if bad else "",
         "Remove it with a high-pass below 10 Hz, before the last limiter." if bad else "",
     )  # fmt: skip
 

@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from simulator.common.numbers import level
+
 Level = Literal["fix", "look", "fine"]
 LEVELS: tuple[Level, ...] = ("fix", "look", "fine")
 """The most serious first."""
@@ -56,8 +58,7 @@ class Decided:
 
 def db_words(value: float) -> str:
     """A level for a sentence: two decimals, a true minus, never "−0.00"."""
-    text = f"{value:.2f}"
-    return (text.lstrip("-") if float(text) == 0.0 else text).replace("-", "−")
+    return level(value, 2)
 
 
 def worst(findings: tuple[Finding, ...] | list[Finding]) -> Level:

@@ -15,6 +15,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from simulator.common.numbers import level
+from simulator.common.text import capital
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.counting import Counted, album_members, counted_album, counted_track, counts_twice
 from simulator.normalizer.gain_policy import LimitedBy, applied_gain_db, limiter_in_path, limiter_will_act
@@ -24,7 +26,7 @@ from simulator.playlists.playlist import Track
 
 def one_decimal(value: float) -> str:
     """The number with one decimal, a true minus sign, and no minus before zero."""
-    return f"{round(value, 1) + 0.0:.1f}".replace("-", "−")
+    return level(value)
 
 
 def gain_reason(
@@ -125,7 +127,7 @@ def _peak_sentence(
     profile: Profile, counted: Counted, gain_db: float, limiter_acts: bool, peak: str, ceiling: str
 ) -> str:
     """What becomes of the peaks where the gain itself does not keep them down."""
-    peak = peak[0].upper() + peak[1:]
+    peak = capital(peak)
     if limiter_acts and counted.peak_db is not None:
         just = one_decimal(counted.peak_db + gain_db) == one_decimal(profile.ceiling.level_db)
         passes = "just pass" if just else "pass"

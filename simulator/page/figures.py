@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.common.numbers import true_minus
 from simulator.common.units import LOUDNESS_OFFSET_DB
 from simulator.metering.gating import STEPS_SHORT_TERM, short_term_energies
 
@@ -221,7 +222,7 @@ def _attribute(text: str) -> str:
 
 
 def _number(value: float) -> str:
-    return f"{value:.0f}".replace("-", "−")
+    return true_minus(f"{value:.0f}")
 
 
 class _Text:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from simulator.common.numbers import level
+from simulator.common.text import capital
 from simulator.normalizer.prediction import Prediction
 from simulator.page.clips import Clip, PassageSound
 from simulator.page.passages import Place
@@ -150,5 +151,5 @@ def _matched_note(offers: Sequence[Offer], tracks: Mapping[int, tuple[int, Track
 
 
 def _sentence(reason: str) -> str:
-    text = reason[:1].upper() + reason[1:]
+    text = capital(reason)
     return text if text.endswith(".") else f"{text}."

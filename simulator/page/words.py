@@ -11,6 +11,7 @@ import unicodedata
 from dataclasses import dataclass
 
 from simulator.common.numbers import level, signed
+from simulator.common.text import capital
 from simulator.common.units import TIE_LU
 from simulator.comparison.versions import punch_db
 from simulator.metering.measurement import METHOD
@@ -64,7 +65,7 @@ def one_master(version: Version, profile: Profile) -> list[str]:
     if delivered.integrated_lufs is None or played.integrated_lufs is None:
         return [version.prediction.decision.reason]
     gain = version.prediction.decision.gain_db
-    name = _cap(version.name)
+    name = capital(version.name)
     said = [
         f"{name} is delivered at {level(delivered.integrated_lufs)} LUFS, and its highest peak lies at "
         f"{signed(delivered.true_peak_dbtp)} dBTP.",
@@ -188,7 +189,3 @@ def method_sentences(version: str) -> list[str]:
         "Changing over fades by raised cosines of 5 ms, out and then in (ITU-R BS.1534-3, section 5.3).",
         f"Measured and made by fairhearing {version}, measuring method {METHOD}.",
     ]
-
-
-def _cap(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from simulator.common.numbers import NONE
+from simulator.common.numbers import NONE, level
 from simulator.delivery.finding import LEVELS, Finding, Level, worst
 from simulator.text.json_form import SCHEMA
 
@@ -114,7 +114,4 @@ def _number(found: Finding, value: float) -> str:
     if unit in WHOLE or found.check in PLACES_IN_A_LIST:
         text = f"{value:.0f}"
         return f"{text} {WHOLE.get(unit, unit) if text == '1' else unit}".rstrip()
-    text = f"{value:.2f}" if unit != "% of full scale" else f"{value:.3f}"
-    if float(text) == 0.0:
-        text = text.lstrip("-")
-    return f"{text} {unit}".rstrip().replace("-", "−")
+    return f"{level(value, 2 if unit != '% of full scale' else 3)} {unit}".rstrip()

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
-from simulator.common.numbers import level, share, signed
+from simulator.common.numbers import level, share, signed, true_minus
 from simulator.ladder.rungs import (
     CEILINGS_DBTP,
     NORMALISING_LUFS,
@@ -318,4 +318,4 @@ def _missed(rung: Rung) -> str:
 
 def _name(rung: Rung) -> str:
     """The wanted loudness as it was asked for."""
-    return f"{rung.wanted_lufs:g}".replace("-", "−")
+    return true_minus(f"{rung.wanted_lufs:g}")

@@ -18,6 +18,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from simulator.common.numbers import level, share, signed
+from simulator.common.text import capital
 from simulator.common.units import TIE_LU
 from simulator.comparison.versions import punch_db
 from simulator.metering.measurement import Measurement
@@ -95,7 +96,7 @@ def _is_albums(profile: Profile, decision: Decision, delivered: Measurement, own
 
 def _why(who: str, reached: str, decision: Decision, short: float) -> str:
     """What keeps it from the target, without a full stop; empty where no rule of the player does."""
-    who = who[:1].upper() + who[1:]
+    who = capital(who)
     if decision.limited_by == "headroom" and decision.gain_db < LEAST_DB:
         return f"{who} has no headroom to be raised and stays {level(short)} LU below the player's target"
     if decision.limited_by == "headroom":
@@ -131,7 +132,7 @@ def _takers(delivered: Measurement, prediction: Prediction, profile: Profile) ->
         if reaches > headroom_db:
             found.append("the converter's clipping")
     words = f"{', '.join(found[:-1])} and {found[-1]}" if len(found) > 1 else "".join(found)
-    return words[:1].upper() + words[1:]
+    return capital(words)
 
 
 def _verb(takers: str, verb: str) -> str:
@@ -304,12 +305,8 @@ def _within(difference: float, profile: Profile) -> str:
 
 def _unmeasurable(first: Version, second: Version) -> str:
     names = [v.name for v in (first, second) if v.delivered.integrated_lufs is None]
-    return f"{_cap(' and '.join(names))} {'has' if len(names) == 1 else 'have'} no measurable loudness."
+    return f"{capital(' and '.join(names))} {'has' if len(names) == 1 else 'have'} no measurable loudness."
 
 
 def _lufs(value: float | None) -> str:
     return f"{level(value)} LUFS"
-
-
-def _cap(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -211,7 +211,7 @@ def _difference(bar: Bar) -> tuple[tuple[int, str], ...]:
     if bar.difference_lu is None:
         return ((0, f"this passage: no level to compare with {names[0]}"), (3, f"here {NONE} LU"))
     amount = signed(bar.difference_lu)
-    if float(amount.replace("−", "-")) == 0.0:
+    if amount == level(0.0):
         words = "level with"
     else:
         words = f"{level(abs(bar.difference_lu))} LU {'above' if bar.difference_lu > 0 else 'below'}"

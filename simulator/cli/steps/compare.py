@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from simulator.cli.steps.predict import console, paragraph, show_heading
+from simulator.common.text import capital
 from simulator.comparison.versions import Comparison
 from simulator.text.comparison.table import (
     Row,
@@ -31,7 +32,7 @@ def show_comparison(
 ) -> None:
     """The whole screen: `overall` and `by_player` are the sentences."""
     out = console()
-    out.print(f"■ {names.loud[:1].upper()}{names.loud[1:]}, against {names.open}", style="bold")
+    out.print(f"■ {capital(names.loud)}, against {names.open}", style="bold")
     _say(out, overall, PLACES)
     out.print("\nAs delivered", style="bold")
     _show_rows(out, delivered_rows(found.delivered), names)

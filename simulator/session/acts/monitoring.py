@@ -9,6 +9,7 @@ from dataclasses import replace
 from simulator.common.errors import UsageError
 from simulator.common.listening import LISTENS, STATE_WORDS, STATES, Listen, State
 from simulator.common.numbers import level
+from simulator.common.text import capital
 from simulator.common.units import TIE_LU
 from simulator.session import codec_variants as codec_ways
 from simulator.session.acts.command import Choice, Command, Line, Outcome, on_words
@@ -163,7 +164,7 @@ def state(session: Session, words: list[str]) -> Outcome:
     if chosen == "matched" and codec_ways.is_difference(session.profile):
         raise UsageError("The difference is heard as played: there is nothing to match.", "codec on")
     after = replace(session, state=chosen).settled()
-    said = f"{STATE_WORDS[chosen].capitalize()}. {what_plays(after)}"
+    said = f"{capital(STATE_WORDS[chosen])}. {what_plays(after)}"
     if chosen == "matched":
         said += " " + _matched_words(after)
     return after, (*after.sounding(follow=True), Say(said))

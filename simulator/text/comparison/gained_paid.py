@@ -15,10 +15,11 @@ does not rank quality stands beside it.
 from __future__ import annotations
 
 from simulator.common.numbers import level, share, signed
+from simulator.common.text import capital
 from simulator.common.units import TIE_LU, format_time
 from simulator.comparison.difference import Difference
 from simulator.comparison.versions import Comparison, Gap
-from simulator.text.comparison.terms import SECONDS, TIE_SHARE, Names, Said, capital, ordered
+from simulator.text.comparison.terms import SECONDS, TIE_SHARE, Names, Said, ordered
 from simulator.text.sentences import PUNCH_TIE_DB
 
 FILTERED = 0.05

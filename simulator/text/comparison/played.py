@@ -9,6 +9,7 @@ louder, and "neither gains anything" only where none differs by more than that i
 from __future__ import annotations
 
 from simulator.common.numbers import level, signed
+from simulator.common.text import capital
 from simulator.common.units import TIE_LU, format_time
 from simulator.comparison.versions import Comparison, Heard, Played
 from simulator.normalizer.profile import Profile
@@ -182,7 +183,7 @@ def _overs(heard: Heard, name: str) -> list[Said]:
     if highest[0] is None or highest[1] is None or not (before or after):
         return []
     text = (
-        f"{name[:1].upper()}{name[1:]} rises over full scale between the samples {_times(before)} as "
+        f"{capital(name)} rises over full scale between the samples {_times(before)} as "
         f"delivered ({_highest(before, highest[0])}), and {_times(after)} after the player's gain "
         f"({_highest(after, highest[1])})."
     )

@@ -27,8 +27,3 @@ class Names:
 def ordered(names: Names, gap: float) -> tuple[str, str, float]:
     """The name of the one with more, of the other, and by how much."""
     return (names.loud, names.open, gap) if gap >= 0.0 else (names.open, names.loud, -gap)
-
-
-def capital(text: str) -> str:
-    """The same as the beginning of a sentence."""
-    return text[:1].upper() + text[1:]
