@@ -8,9 +8,8 @@ delivery and library version, so that the costly half is done once.
 
 Word length of a delivery: rounded with dither; its rate is `dsp/resample`'s.
 
-Conventions: blocks float32 (frames, channels) in and out. Rounds to the steps of an integer word with
-triangular dither of two steps peak to peak (Lipshitz, Wannamaker, Vanderkooy, "Quantization and dither", JAES
-40, 1992; from memory) and, as integers do, cuts at full scale; 16- and 24-bit values stay exact in float32.
+Conventions: blocks float32 (frames, channels) in and out. Rounds to the steps of an integer word with the
+dither of `dsp/quantize` and, as integers do, cuts at full scale; 16- and 24-bit values stay exact in float32.
 Any block size gives the same samples; the same input gives the same noise.
 """
 
@@ -30,6 +29,7 @@ from simulator.codecs import codec
 from simulator.codecs.delay import DelayFinder
 from simulator.common.errors import AudioError
 from simulator.common.units import db_to_gain
+from simulator.dsp.quantize import dithered
 from simulator.dsp.resample import resample
 from simulator.dsp.segments import recut
 from simulator.normalizer.profile import CODEC_NAMES, Delivery
@@ -45,9 +45,7 @@ def convert_word_length(blocks: Iterable[Block], bits: int, channels: int) -> It
     random = np.random.default_rng(SEED)
     full = 2.0 ** (bits - 1)
     for block in recut(blocks, channels):
-        noise = random.random((block.shape[0], channels, 2))
-        steps = block.astype(np.float64) * full + noise[..., 0] - noise[..., 1]
-        yield (np.clip(np.rint(steps), -full, full - 1.0) / full).astype(np.float32)
+        yield (dithered(block, bits, random) / full).astype(np.float32)
 
 
 Watch = Callable[[Iterable[Block]], Iterable[Block]]

@@ -1,11 +1,11 @@
-"""Rounding to integers with triangular dither.
+"""Rounding to integers with triangular dither: the one there is, for renders, deliveries and the page.
 
 Source: triangular dither of two steps peak to peak makes the error independent of the signal in mean
 and variance (Lipshitz, Wannamaker, Vanderkooy, "Quantization and dither", JAES 40, 1992; from memory).
-Conventions: float32 (frames, channels) in, int32 out with the 24 bits in the upper places, as libsndfile
-takes them (value · 2^8); full scale is 2^23 steps. The top step stands one below full scale, as always in
-two's complement: a sample of exactly +1, or the dither at the very top, is held there, which is no more
-of an error than the dither's own. What is above full scale is refused.
+Conventions: float32 (frames, channels) in; `Dither24` gives int32 with the 24 bits in the upper places, as
+libsndfile takes them (value · 2^8); full scale is 2^23 steps. The top step stands one below full scale, as
+always in two's complement: a sample of exactly +1, or the dither at the very top, is held there, which is no
+more of an error than the dither's own. What is above full scale `Dither24` refuses.
 """
 
 from __future__ import annotations
@@ -17,9 +17,21 @@ from simulator.common.errors import WriteError
 from simulator.common.units import format_time, gain_to_db
 
 BITS = 24
-_FULL = 2.0 ** (BITS - 1)
 SEED = 24
 """Renders are repeatable: the same input gives the same file."""
+
+
+def dithered(
+    samples: NDArray[np.floating], bits: int, random: np.random.Generator | None
+) -> NDArray[np.float64]:
+    """The nearest whole steps of an integer word of `bits` (at most 24), after dither from `random` (None:
+    without); what is above full scale is cut there. Takes two numbers a sample from the generator."""
+    full = 2.0 ** (bits - 1)
+    steps = samples.astype(np.float64) * full
+    if random is not None:
+        noise = random.random((*samples.shape, 2))
+        steps += noise[..., 0] - noise[..., 1]
+    return np.clip(np.rint(steps), -full, full - 1.0)
 
 
 class Dither24:
@@ -41,10 +53,6 @@ class Dither24:
                 f"24 bits would clip at {where} ({peak:+.2f} dBFS).",
                 "Use --format float32, which holds what is above full scale.",
             )
-        steps = samples.astype(np.float64) * _FULL
-        if self._random is not None:
-            noise = self._random.random((samples.shape[0], samples.shape[1], 2))
-            steps += noise[..., 0] - noise[..., 1]
-        whole = np.clip(np.rint(steps), -_FULL, _FULL - 1.0)
+        whole = dithered(samples, BITS, self._random)
         self._frames += samples.shape[0]
         return whole.astype(np.int32) << 8

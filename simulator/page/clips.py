@@ -10,8 +10,8 @@ Samples of a passage as the page carries them: two channels, 16 bits, with dithe
 
 Conventions: float32 (frames, channels) in, int16 (frames, 1 or 2) out. Three and more channels are
 folded before (common/channels). What is above full scale is stored turned down, and `gain_db` says by how
-much it is turned up again on playing, so that nothing is clipped in storing. Dither is triangular, two steps
-peak to peak (Lipshitz, Wannamaker, Vanderkooy, JAES 40, 1992; from memory): the error stays within 1.5 steps.
+much it is turned up again on playing, so that nothing is clipped in storing. With the dither of
+`dsp/quantize` the error stays within 1.5 steps.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from simulator.common.channels import folded
 from simulator.common.units import db_to_gain
+from simulator.dsp.quantize import dithered
 from simulator.metering.meter import measure_array
 
 BITS = 16
@@ -53,9 +54,7 @@ def stored(samples: NDArray[np.float32], seed: int, room: float = _ROOM) -> Stor
     peak = float(np.abs(samples).max()) if samples.size else 0.0
     gain_db = 20.0 * math.log10(peak / room) if peak > room else 0.0
     scaled = samples.astype(np.float64) / db_to_gain(gain_db)
-    noise = np.random.default_rng(seed).random((*samples.shape, 2))
-    steps = np.rint(scaled * _FULL + noise[..., 0] - noise[..., 1])
-    return Stored(np.clip(steps, -_FULL, _FULL - 1.0).astype(np.int16), gain_db)
+    return Stored(dithered(scaled, BITS, np.random.default_rng(seed)).astype(np.int16), gain_db)
 
 
 Audio = NDArray[np.float32]

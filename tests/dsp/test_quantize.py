@@ -6,8 +6,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from simulator.codecs import deliver
 from simulator.common.errors import WriteError
+from simulator.dsp import quantize
 from simulator.dsp.quantize import Dither24
+from simulator.page import clips
 
 RATE = 44_100
 STEPS = 2.0**23
@@ -74,3 +77,22 @@ def test_what_would_clip_is_refused_with_its_place_and_the_cure(value: float) ->
     samples[RATE // 2, 1] = value
     with pytest.raises(WriteError, match=r"clip at 0:01\.5 \(\+1\.00 dBFS\).*--format float32"):
         dither.convert(samples)
+
+
+def tpdf(samples: NDArray[np.float32], bits: int, seed: int) -> NDArray[np.float64]:
+    """Lipshitz, Wannamaker, Vanderkooy (JAES 40, 1992): the difference of two uniform numbers of one step is
+    triangular, two steps peak to peak. Written out as when each kind of output dithered by itself."""
+    full = 2.0 ** (bits - 1)
+    noise = np.random.default_rng(seed).random((*samples.shape, 2))
+    steps = samples.astype(np.float64) * full + noise[..., 0] - noise[..., 1]
+    return np.clip(np.rint(steps), -full, full - 1.0)
+
+
+def test_renders_deliveries_and_the_pages_sounds_have_the_same_dither_each_from_its_seed() -> None:
+    samples = np.random.default_rng(8).uniform(-0.99, 0.99, (50_000, 2)).astype(np.float32)
+    assert np.array_equal(Dither24(RATE).convert(samples) >> 8, tpdf(samples, 24, quantize.SEED))
+    for bits in (16, 24):
+        blocks = [samples[:777], samples[777:]]
+        made = np.concatenate(list(deliver.convert_word_length(blocks, bits, 2)))
+        assert np.array_equal(made, tpdf(samples, bits, deliver.SEED) / 2.0 ** (bits - 1))
+    assert np.array_equal(clips.stored(samples, 5).samples, tpdf(samples, 16, 5))
