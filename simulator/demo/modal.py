@@ -11,10 +11,10 @@ fall by 60 dB); phases in radians, 0 starts at zero; partials above 0.45 of the 
 
 from __future__ import annotations
 
-import functools
-
 import numpy as np
 from numpy.typing import NDArray
+
+from simulator.dsp.fades import rise
 
 Samples = NDArray[np.float32]
 Values = NDArray[np.float64]
@@ -43,18 +43,13 @@ def decaying_partials(
     return np.asarray((left @ right).reshape(-1)[:frames], dtype=np.float32)
 
 
-@functools.lru_cache(maxsize=64)
-def _raised_cosine(frames: int) -> Samples:
-    return (0.5 - 0.5 * np.cos(np.pi * (np.arange(frames) + 0.5) / frames)).astype(np.float32)
-
-
 def fade(samples: Samples, sample_rate: int, attack_s: float, release_s: float) -> Samples:
     """In place: raised-cosine edges along the last axis, so that nothing starts or ends with a click."""
     frames = samples.shape[-1]
     for seconds, at_start in ((attack_s, True), (release_s, False)):
         length = min(int(seconds * sample_rate), frames // 2)
         if length > 0:
-            ramp = _raised_cosine(length)
+            ramp = rise(length)[:, 0]
             if at_start:
                 samples[..., :length] *= ramp
             else:

@@ -1,7 +1,8 @@
 """Raised-cosine fades: sound begins, ends and changes level without a step.
 
-5 ms, as ITU-R BS.1534-3, section 5.3, asks at every switch and loop; the same curve as the edges of rendered
-passages. Conventions: curves float32 (frames, 1), to be multiplied into blocks (frames, channels).
+5 ms, as ITU-R BS.1534-3, section 5.3, asks at every switch and loop; the edges of rendered passages have the
+same curve, and so have the demo's sounds, in lengths of their own. Conventions: curves float32 (frames, 1),
+to be multiplied into blocks (frames, channels).
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ def fade_frames(sample_rate: int) -> int:
     return seconds_to_frames(FADE_SECONDS, sample_rate)
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=64)
 def rise(length: int) -> Curve:
     """From nearly 0 to nearly 1 (length, 1); backwards it is the fade out."""
     return rising(0, length, length)

@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.units import format_time, seconds_to_frames
+from simulator.dsp.fades import fade_frames, rise
 from simulator.metering.gating import running_mean
 
-EDGE_SECONDS = 0.005
 STEPS_PER_SECOND = 10
 
 
@@ -68,10 +68,9 @@ def places(tracks: Sequence[tuple[str | None, NDArray[np.float64], float]], seco
 
 def with_edges(samples: NDArray[np.float32], sample_rate: int) -> NDArray[np.float32]:
     """A cut (frames, channels) with its first and last 5 ms faded by a raised cosine."""
-    length = min(seconds_to_frames(EDGE_SECONDS, sample_rate), samples.shape[0] // 2)
+    length = min(fade_frames(sample_rate), samples.shape[0] // 2)
     out = samples.copy()
     if length:
-        rise = 0.5 - 0.5 * np.cos(np.pi * (np.arange(length) + 0.5) / length)
-        out[:length] *= rise[:, np.newaxis].astype(np.float32)
-        out[-length:] *= rise[::-1, np.newaxis].astype(np.float32)
+        out[:length] *= rise(length)
+        out[-length:] *= rise(length)[::-1]
     return out

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from simulator.demo.modal import fade
 from simulator.metering.meter import measure_array
 from simulator.metering.passage import Passage, loudest, places, with_edges
 
@@ -117,3 +118,19 @@ def test_a_cut_shorter_than_its_edges_fades_in_half_its_length(frames: int) -> N
     assert cut.shape == samples.shape
     assert np.all(samples == 1.0)
     assert np.all(np.isfinite(cut))
+
+
+def test_cuts_and_the_demos_sounds_fade_by_the_one_curve_in_single_precision() -> None:
+    """Written out as when each faded by itself: the samples stay what they were, bit for bit."""
+    samples = np.random.default_rng(4).uniform(-1, 1, (5000, 2)).astype(np.float32)
+    expected, length = samples.copy(), 221
+    curve = 0.5 - 0.5 * np.cos(np.pi * (np.arange(length) + 0.5) / length)
+    expected[:length] *= curve[:, np.newaxis].astype(np.float32)
+    expected[-length:] *= curve[::-1, np.newaxis].astype(np.float32)
+    assert np.array_equal(with_edges(samples, RATE), expected)
+    note = fade(np.ascontiguousarray(samples.T), RATE, 0.0051, 0.0051)
+    assert note.shape == (2, 5000)
+    length = int(0.0051 * RATE)
+    curve = (0.5 - 0.5 * np.cos(np.pi * (np.arange(length) + 0.5) / length)).astype(np.float32)
+    assert np.array_equal(note[:, :length], samples.T[:, :length] * curve)
+    assert np.array_equal(note[:, -length:], samples.T[:, -length:] * curve[::-1])
