@@ -2,15 +2,20 @@
 
 Source: ITU-R BS.1770-5 Annex 1 (mean square of the weighted channel). The fine step of 10 ms serves
 the maximum of momentary loudness (EBU Tech 3341 case 13 fails at 100 ms); ten of them make the
-100 ms step of the gating blocks.
+100 ms step of the gating blocks. For a handful of samples there is `mean_energies`, exact to the frame and
+without gates.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.dsp.segments import edge_frames, step_of
+from simulator.common.units import energy_to_lufs
+from simulator.dsp.k_weighting import KWeighting
+from simulator.dsp.segments import SEGMENT_FRAMES, edge_frames, step_of
 from simulator.metering.gating import STEPS_MOMENTARY, running_mean
 
 FINE_PER_SECOND = 100
@@ -68,3 +73,26 @@ def step_energies(fine_sums: NDArray[np.float64], sample_rate: int) -> NDArray[n
     lengths = np.diff(edge_frames(0, steps, sample_rate, FINE_PER_SECOND // FINE_PER_STEP))
     energies: NDArray[np.float64] = sums / lengths
     return energies
+
+
+def mean_energies(samples: NDArray[np.float32], firsts: Sequence[int], sample_rate: int) -> list[float]:
+    """Mean K-weighted square of the frames from each of `firsts` (0 or more) to the end, all channels of
+    `samples` (frames, channels) with weight 1; what comes before leads the weighting in. 0 without frames."""
+    frames = samples.shape[0]
+    sums = [0.0 for _ in firsts]
+    for channel in range(samples.shape[1]):
+        weighting = KWeighting(sample_rate)
+        for begin in range(0, frames, SEGMENT_FRAMES):
+            part = weighting.filter(np.ascontiguousarray(samples[begin : begin + SEGMENT_FRAMES, channel]))
+            for place, first in enumerate(firsts):
+                counted = part[max(first - begin, 0) :]
+                sums[place] += float(counted @ counted)
+    return [
+        total / (frames - first) if first < frames else 0.0 for total, first in zip(sums, firsts, strict=True)
+    ]
+
+
+def exact_lufs(samples: NDArray[np.float32], lead_frames: int, sample_rate: int) -> float | None:
+    """Loudness of the frames after the first `lead_frames`, which only lead in (ITU-R BS.1770-5 without
+    gates), of `samples` (frames, 2) as they sound; None for silence or nothing."""
+    return energy_to_lufs(mean_energies(samples, (lead_frames,), sample_rate)[0])

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.units import energy_to_lufs, gain_to_db, seconds_to_frames
-from simulator.dsp.k_weighting import KWeighting
+from simulator.metering.energy import mean_energies
 from simulator.metering.gating import ABSOLUTE_GATE_LUFS
 from simulator.metering.true_peak import TruePeakMeter
 
@@ -40,27 +40,23 @@ def read_live(samples: NDArray[np.float32], sample_rate: int) -> Reading:
     frames = samples.shape[0]
     if not frames or not samples.any():
         return Reading()
-    square = np.zeros(frames)
-    for channel in range(samples.shape[1]):
-        weighted = KWeighting(sample_rate).filter(np.ascontiguousarray(samples[:, channel]))
-        square += weighted * weighted
-    recent = samples[-seconds_to_frames(MOMENTARY_SECONDS, sample_rate) :]
+    windows = [seconds_to_frames(seconds, sample_rate) for seconds in (MOMENTARY_SECONDS, SHORT_TERM_SECONDS)]
+    energies = mean_energies(samples, [max(frames - window, 0) for window in windows], sample_rate)
+    recent = samples[-windows[0] :]
     peak = float(np.abs(recent).max())
     for channel in range(recent.shape[1]):
         meter = TruePeakMeter(sample_rate, 1.0)
         meter.add(np.ascontiguousarray(recent[:, channel]))
         meter.finish()
         peak = max(peak, float(meter.best))
-    return Reading(
-        _loudness(square, seconds_to_frames(MOMENTARY_SECONDS, sample_rate)),
-        _loudness(square, seconds_to_frames(SHORT_TERM_SECONDS, sample_rate)),
-        gain_to_db(peak),
+    momentary, short_term = (
+        _loudness(energy) if window <= frames else None
+        for energy, window in zip(energies, windows, strict=True)
     )
+    return Reading(momentary, short_term, gain_to_db(peak))
 
 
-def _loudness(square: NDArray[np.float64], frames: int) -> float | None:
-    """Loudness of the last `frames` squares; None where there are fewer, and below the absolute gate."""
-    if square.shape[0] < frames:
-        return None
-    found = energy_to_lufs(float(square[-frames:].mean()))
+def _loudness(energy: float) -> float | None:
+    """None below the absolute gate."""
+    found = energy_to_lufs(energy)
     return None if found is None or found < ABSOLUTE_GATE_LUFS else found
