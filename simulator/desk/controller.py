@@ -33,8 +33,9 @@ from simulator.engine.signals import signals_held
 from simulator.metering.live import Reading
 from simulator.session import effects as do
 from simulator.session import events as happens
+from simulator.session.events import TICK_SECONDS
 from simulator.session.session import step
-from simulator.session.state import Session
+from simulator.session.state import DIM_DB, Session
 from simulator.storage.user_settings import remember_trim
 from simulator.text.desk_screens import screen
 from simulator.text.toolbar import Bar
@@ -93,10 +94,6 @@ class Background(Generic[T]):
                 self._done.put(failed(problem))
             except BaseException as problem:
                 self._done.put(problem)
-
-
-TICK_SECONDS = 0.1
-DIM_DB = -20.0
 
 
 class Desk:

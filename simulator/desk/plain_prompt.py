@@ -13,11 +13,11 @@ from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
 from simulator.engine.signals import hear_again
+from simulator.session.events import TICK_SECONDS
 
 if TYPE_CHECKING:
     from simulator.desk.prompt import PromptDesk
 
-TICK_SECONDS = 0.1
 REMARK = "#"
 
 

@@ -30,13 +30,13 @@ from prompt_toolkit.styles import Style
 
 from simulator.common.text import as_utf8
 from simulator.session.commands import keys
+from simulator.session.events import TICK_SECONDS
 from simulator.storage.small_files import MEBIBYTE, open_to_write
 from simulator.text.toolbar import Bar, toolbar_lines
 
 if TYPE_CHECKING:
     from prompt_toolkit.buffer import Buffer
 
-TICK_SECONDS = 0.1
 KEYS = {" " if key == "space" else key: pressed for key, pressed in keys().items()}
 """Keys that act at once on an empty line."""
 MOST_EXPLAINED = 24

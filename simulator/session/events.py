@@ -26,6 +26,10 @@ class Pressed:
     at: str = ""
 
 
+TICK_SECONDS = 0.1
+"""How often the shell tells the session where the deck is."""
+
+
 @dataclass(frozen=True, slots=True)
 class Tick:
     """Where the deck is: the segment of the last program, and the place in its track."""

@@ -34,7 +34,7 @@ from simulator.session.events import (
     Typed,
 )
 from simulator.session.log import Act
-from simulator.session.state import FIRST_TRIM_DB, Session
+from simulator.session.state import FIRST_TRIM_DB, LOWEST_TRIM_DB, Session
 
 ENDED = {
     "list": "The list has ended.",
@@ -50,7 +50,7 @@ YES, NO = ("y", "yes"), ("n", "no")
 def opened(session: Session, remembered_trim_db: float | None, at: str) -> Outcome:
     """The session as it begins: quietly, with the opening screen."""
     wanted = FIRST_TRIM_DB if remembered_trim_db is None else min(remembered_trim_db, FIRST_TRIM_DB)
-    session = replace(session, trim_db=max(wanted, sounding.LOWEST_TRIM_DB)).settled()
+    session = replace(session, trim_db=max(wanted, LOWEST_TRIM_DB)).settled()
     if session.readable and session.track not in session.readable:
         session = replace(session, track=session.readable[0])
     said = f"The monitor trim begins at {level(session.trim_db)} dB."

@@ -25,6 +25,8 @@ UNTOUCHED = "untouched"
 CONVERTER_TRIM_DB = -3.0
 """The listener's own converter must not be the second one to clip."""
 FIRST_TRIM_DB = -12.0
+"""A session starts at this at most: what is delivered can be far louder than what is played."""
+LOWEST_TRIM_DB = -60.0
 
 
 @dataclass(frozen=True, slots=True)

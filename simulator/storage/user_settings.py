@@ -13,13 +13,11 @@ from pathlib import Path
 import msgspec
 
 from simulator.common.errors import WriteError
+from simulator.session.state import FIRST_TRIM_DB, LOWEST_TRIM_DB
 from simulator.storage.small_files import MEBIBYTE, read_small
 from simulator.storage.writing import make_folder, whole_file
 
 FORMAT = 1
-FIRST_TRIM_DB = -12.0
-"""A session starts at this at most: what is delivered can be far louder than what is played."""
-LOWEST_TRIM_DB = -80.0
 NAME = "listening.json"
 
 

@@ -6,9 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from simulator.session.state import FIRST_TRIM_DB, LOWEST_TRIM_DB
 from simulator.storage.user_settings import (
-    FIRST_TRIM_DB,
-    LOWEST_TRIM_DB,
     NAME,
     remember_trim,
     starting_trim_db,

@@ -20,12 +20,12 @@ from simulator.session.effects import Output, Predict, RememberTrim, Say
 from simulator.session.state import (
     CONVERTER_TRIM_DB,
     DIM_DB,
+    LOWEST_TRIM_DB,
     UNTOUCHED,
     Session,
     no_words,
 )
 
-LOWEST_TRIM_DB = -60.0
 LISTEN_WORDS: dict[Listen, str] = {
     "stereo": "Both channels, as they are.",
     "mono": "Mono: the sum of both channels, at half, on both loudspeakers.",
