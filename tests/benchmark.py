@@ -28,7 +28,7 @@ import soundfile
 from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.engine.measure import Job, do, do_all, do_alone
 from simulator.engine.workers import one_blas_thread
-from simulator.normalizer.chain import ChainSettings, play_array
+from simulator.normalizer.chain import ChainSettings
 from simulator.storage.measurement_cache import Store
 
 RATE = 44_100
@@ -150,6 +150,8 @@ def lines(folder: Path, quick: bool) -> list[Line]:
         print("; libebur128 is not installed: no ratio")
     samples, _ = soundfile.read(four, dtype="float32", frames=RATE * 60)
     chain = ChainSettings(4.0, LimiterSettings(-1.0, "true", 3.0, 150.0))
+    from support.in_memory import play_array
+
     limiting = best(rounds, lambda: play_array(samples, RATE, chain))[0]
     found.append(Line("limiter chain, true peak, busy", 60.0 / limiting, "x", 100.0, False))
     copies = [folder / f"copy-{index}.wav" for index in range(8 if quick else 16)]

@@ -298,18 +298,6 @@ def same_channels(
     raise ValueError(f"{ours} and {theirs} channels cannot be laid over each other")
 
 
-def align(
-    first: NDArray[np.floating],
-    first_rate: int,
-    second: NDArray[np.floating],
-    second_rate: int,
-    new_array: NewArray = in_memory,
-) -> Alignment:
-    """How the second version lies against the first; samples (frames, channels). Raises ValueError for
-    channel layouts that cannot be compared."""
-    return align_and_move(first, first_rate, second, second_rate, new_array).alignment
-
-
 def align_and_move(
     first: NDArray[np.floating],
     first_rate: int,
@@ -317,7 +305,8 @@ def align_and_move(
     second_rate: int,
     new_array: NewArray = in_memory,
 ) -> AlignedPair:
-    """`align`, with the second version made ready for the difference."""
+    """How the second version lies against the first, and the second made ready for the difference; samples
+    (frames, channels). Raises ValueError for channel layouts that cannot be compared."""
     found = _as_it_is(first, first_rate, second, second_rate, new_array)
     stereo = first.shape[1] == second.shape[1] == 2
     if not stereo or (found.alignment.has_place and not found.alignment.channels_swapped):

@@ -64,17 +64,6 @@ def play(
     return played
 
 
-def play_array(
-    samples: NDArray[np.floating], sample_rate: int, settings: ChainSettings
-) -> tuple[NDArray[np.float32], LimiterReport]:
-    """`play` for samples in memory, (frames, channels) or (frames,); the result has the same shape."""
-    report = LimiterReport()
-    channels = 1 if samples.ndim == 1 else samples.shape[1]
-    pieces = list(play([samples], sample_rate, channels, settings, report))
-    played = np.concatenate(pieces) if pieces else np.zeros((0, channels), dtype=np.float32)
-    return (played[:, 0] if samples.ndim == 1 else played), report
-
-
 def _gained(blocks: Iterator[NDArray[np.float32]], gain_db: float) -> Iterator[NDArray[np.float32]]:
     """0 dB does no arithmetic at all: the samples keep their bits."""
     if gain_db == 0.0:

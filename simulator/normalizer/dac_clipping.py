@@ -65,14 +65,6 @@ def convert(blocks: Iterable[NDArray[np.floating]], channels: int, headroom_db: 
         yield _pushed(converters, rest)[max(0, -position) : frames - position]
 
 
-def convert_array(samples: NDArray[np.floating], headroom_db: float) -> Block:
-    """`convert` for samples in memory, (frames, channels) or (frames,); the result has the same shape."""
-    channels = 1 if samples.ndim == 1 else samples.shape[1]
-    pieces = list(convert([samples], channels, headroom_db))
-    out = np.concatenate(pieces) if pieces else np.zeros((0, channels), dtype=np.float32)
-    return out[:, 0] if samples.ndim == 1 else out
-
-
 def _pushed(converters: list[_DacChannel], segment: Block) -> Block:
     """What leaves when a segment comes in."""
     return np.stack([one.push(segment[:, place]) for place, one in enumerate(converters)], axis=1)

@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 import soundfile
 from support.chromium import SEND, launched, opened, samples, until
+from support.in_memory import play_array
 from support.made_page import NASTY, PLAIN, order_of, write_music
 
 from simulator.common.text import visible
 from simulator.common.units import db_to_gain
-from simulator.normalizer.chain import play_array
 from simulator.normalizer.prediction import Prediction, chain_settings
 from simulator.page.clips import LARGEST_ERROR
 from simulator.page.file.build import build, write

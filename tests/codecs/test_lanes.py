@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 from support import signals
+from support.in_memory import play_array
 
 from simulator.codecs.delay import shift_between
 from simulator.codecs.lanes import LaneJob, difference, write_lane
@@ -17,7 +18,7 @@ from simulator.engine.predict import deliver, predict
 from simulator.engine.render import TrackJob, render_track
 from simulator.metering.meter import measure_array
 from simulator.metering.passage import Passage
-from simulator.normalizer.chain import ChainSettings, play_array
+from simulator.normalizer.chain import ChainSettings
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Delivery, Profile, parse_profile
 from simulator.playlists.playlist import Playlist, Track

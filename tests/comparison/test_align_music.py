@@ -15,11 +15,11 @@ import numpy as np
 import pytest
 import soundfile
 import soxr
+from support.in_memory import align
 from support.made_versions import RATE, Version, delayed, high_passed, peaking
 from support.real_music import SONGS
 from support.signals import band_limited
 
-from simulator.comparison.align import align
 from simulator.comparison.align_similarity import BORDER
 from simulator.dsp.limiter import limit_array
 from simulator.dsp.limiter_settings import LimiterSettings

@@ -8,9 +8,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import soxr
+from support.in_memory import align
 from support.made_versions import RATE, Version, delayed, song
 
-from simulator.comparison.align import align, align_and_move, lay_over
+from simulator.comparison.align import align_and_move, lay_over
 from simulator.comparison.alignment import Alignment
 from simulator.dsp.limiter import limit_array
 from simulator.dsp.limiter_settings import LimiterSettings

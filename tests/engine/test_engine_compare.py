@@ -11,6 +11,7 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 from support import signals
+from support.in_memory import play_array
 from support.made_measurements import player
 
 from simulator.common.errors import UsageError, WriteError
@@ -28,7 +29,7 @@ from simulator.engine.compare import (
 )
 from simulator.engine.predict import deliver, predict
 from simulator.metering.meter import measure_array
-from simulator.normalizer.chain import ChainSettings, play_array
+from simulator.normalizer.chain import ChainSettings
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 from simulator.playlists.playlist import Playlist, Track

@@ -12,12 +12,13 @@ import numpy as np
 import pytest
 import soundfile
 from msgspec import structs
+from support.in_memory import play_array
 
 from simulator.common.errors import AudioError, SimulatorError
 from simulator.engine import measure as measuring
 from simulator.engine.predict import Delivered, deliver, predict
 from simulator.metering.meter import measure_array
-from simulator.normalizer.chain import ChainSettings, play_array
+from simulator.normalizer.chain import ChainSettings
 from simulator.normalizer.prediction import Prediction
 from simulator.playlists.playlist import Playlist, Track
 from simulator.storage.bundled import load_profiles

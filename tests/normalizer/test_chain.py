@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from support import signals
+from support.in_memory import convert_array, play_array
 
 from simulator.dsp.limiter import LimiterReport, limit_array
 from simulator.dsp.limiter_settings import LimiterSettings
-from simulator.normalizer.chain import ChainSettings, play, play_array
-from simulator.normalizer.dac_clipping import convert_array
+from simulator.normalizer.chain import ChainSettings, play
 
 RATE = 48_000
 LIMITER = LimiterSettings(-1.0, "true", 3.0, 150.0)

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from support import signals
+from support.in_memory import play_array
 
 from simulator.common.errors import ProfileError
 from simulator.common.units import db_to_gain
-from simulator.normalizer.chain import ChainSettings, play, play_array
+from simulator.normalizer.chain import ChainSettings, play
 from simulator.normalizer.profile import parse_profile
 
 RATE = 48_000

@@ -9,10 +9,11 @@ import pytest
 from numpy.typing import NDArray
 from scipy.signal import firwin, upfirdn
 from support import ebu_signals, signals
+from support.in_memory import convert_array
 from support.true_peak_reference import true_peak_dbtp
 
 from simulator.dsp.segments import SEGMENT_FRAMES
-from simulator.normalizer.dac_clipping import REACH, convert, convert_array
+from simulator.normalizer.dac_clipping import REACH, convert
 
 RATE = 48_000
 Wave = NDArray[np.floating]

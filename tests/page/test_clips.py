@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from support.in_memory import play_array
 from support.signals import both, pink_noise
 
 from simulator.common.units import db_to_gain
 from simulator.dsp.limiter_settings import LimiterSettings
-from simulator.normalizer.chain import ChainSettings, play_array
+from simulator.normalizer.chain import ChainSettings
 from simulator.page.clips import LARGEST_ERROR, Cut, level_lufs, sounds, vote_sounds
 
 RATE = 44_100

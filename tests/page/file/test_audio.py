@@ -9,13 +9,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from support.in_memory import play_array
 from support.signals import both, pink_noise
 
 from simulator.common.errors import SimulatorError
 from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.engine.measure import Job, do
 from simulator.metering.passage import Passage
-from simulator.normalizer.chain import ChainSettings, play_array
+from simulator.normalizer.chain import ChainSettings
 from simulator.normalizer.profile import Delivery
 from simulator.page.clips import Clip, stored
 from simulator.page.file.audio import CutJob, cut, cut_all, flac, page_rate
