@@ -11,7 +11,7 @@ standard gives it). Neither is a recording, and a real street differs.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import Literal, get_args
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,6 @@ from simulator.common.units import db_to_gain
 from simulator.metering.meter import measure_array
 
 NoiseKind = Literal["pink", "car"]
-KINDS: tuple[str, ...] = get_args(NoiseKind)
 SECONDS = 20.0
 LOWEST_HZ, HIGHEST_HZ = 20.0, 20_000.0
 CAR_CORNER_HZ = 150.0

@@ -110,9 +110,3 @@ class Cells:
         count = min(frames, end, size - size // RING_SECONDS)
         place = np.arange(end - count, end) % size
         return np.asarray(self.ring[place], dtype=np.float32)
-
-
-def plain_cells(sample_rate: int) -> Cells:
-    """The same tables in this process's own memory."""
-    ring = np.zeros((RING_SECONDS * sample_rate, 2), np.float32)
-    return Cells(np.zeros(STATES, np.int64), np.zeros((MOST_LANES, 4), np.int64), ring)

@@ -72,9 +72,3 @@ def files(piece: Score) -> Iterator[File]:
     rate = piece.head.sample_rate
     for recipe in piece.head.master:
         yield recipe.file, rate, master(mix, rate, recipe).samples
-
-
-def pieces(texts: Mapping[str, str]) -> Iterator[File]:
-    """All files of the demo, piece by piece in the playlist's order."""
-    for piece in scores(texts).values():
-        yield from files(piece)

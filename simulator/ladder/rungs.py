@@ -20,8 +20,6 @@ from simulator.normalizer.counting import counted_track
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 
-LOUDNESS_LUFS = (-16.0, -14.0, -12.0, -10.0, -8.0)
-CEILING_DBTP = -1.0
 WITHIN_LU = TIE_LU
 """A rung this near to the best one gains as much as it, as played."""
 NORMALISING_LUFS, PLAIN_LUFS = -14.0, -9.0

@@ -31,7 +31,6 @@ from simulator.metering.meter import measure_array
 BITS = 16
 STEP = 2.0 ** (1 - BITS)
 """One step of 16 bits, as a share of full scale."""
-LARGEST_ERROR = 1.5 * STEP
 _FULL = 2.0 ** (BITS - 1)
 _ROOM = 1.0 - 3.0 * STEP
 """What a sample may reach: full scale less the positive end of two's complement and the dither."""
@@ -39,7 +38,7 @@ _ROOM = 1.0 - 3.0 * STEP
 
 @dataclass(frozen=True, slots=True)
 class Stored:
-    """Samples as stored; played with `gain_db` they are what was given, within LARGEST_ERROR times it."""
+    """Samples as stored; played with `gain_db` they are what was given, within 1.5 steps times it."""
 
     samples: NDArray[np.int16]
     gain_db: float

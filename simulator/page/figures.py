@@ -34,9 +34,8 @@ _COLOURS = {
     "#050505": "var(--second)",
     "#060606": "var(--third)",
     "#070707": "var(--fourth)",
-    "#080808": "var(--paper)",
 }
-INK, SOFT, RULE, *LINES, PAPER = _COLOURS
+INK, SOFT, RULE, *LINES = _COLOURS
 _LEFT_IN, _RIGHT_IN, _TOP_IN, _BOTTOM_IN = 0.36, 0.1, 0.07, 0.29
 """Room around the axes, in inches, for labels of three letters; searching for it takes as long as drawing."""
 DASHES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (1.5, 1.5)), (0, (7, 2, 1.5, 2)))

@@ -20,7 +20,6 @@ from simulator.common.numbers import NONE, level, signed
 from simulator.common.units import format_time
 from simulator.text.tables import shortened
 
-NARROWEST = 40
 GAP = "  "
 
 SIGNS: dict[Motion, str] = {"playing": "▶", "paused": "‖", "stopped": "■"}

@@ -19,7 +19,7 @@ from support.made_page import NASTY, PLAIN, order_of, write_music
 from simulator.common.text import visible
 from simulator.common.units import db_to_gain
 from simulator.normalizer.prediction import Prediction, chain_settings
-from simulator.page.clips import LARGEST_ERROR
+from simulator.page.clips import STEP
 from simulator.page.file.build import build, write
 from simulator.page.file.request import PageOrder
 
@@ -116,7 +116,7 @@ def test_decoded_audio_is_the_chains_output_within_the_dither(
                     first = best_place(got, whole)
                     error = np.abs(got - whole[first : first + got.shape[0]]).max()
                     # Chromium divides positive 16-bit samples by 32767 (negative ones by 32768)
-                    allowed = LARGEST_ERROR + np.abs(whole).max() / 32767
+                    allowed = 1.5 * STEP + np.abs(whole).max() / 32767
                     assert error <= allowed * max(1.0, db_to_gain(gain_db)) + 1e-7
                     checked += 1
                     places.add(first)

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from typing import get_args
+
 import numpy as np
 import pytest
 from support import ebur128
 
-from simulator.comparison.noise import KINDS, NoiseKind, common_trim_db, laid_under, noise_bed
+from simulator.comparison.noise import NoiseKind, common_trim_db, laid_under, noise_bed
 from simulator.metering.meter import measure_array
+
+KINDS: tuple[NoiseKind, ...] = get_args(NoiseKind)
 
 RATE = 48_000
 

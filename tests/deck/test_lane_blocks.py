@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from support.deck_lanes import plain_cells
 from support.signals import both, click_train, pink_noise
 
 from simulator.audio_files.reader import AudioReader
@@ -16,7 +17,7 @@ from simulator.common.errors import AudioError
 from simulator.deck.mapped import MappedLanes, lane_path
 from simulator.deck.program import LaneKey
 from simulator.deck.renderer import Make, Maker, lane_blocks, to_stereo
-from simulator.deck.shared_state import FAILED, READY, plain_cells
+from simulator.deck.shared_state import FAILED, READY
 from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.engine.render import TrackJob, render_track
 from simulator.metering.passage import Passage

@@ -8,11 +8,12 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+from support.deck_lanes import plain_cells
 
 from simulator.deck.lanes import MARGIN_FRAMES, LaneBook
 from simulator.deck.program import LaneKey, LaneView
 from simulator.deck.renderer import Drop, Failed, Make
-from simulator.deck.shared_state import GENERATION, READY, TOTAL, Cells, plain_cells
+from simulator.deck.shared_state import GENERATION, READY, TOTAL, Cells
 from simulator.normalizer.chain import ChainSettings
 from simulator.storage.file_stamp import stamp_of
 

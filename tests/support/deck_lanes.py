@@ -11,13 +11,19 @@ from numpy.typing import NDArray
 
 from simulator.deck.callback import Callback
 from simulator.deck.order import LaneStretch, Order
-from simulator.deck.shared_state import Cells, plain_cells
+from simulator.deck.shared_state import MOST_LANES, RING_SECONDS, STATES, Cells
 
 Audio = NDArray[np.float32]
 RATE = 8_000
 FADE = 40
 """5 ms at that rate."""
 _serials = count(1)
+
+
+def plain_cells(sample_rate: int) -> Cells:
+    """The tables that the deck's processes share, in this process's own memory."""
+    ring = np.zeros((RING_SECONDS * sample_rate, 2), np.float32)
+    return Cells(np.zeros(STATES, np.int64), np.zeros((MOST_LANES, 4), np.int64), ring)
 
 
 @dataclass

@@ -7,7 +7,9 @@ from dataclasses import replace
 import pytest
 from rich.cells import cell_len
 
-from simulator.text.toolbar import NARROWEST, Bar, clock_time, toolbar_lines
+from simulator.text.toolbar import Bar, clock_time, toolbar_lines
+
+NARROWEST = 40
 
 BAR = Bar(
     number=2,
