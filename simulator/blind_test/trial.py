@@ -65,7 +65,6 @@ class TrialScreen:
     letters: tuple[Letter, ...]
     heard: tuple[Letter, ...]
     choices: tuple[Letter, ...]
-    may_answer: bool
     finished: bool
 
 
@@ -111,7 +110,6 @@ def show(trial: Trial) -> TrialScreen:
         letters=letters,
         heard=heard,
         choices=("A", "B"),
-        may_answer=not trial.finished and heard == letters,
         finished=trial.finished,
     )
 

@@ -62,11 +62,6 @@ class Residual:
             self._mr += weight * float(np.dot(mix, rung))
 
     @property
-    def match_gain(self) -> float | None:
-        """Linear, for the rung; None where it is silent."""
-        return self._mr / self._rr if self._rr > 0.0 else None
-
-    @property
     def residual_lu(self) -> float | None:
         """In LU relative to the mix; None where there is none but rounding, or nothing to relate it to."""
         if not self._mm > 0.0 or not self._rr > 0.0:

@@ -12,13 +12,14 @@ from typing import Any
 import pytest
 import soundfile
 from support.made_page import write_music
+from support.recorded_votes import votes
 
 from simulator.blind_test.ballot import answer_line
 from simulator.blind_test.trial import begin
 from simulator.cli.steps.page import track_numbers
 from simulator.common.errors import UsageError
 from simulator.page.file import build as page_writing
-from simulator.session.blind.record import ballots, votes
+from simulator.session.blind.record import ballots
 from simulator.session.log import Act, Record, from_json, to_json
 
 VOTE = "{0}/open.wav {0}/loud.wav --vote 6"

@@ -19,6 +19,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+from support.recorded_votes import votes
 
 from simulator.audio_files.reader import AudioReader
 from simulator.blind_test.ballot import answer_line, read_answers
@@ -30,7 +31,7 @@ from simulator.normalizer.profile import parse_profile
 from simulator.page import session_log as page_record
 from simulator.page.file.mail_text import texts_of
 from simulator.playlists.formats import parse_playlist
-from simulator.session.blind.record import ballots, votes
+from simulator.session.blind.record import ballots
 from simulator.session.evidence import known_ids, news
 from simulator.session.log import Act, Record, from_json, to_json
 from simulator.storage.measurement_cache import pack, unpack, unpack_pair

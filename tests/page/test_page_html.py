@@ -9,6 +9,7 @@ import json
 import re
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import pytest
 from support.made_page import NASTY, PLAIN, order_of, write_music
@@ -16,7 +17,7 @@ from support.made_page import NASTY, PLAIN, order_of, write_music
 from simulator.common.text import visible
 from simulator.delivery.finding import Finding
 from simulator.page.file.build import BuiltPage, build
-from simulator.page.html import sealed, unsealed
+from simulator.page.html import sealed
 
 
 @pytest.fixture(scope="module")
@@ -39,6 +40,16 @@ def nasty(music: list[Path]) -> BuiltPage:
 @pytest.fixture(scope="module")
 def ballot_page(music: list[Path]) -> BuiltPage:
     return build(order_of(music, rounds=6))
+
+
+def unsealed(text: str, key: bytes) -> dict[str, Any]:
+    """What stands behind the curtain, as the page's own script opens it."""
+    turned = bytes(
+        byte ^ one for byte, one in zip(base64.b64decode(text), itertools.cycle(key), strict=False)
+    )
+    found = json.loads(turned)
+    assert isinstance(found, dict)
+    return found
 
 
 class Reader(HTMLParser):

@@ -14,7 +14,7 @@ from typing import Any
 import msgspec
 
 from simulator.blind_test.ballot import Ballot, VoteAnswer
-from simulator.blind_test.log import replay, to_log
+from simulator.blind_test.log import to_log
 from simulator.blind_test.trial import Trial
 from simulator.session.log import Act
 
@@ -63,16 +63,3 @@ def _told(acts: Iterable[Act], told: dict[str, object]) -> bool:
         act.kind == VOTE and all(act.data.get(key, "") == value for key, value in told.items())
         for act in acts
     )
-
-
-def votes(acts: Iterable[Act]) -> list[tuple[VoteAnswer, Trial]]:
-    """The votes of a record, in order, each replayed; one that does not replay is left out."""
-    found = []
-    for act in acts:
-        if act.kind == VOTE:
-            try:
-                given = msgspec.convert(act.data, VoteAnswer)
-                found.append((given, replay(act.data.get("trial") or {})))
-            except (msgspec.ValidationError, ValueError):
-                continue
-    return found
