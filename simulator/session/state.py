@@ -40,7 +40,7 @@ class Question:
 @dataclass(frozen=True)
 class Session:
     """The whole session. `track` and `place_s` are where it is (the deck's last word); `turned_down_db` is
-    what matching takes off each version, found on `matched_on`; `heard_lufs` is the level of the passage
+    what matching takes off each version; `heard_lufs` is the level of the passage
     as it last sounded, trim included; `wanted` is a player that is being worked out;
     `trial` a blind trial that goes on: `track` is then a secret; `known` are the ids of what the
     record's acts rest on (see `material`); `last_codec` is the codec heard last (see `codec_ways`);
@@ -62,7 +62,6 @@ class Session:
     mute: bool = False
     listen: Listen = "stereo"
     turned_down_db: Mapping[int, float] = field(default_factory=dict)
-    matched_on: Span | None = None
     marks: tuple[Mark, ...] = ()
     notes: tuple[Act, ...] = ()
     question: Question | None = None
@@ -161,7 +160,7 @@ class Session:
             for one in reversed(self.plan.spans):
                 turned.update(matching_db(self.tracks, one, self.through[1]))
         turned.update(matching_db(self.tracks, span, self.through[1]))
-        return replace(self, turned_down_db=turned, matched_on=span)
+        return replace(self, turned_down_db=turned)
 
     def settled(self) -> Session:
         """After any move: matching follows the passage."""

@@ -232,8 +232,6 @@ def _letter(session: Session, run: Run, letter: trials.Letter) -> Outcome:
         turned_down_db=run.turned_down_db,
         motion="playing",
     )
-    if session.state == "matched":
-        after = replace(after, matched_on=span)
     wake: tuple[Effect, ...] = () if session.motion == "playing" else (Resume(),)
     sound = Sound(after.program(), 0, place_s, run.started, ramp_s)
     return after, (sound, *wake, Say(f"{letter} plays."))
