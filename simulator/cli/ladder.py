@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, cast
 import click
 
 from simulator.cli.options import cache_options, profile_option
+from simulator.common.numbers import typed_minus
 
 if TYPE_CHECKING:
     from simulator.dsp.limiter_settings import PeakKind
@@ -21,7 +22,7 @@ LOUDEST, QUIETEST, MOST_RUNGS = 0.0, -40.0, 12
 def _levels(_: click.Context, __: click.Parameter, text: str) -> tuple[float, ...]:
     """`-16,-14` as numbers, lowest first."""
     try:
-        levels = sorted({float(part) for part in text.replace("−", "-").split(",")})
+        levels = sorted({float(part) for part in typed_minus(text).split(",")})
     except ValueError:
         raise click.BadParameter(f'"{text}" is no list of levels such as -16,-14,-12.') from None
     wrong = [one for one in levels if not QUIETEST <= one <= LOUDEST]

@@ -7,7 +7,7 @@ Whole numbers as people type them: the digits 0 to 9, few enough to mean somethi
 
 from __future__ import annotations
 
-__all__ = ["NONE", "level", "share", "signed", "true_minus"]
+__all__ = ["NONE", "level", "share", "signed", "true_minus", "typed_minus"]
 
 
 MOST_DIGITS = 9
@@ -35,6 +35,11 @@ def level(value: float | None, decimals: int = 1) -> str:
 def true_minus(text: str) -> str:
     """The text with true minus signs (U+2212) for its hyphens."""
     return text.replace("-", "−")
+
+
+def typed_minus(text: str) -> str:
+    """The text with hyphens for true minus signs, as Python reads them: a number may come from a screen."""
+    return text.replace("−", "-")
 
 
 def signed(value: float | None, decimals: int = 1) -> str:

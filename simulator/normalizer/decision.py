@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from simulator.common.numbers import level
+from simulator.common.numbers import level, true_minus
 from simulator.common.text import capital
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.counting import Counted, album_members, counted_album, counted_track, counts_twice
@@ -98,7 +98,7 @@ def _distance(lufs: float, wanted_gain_db: float, target_lufs: float) -> tuple[s
         place = "on" if loudness == target else "less than 0.1 dB from"
     else:
         if loudness == target:
-            loudness, target = (f"{value:.2f}".replace("-", "−") for value in (lufs, target_lufs))
+            loudness, target = (true_minus(f"{value:.2f}") for value in (lufs, target_lufs))
         side = "below" if wanted_gain_db > 0.0 else "above"
         place = f"{one_decimal(abs(wanted_gain_db))} dB {side}"
     return loudness, f", {place} the target of {target} LUFS"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from simulator.common.numbers import level, signed, true_minus
+from simulator.common.numbers import level, signed, true_minus, typed_minus
 from simulator.common.text import capital
 
 
@@ -24,6 +24,7 @@ def test_a_change_has_its_sign_and_zero_none() -> None:
 
 def test_hyphens_become_the_minus_of_typography() -> None:
     assert true_minus("-16 to -1.5") == "\u221216 to \u22121.5"
+    assert typed_minus(true_minus("-16 to -1.5")) == "-16 to -1.5"
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from simulator.common.errors import UsageError
 from simulator.common.listening import LISTENS, STATE_WORDS, STATES, Listen, State
-from simulator.common.numbers import level
+from simulator.common.numbers import level, typed_minus
 from simulator.common.text import capital
 from simulator.common.units import TIE_LU
 from simulator.session import codec_variants as codec_ways
@@ -174,7 +174,7 @@ def trim(session: Session, words: list[str]) -> Outcome:
     """The monitor trim, in dB, 0 at most."""
     if not words:
         return session, (Say(f"The monitor trim is {level(session.trim_db)} dB."),)
-    text = " ".join(words).replace("−", "-").casefold().removesuffix("db").strip()
+    text = typed_minus(" ".join(words)).casefold().removesuffix("db").strip()
     try:
         value = float(text)
     except ValueError:

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from simulator.blind_test import trial as trials
 from simulator.common.errors import UsageError
-from simulator.common.numbers import level, whole_number
+from simulator.common.numbers import level, typed_minus, whole_number
 from simulator.common.units import format_time
 from simulator.session.acts.command import Choice, Command, Line, Outcome, on_dated_words, on_words
 from simulator.session.blind.run import Run
@@ -94,7 +94,7 @@ def decide(session: Session, words: list[str], at: str) -> Outcome:
 
 
 def _number(word: str) -> float | None:
-    text = word.replace("−", "-").casefold().removesuffix("lufs").removesuffix("dbtp").rstrip(",;")
+    text = typed_minus(word).casefold().removesuffix("lufs").removesuffix("dbtp").rstrip(",;")
     try:
         value = float(text)
     except ValueError:
