@@ -33,7 +33,7 @@ from simulator.dsp.limiter import LimiterReport
 from simulator.dsp.resample import resample, resampled_frames
 from simulator.engine import workers as pool
 from simulator.engine.predict import Delivered
-from simulator.metering.passage import Passage, places, with_edges
+from simulator.metering.passage import Cut, Passage, places, with_edges
 from simulator.normalizer.chain import ChainSettings, play
 from simulator.normalizer.prediction import Prediction, chain_settings
 from simulator.normalizer.profile import Delivery, Profile
@@ -227,7 +227,7 @@ def render_track(job: TrackJob) -> Cuts:
             None if job.delivery is None else Delivering(master_rate, channels, job.delivery, name=job.source)
         )
         rate = master_rate if trip is None else trip.sample_rate
-        delivered, played = _Cut(job.passage.frames(rate)), _Cut(job.passage.frames(rate))
+        delivered, played = Cut(job.passage.frames(rate)), Cut(job.passage.frames(rate))
         to_rate = job.rate or rate
         source: Iterable[Audio] = reader
         if trip is None:
@@ -259,26 +259,6 @@ def _as_measured(stream: Iterable[Audio], reader: AudioReader, job: TrackJob) ->
         raise AudioError(
             f"{job.source} has changed since it was measured.", "Render again, when nothing writes into it."
         )
-
-
-class _Cut:
-    """Keeps the frames of a passage from a stream that passes by."""
-
-    def __init__(self, frames: tuple[int, int]) -> None:
-        self._first, self._end = frames
-        self._kept: list[Audio] = []
-
-    def watch(self, blocks: Iterable[Audio]) -> Iterator[Audio]:
-        position = 0
-        for block in blocks:
-            part = block[max(self._first - position, 0) : max(self._end - position, 0)]
-            if part.shape[0]:
-                self._kept.append(part.copy())
-            position += block.shape[0]
-            yield block
-
-    def samples(self, channels: int) -> Audio:
-        return np.concatenate(self._kept) if self._kept else np.zeros((0, channels), np.float32)
 
 
 def _write_round(plan: RenderPlan, cuts: dict[int, Cuts], passages: dict[int, Passage], force: bool) -> float:

@@ -7,7 +7,7 @@ have raised-cosine edges of 5 ms (ITU-R BS.1534-3, section 5.3, as for all loope
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -64,6 +64,32 @@ def places(tracks: Sequence[tuple[str | None, NDArray[np.float64], float]], seco
             reason = f"{own.reason}; the place taken from the first version lies past its end"
             found.append(Passage(own.start_s, own.seconds, reason))
     return found
+
+
+class Cut:
+    """Keeps the frames of one passage from a stream that passes by."""
+
+    def __init__(self, frames: tuple[int, int]) -> None:
+        self._first, self.end = frames
+        self._kept: list[NDArray[np.float32]] = []
+
+    def see(self, block: NDArray[np.float32], position: int) -> None:
+        """The block (frames, channels) that begins at frame `position`."""
+        part = block[max(self._first - position, 0) : max(self.end - position, 0)]
+        if part.shape[0]:
+            self._kept.append(part.copy())
+
+    def watch(self, blocks: Iterable[NDArray[np.float32]]) -> Iterator[NDArray[np.float32]]:
+        """The stream itself, seen from its beginning on."""
+        position = 0
+        for block in blocks:
+            self.see(block, position)
+            position += block.shape[0]
+            yield block
+
+    def samples(self, channels: int) -> NDArray[np.float32]:
+        """What was kept, (frames, channels)."""
+        return np.concatenate(self._kept) if self._kept else np.zeros((0, channels), np.float32)
 
 
 def with_edges(samples: NDArray[np.float32], sample_rate: int) -> NDArray[np.float32]:
