@@ -32,7 +32,7 @@ from simulator.audio_files.faults import (
 )
 from simulator.audio_files.mp4 import AvFile, looks_like_mp4
 from simulator.audio_files.pcm import open_pcm
-from simulator.common.errors import AudioError
+from simulator.common.errors import AudioError, SimulatorError
 from simulator.common.units import format_time
 from simulator.dsp.segments import SEGMENT_FRAMES
 
@@ -173,6 +173,14 @@ def read_info(path: str) -> AudioInfo:
     file, info = _opened(path)
     file.close()
     return info
+
+
+def is_lossy(path: str) -> bool:
+    """By its header; False for what cannot be read (or is known from the cache and gone since)."""
+    try:
+        return read_info(path).lossy
+    except SimulatorError:
+        return False
 
 
 def _opened(path: str) -> tuple[Any, AudioInfo]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from simulator.audio_files.reader import read_info
+from simulator.audio_files.reader import is_lossy
 from simulator.codecs.lanes import Lane
 from simulator.common.errors import SimulatorError
 from simulator.common.text import as_utf8
@@ -117,18 +117,11 @@ def view_of(one: Delivered, stamp: Stamp | None = None) -> TrackView:
         album=track.album,
         path=track.path,
         delivered=one.measurement,
-        lossy=one.measurement is not None and _lossy(track.path),
+        lossy=one.measurement is not None and is_lossy(track.path),
         problem=str(one.problem or ""),
         content=one.content,
         stamp=stamp_of(track.path) if stamp is None else stamp,
     )
-
-
-def _lossy(path: str) -> bool:
-    try:
-        return read_info(path).lossy
-    except SimulatorError:  # known from the cache, gone since: the deck will say so
-        return False
 
 
 class Rewritten:

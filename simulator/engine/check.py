@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from simulator.audio_files.reader import AudioInfo, AudioReader, read_info
+from simulator.audio_files.reader import AudioInfo, AudioReader, is_lossy
 from simulator.codecs.codec import encoder_gain_db
 from simulator.common.errors import SimulatorError, UsageError
 from simulator.delivery.album_findings import AlbumTrack, album_findings, runs_on
@@ -210,17 +210,10 @@ def _scans(tracks: Sequence[Delivered], workers: int) -> list[Scanned | Simulato
     paths = [one.track.path for one in tracks if one.measurement is not None]
     seconds = sum(one.measurement.duration_s for one in tracks if one.measurement is not None)
     count = workers if len(paths) > 1 and seconds > POOL_PAYS_SECONDS else 0
-    if not count and os.environ.get("FAIRHEARING_IN_PROCESS") is None and any(map(_is_lossy, paths)):
+    if not count and os.environ.get("FAIRHEARING_IN_PROCESS") is None and any(map(is_lossy, paths)):
         count = 1
     done = iter(pool.in_order(pool.run(scan_file, paths, count, str), len(paths), lambda: None))
     return [None if one.measurement is None else next(done) for one in tracks]
-
-
-def _is_lossy(path: str) -> bool:
-    try:
-        return read_info(path).lossy
-    except SimulatorError:
-        return False
 
 
 def _steps(
