@@ -33,7 +33,7 @@ from simulator.dsp.limiter import LimiterReport
 from simulator.dsp.resample import resample, resampled_frames
 from simulator.engine import workers as pool
 from simulator.engine.predict import Delivered
-from simulator.metering.passage import Cut, Passage, places, with_edges
+from simulator.metering.passage import Passage, PassageRecorder, places, with_edges
 from simulator.normalizer.chain import ChainSettings, play
 from simulator.normalizer.prediction import Prediction, chain_settings
 from simulator.normalizer.profile import Delivery, Profile
@@ -227,7 +227,7 @@ def render_track(job: TrackJob) -> Cuts:
             None if job.delivery is None else Delivering(master_rate, channels, job.delivery, name=job.source)
         )
         rate = master_rate if trip is None else trip.sample_rate
-        delivered, played = Cut(job.passage.frames(rate)), Cut(job.passage.frames(rate))
+        delivered, played = (PassageRecorder(job.passage.frames(rate)) for _ in range(2))
         to_rate = job.rate or rate
         source: Iterable[Audio] = reader
         if trip is None:

@@ -66,7 +66,7 @@ def places(tracks: Sequence[tuple[str | None, NDArray[np.float64], float]], seco
     return found
 
 
-class Cut:
+class PassageRecorder:
     """Keeps the frames of one passage from a stream that passes by."""
 
     def __init__(self, frames: tuple[int, int]) -> None:

@@ -20,7 +20,7 @@ from simulator.codecs.deliver import Delivering
 from simulator.common.errors import SimulatorError
 from simulator.dsp.limiter import LimiterReport
 from simulator.engine import workers as pool
-from simulator.metering.passage import Cut, Passage
+from simulator.metering.passage import Passage, PassageRecorder
 from simulator.normalizer.chain import ChainSettings, play
 from simulator.normalizer.profile import Delivery
 from simulator.page.clips import Clip
@@ -73,7 +73,7 @@ def cut(job: CutJob) -> Cuts:
     """Reads one file, or where its delivery may be in the cache, the file and then it. Raises AudioError."""
     with AudioReader(job.path, hashed=False) as reader:
         rate, channels = reader.info.sample_rate, reader.info.channels
-        files = [Cut(passage.frames(rate)) for passage in job.passages]
+        files = [PassageRecorder(passage.frames(rate)) for passage in job.passages]
         if job.delivery is not None:
             _pass(_watched(reader, files), files)
     with AudioReader(job.path, hashed=False) as reader:
@@ -82,7 +82,7 @@ def cut(job: CutJob) -> Cuts:
             known = job.content
             delivering = Delivering(rate, channels, job.delivery, lambda: known, keep_in=job.keep_in)
         played_rate = rate if delivering is None else delivering.sample_rate
-        plays = [Cut(passage.frames(played_rate)) for passage in job.passages]
+        plays = [PassageRecorder(passage.frames(played_rate)) for passage in job.passages]
         blocks = _watched(reader, files if delivering is None else [])
         stream = play(blocks, played_rate, channels, job.chain, LimiterReport(), delivering)
         _pass(_watched(stream, plays), plays)
@@ -131,7 +131,7 @@ def flac(clip: Clip) -> bytes:
     return memory.getvalue()
 
 
-def _pass(stream: Generator[Audio], windows: Sequence[Cut]) -> None:
+def _pass(stream: Generator[Audio], windows: Sequence[PassageRecorder]) -> None:
     """Lets a watched stream pass as far as its last window."""
     end, position = max(window.end for window in windows), 0
     for block in stream:
@@ -141,7 +141,7 @@ def _pass(stream: Generator[Audio], windows: Sequence[Cut]) -> None:
     stream.close()
 
 
-def _watched(blocks: Iterable[Audio], windows: Sequence[Cut]) -> Generator[Audio, None, None]:
+def _watched(blocks: Iterable[Audio], windows: Sequence[PassageRecorder]) -> Generator[Audio, None, None]:
     position = 0
     for block in blocks:
         for window in windows:
