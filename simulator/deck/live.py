@@ -56,10 +56,6 @@ class StreamProcess:
         self._pipe: Any = None
         self.begun = time.monotonic()
 
-    @property
-    def process_id(self) -> int | None:
-        return None if self._process is None else int(self._process.pid)
-
     def begin(self, opening: Opening) -> None:
         """Starts it."""
         with signals_held():
@@ -242,13 +238,6 @@ class LiveDeck:
     @property
     def lanes(self) -> LaneBook:
         return self._run().book
-
-    @property
-    def process_ids(self) -> list[int]:
-        """The processes that work for it now."""
-        ids = [self._stream.process_id]
-        ids.append(None if self._running is None else self._running.maker.process_id)
-        return [one for one in ids if one is not None]
 
     # what it does
 

@@ -38,10 +38,6 @@ class MakerProcess:
         self._process: Any = None
         self._pipe: Any = None
 
-    @property
-    def process_id(self) -> int | None:
-        return None if self._process is None else int(self._process.pid)
-
     def start(self) -> None:
         """Starts it (again)."""
         with signals_held():

@@ -16,7 +16,7 @@ import numpy as np
 import psutil
 import pytest
 from support.external import require_external
-from support.live_decks import made, prepare, until, whole
+from support.live_decks import made, prepare, process_ids, until, whole
 from support.sound_server import (
     DEVICE,
     RATE,
@@ -282,12 +282,14 @@ def test_the_memory_of_its_own_with_20_songs_of_four_minutes(
         time.sleep(0.15)
     children = me.children(recursive=True)
     parts = {
-        child.pid: child.memory_full_info().uss / 2**20 for child in children if child.pid in deck.process_ids
+        child.pid: child.memory_full_info().uss / 2**20
+        for child in children
+        if child.pid in process_ids(deck)
     }
     others = [
         child
         for child in children
-        if child.pid not in deck.process_ids and "resource_tracker" in str(child.cmdline())
+        if child.pid not in process_ids(deck) and "resource_tracker" in str(child.cmdline())
     ]
     tracker = sum(child.memory_full_info().uss for child in others) / 2**20
     own = (me.memory_full_info().uss - before) / 2**20

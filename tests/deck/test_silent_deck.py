@@ -13,14 +13,14 @@ from pathlib import Path
 import numpy as np
 import psutil
 import pytest
-from support.live_decks import made, prepare, until, whole
+from support.live_decks import made, prepare, process_ids, until, whole
 from support.sound_server import RATE
 
 from simulator.common.errors import UsageError
 from simulator.deck.live import LiveDeck
 from simulator.deck.program import DeckProgram, DeckSegment
 
-TESTS = Path(__file__).resolve().parents[2]
+TESTS = Path(__file__).resolve().parents[1]
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +29,7 @@ def deck(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LiveDeck]:
     opened = LiveDeck(sample_rate=RATE, silent=True, cache=folder)
     opened.ready()
     yield opened
-    gone = [psutil.Process(one) for one in opened.process_ids]
+    gone = [psutil.Process(one) for one in process_ids(opened)]
     opened.close()
     opened.close()
     assert len(gone) == 2
@@ -104,7 +104,7 @@ def test_the_process_that_plays_may_die_and_comes_back_at_the_place(deck: LiveDe
     deck.sound(whole(key), 0, 5 * RATE)
     until(deck, lambda now: now.frame > 5 * RATE)
     before = deck.now().dropouts
-    os.kill(deck.process_ids[0], signal.SIGKILL)
+    os.kill(process_ids(deck)[0], signal.SIGKILL)
     lost = until(deck, lambda now: not now.alive)
     assert lost.dropouts == before + 1  # what sounded was torn
     assert lost.why is not None
@@ -134,12 +134,13 @@ from pathlib import Path
 from simulator.deck.live import LiveDeck
 from simulator.deck.program import DeckProgram, DeckSegment, LaneKey
 if __name__ == "__main__":
+    from support.live_decks import process_ids
     deck = LiveDeck(sample_rate=44100, silent=True, cache=Path(sys.argv[1]))
     key = LaneKey(sys.argv[2])
     deck.sound(DeckProgram((DeckSegment(key, 0, None),)))
     while deck.now().waiting:
         time.sleep(0.01)
-    print(*deck.process_ids, flush=True)
+    print(*process_ids(deck), flush=True)
     time.sleep(60)
 """
 
@@ -161,7 +162,7 @@ def test_a_session_that_is_ended_leaves_no_process_and_no_lane(tmp_path: Path, h
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
         text=True,
-        env={**os.environ, "PYTHONPATH": str(TESTS.parent)},
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(map(str, (TESTS.parent, TESTS)))},
         start_new_session=True,
     )
     try:

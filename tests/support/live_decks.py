@@ -9,6 +9,7 @@ from pathlib import Path
 import soundfile
 from support.sound_server import RATE, Audio, unique_frames
 
+from simulator.deck.live import LiveDeck
 from simulator.deck.program import Deck, DeckProgram, DeckSegment, LaneKey, Now
 
 LIMIT_SECONDS = 20.0
@@ -21,6 +22,12 @@ def until(deck: Deck, true: Callable[[Now], bool], seconds: float = LIMIT_SECOND
         assert time.monotonic() < end, now
         time.sleep(0.02)
     return now
+
+
+def process_ids(deck: LiveDeck) -> list[int]:
+    """The processes that work for a deck now: the stream's, and that which makes the lanes."""
+    maker = None if deck._running is None else deck._running.maker._process
+    return [int(one.pid) for one in (deck._stream._process, maker) if one is not None]
 
 
 def made(folder: Path, name: str, seconds: float, seed: int) -> tuple[LaneKey, Audio]:
