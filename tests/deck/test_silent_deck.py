@@ -123,7 +123,7 @@ def test_a_process_that_dies_while_nothing_sounds_is_no_dropout(deck: LiveDeck, 
     until(deck, lambda now: not now.playing)
     time.sleep(0.05)
     before = deck.now().dropouts
-    os.kill(deck.process_ids[0], signal.SIGKILL)
+    os.kill(process_ids(deck)[0], signal.SIGKILL)
     until(deck, lambda now: not now.alive)
     assert until(deck, lambda now: now.alive).dropouts == before
 
