@@ -4,12 +4,13 @@ Discrimination is tested one-sided (more right answers than guessing gives), pre
 version may win); the chance of one round is 1/2. Confidence intervals are those of Clopper and Pearson.
 Several pairs are corrected by Holm's rule (S. Holm, "A simple sequentially rejective multiple test
 procedure", Scand. J. Statistics 6, 1979; from memory). Critical values follow from the binomial
-distribution. scipy.stats takes most of a second to import, so it is imported where it is used.
+distribution. Tails of fair rounds are whole numbers over a power of two, and rounded once.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 
 ALPHA = 0.05
 CAUGHT_RATE = 0.7
@@ -18,34 +19,24 @@ CAUGHT_RATE = 0.7
 
 def guessing_p(correct: int, rounds: int) -> float:
     """P(at least `correct` of `rounds` right) for a guesser; one-sided."""
-    from scipy.stats import binomtest
-
-    return float(binomtest(correct, rounds, 0.5, alternative="greater").pvalue)
+    ways: int = sum(math.comb(rounds, hits) for hits in range(correct, rounds + 1))
+    return ways / 2**rounds
 
 
 def critical_correct(rounds: int, alpha: float = ALPHA) -> int | None:
     """The least number of right answers with P < alpha by guessing; None where even all are too few."""
-    from scipy.stats import binom
-
-    for correct in range(rounds + 1):
-        if binom.sf(correct - 1, rounds, 0.5) < alpha:
-            return correct
-    return None
+    return next((correct for correct in range(rounds + 1) if guessing_p(correct, rounds) < alpha), None)
 
 
 def caught_probability(rounds: int, hit_rate: float = CAUGHT_RATE, alpha: float = ALPHA) -> float:
     """How likely a listener with this true hit rate reaches the critical number (the test's power)."""
-    from scipy.stats import binom
-
     critical = critical_correct(rounds, alpha)
-    return 0.0 if critical is None else float(binom.sf(critical - 1, rounds, hit_rate))
+    return 0.0 if critical is None else _at_least(critical, rounds, hit_rate)
 
 
 def preference_p(chosen: int, rounds: int) -> float:
     """P(a split at least as uneven as this) where neither is preferred; two-sided."""
-    from scipy.stats import binomtest
-
-    return float(binomtest(chosen, rounds, 0.5, alternative="two-sided").pvalue)
+    return min(1.0, 2.0 * guessing_p(max(chosen, rounds - chosen), rounds))
 
 
 def preference_critical(rounds: int, alpha: float = ALPHA) -> int | None:
@@ -67,18 +58,35 @@ def fewest_preferences(pairs: int) -> int:
 
 def preference_caught_probability(rounds: int, rate: float = CAUGHT_RATE, alpha: float = ALPHA) -> float:
     """How likely a listener who prefers one at this rate gives a significant result for it."""
-    from scipy.stats import binom
-
     critical = preference_critical(rounds, alpha)
-    return 0.0 if critical is None else float(binom.sf(critical - 1, rounds, rate))
+    return 0.0 if critical is None else _at_least(critical, rounds, rate)
 
 
 def share_interval(chosen: int, rounds: int, confidence: float = 0.95) -> tuple[float, float]:
     """The exact confidence interval of the true share, from `chosen` of `rounds`."""
-    from scipy.stats import binomtest
+    tail = (1.0 - confidence) / 2.0
+    low = 0.0 if chosen == 0 else _rising_to(tail, lambda rate: _at_least(chosen, rounds, rate))
+    high = (
+        1.0 if chosen == rounds else _rising_to(1.0 - tail, lambda rate: _at_least(chosen + 1, rounds, rate))
+    )
+    return low, high
 
-    found = binomtest(chosen, rounds, 0.5).proportion_ci(confidence_level=confidence, method="exact")
-    return float(found.low), float(found.high)
+
+def _at_least(hits: int, rounds: int, rate: float) -> float:
+    """P(at least `hits` of `rounds`) where each succeeds with probability `rate`."""
+    return math.fsum(
+        math.comb(rounds, count) * rate**count * (1.0 - rate) ** (rounds - count)
+        for count in range(hits, rounds + 1)
+    )
+
+
+def _rising_to(wanted: float, probability: Callable[[float], float]) -> float:
+    """The rate from 0 to 1 at which a probability that rises with it has the wanted value: halved until the
+    two ends are neighbours."""
+    low, high = 0.0, 1.0
+    while low < (middle := (low + high) / 2.0) < high:
+        low, high = (middle, high) if probability(middle) < wanted else (low, middle)
+    return high
 
 
 def holm(p_values: Sequence[float]) -> list[float]:

@@ -137,3 +137,25 @@ def test_holm_of_a_worked_example() -> None:
     """p = .01, .04, .03, .005 of four: .03, .06, .06, .02 (computed by hand: 4·.005, 3·.01, 2·.03, then the
     largest so far)."""
     assert statistics.holm([0.01, 0.04, 0.03, 0.005]) == pytest.approx([0.03, 0.06, 0.06, 0.02])
+
+
+@pytest.mark.external
+@pytest.mark.parametrize("rounds", [1, 5, 16, 33, 200])
+def test_every_figure_is_that_of_a_statistics_library(rounds: int) -> None:
+    """scipy.stats, which computes tails by the incomplete beta function and intervals by its inverse."""
+    from scipy.stats import binom, binomtest
+
+    for hits in range(rounds + 1):
+        fair = binomtest(hits, rounds, 0.5)
+        assert statistics.preference_p(hits, rounds) == pytest.approx(fair.pvalue, rel=1e-9)
+        assert statistics.guessing_p(hits, rounds) == pytest.approx(
+            binomtest(hits, rounds, 0.5, alternative="greater").pvalue, rel=1e-9
+        )
+        if hits % 7 == 0 or hits == rounds:
+            interval = fair.proportion_ci(confidence_level=0.95, method="exact")
+            expected = (interval.low, interval.high)
+            assert statistics.share_interval(hits, rounds) == pytest.approx(expected, abs=1e-9)
+    critical = statistics.critical_correct(rounds)
+    if critical is not None:
+        expected_power = binom.sf(critical - 1, rounds, 0.7)
+        assert statistics.caught_probability(rounds, 0.7) == pytest.approx(expected_power, rel=1e-9)
