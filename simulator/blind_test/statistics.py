@@ -20,7 +20,7 @@ CAUGHT_RATE = 0.7
 def guessing_p(correct: int, rounds: int) -> float:
     """P(at least `correct` of `rounds` right) for a guesser; one-sided."""
     ways: int = sum(math.comb(rounds, hits) for hits in range(correct, rounds + 1))
-    return ways / 2**rounds
+    return ways / (1 << rounds)
 
 
 def critical_correct(rounds: int, alpha: float = ALPHA) -> int | None:
