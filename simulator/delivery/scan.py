@@ -43,7 +43,7 @@ BASS_HZ = (20.0, 200.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Gap:
+class SilentSpan:
     """Where nothing sounds; `channel` is None where that holds for all."""
 
     at_s: float
@@ -70,8 +70,8 @@ class Scan:
     tail: NDArray[np.float32]
     channel_energy: tuple[float, ...]
     same_channels: bool
-    silences: tuple[Gap, ...] = ()
-    dropouts: tuple[Gap, ...] = ()
+    silences: tuple[SilentSpan, ...] = ()
+    dropouts: tuple[SilentSpan, ...] = ()
     bass_correlation: float | None = None
 
 
@@ -87,7 +87,7 @@ def scan(blocks: Iterable[NDArray[np.floating]], sample_rate: int, channels: int
     tail = np.zeros((0, channels), dtype=np.float32)
     energy = np.zeros(channels)
     same = channels > 1
-    silences: list[Gap] = []
+    silences: list[SilentSpan] = []
     dropouts = _Dropouts(sample_rate, channels)
     cross = np.zeros((SPECTRUM_WINDOW // 2 + 1, 3))
     for segment in recut(blocks, channels):
@@ -133,11 +133,11 @@ def scan(blocks: Iterable[NDArray[np.floating]], sample_rate: int, channels: int
     )
 
 
-def _silences(loud: NDArray[np.int64], position: int, rate: int) -> list[Gap]:
+def _silences(loud: NDArray[np.int64], position: int, rate: int) -> list[SilentSpan]:
     """The silences between the loud frames of a segment that begins at `position`."""
     quiet = np.diff(loud) - 1
     return [
-        Gap((position + int(loud[place]) + 1) / rate, int(quiet[place]) / rate)
+        SilentSpan((position + int(loud[place]) + 1) / rate, int(quiet[place]) / rate)
         for place in np.flatnonzero(quiet >= MIDDLE_S * rate)
     ]
 
@@ -158,7 +158,7 @@ class _Dropouts:
         self._least, self._most = round(DROPOUT_S * rate), round(DROPOUT_MOST_S * rate)
         self._before = np.zeros((self._most + 2 * self._beside, channels), np.float32)
         self._position = 0
-        self.found: list[Gap] = []
+        self.found: list[SilentSpan] = []
 
     def add(self, segment: NDArray[np.float32]) -> None:
         window = np.concatenate([self._before, segment])
@@ -177,7 +177,7 @@ class _Dropouts:
                 before, after = samples[begin - self._beside : begin], samples[end : end + self._beside]
                 if self._sounds(before, before[-self._next :]) and self._sounds(after, after[: self._next]):
                     at_s = (self._position + begin - old) / self._rate
-                    self.found.append(Gap(at_s, (end - begin) / self._rate, channel))
+                    self.found.append(SilentSpan(at_s, (end - begin) / self._rate, channel))
         self.found = self.found[:MOST_DROPOUTS]
         self._before = window[-old:]
         self._position += segment.shape[0]

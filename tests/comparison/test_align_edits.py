@@ -11,10 +11,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from support.in_memory import align
 from support.made_versions import RATE, Version, peaking, song
 from support.real_music import SONGS
 
-from simulator.comparison.align import align, align_and_move, lay_over
+from simulator.comparison.align import align_and_move, lay_over
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference
 from simulator.comparison.difference_audio import difference_blocks
