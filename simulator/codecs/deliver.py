@@ -32,7 +32,8 @@ from simulator.common.units import db_to_gain
 from simulator.dsp.quantize import dithered
 from simulator.dsp.resample import resample
 from simulator.dsp.segments import recut
-from simulator.normalizer.profile import CODEC_NAMES, Delivery
+from simulator.normalizer.codec_records import CODEC_NAMES, CODECS
+from simulator.normalizer.profile import Delivery
 from simulator.storage.temporary import temporary_folder
 
 Block = NDArray[np.float32]
@@ -125,7 +126,7 @@ class Delivering:
                     raise
                 codec_cache.drop(known[0])
         with temporary_folder() as folder:
-            path = folder / f"encoded.{codec.EXTENSION[self.delivery.codec]}"
+            path = folder / f"encoded.{CODECS[self.delivery.codec].extension}"
             alignment = DelayFinder(self.channels)
             frames = codec.encode(
                 alignment.master(self._converted(blocks)),

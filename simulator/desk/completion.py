@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from simulator.common.errors import UsageError
-from simulator.normalizer.profile import CODEC_NAMES
+from simulator.normalizer.codec_records import CODEC_NAMES
 from simulator.playlists.playlist import is_audio_name
 from simulator.session import commands
 from simulator.session.acts.command import Choice, Command, Kind

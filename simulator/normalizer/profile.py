@@ -25,29 +25,19 @@ from msgspec import Meta, Struct
 from simulator.common.errors import ProfileError
 from simulator.common.toml_tables import nearest, read_toml
 from simulator.dsp.limiter_settings import LimiterSettings, PeakKind
+from simulator.normalizer.codec_records import CODECS, CodecName
 
 Scope = Literal["track", "album_loudest", "album_programme"]
 Upward = Literal["never", "headroom", "limited", "unprotected"]
 Applies = Literal["boost_only", "always"]
 MonoCounting = Literal["one_channel", "two_loudspeakers"]
-Codec = Literal["none", "vorbis", "opus", "mp3", "aac"]
+Codec = Literal["none", CodecName]
 FullScale = Literal["before_gain", "after_gain", "none"]
 
 TargetLufs = Annotated[float, Meta(ge=-60, le=0)]
 CeilingDb = Annotated[float, Meta(ge=-40, le=6)]
 LargestDb = Annotated[float, Meta(ge=0, le=60)]
 Sentence = Annotated[str, Meta(min_length=1, max_length=300)]
-
-CODEC_NAMES = {"vorbis": "Vorbis", "opus": "Opus", "mp3": "MP3", "aac": "AAC"}
-"""What a person reads."""
-
-MOST_KBPS = {"vorbis": 500.0, "opus": 510.0, "mp3": 320.0, "aac": 512.0}
-"""Opus: RFC 6716, 2.1.1; MP3: ISO/IEC 11172-3, table of bit rates; Vorbis: its encoder's highest quality;
-AAC: a bound of this project."""
-
-MP3_KBPS = (32, 40, 48, 56, 64, 80, 96, 112, 128, 160, 192, 224, 256, 320)
-"""The constant bit rates of MP3 at 32 kHz and above (ISO/IEC 11172-3, table of bit rates; from memory). Its
-encoder takes the nearest one for any other (measured), which then would not be the one told."""
 
 DEFAULT_SOURCES = {
     "loudness.uncertainty_db": "common practice, no source (the default of this program)",
@@ -178,7 +168,10 @@ def _delivery_rules(delivery: Delivery | None) -> tuple[tuple[bool, str, str], .
         return ()
     codec, kbps, rate = delivery.codec, delivery.bit_rate_kbps, delivery.sample_rate
     lossy = codec != "none"
-    name, most = CODEC_NAMES.get(codec, codec), MOST_KBPS.get(codec, 512.0)
+    record = CODECS.get(codec)
+    name, most = (record.title, record.most_kbps) if record else (codec, 512.0)
+    only = record.constant_kbps if record else ()
+    rates = record.sample_rates if record else ()
     return (
         (lossy and kbps is None, f'delivery.codec is "{codec}", and no bit rate is given.',
          "Add bit_rate_kbps under [delivery]."),
@@ -187,11 +180,12 @@ def _delivery_rules(delivery: Delivery | None) -> tuple[tuple[bool, str, str], .
         (kbps is not None and kbps > most,
          f"delivery.bit_rate_kbps is {kbps or 0.0:g}, and {name} goes up to {most:g}.",
          f"Write {most:g} or less."),
-        (codec == "mp3" and kbps is not None and kbps <= most and kbps not in MP3_KBPS,
-         f"delivery.bit_rate_kbps is {kbps or 0.0:g}, and MP3 has no such bit rate.",
-         f"Write one of {', '.join(map(str, MP3_KBPS))}."),
-        (codec == "opus" and rate == 44100,
-         'delivery.codec is "opus", which knows no 44100 Hz.', "Write sample_rate = 48000, or leave it out."),
+        (bool(only) and kbps is not None and kbps <= most and kbps not in only,
+         f"delivery.bit_rate_kbps is {kbps or 0.0:g}, and {name} has no such bit rate.",
+         f"Write one of {', '.join(map(str, only))}."),
+        (bool(rates) and rate is not None and rate not in rates,
+         f'delivery.codec is "{codec}", which knows no {rate} Hz.',
+         "Write sample_rate = 48000, or leave it out."),
     )  # fmt: skip
 
 

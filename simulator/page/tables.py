@@ -12,7 +12,8 @@ from typing import Any
 
 from simulator.common.numbers import NONE, level, signed
 from simulator.metering import figures
-from simulator.normalizer.profile import CODEC_NAMES, Profile, Scope, Upward
+from simulator.normalizer.codec_records import CODEC_NAMES
+from simulator.normalizer.profile import Profile, Scope, Upward
 from simulator.page.values import PageContent, PageTrack
 from simulator.page.words import move_words
 from simulator.text.findings_peaks import NOTE, peak_cells, peak_columns

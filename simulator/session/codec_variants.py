@@ -10,13 +10,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from typing import get_args
+from typing import cast
 
 import msgspec
 
 from simulator.common.errors import UsageError
 from simulator.common.numbers import level, signed, whole_number
-from simulator.normalizer.profile import CODEC_NAMES, MOST_KBPS, MP3_KBPS, Codec, Delivery, Profile
+from simulator.normalizer.codec_records import CODEC_NAMES, CODECS, CodecName
+from simulator.normalizer.profile import Delivery, Profile
 
 CONVERTER = "+converter"
 MASTER = "+master"
@@ -27,7 +28,7 @@ HIGHEST_DBTP = -1.0
 SAID_DB = 0.05
 LEAST_KBPS = 32.0
 EXAMPLE = "codec opus 128, codec off, codec difference 20"
-_WAY = re.compile(r"\+(?:(opus|vorbis|mp3|aac)(\d+)|(master))")
+_WAY = re.compile(rf"\+(?:({'|'.join(map(re.escape, CODECS))})(\d+)|(master))")
 
 
 def with_converter(profile: str) -> str:
@@ -152,8 +153,7 @@ def _master_of(profile: Profile) -> Profile:
 
 
 def _encoded(profile: Profile, word: str, kbps: float) -> Profile:
-    codecs: dict[str, Codec] = {name: name for name in get_args(Codec)}
-    delivery = Delivery(codec=codecs[word], bit_rate_kbps=kbps)
+    delivery = Delivery(codec=cast(CodecName, word), bit_rate_kbps=kbps)
     return msgspec.structs.replace(
         profile,
         delivery=delivery,
@@ -178,16 +178,18 @@ def _difference_of(profile: Profile, by_db: float) -> Profile:
 
 def _kbps(word: str, rest: list[str]) -> float:
     text = rest[0].casefold().removesuffix("kbit/s").removesuffix("k") if len(rest) == 1 else ""
-    most = MOST_KBPS[word]
+    record = CODECS[word]
+    most = record.most_kbps
     kbps = whole_number(text)
     if kbps is None or not LEAST_KBPS <= kbps <= most:
         asked = f"“{' '.join(rest)}”" if rest else "no bit rate"
         raise UsageError(
             f"{CODEC_NAMES[word]} takes {LEAST_KBPS:g} to {most:g} kbit/s, got {asked}.", f"codec {word} 128"
         )
-    if word == "mp3" and kbps not in MP3_KBPS:
+    only = record.constant_kbps
+    if only and kbps not in only:
         raise UsageError(
-            f"MP3 has no bit rate of {kbps} kbit/s; it has {_listed(MP3_KBPS)}.", "codec mp3 128"
+            f"{record.title} has no bit rate of {kbps} kbit/s; it has {_listed(only)}.", f"codec {word} 128"
         )
     return float(kbps)
 

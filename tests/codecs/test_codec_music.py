@@ -19,6 +19,7 @@ from simulator.codecs import codec
 from simulator.codecs.delay import shift_between
 from simulator.codecs.deliver import Delivering
 from simulator.metering.meter import measure_array
+from simulator.normalizer.codec_records import CODECS
 from simulator.normalizer.profile import Delivery
 
 pytestmark = [pytest.mark.heavy, pytest.mark.external]
@@ -100,7 +101,7 @@ def test_the_decoded_peaks_are_those_that_another_decoder_gives(
     """Within 0.02 dB, sample peak and true peak; and all in all the same samples (Opus decoders may differ at
     single ones: RFC 6716, 6, allows it)."""
     rate = codec.codec_rate(name, RATE)
-    path = tmp_path / f"x.{codec.EXTENSION[name]}"
+    path = tmp_path / f"x.{CODECS[name].extension}"
     samples = excerpt(music_files[song])
     delivery = Delivery(codec=name, bit_rate_kbps=128.0)  # type: ignore[arg-type]
     frames = codec.encode([samples], rate, 2, delivery, path)  # taken to stand at that rate

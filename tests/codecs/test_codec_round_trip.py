@@ -19,6 +19,7 @@ from simulator.common.errors import AudioError
 from simulator.dsp.resample import resampled_frames
 from simulator.engine.workers import one_blas_thread
 from simulator.metering.meter import measure_array
+from simulator.normalizer import codec_records
 from simulator.normalizer.profile import Delivery
 
 RATE = 44_100
@@ -195,7 +196,7 @@ def test_the_bit_rate_is_the_one_that_was_asked_for(
     needs(name)
     rate = codec.codec_rate(name, RATE)
     samples = music(3.0, rate)
-    path = tmp_path / f"x.{codec.EXTENSION[name]}"
+    path = tmp_path / f"x.{codec_records.CODECS[name].extension}"
     frames = codec.encode([samples], rate, 2, Delivery(codec=name, bit_rate_kbps=kbps), path)  # type: ignore[arg-type]
     assert frames == samples.shape[0]
     real = path.stat().st_size * 8 / (frames / rate) / 1000.0
