@@ -8,9 +8,9 @@ that levels, matching, the loudness guard and the record know it. Values only.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
-from typing import cast
+from dataclasses import dataclass, replace
+from typing import Literal, cast
 
 import msgspec
 
@@ -20,20 +20,67 @@ from simulator.normalizer.codec_records import CODEC_NAMES, CODECS, CodecName
 from simulator.normalizer.profile import Delivery, Profile
 
 CONVERTER = "+converter"
-MASTER = "+master"
-DIFFERENCE = "+difference"
 MOST_RAISED_DB = 40
 HIGHEST_DBTP = -1.0
 """So far a difference is raised at most."""
 SAID_DB = 0.05
 LEAST_KBPS = 32.0
 EXAMPLE = "codec opus 128, codec off, codec difference 20"
-_WAY = re.compile(rf"\+(?:({'|'.join(map(re.escape, CODECS))})(\d+)|(master))")
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """A player made from a player; its id is only text for the session file (`parse` reads it back)."""
+
+    profile: str
+    codec: CodecName | None = None
+    """Encodes first, at `kbps`, whatever the player itself does."""
+    kbps: int = 0
+    part: Literal["played", "master", "difference"] = "played"
+    """As the player gives it; with nothing encoded; only what the encoding changed."""
+    raise_db: int = 0
+    """By how much a difference is raised."""
+    converter: bool = False
+    """Behind a converter without headroom."""
+
+    @property
+    def id(self) -> str:
+        codec = "" if self.codec is None else f"+{self.codec}{self.kbps}"
+        part = "" if self.part == "played" else f"+{self.part}"
+        raised = f"{self.raise_db}" if self.raise_db else ""
+        return f"{self.profile}{codec}{part}{raised}{CONVERTER if self.converter else ''}"
+
+
+def parse(name: str) -> Variant:
+    """The variant that an id stands for. Raises KeyError for one that no variant has."""
+    base, *parts = name.split("+")
+    found = Variant(base)
+    for at, text in enumerate(parts):
+        if text == "converter" and at == len(parts) - 1:
+            found = replace(found, converter=True)
+        elif text == "master" and at == 0:
+            found = replace(found, part="master")
+        elif text.startswith("difference") and found.part == "played":
+            raised = text.removeprefix("difference")
+            found = replace(found, part="difference", raise_db=_digits(raised, name) if raised else 0)
+        else:
+            codec = next((codec for codec in CODECS if text.startswith(codec)), None)
+            if codec is None or at:
+                raise KeyError(name)
+            kbps = _digits(text.removeprefix(codec), name)
+            found = replace(found, codec=cast(CodecName, codec), kbps=kbps)
+    return found
+
+
+def _digits(text: str, name: str) -> int:
+    if not (text.isascii() and text.isdecimal() and len(text) <= 4):
+        raise KeyError(name)
+    return int(text)
 
 
 def with_converter(profile: str) -> str:
     """The id of a player with a converter behind it that has no headroom."""
-    return profile if profile.endswith(CONVERTER) else profile + CONVERTER
+    return replace(parse(profile), converter=True).id
 
 
 def behind_converter(profile: Profile) -> Profile:
@@ -43,17 +90,16 @@ def behind_converter(profile: Profile) -> Profile:
 
 def base_of(name: str) -> str:
     """The id of the player that this one is made from."""
-    return name.partition("+")[0]
+    return parse(name).profile
 
 
 def is_difference(name: str) -> bool:
-    return DIFFERENCE in name
+    return parse(name).part == "difference"
 
 
 def raised_db(name: str) -> float:
     """By how much the difference is raised."""
-    found = re.search(r"\+difference(\d+)", name)
-    return float(found[1]) if found else 0.0
+    return float(parse(name).raise_db)
 
 
 def raise_db(asked_db: float, peak_dbtp: float | None) -> float:
@@ -83,33 +129,35 @@ def raise_words(music_db: float, raised_db: float, asked_db: float) -> str:
 
 def decode_of(name: str) -> str:
     """The id under which the decode itself plays that this difference belongs to."""
-    return re.sub(r"\+difference\d*", "", name)
+    variant = parse(name)
+    return replace(variant, part="played", raise_db=0).id if variant.part == "difference" else name
 
 
 def setting_of(name: str) -> str:
     """The codec that was put before the player, as its id says it (`+opus128`); empty where none was."""
-    found = _WAY.search(name)
-    return found[0] if found is not None and found[1] else ""
+    variant = parse(name)
+    return Variant("", variant.codec, variant.kbps).id
 
 
 def wanted(current: str, words: list[str], profiles: Mapping[str, Profile], last: str = "") -> str:
     """The id of the player that `codec WORDS` asks for, from the one that plays; `last` is the setting that
     was heard last. Raises UsageError."""
-    base = base_of(current)
-    own = "" if _encodes(profiles[base]) else last
-    encoded = base + (setting_of(current) or own)
+    playing = parse(current)
+    base = playing.profile
+    own = parse("" if _encodes(profiles[base]) else last)
+    setting = playing if playing.codec is not None else own
+    encoded = Variant(base, setting.codec, setting.kbps)
     word = words[0].casefold()
     if word in ("off", "master") and len(words) == 1:
-        return base if not _encodes(profiles[base]) else base + MASTER
+        return base if not _encodes(profiles[base]) else Variant(base, part="master").id
     if word in CODEC_NAMES:
-        return f"{base}+{word}{_kbps(word, words[1:]):g}"
-    if not _encodes(profile_named(profiles, encoded)):
+        return Variant(base, cast(CodecName, word), _kbps(word, words[1:])).id
+    if not _encodes(profile_named(profiles, encoded.id)):
         raise UsageError("This player gives out the master itself; name a codec.", EXAMPLE)
     if word in ("on", "decode") and len(words) == 1:
-        return encoded
+        return encoded.id
     if word == "difference":
-        by = _raised(words[1:])
-        return encoded + DIFFERENCE + (f"{by}" if by else "")
+        return replace(encoded, part="difference", raise_db=_raised(words[1:])).id
     raise UsageError(f"“{' '.join(words)}” is no way to hear a codec.", EXAMPLE)
 
 
@@ -117,20 +165,16 @@ def profile_named(profiles: Mapping[str, Profile], name: str) -> Profile:
     """The player of this id, made from its base where the id goes on. Raises KeyError."""
     if name in profiles:
         return profiles[name]
-    found = profiles[base_of(name)]
-    rest = name[len(base_of(name)) :]
-    way = _WAY.match(rest)
-    if way is not None:
-        rest = rest[way.end() :]
-        found = _master_of(found) if way[3] else _encoded(found, way[1], float(way[2]))
-    if rest.startswith(DIFFERENCE):
-        by = raised_db(rest)
-        rest = re.sub(r"^\+difference\d*", "", rest)
-        found = _difference_of(found, by)
-    if rest == CONVERTER:
+    variant = parse(name)
+    found = profiles[variant.profile]
+    if variant.codec is not None:
+        found = _encoded(found, variant.codec, float(variant.kbps))
+    if variant.part == "master":
+        found = _master_of(found)
+    if variant.part == "difference":
+        found = _difference_of(found, float(variant.raise_db))
+    if variant.converter:
         found = behind_converter(found)
-    elif rest:
-        raise KeyError(name)
     return msgspec.structs.replace(found, id=name)
 
 
@@ -152,8 +196,8 @@ def _master_of(profile: Profile) -> Profile:
     )
 
 
-def _encoded(profile: Profile, word: str, kbps: float) -> Profile:
-    delivery = Delivery(codec=cast(CodecName, word), bit_rate_kbps=kbps)
+def _encoded(profile: Profile, codec: CodecName, kbps: float) -> Profile:
+    delivery = Delivery(codec=codec, bit_rate_kbps=kbps)
     return msgspec.structs.replace(
         profile,
         delivery=delivery,
@@ -176,7 +220,7 @@ def _difference_of(profile: Profile, by_db: float) -> Profile:
     )
 
 
-def _kbps(word: str, rest: list[str]) -> float:
+def _kbps(word: str, rest: list[str]) -> int:
     text = rest[0].casefold().removesuffix("kbit/s").removesuffix("k") if len(rest) == 1 else ""
     record = CODECS[word]
     most = record.most_kbps
@@ -191,7 +235,7 @@ def _kbps(word: str, rest: list[str]) -> float:
         raise UsageError(
             f"{record.title} has no bit rate of {kbps} kbit/s; it has {_listed(only)}.", f"codec {word} 128"
         )
-    return float(kbps)
+    return kbps
 
 
 def _listed(numbers: Sequence[int]) -> str:

@@ -184,3 +184,35 @@ def test_no_trial_compares_differences_and_a_player_s_name_takes_no_plus() -> No
     assert desk.do(f"profile {HEADROOM}+opus128").startswith("There is no player profile")
     assert "+" not in desk.do("profile").partition("Others:")[2]
     assert session().profiles == profiles()
+
+
+@pytest.mark.parametrize(
+    ("name", "variant"),
+    [
+        ("r128", codec_ways.Variant("r128")),
+        ("r128+converter", codec_ways.Variant("r128", converter=True)),
+        ("r128+master", codec_ways.Variant("r128", part="master")),
+        ("r128+mp3192", codec_ways.Variant("r128", "mp3", 192)),
+        ("r128+difference+converter", codec_ways.Variant("r128", part="difference", converter=True)),
+        ("a-1+opus96+difference20+converter", codec_ways.Variant("a-1", "opus", 96, "difference", 20, True)),
+    ],
+)
+def test_an_id_stands_for_one_value_and_back(name: str, variant: codec_ways.Variant) -> None:
+    assert codec_ways.parse(name) == variant
+    assert variant.id == name
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "r128+",
+        "r128+opus",
+        "r128+opus1x",
+        "r128+difference20+opus96",
+        "r128+converter+master",
+        "r128+master+difference",
+    ],
+)
+def test_an_id_that_no_variant_has_is_refused(name: str) -> None:
+    with pytest.raises(KeyError):
+        codec_ways.parse(name)
