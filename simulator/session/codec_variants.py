@@ -88,11 +88,6 @@ def behind_converter(profile: Profile) -> Profile:
     return msgspec.structs.replace(profile, id=with_converter(profile.id), converter_headroom_db=0.0)
 
 
-def base_of(name: str) -> str:
-    """The id of the player that this one is made from."""
-    return parse(name).profile
-
-
 def is_difference(name: str) -> bool:
     return parse(name).part == "difference"
 
