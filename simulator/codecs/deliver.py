@@ -24,8 +24,7 @@ import numpy as np
 from msgspec import structs
 from numpy.typing import NDArray
 
-from simulator.codecs import cache as codec_cache
-from simulator.codecs import codec
+from simulator.codecs import cache, codec
 from simulator.codecs.delay import DelayFinder
 from simulator.common.errors import AudioError
 from simulator.common.units import db_to_gain
@@ -124,7 +123,7 @@ class Delivering:
             except AudioError:  # taken away by another run in between: the master itself is not the matter
                 if begun:
                     raise
-                codec_cache.drop(known[0])
+                cache.drop(known[0])
         with temporary_folder() as folder:
             path = folder / f"encoded.{CODECS[self.delivery.codec].extension}"
             alignment = DelayFinder(self.channels)
@@ -145,7 +144,7 @@ class Delivering:
                 )
             content = self.content()
             if self.keep_in is not None and content:
-                codec_cache.keep(self.keep_in, self._key(content), path, frames)
+                cache.keep(self.keep_in, self._key(content), path, frames)
 
     def _converted(self, blocks: Iterable[Block]) -> Iterable[Block]:
         if self.before_db != 0.0:
@@ -162,7 +161,7 @@ class Delivering:
         content = self.content()
         if self.keep_in is None or not content:
             return None
-        return codec_cache.find(self.keep_in, self._key(content))
+        return cache.find(self.keep_in, self._key(content))
 
     def _key(self, content: str) -> str:
         return f"{content}; {settings_of(self.delivery, self.before_db)}"

@@ -43,7 +43,7 @@ from simulator.common.channels import channel_weights
 from simulator.common.units import gain_to_db, seconds_to_frames
 from simulator.comparison.align import AlignedPair, same_channels
 from simulator.comparison.difference import BandDifference, Difference, ThirdOctave
-from simulator.dsp import spectrum as bands
+from simulator.dsp import spectrum
 from simulator.dsp.fractional_delay import read
 from simulator.dsp.k_weighting import KWeighting
 from simulator.dsp.segments import SEGMENT_FRAMES
@@ -278,7 +278,7 @@ def third_octaves(
         centre = 1000.0 * 10.0 ** (number / 10.0)
         if centre * 10.0**0.05 > sample_rate / 2:
             break
-        held = bands.inside(sample_rate, centre * 10.0**-0.05, centre * 10.0**0.05)
+        held = spectrum.inside(sample_rate, centre * 10.0**-0.05, centre * 10.0**0.05)
         ours, theirs = float(open_power[held].sum()), gain * gain * float(other_power[held].sum())
         enough = min(ours, theirs) > _FLOOR * float(open_power.sum())
         found.append(ThirdOctave(centre, 10.0 * float(np.log10(theirs / ours)) if enough else None))
@@ -375,16 +375,16 @@ def _step_sums(pair: Pair, each: Each) -> tuple[Values, Values, Values]:
 
 
 def _spectra(pair: Pair, gain: float, curve: GainCurve, follow: GainFollowing, each: Each) -> _Sums:
-    size = bands.frame_size(pair.sample_rate)
+    size = spectrum.frame_size(pair.sample_rate)
     count = size // 2 + 1
 
     def of_part(part: range) -> _Sums:
         sums = _no_sums(count)
-        frames: bands.Frames | None = None
+        frames: spectrum.Frames | None = None
         done = 0
         for at, ours, theirs in pair.weighted(part):
             if frames is None:
-                frames = bands.Frames(pair.sample_rate, 3, ours.shape[0])
+                frames = spectrum.Frames(pair.sample_rate, 3, ours.shape[0])
             riding = theirs * (curve.over(at, ours.shape[1]) - gain).astype(np.float32)
             for spectra in frames.push(np.stack([ours, theirs, riding])):
                 _add(sums, spectra, gain, follow.over(part.start, done, spectra.shape[2], size))
@@ -396,7 +396,7 @@ def _spectra(pair: Pair, gain: float, curve: GainCurve, follow: GainFollowing, e
         return sums
 
     whole = _no_sums(count)
-    weight = bands.bin_weights(pair.sample_rate)
+    weight = spectrum.bin_weights(pair.sample_rate)
     for sums in each(of_part, pair.parts()):
         for field in fields(_Sums):
             getattr(whole, field.name)[:] += getattr(sums, field.name) * weight
@@ -409,7 +409,7 @@ def _no_sums(count: int) -> _Sums:
     return _Sums(power[0], power[1], cross[0], power[2], power[3], power[4], power[5], cross[1])
 
 
-def _add(sums: _Sums, spectra: bands.Spectra, gain: float, follow: NDArray[np.float32]) -> None:
+def _add(sums: _Sums, spectra: spectrum.Spectra, gain: float, follow: NDArray[np.float32]) -> None:
     """`follow`: the gain at which the open version goes along with the other one (frames,)."""
     ridden = (spectra[0] * follow[:, np.newaxis]).reshape(-1, spectra.shape[3])
     ours, theirs, riding = spectra.reshape(3, -1, spectra.shape[3])
@@ -485,8 +485,8 @@ def _fitted(sums: _Sums) -> Fitted:
 
 def _bands(sums: _Sums, whole: float, rate: int) -> list[BandDifference]:
     found = []
-    for name, low, high in bands.BANDS:
-        held = bands.inside(rate, low, high)
+    for name, low, high in spectrum.BANDS:
+        held = spectrum.inside(rate, low, high)
         levels = (
             _level(float(part[held].sum()), whole) for part in (sums.residual, sums.riding, sums.change)
         )

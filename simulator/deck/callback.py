@@ -17,7 +17,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.deck import shared_state as column
+from simulator.deck import shared_state
 from simulator.deck.order import ENDLESS, LaneStretch, Leaving, Order, placed
 from simulator.deck.shared_state import Cells
 from simulator.dsp.fades import Gate, Level, fade_frames, rise
@@ -88,10 +88,15 @@ class Callback:
         self._part = self._frame = 0
         self._ended = self._starved = self._entering = False
         # a process that takes over from another counts on
-        self._clock, self._callbacks = int(cells.states[column.CLOCK]), int(cells.states[column.CALLBACKS])
-        self._starvations = int(cells.states[column.STARVED])
-        self._underflows = int(cells.states[column.UNDERFLOWS])
-        cells.states[column.COUNTER] += cells.states[column.COUNTER] % 2  # it may have died between two steps
+        self._clock, self._callbacks = (
+            int(cells.states[shared_state.CLOCK]),
+            int(cells.states[shared_state.CALLBACKS]),
+        )
+        self._starvations = int(cells.states[shared_state.STARVED])
+        self._underflows = int(cells.states[shared_state.UNDERFLOWS])
+        cells.states[shared_state.COUNTER] += (
+            cells.states[shared_state.COUNTER] % 2
+        )  # it may have died between two steps
         self._sounded = False
         self._gate = Gate(self._fade)
         self._swell = Level()
@@ -293,15 +298,15 @@ class Callback:
         if self._parts:
             part = self._parts[self._part]
             frame = min(frame, part.end_within(self._total(part.lane)))
-        states[column.COUNTER] += 1
-        states[column.SERIAL] = 0 if self._order is None else self._order.serial
-        states[column.PART] = self._part
-        states[column.FRAME] = frame
-        states[column.CLOCK] = self._clock
-        states[column.PLAYING] = going
-        states[column.ENDED] = self._ended
-        states[column.WAITING] = going and self._gate.closed
-        states[column.STARVED] = self._starvations
-        states[column.UNDERFLOWS] = self._underflows
-        states[column.CALLBACKS] = self._callbacks
-        states[column.COUNTER] += 1
+        states[shared_state.COUNTER] += 1
+        states[shared_state.SERIAL] = 0 if self._order is None else self._order.serial
+        states[shared_state.PART] = self._part
+        states[shared_state.FRAME] = frame
+        states[shared_state.CLOCK] = self._clock
+        states[shared_state.PLAYING] = going
+        states[shared_state.ENDED] = self._ended
+        states[shared_state.WAITING] = going and self._gate.closed
+        states[shared_state.STARVED] = self._starvations
+        states[shared_state.UNDERFLOWS] = self._underflows
+        states[shared_state.CALLBACKS] = self._callbacks
+        states[shared_state.COUNTER] += 1

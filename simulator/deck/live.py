@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 
 from simulator.common.errors import UsageError
 from simulator.common.listening import Listen
-from simulator.deck import stream_process as child
+from simulator.deck import stream_process
 from simulator.deck.lanes import MOST_BYTES, LaneBook
 from simulator.deck.order import Leaving
 from simulator.deck.orders import Orders
@@ -61,7 +61,7 @@ class StreamProcess:
         with signals_held():
             self._pipe, theirs = self._context.Pipe()
             process = self._context.Process(
-                target=child.run, args=(theirs, self._shared, opening), daemon=True
+                target=stream_process.run, args=(theirs, self._shared, opening), daemon=True
             )
             with children_deaf():
                 process.start()

@@ -10,7 +10,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.deck import renderer as maker
+from simulator.deck import renderer
 from simulator.deck.mapped import FRAME_BYTES, lane_path
 from simulator.deck.renderer import Failed, Stop
 from simulator.deck.shared_state import Shared
@@ -44,7 +44,7 @@ class MakerProcess:
             if self._pipe is not None:
                 self._pipe.close()
             self._pipe, theirs = self._context.Pipe()
-            process = self._context.Process(target=maker.run, args=(theirs, *self._arguments), daemon=True)
+            process = self._context.Process(target=renderer.run, args=(theirs, *self._arguments), daemon=True)
             with children_deaf():
                 process.start()
             self._process = process

@@ -11,8 +11,7 @@ from pathlib import Path
 from typing import Protocol
 
 from simulator.desk.decodes import Decode
-from simulator.session import events as happens
-from simulator.session import log as hearing_record
+from simulator.session import events, log
 from simulator.session.log import Act
 
 
@@ -24,7 +23,7 @@ class Failure:
     profile: str = ""
 
 
-Taken = happens.Event | Failure
+Taken = events.Event | Failure
 
 
 class SessionLog(Protocol):
@@ -33,16 +32,16 @@ class SessionLog(Protocol):
     @property
     def path(self) -> Path: ...
     @property
-    def record(self) -> hearing_record.Record: ...
+    def record(self) -> log.Record: ...
     def keep(self, act: Act) -> None: ...
 
 
 class BackgroundWork(Protocol):
     """What the desk has done elsewhere, in the background (see desk/tracks.py)."""
 
-    def predict(self, profile_id: str) -> list[happens.Event]: ...
-    def replace(self, track: int, path: str) -> list[happens.Event]: ...
-    def align(self) -> list[happens.Event]: ...
+    def predict(self, profile_id: str) -> list[events.Event]: ...
+    def replace(self, track: int, path: str) -> list[events.Event]: ...
+    def align(self) -> list[events.Event]: ...
     @property
     def decodes(self) -> Mapping[Decode, str]: ...
 

@@ -1,7 +1,7 @@
 """Playlist formats: TOML (this project's own), M3U/M3U8 and XSPF.
 
 Every parser returns a Playlist whose track paths are as written (percent-encoding undone, file://
-removed); the shell makes them absolute. Nothing is fetched: an entry on the net keeps its place with
+removed); the reader makes them absolute. Nothing is fetched: an entry on the net keeps its place with
 a sentence. Sources: XSPF 1 (the open playlist format, namespace http://xspf.org/ns/0/), RFC 3986
 for its addresses; M3U has no standard: common practice, no source.
 """

@@ -27,7 +27,7 @@ ALL_SINGLES = "No album is named in the playlist, so each track is a single."
 
 @dataclass(frozen=True, slots=True)
 class Track:
-    """One entry. `path` is absolute once the shell has resolved it. `problem` is empty, or a sentence
+    """One entry. `path` is absolute once the reader has resolved it. `problem` is empty, or a sentence
     that says why this entry can never be read (nothing is fetched from the net)."""
 
     path: str

@@ -15,7 +15,7 @@ class Typed:
     line: str
     at: str = ""
     chance: int = 0
-    """Drawn anew by the shell with every line: the seed, should the line begin a trial."""
+    """Drawn anew by the desk with every line: the seed, should the line begin a trial."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +27,7 @@ class Pressed:
 
 
 TICK_SECONDS = 0.1
-"""How often the shell tells the session where the deck is."""
+"""How often the desk tells the session where the deck is."""
 
 
 @dataclass(frozen=True, slots=True)

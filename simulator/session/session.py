@@ -11,13 +11,12 @@ from dataclasses import replace
 
 from simulator.common.errors import UsageError
 from simulator.common.numbers import level
-from simulator.session import evidence as material
-from simulator.session.acts import monitoring as sounding
-from simulator.session.acts import notes as keeping
+from simulator.session import evidence
+from simulator.session.acts import monitoring, notes
 from simulator.session.acts.command import Line, Outcome
 from simulator.session.acts.level_guard import guarded
 from simulator.session.acts.montage import refitted
-from simulator.session.blind import steps as trial_session
+from simulator.session.blind import steps
 from simulator.session.codec_variants import CONVERTER
 from simulator.session.commands import find_command, key_line
 from simulator.session.effects import Effect, Keep, Say, Show
@@ -55,7 +54,7 @@ def opened(session: Session, remembered_trim_db: float | None, at: str) -> Outco
         session = replace(session, track=session.readable[0])
     said = f"The monitor trim begins at {level(session.trim_db)} dB."
     act = Act(at, "opened", {"profile": session.profile})
-    return _rested(session, (Keep(act), sounding.output(session), Show("opening"), Say(said)))
+    return _rested(session, (Keep(act), monitoring.output(session), Show("opening"), Say(said)))
 
 
 def step(session: Session, event: Event) -> Outcome:
@@ -72,7 +71,7 @@ def _rested(session: Session, effects: tuple[Effect, ...]) -> Outcome:
     """What is kept names the files and the player it rests on."""
     acts = [effect.act for effect in effects if isinstance(effect, Keep)]
     profile = session.profiles.get(session.profile)
-    kept, known = material.rested(acts, session.tracks, profile, session.known)
+    kept, known = evidence.rested(acts, session.tracks, profile, session.known)
     if known == session.known and list(kept) == acts:
         return session, effects
     others = [effect for effect in effects if not isinstance(effect, Keep)]
@@ -81,7 +80,7 @@ def _rested(session: Session, effects: tuple[Effect, ...]) -> Outcome:
 
 def _step(session: Session, event: Event) -> Outcome:
     if session.trial is not None:
-        outcome = trial_session.during(session, session.trial, event, find_command, key_line)
+        outcome = steps.during(session, session.trial, event, find_command, key_line)
         if outcome is not None:
             return outcome
     match event:
@@ -153,7 +152,7 @@ def _done(session: Session, line: Line) -> Outcome:
     if after.question is not None and after.question != session.question:
         return after, (Say(after.question.text),)
     if command.record == "line":
-        kept = Act(line.at, command.name, {"line": line.text, **keeping.circumstances(after)})
+        kept = Act(line.at, command.name, {"line": line.text, **notes.circumstances(after)})
         effects = (*effects, Keep(kept))
     return after, effects
 
@@ -189,11 +188,11 @@ def _predicted(session: Session, event: Predicted) -> Outcome:
         for i, one in enumerate(session.tracks)
     )
     session = replace(session, tracks=tracks)
-    if not sounding.all_known(session) or session.wanted is None:
+    if not monitoring.all_known(session) or session.wanted is None:
         return session, ()
     if session.wanted == CONVERTER:
-        return guarded(session, sounding.behind_converter(session))
-    return guarded(session, sounding.with_profile(session, session.wanted))
+        return guarded(session, monitoring.behind_converter(session))
+    return guarded(session, monitoring.with_profile(session, session.wanted))
 
 
 def _replaced(session: Session, event: Replaced) -> Outcome:
@@ -213,8 +212,8 @@ def _replaced(session: Session, event: Replaced) -> Outcome:
         {
             "track": event.track + 1,
             "title": old.title,
-            "old": material.identity(old),
-            "new": material.identity(event.view),
+            "old": evidence.identity(old),
+            "new": evidence.identity(event.view),
         },
     )
     parts = [f"Track {event.track + 1} is now {event.view.path} (before: {old.path}).", moved]

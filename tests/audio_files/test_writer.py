@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from simulator.audio_files import writer as audio_writing
+from simulator.audio_files import writer
 from simulator.audio_files.writer import write_audio
 
 RATE = 44_100
@@ -30,7 +30,7 @@ def test_what_a_wav_file_cannot_hold_becomes_an_rf64_file(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, form: str, limit: int, container: str
 ) -> None:
     """A WAV header counts bytes in 32 bits (EBU Tech 3306 gives 64); the limit is lowered here."""
-    monkeypatch.setattr(audio_writing, "WAV_LIMIT", limit)
+    monkeypatch.setattr(writer, "WAV_LIMIT", limit)
     path = tmp_path / "long.wav"
     write_audio(path, blocks(), RATE, 2, form, False, False, frames=40_000)
     assert soundfile.info(path).format == container

@@ -26,7 +26,7 @@ from support.terminal import Terminal, has_tmux, terminal
 
 from simulator.cli.app import run
 from simulator.deck import live as opening
-from simulator.storage import session_file as record_file
+from simulator.storage import session_file
 
 RATE = 44100
 PLAYLIST = """format = 1
@@ -369,7 +369,7 @@ def test_a_session_that_cannot_be_saved_says_so_keeps_all_of_it_and_ends_with_4(
     listen: Session, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, data_folder: bool
 ) -> None:
     """As on a full disk: nothing can be written beside the list, nor, without it, in the data folder."""
-    really = record_file.whole_file
+    really = session_file.whole_file
 
     @contextmanager
     def refused(path: Path, force: bool, new_mode: int | None = None) -> Iterator[Path]:
@@ -378,8 +378,8 @@ def test_a_session_that_cannot_be_saved_says_so_keeps_all_of_it_and_ends_with_4(
         with really(path, force, new_mode) as passing:
             yield passing
 
-    monkeypatch.setattr(record_file, "whole_file", refused)
-    monkeypatch.setattr(record_file, "data_folder_of_user", lambda: tmp_path)
+    monkeypatch.setattr(session_file, "whole_file", refused)
+    monkeypatch.setattr(session_file, "data_folder_of_user", lambda: tmp_path)
     code, out, _ = listen(
         "note too dull\nnote too loud\nquit\n", "list.toml", "--to-file", str(tmp_path / "o.wav")
     )

@@ -18,7 +18,7 @@ from simulator.blind_test.ballot import answer_line
 from simulator.blind_test.trial import begin
 from simulator.cli.steps.page import track_numbers
 from simulator.common.errors import UsageError
-from simulator.page.file import build as page_writing
+from simulator.page.file import build
 from simulator.session.blind.record import ballots
 from simulator.session.log import Act, Record, from_json, to_json
 
@@ -76,13 +76,13 @@ def meanwhile(monkeypatch: pytest.MonkeyPatch) -> Any:
     """Lets something happen to the files between the measuring and the cutting of a page."""
 
     def arrange(happens: Any) -> None:
-        real = page_writing.cut_all
+        real = build.cut_all
 
         def cut_all(*jobs: Any) -> Any:
             happens()
             return real(*jobs)
 
-        monkeypatch.setattr(page_writing, "cut_all", cut_all)
+        monkeypatch.setattr(build, "cut_all", cut_all)
 
     return arrange
 

@@ -100,9 +100,9 @@ def test_a_limiter_of_the_player_takes_punch() -> None:
     heard = found.played[0].loud
     pressed = replace(heard.prediction, played=made(-14.5, -1.0))
     again = compared(quiet, quiet, [profile])
-    from simulator.comparison import versions as loss
+    from simulator.comparison import versions
 
-    other = loss.compare(
+    other = versions.compare(
         quiet, quiet, [(profile, replace(heard, prediction=pressed), heard)], again.alignment, None
     )
     assert other.played[0].side.loud.punch_db == pytest.approx(13.5)

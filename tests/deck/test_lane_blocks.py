@@ -187,10 +187,10 @@ def test_a_damaged_file_s_lane_ends_where_the_damage_is(tmp_path: Path) -> None:
 @pytest.mark.parametrize("channels", [2, 3, 4, 5, 6])
 def test_desk_and_page_fold_surround_to_the_same_samples(channels: int) -> None:
     """By the one table (BS.775-3, Annex 4, table 2; its value of 0.7071 from memory), bit for bit."""
-    from simulator.page import clips as page_clips
+    from simulator.page import clips
 
     block = np.random.default_rng(channels).uniform(-1.0, 1.0, (999, channels)).astype(np.float32)
-    assert np.array_equal(to_stereo(block), page_clips.folded(block))
+    assert np.array_equal(to_stereo(block), clips.folded(block))
     tone = np.zeros((1, channels), np.float32)
     tone[0, -1] = 1.0
     assert to_stereo(tone)[0].max() == np.float32(0.7071 if channels > 2 else 1.0)

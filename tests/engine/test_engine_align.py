@@ -15,7 +15,7 @@ from support.made_versions import RATE, Version, song
 from simulator.common.errors import AudioError, UsageError
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference
-from simulator.engine import align as aligning
+from simulator.engine import align
 from simulator.engine.align import alignment_of, difference_audio, versions
 from simulator.storage.measurement_cache import Store, pack_pair, unpack_pair
 
@@ -67,7 +67,7 @@ def test_two_files_are_aligned_and_compared(pair: tuple[str, str], store: Store)
 
 def test_what_was_found_is_kept(pair: tuple[str, str], store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     first = versions(*pair, store)
-    monkeypatch.setattr(aligning, "AudioReader", no_reading)
+    monkeypatch.setattr(align, "AudioReader", no_reading)
     assert versions(*pair, store) == first
     assert alignment_of(*pair, store) == first[0]
     with pytest.raises(AssertionError, match="read again"):
@@ -80,7 +80,7 @@ def test_a_renamed_version_is_known(
     found = alignment_of(*pair, store)
     copy = old(tmp_path / "copy.wav", made)
     store.keep_content(copy, store.content_of(pair[0]) or "")
-    monkeypatch.setattr(aligning, "AudioReader", no_reading)
+    monkeypatch.setattr(align, "AudioReader", no_reading)
     assert alignment_of(copy, pair[1], store) == found
 
 
@@ -139,10 +139,10 @@ def test_long_files_lie_on_scratch_and_give_the_same(
     nowhere = Store(None, print)
     in_memory = versions(*pair, nowhere), versions(pair[0], faster, nowhere)
     made_arrays: list[np.ndarray] = []
-    scratch = aligning._Scratch.new
-    monkeypatch.setattr(aligning, "IN_MEMORY_BYTES", 1000)
+    scratch = align._Scratch.new
+    monkeypatch.setattr(align, "IN_MEMORY_BYTES", 1000)
     monkeypatch.setattr(
-        aligning._Scratch, "new", lambda *given: made_arrays.append(scratch(*given)) or made_arrays[-1]
+        align._Scratch, "new", lambda *given: made_arrays.append(scratch(*given)) or made_arrays[-1]
     )
     assert (versions(*pair, nowhere), versions(pair[0], faster, nowhere)) == in_memory
     assert len(made_arrays) >= 5  # two files twice, and one converted
@@ -158,7 +158,7 @@ def test_lossy_files_are_worked_on_in_a_process_of_their_own(
         for start in range(0, made.shape[0], RATE):
             file.write(made[start : start + RATE])
     monkeypatch.delenv("FAIRHEARING_IN_PROCESS")
-    monkeypatch.setattr(aligning, "_read", no_reading)  # in this process; the worker has its own
+    monkeypatch.setattr(align, "_read", no_reading)  # in this process; the worker has its own
     alignment, difference = versions(first, str(lossy), store)
     assert alignment.kind == "aligned"
     assert alignment.offset_frames == pytest.approx(0.0, abs=0.02)

@@ -11,7 +11,7 @@ import soundfile
 from support import signals
 
 from simulator.common.errors import AudioError, SimulatorError, WriteError
-from simulator.engine import ladder as laddering
+from simulator.engine import ladder
 from simulator.engine.ladder import LadderRequest, build, playlist_text
 from simulator.ladder.rungs import Rung
 from simulator.metering.meter import measure_array
@@ -71,14 +71,14 @@ def test_nothing_is_overwritten_and_nothing_half_written_stays(mix: Path, tmp_pa
 def test_a_rung_that_fails_costs_no_other_and_is_left_out_of_the_playlist(
     mix: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    real = laddering.write_audio
+    real = ladder.write_audio
 
     def refuse(path: Path, *rest: object) -> None:
         if path.name.startswith("01"):
             raise WriteError(f"{path}: cannot be written: the disk is full.", "Make room.")
         real(path, *rest)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(laddering, "write_audio", refuse)
+    monkeypatch.setattr(ladder, "write_audio", refuse)
     found = build(wanted(mix, -20.0, -18.0, folder=tmp_path / "out"))
     assert isinstance(found[0], SimulatorError)
     assert isinstance(found[1], Rung)
@@ -107,7 +107,7 @@ def test_the_playlist_names_the_loudness_that_was_reached(mix: Path, tmp_path: P
 @pytest.mark.heavy
 def test_workers_give_the_same_rungs_as_this_process(mix: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Rests on one machine, one BLAS thread each and the environment that a spawned worker inherits."""
-    monkeypatch.setattr(laddering, "POOL_PAYS_SECONDS", 0.0)
+    monkeypatch.setattr(ladder, "POOL_PAYS_SECONDS", 0.0)
     asked = wanted(mix, -14.0, -12.0)
     here, there = build(asked, workers=0), build(asked, workers=2)
     for one, other in zip(here, there, strict=True):

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from simulator.engine import measure as measuring
+from simulator.engine import measure
 from simulator.engine.measure import Job, Result, do_all
 from simulator.storage.measurement_cache import Store
 
@@ -47,13 +47,13 @@ def test_what_is_measured_is_kept_before_the_next_file_is_done(tmp_path: Path, s
 def test_a_file_that_a_list_names_many_times_is_measured_once(
     songs: list[Job], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    measured, whole = [], measuring.do_alone
+    measured, whole = [], measure.do_alone
 
     def counted(job: Job) -> Result:
         measured.append(job.path)
         return whole(job)
 
-    monkeypatch.setattr(measuring, "do_alone", counted)
+    monkeypatch.setattr(measure, "do_alone", counted)
     steps: list[None] = []
     wanted = [songs[0], songs[1], *[songs[0]] * 50]
     done = do_all(wanted, Store(None, pytest.fail), 0, lambda: steps.append(None))
@@ -71,9 +71,9 @@ def test_no_worker_gets_a_file_that_is_not_there(
 
     def noted(job: Job) -> Result:
         given.append(job.path)
-        return measuring.do(job)
+        return measure.do(job)
 
-    monkeypatch.setattr(measuring, "do_alone", noted)
+    monkeypatch.setattr(measure, "do_alone", noted)
     missing = [Job(str(tmp_path / f"missing {number}.wav")) for number in range(20)]
     done = do_all([*missing, songs[0]], Store(None, pytest.fail), 0)
     assert given == [songs[0].path]

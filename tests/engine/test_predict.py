@@ -15,7 +15,7 @@ from msgspec import structs
 from support.in_memory import play_array
 
 from simulator.common.errors import AudioError, SimulatorError
-from simulator.engine import measure as measuring
+from simulator.engine import measure
 from simulator.engine.predict import Delivered, deliver, predict
 from simulator.metering.meter import measure_array
 from simulator.normalizer.chain import ChainSettings
@@ -136,10 +136,10 @@ def test_the_cache_gives_the_same_result_bit_for_bit_and_reads_no_file_again(
     first_tracks, first = predicted(sources, "minus14-limited", first_store)
     first_store.close()
 
-    def never(job: measuring.Job) -> measuring.Result:
+    def never(job: measure.Job) -> measure.Result:
         raise AssertionError(f"{job.path} was read again")
 
-    monkeypatch.setattr(measuring, "do", never)
+    monkeypatch.setattr(measure, "do", never)
     second_store = Store(tmp_path, print)
     second_tracks, second = predicted(sources, "minus14-limited", second_store)
     second_store.close()
@@ -183,19 +183,19 @@ def test_a_changed_file_is_measured_again(tmp_path: Path, sources: list[Path]) -
         assert pack(found.played) == pack(fresh.played)
 
 
-def dies_on_1(job: measuring.Job) -> measuring.Result:
+def dies_on_1(job: measure.Job) -> measure.Result:
     """Stands in for the real work: the decoder of `1.wav` ends its process by a signal."""
     if Path(job.path).name == "1.wav":
         os.kill(os.getpid(), signal.SIGKILL)
-    return measuring.do(job)
+    return measure.do(job)
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="a process ends itself by a POSIX signal")
 def test_a_decoder_that_crashes_costs_one_file(
     sources: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(measuring, "do", dies_on_1)
-    monkeypatch.setattr(measuring, "_workers_for", lambda jobs, most, _: min(most, len(jobs)))
+    monkeypatch.setattr(measure, "do", dies_on_1)
+    monkeypatch.setattr(measure, "_workers_for", lambda jobs, most, _: min(most, len(jobs)))
     store = Store(tmp_path, print)
     tracks, found = predicted(sources[:2], "minus14-headroom", store, workers=2)
     assert [one.measurement is not None for one in tracks] == [True, False]

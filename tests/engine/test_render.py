@@ -19,7 +19,7 @@ from support.ebur128 import Library
 from support.signals import band_limited, both, click_train, pink_noise, sine
 from support.true_peak_reference import true_peak_dbtp
 
-from simulator.audio_files import reader as files
+from simulator.audio_files import reader
 from simulator.common.errors import SimulatorError, WriteError
 from simulator.engine import render as rendering
 from simulator.engine.predict import deliver, predict
@@ -321,8 +321,8 @@ def test_a_render_does_not_depend_on_the_reader_s_blocks(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     source = written(tmp_path / "a.wav", peaky(RATE, 3.0, 90))
-    for blocks in (files.SEGMENT_FRAMES, 1009):
-        monkeypatch.setattr(files, "SEGMENT_FRAMES", blocks)
+    for blocks in (reader.SEGMENT_FRAMES, 1009):
+        monkeypatch.setattr(reader, "SEGMENT_FRAMES", blocks)
         for form in ("float32", "wav24"):
             rendered([source], "minus14-limited", tmp_path / f"{form}-{blocks}", form)
     for form in ("float32", "wav24"):

@@ -17,9 +17,8 @@ import pytest
 import soundfile
 from support import platform_rules
 
-from simulator.codecs import cache as codec_cache
-from simulator.deck import renderer as maker
-from simulator.deck import scratch
+from simulator.codecs import cache
+from simulator.deck import renderer, scratch
 from simulator.deck.mapped import lane_path
 from simulator.deck.program import LaneKey
 from simulator.deck.shared_state import Cells
@@ -62,12 +61,12 @@ def test_the_stand_in_shifts_what_is_written_in_text_mode(tmp_path: Path) -> Non
 
 @pytest.mark.usefixtures("rules")
 def test_a_lane_holds_the_samples_byte_for_byte(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(maker, "BINARY", platform_rules.O_BINARY)
+    monkeypatch.setattr(renderer, "BINARY", platform_rules.O_BINARY)
     samples = line_feeds()
     assert samples.tobytes().count(b"\n") > RATE
     soundfile.write(tmp_path / "a.wav", samples, RATE, subtype="FLOAT")
-    one = maker.Maker(tmp_path, tables(), RATE)
-    one.take(maker.Make(0, 1, LaneKey(str(tmp_path / "a.wav")), RATE, 1))
+    one = renderer.Maker(tmp_path, tables(), RATE)
+    one.take(renderer.Make(0, 1, LaneKey(str(tmp_path / "a.wav")), RATE, 1))
     while one.busy:
         assert one.step() is None
     assert lane_path(tmp_path, 0, 1).read_bytes() == samples.tobytes()
@@ -100,8 +99,8 @@ def test_results_records_and_encoded_masters_are_written_where_fsync_wants_a_wri
     assert said == []
     assert b"too dull" in read_small(tmp_path / "a.session.json", 1000)
     (tmp_path / "a.opus").write_bytes(b"encoded")
-    codec_cache.keep(tmp_path / "cache", "key", tmp_path / "a.opus", 5)
-    found = codec_cache.find(tmp_path / "cache", "key")
+    cache.keep(tmp_path / "cache", "key", tmp_path / "a.opus", 5)
+    found = cache.find(tmp_path / "cache", "key")
     assert found is not None
     assert found[0].read_bytes() == b"encoded"
 
@@ -145,9 +144,9 @@ def test_a_lane_that_is_still_mapped_goes_when_it_is_not(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Windows refuses to remove a file that is open elsewhere."""
-    one, mapped = maker.Maker(tmp_path, tables(), RATE), [True]
+    one, mapped = renderer.Maker(tmp_path, tables(), RATE), [True]
     soundfile.write(tmp_path / "a.wav", line_feeds(), RATE, subtype="FLOAT")
-    one.take(maker.Make(0, 0, LaneKey(str(tmp_path / "a.wav")), RATE, 1))
+    one.take(renderer.Make(0, 0, LaneKey(str(tmp_path / "a.wav")), RATE, 1))
     while one.busy:
         one.step()
     really = Path.unlink
@@ -158,7 +157,7 @@ def test_a_lane_that_is_still_mapped_goes_when_it_is_not(
         really(path, missing_ok)
 
     monkeypatch.setattr(Path, "unlink", unlink)
-    one.take(maker.Drop(0))
+    one.take(renderer.Drop(0))
     assert lane_path(tmp_path, 0, 0).exists()
     mapped.clear()
     one.step()

@@ -28,7 +28,7 @@ from simulator.comparison.alignment import Alignment
 from simulator.engine.check import last_decided
 from simulator.metering.meter import measure_array
 from simulator.normalizer.profile import parse_profile
-from simulator.page import session_log as page_record
+from simulator.page import session_log
 from simulator.page.file.mail_text import texts_of
 from simulator.playlists.formats import parse_playlist
 from simulator.session.blind.record import ballots
@@ -75,8 +75,8 @@ def record(data: bytes) -> None:
     assert from_json(to_json(found)) == found
     ballots(acts), votes(acts), known_ids(acts), news(acts, (), {})
     last_decided(acts)
-    page_record.notes(acts), page_record.decisions(acts), page_record.trials(acts)
-    page_record.marks(acts, [])
+    session_log.notes(acts), session_log.decisions(acts), session_log.trials(acts)
+    session_log.marks(acts, [])
 
 
 def vote(data: bytes) -> None:

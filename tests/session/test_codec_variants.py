@@ -10,7 +10,7 @@ from support.made_session import Desk, profiles, session
 
 from simulator.common.errors import UsageError
 from simulator.normalizer.profile import Delivery, Profile
-from simulator.session import codec_variants as codec_ways
+from simulator.session import codec_variants
 from simulator.session.effects import Keep, Predict, Sound
 from simulator.session.events import Predicted
 from simulator.session.track import PlayedView
@@ -46,7 +46,7 @@ def worked_out(desk: Desk, name: str, *, quieter_db: float = 0.0) -> str:
 ])  # fmt: skip
 def test_each_word_leads_to_its_player(current: str, line: str, found: str) -> None:
     known = {**profiles(), "coded": coded()}
-    assert codec_ways.wanted(current, line.split(), known) == found
+    assert codec_variants.wanted(current, line.split(), known) == found
 
 
 def coded() -> Profile:
@@ -66,18 +66,18 @@ def coded() -> Profile:
 ])  # fmt: skip
 def test_what_cannot_be_heard_says_why(line: str, why: str) -> None:
     with pytest.raises(UsageError, match=why.replace("?", r"\?")):
-        codec_ways.wanted(HEADROOM, line.split(), profiles())
+        codec_variants.wanted(HEADROOM, line.split(), profiles())
 
 
 @pytest.mark.parametrize("line", ["sideways", "on 3", "difference loud", "difference 41", "difference -3"])
 def test_odd_words_are_refused_where_a_codec_plays(line: str) -> None:
     with pytest.raises(UsageError, match=r"is no way to hear a codec|is raised by 0 to 40 dB"):
-        codec_ways.wanted(f"{HEADROOM}+opus128", line.split(), profiles())
+        codec_variants.wanted(f"{HEADROOM}+opus128", line.split(), profiles())
 
 
 def test_the_players_are_what_their_ids_say() -> None:
     plain = profiles()[HEADROOM]
-    decode = codec_ways.profile_named(profiles(), f"{HEADROOM}+opus128")
+    decode = codec_variants.profile_named(profiles(), f"{HEADROOM}+opus128")
     assert decode.delivery == Delivery(codec="opus", bit_rate_kbps=128.0)
     assert (decode.target_lufs, decode.upward, decode.limiter) == (
         plain.target_lufs,
@@ -85,19 +85,19 @@ def test_the_players_are_what_their_ids_say() -> None:
         plain.limiter,
     )
     limited = profiles()["louder-setting"]
-    difference = codec_ways.profile_named(profiles(), "louder-setting+mp3192+difference20")
+    difference = codec_variants.profile_named(profiles(), "louder-setting+mp3192+difference20")
     assert limited.limiter is not None
     assert (difference.limiter, difference.upward) == (None, "unprotected")
-    assert codec_ways.raised_db(difference.id) == 20.0
-    assert codec_ways.decode_of(difference.id) == "louder-setting+mp3192"
-    behind = codec_ways.profile_named(profiles(), f"{HEADROOM}+opus128+converter")
+    assert codec_variants.raised_db(difference.id) == 20.0
+    assert codec_variants.decode_of(difference.id) == "louder-setting+mp3192"
+    behind = codec_variants.profile_named(profiles(), f"{HEADROOM}+opus128+converter")
     assert behind.converter_headroom_db == 0.0
     assert behind.delivery == decode.delivery
-    master = codec_ways.profile_named({**profiles(), "coded": coded()}, "coded+master")
+    master = codec_variants.profile_named({**profiles(), "coded": coded()}, "coded+master")
     assert master.delivery is None
     for name in (f"{HEADROOM}+opus128+nonsense", "nobody+opus128", f"{HEADROOM}+flac128"):
         with pytest.raises(KeyError):
-            codec_ways.profile_named(profiles(), name)
+            codec_variants.profile_named(profiles(), name)
 
 
 @pytest.mark.parametrize(("asked", "peak", "raised", "words"), [
@@ -111,8 +111,8 @@ def test_a_difference_is_raised_as_asked_and_over_no_peak_and_says_how_far(
     asked: float, peak: float | None, raised: float, words: str
 ) -> None:
     """Where the player's own gain brings it above −1 dBTP already, it is not raised, and not held either."""
-    assert codec_ways.raise_db(asked, peak) == raised
-    assert words in codec_ways.raise_words(-4.7, raised, asked)
+    assert codec_variants.raise_db(asked, peak) == raised
+    assert words in codec_variants.raise_words(-4.7, raised, asked)
 
 
 def test_a_session_goes_from_master_to_decode_and_back_at_the_same_moment() -> None:
@@ -189,16 +189,19 @@ def test_no_trial_compares_differences_and_a_player_s_name_takes_no_plus() -> No
 @pytest.mark.parametrize(
     ("name", "variant"),
     [
-        ("r128", codec_ways.Variant("r128")),
-        ("r128+converter", codec_ways.Variant("r128", converter=True)),
-        ("r128+master", codec_ways.Variant("r128", part="master")),
-        ("r128+mp3192", codec_ways.Variant("r128", "mp3", 192)),
-        ("r128+difference+converter", codec_ways.Variant("r128", part="difference", converter=True)),
-        ("a-1+opus96+difference20+converter", codec_ways.Variant("a-1", "opus", 96, "difference", 20, True)),
+        ("r128", codec_variants.Variant("r128")),
+        ("r128+converter", codec_variants.Variant("r128", converter=True)),
+        ("r128+master", codec_variants.Variant("r128", part="master")),
+        ("r128+mp3192", codec_variants.Variant("r128", "mp3", 192)),
+        ("r128+difference+converter", codec_variants.Variant("r128", part="difference", converter=True)),
+        (
+            "a-1+opus96+difference20+converter",
+            codec_variants.Variant("a-1", "opus", 96, "difference", 20, True),
+        ),
     ],
 )
-def test_an_id_stands_for_one_value_and_back(name: str, variant: codec_ways.Variant) -> None:
-    assert codec_ways.parse(name) == variant
+def test_an_id_stands_for_one_value_and_back(name: str, variant: codec_variants.Variant) -> None:
+    assert codec_variants.parse(name) == variant
     assert variant.id == name
 
 
@@ -215,4 +218,4 @@ def test_an_id_stands_for_one_value_and_back(name: str, variant: codec_ways.Vari
 )
 def test_an_id_that_no_variant_has_is_refused(name: str) -> None:
     with pytest.raises(KeyError):
-        codec_ways.parse(name)
+        codec_variants.parse(name)

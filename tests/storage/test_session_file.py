@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 from simulator.session.log import Act, from_json
-from simulator.storage import session_file as record_file
+from simulator.storage import session_file
 from simulator.storage.session_file import RecordFile, record_path
 from simulator.storage.small_files import read_small
 
@@ -124,7 +124,7 @@ def test_a_record_that_cannot_be_read_is_never_replaced(
         return read_small(asked, largest_bytes)
 
     with monkeypatch.context() as patched:
-        patched.setattr(record_file, "read_small", refused)
+        patched.setattr(session_file, "read_small", refused)
         file = RecordFile(path, said.append)
         file.keep(Act("t", "note", {"number": 2}))
         file.close()
@@ -205,7 +205,7 @@ def refusing(monkeypatch: pytest.MonkeyPatch, place: Path) -> list[OSError]:
     """As long as the list holds one, nothing can be written in `place`: root may write everywhere, so that a
     mode does not do."""
     refusals = [OSError(errno.EROFS, os.strerror(errno.EROFS))]
-    really = record_file.whole_file
+    really = session_file.whole_file
 
     @contextlib.contextmanager
     def refused(path: Path, force: bool, new_mode: int | None = None) -> Iterator[Path]:
@@ -214,7 +214,7 @@ def refusing(monkeypatch: pytest.MonkeyPatch, place: Path) -> list[OSError]:
         with really(path, force, new_mode) as passing:
             yield passing
 
-    monkeypatch.setattr(record_file, "whole_file", refused)
+    monkeypatch.setattr(session_file, "whole_file", refused)
     return refusals
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from support.made_measurements import made, player
 
 from simulator.common.units import db_to_gain, lufs_to_energy
-from simulator.comparison import versions as loss
+from simulator.comparison import versions
 from simulator.comparison.alignment import Alignment, Kind
 from simulator.comparison.difference import Difference
 from simulator.comparison.versions import Comparison, Heard
@@ -116,4 +116,4 @@ def compared(
         (profile, heard(loud, profile, overs[0]), heard(open_, profile, overs[1]))
         for profile in profiles or (player("headroom"),)
     ]
-    return loss.compare(loud, open_, players, alignment or laid(loud, open_), residual)
+    return versions.compare(loud, open_, players, alignment or laid(loud, open_), residual)

@@ -14,8 +14,7 @@ from simulator.delivery.level_findings import level_findings
 from simulator.ladder.rungs import WITHIN_LU
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_gain
-from simulator.session.acts import monitoring as sounding
-from simulator.session.acts import words
+from simulator.session.acts import monitoring, words
 from simulator.text.sentences import Version, delivered_sentence
 
 NEVER = player("never")
@@ -36,7 +35,7 @@ def test_reports_desk_and_check_call_the_same_things_equal(apart: float, equal: 
         turned_down_db={0: apart},
     )
     assert ("is level with" in words.difference(desk)) is equal
-    assert ("nothing to match" in sounding._matched_words(desk)) is equal
+    assert ("nothing to match" in monitoring._matched_words(desk)) is equal
     loudness = level_findings(made(-14.0 - apart), Decided(target_lufs=-14.0))[0]
     assert (loudness.level == "fine") is equal
 

@@ -21,7 +21,7 @@ from simulator.delivery.finding import Decided, Finding
 from simulator.engine.align import alignment_of
 from simulator.engine.check import check_delivered, last_decided
 from simulator.engine.playlists import read_arguments
-from simulator.page import session_log as on_page
+from simulator.page import session_log
 from simulator.page.file.build import BuiltPage, Stamps, build, refuse_changed, stamps_of, voted_on
 from simulator.page.file.request import PageOrder
 from simulator.page.file.session_file import add_act, is_record, playlist_of, read_record, record_of
@@ -144,10 +144,10 @@ def build_page(
         seconds=seconds,
         rounds=rounds,
         offsets_s=ready.offsets_s,
-        marks=on_page.marks(_acts(ready, "marks"), prepared.playlist.tracks),
-        decisions=on_page.decisions(_acts(ready, "decisions")),
-        notes=on_page.notes(_acts(ready, "notes")),
-        trials=on_page.trials(_acts(ready, "trials")),
+        marks=session_log.marks(_acts(ready, "marks"), prepared.playlist.tracks),
+        decisions=session_log.decisions(_acts(ready, "decisions")),
+        notes=session_log.notes(_acts(ready, "notes")),
+        trials=session_log.trials(_acts(ready, "trials")),
         findings=_findings(ready) if "findings" in ready.chosen else {},
         keep_in=None if ready.no_cache else cache_folder() / ENCODED,
         workers=prepared.workers,

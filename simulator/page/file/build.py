@@ -28,7 +28,7 @@ from simulator.common.text import visible
 from simulator.engine.measure import Job, Result, do_all
 from simulator.engine.predict import CEILING_DBTP, Delivered
 from simulator.normalizer.prediction import Prediction, chain_settings
-from simulator.page import listen as page_listen
+from simulator.page import listen
 from simulator.page.clips import Cut, sounds
 from simulator.page.file.audio import CutJob, Cuts, cut_all, flac
 from simulator.page.file.ballot import Chance, vote_group, vote_members, vote_of
@@ -104,9 +104,9 @@ def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPag
         notes=tuple(order.notes),
         trials=tuple(order.trials),
         findings={index + 1: tuple(found) for index, found in (order.findings or {}).items()},
-        listen=page_listen.view(offers, named, heard) if offers else None,
+        listen=listen.view(offers, named, heard) if offers else None,
     )
-    clips = page_listen.clips_of(offers)
+    clips = listen.clips_of(offers)
     vote, ballot = None, None
     if order.rounds:
         if any(index not in cuts for index in members):
@@ -121,9 +121,7 @@ def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPag
         clips = [*clips, *own]
         chance.shuffle(clips)
     embedded = [EmbeddedClip(one.name, base64.b64encode(flac(one)).decode("ascii")) for one in clips]
-    data: Mapping[str, Any] = (
-        page_listen.data(offers, named, heard) if offers else {"kinds": [], "tracks": {}}
-    )
+    data: Mapping[str, Any] = listen.data(offers, named, heard) if offers else {"kinds": [], "tracks": {}}
     text = html(content, data, embedded, templates(), chance.key(), vote)
     return BuiltPage(text, ballot, problems)
 
@@ -221,7 +219,7 @@ def _offers(
     rows: dict[str, dict[int, int]] = {}
     for index in cuts:
         for number, place in enumerate(places[index]):
-            rows.setdefault(page_listen.label_of(place), {})[index] = number
+            rows.setdefault(listen.label_of(place), {})[index] = number
     masters = [index for index in cuts if order.tracks[index].track.role == "master"]
     offers = []
     for label, wanted in rows.items():

@@ -1,6 +1,6 @@
 """Session file of a page, and how its ballots and votes get into it.
 
-The same record as the desk's (`record_file`): beside the playlist, or for bare files in the user's data
+The same session file as the desk's (`storage/session_file`): beside the playlist, or for bare files in the user's data
 folder. What is put in here is read back: a vote that is said to be kept is on the disk.
 """
 

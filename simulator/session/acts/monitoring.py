@@ -11,7 +11,7 @@ from simulator.common.listening import LISTENS, STATE_WORDS, STATES, Listen, Sta
 from simulator.common.numbers import level, typed_minus
 from simulator.common.text import capital
 from simulator.common.units import TIE_LU
-from simulator.session import codec_variants as codec_ways
+from simulator.session import codec_variants
 from simulator.session.acts.command import Choice, Command, Line, Outcome, on_words
 from simulator.session.acts.words import limiter_words, what_plays
 from simulator.session.blind.run import Run
@@ -55,24 +55,24 @@ def codec(session: Session, words: list[str]) -> Outcome:
     """The master, its decode, or what lies between, through the player that plays."""
     if not words:
         return session, (Say(_codec_words(session)),)
-    name = codec_ways.wanted(session.profile, words, session.profiles, session.last_codec)
+    name = codec_variants.wanted(session.profile, words, session.profiles, session.last_codec)
     names = (name, with_converter(name))
-    made = {one: codec_ways.profile_named(session.profiles, one) for one in names}
-    last = codec_ways.setting_of(name) or session.last_codec
+    made = {one: codec_variants.profile_named(session.profiles, one) for one in names}
+    last = codec_variants.setting_of(name) or session.last_codec
     known = replace(session, profiles={**session.profiles, **made}, last_codec=last)
-    if codec_ways.is_difference(name) and known.state == "matched":
+    if codec_variants.is_difference(name) and known.state == "matched":
         known = replace(known, state="played", turned_down_db={})
     return _player(known, name, "Encoding and decoding; it goes on as it is until that is done …")
 
 
 def _codec_words(session: Session) -> str:
     """What is heard of the delivery, and what else there is."""
-    name = codec_ways.decode_of(session.profile)
+    name = codec_variants.decode_of(session.profile)
     delivery = session.profiles[name].delivery if name in session.profiles else None
     if delivery is None or delivery.codec == "none":
-        return f"The master itself is heard. Ways: {codec_ways.EXAMPLE}."
-    heard = "Only the difference" if codec_ways.is_difference(session.profile) else "The decode"
-    return f"{heard} of {codec_ways.words_of(delivery)} is heard. Ways: {codec_ways.EXAMPLE}."
+        return f"The master itself is heard. Ways: {codec_variants.EXAMPLE}."
+    heard = "Only the difference" if codec_variants.is_difference(session.profile) else "The decode"
+    return f"{heard} of {codec_variants.words_of(delivery)} is heard. Ways: {codec_variants.EXAMPLE}."
 
 
 def _player(session: Session, name: str, said: str) -> Outcome:
@@ -161,7 +161,7 @@ def state(session: Session, words: list[str]) -> Outcome:
         )
     chosen = _state(words[0]) if words else STATES[(STATES.index(session.state) + 1) % len(STATES)]
     assert chosen is not None
-    if chosen == "matched" and codec_ways.is_difference(session.profile):
+    if chosen == "matched" and codec_variants.is_difference(session.profile):
         raise UsageError("The difference is heard as played: there is nothing to match.", "codec on")
     after = replace(session, state=chosen).settled()
     said = f"{capital(STATE_WORDS[chosen])}. {what_plays(after)}"

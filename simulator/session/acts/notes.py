@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from simulator.blind_test import trial as trials
+from simulator.blind_test import trial
 from simulator.common.errors import UsageError
 from simulator.common.numbers import level, typed_minus, whole_number
 from simulator.common.units import format_time
@@ -150,7 +150,7 @@ def _note_in_trial(session: Session, run: Run, line: Line) -> Outcome:
     text = line.text.split(maxsplit=1)[1:]
     if not text:
         raise UsageError("What shall be noted?", "note A is duller")
-    round_number = trials.show(run.trial).round_number
+    round_number = trial.show(run.trial).round_number
     act = Act(line.at, "note", {"text": text[0], "trial_round": round_number, "letter": run.letter})
     after = replace(session, notes=(*session.notes, act))
     under = f", while {run.letter} plays" if run.letter else ""

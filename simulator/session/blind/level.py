@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from simulator.blind_test import trial as trials
+from simulator.blind_test import trial
 from simulator.session.acts.level_guard import RAMP_S, STEP_DB
 from simulator.session.blind.run import Run
 from simulator.session.levels import source_of
@@ -48,7 +48,7 @@ def levelled(session: Session, run: Run, levels_lufs: Sequence[float]) -> Run:
     plan = replace(run.trial.plan, level_difference_lu=max(heard) - min(heard))
     return replace(
         run,
-        trial=trials.begin(plan),
+        trial=trial.begin(plan),
         sources=sources_of(session, run.wanted.tracks, turned),
         turned_down_db=turned,
         ramp_s=ramp_of(heard),

@@ -8,7 +8,7 @@ series here, and from the frames themselves before the first round (`trial_level
 
 from __future__ import annotations
 
-from simulator.blind_test import trial as trials
+from simulator.blind_test import trial
 from simulator.blind_test.draw import TrialKind
 from simulator.blind_test.words import CAUTIONS, plan_sentence
 from simulator.common.errors import UsageError
@@ -86,11 +86,11 @@ def run_of(session: Session, wanted: Wanted) -> Run:
             raise UsageError(f"{one.title} is silent on this passage.", "Choose another: loop 1:02 1:10")
         levels.append(found)
     apart = max(levels) - min(levels)
-    if session.state == "matched" and apart > trials.MATCHED_WITHIN_LU:
+    if session.state == "matched" and apart > trial.MATCHED_WITHIN_LU:
         raise UsageError(
             f"The versions still differ by {level(apart, 2)} LU here.", "Choose another passage."
         )
-    plan = trials.TrialPlan(
+    plan = trial.TrialPlan(
         kind=wanted.kind,
         versions=_names(session, wanted.tracks),
         rounds=wanted.rounds,
@@ -101,11 +101,11 @@ def run_of(session: Session, wanted: Wanted) -> Run:
         passage_s=spans[0].end_s - spans[0].start_s,
         passage_reason=wanted.reason,
     )
-    problem = trials.problem_of(plan)
+    problem = trial.problem_of(plan)
     if problem:
         raise UsageError(problem, USAGE)
     sources = sources_of(session, wanted.tracks, turned)
-    return Run(wanted, trials.begin(plan), spans, sources, turned, ramp_of(levels))
+    return Run(wanted, trial.begin(plan), spans, sources, turned, ramp_of(levels))
 
 
 def offer(session: Session, run: Run) -> str:

@@ -3,7 +3,7 @@
 Each sentence carries the name of its rule, and every rule speaks in both directions and of a tie
 (differences up to TIE_LU, of peaks up to PUNCH_TIE_DB, shares up to TIE_SHARE). Beside every difference of
 level stands which passage it is about and how the two were matched. Nothing judges taste, and the difference
-of the two is never called a loss. What is left of a difference as played: see balance_played.
+of the two is never called a loss. What is left of a difference as played: see `played`.
 
 What the louder version pays, in plain words: PLR, loud-to-quiet span, time at the ceiling, the split
 residual.

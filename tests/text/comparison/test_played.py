@@ -13,7 +13,7 @@ from support.made_comparison import NAMES, compared, heard, laid, song
 from support.made_measurements import made, player
 
 from simulator.common.units import TIE_LU
-from simulator.comparison import versions as loss
+from simulator.comparison import versions
 from simulator.comparison.versions import Comparison
 from simulator.dsp.limiter import LimiterReport
 from simulator.metering.measurement import Measurement
@@ -208,7 +208,7 @@ def test_a_limiter_s_work_is_told() -> None:
     quiet = made(-20.0, -3.0)
     one = heard(quiet, profile)
     pressed = replace(one.prediction, limiter=LimiterReport(4.0, 1.0, 0.2))
-    found = loss.compare(
+    found = versions.compare(
         quiet, quiet, [(profile, replace(one, prediction=pressed), one)], laid(quiet, quiet), None
     )
     assert "press its peaks down, by 4.0 dB at most" in said(found, "headroom")
