@@ -1,7 +1,7 @@
 """Files of the demo, and how the texts of demo_playlist become them.
 
 Conventions: the texts come in as a mapping from file stem to TOML text, the playlist under
-"playlist" (`engine/demo_folder` reads `demo_playlist/*.toml`); audio goes out as (file stem, sample rate in Hz,
+"playlist" (`engine/demo_folder` reads them); audio goes out as (file stem, sample rate in Hz,
 (frames, 2) float32 samples). Nothing is read or written here. The pieces are independent, so that
 the caller may make each score's files in a process of its own.
 """

@@ -1,7 +1,7 @@
 """Session file of a page, and how its ballots and votes get into it.
 
-The same session file as the desk's (`storage/session_file`): beside the playlist, or for bare files in the user's data
-folder. What is put in here is read back: a vote that is said to be kept is on the disk.
+The same session file as the desk's (`storage/session_file`): beside the playlist, or for bare files in the
+user's data folder. What is put in here is read back: a vote that is said to be kept is on the disk.
 """
 
 from __future__ import annotations
