@@ -20,7 +20,7 @@ from simulator.normalizer.profile import Codec, Scope, Upward
 from simulator.page.tables import _SCOPES, _UPWARD
 from simulator.session.acts.monitoring import LISTEN_WORDS
 from simulator.text.findings import VERDICT
-from simulator.text.toolbar import SHORT_STATES, SIGNS
+from simulator.text.status_bar import SHORT_STATES, SIGNS
 
 PACKAGE = Path(simulator.__file__).resolve().parent
 

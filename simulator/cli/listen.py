@@ -109,7 +109,7 @@ def _listen(
     from simulator.desk.text import wrapped
     from simulator.desk.tracks import remembered_marks
     from simulator.engine.signals import signals_held
-    from simulator.session import evidence
+    from simulator.session import provenance
     from simulator.session.session import opened
     from simulator.storage.measurement_cache import cache_folder
     from simulator.storage.user_settings import config_folder, data_folder_of_user, starting_trim_db
@@ -132,14 +132,14 @@ def _listen(
             leaving.callback(_close, record, say)
         acts = record.record.acts
         session = replace(
-            session, marks=remembered_marks(record.record, session.tracks), known=evidence.known_ids(acts)
+            session, marks=remembered_marks(record.record, session.tracks), known=provenance.known_ids(acts)
         )
         desk = Desk(session, player, record, studio, outside, scripted=not interactive)
         leaving.callback(desk.close)
         for profile in ready.profiles:
             studio.decode(profile)
         desk.open(*opened(session, starting_trim_db(outside.config), outside.at()))
-        for changed in evidence.news(acts, session.tracks, session.profiles):
+        for changed in provenance.news(acts, session.tracks, session.profiles):
             say(wrapped(changed, session.width))
         if interactive:
             code = run_prompt(desk, data_folder_of_user() / HISTORY)

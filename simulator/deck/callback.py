@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.deck import shared_state
-from simulator.deck.order import ENDLESS, LaneStretch, Leaving, Order, placed
+from simulator.deck.playing_order import ENDLESS, LaneStretch, Leaving, Order, placed
 from simulator.deck.shared_state import Cells
 from simulator.dsp.fades import Gate, Level, fade_frames, rise
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from simulator.audio_files.reader import read_info
 from simulator.common.errors import SimulatorError
-from simulator.deck.mapped import FRAME_BYTES
+from simulator.deck.mapped_lanes import FRAME_BYTES
 from simulator.deck.program import LaneKey, LaneView
 from simulator.deck.renderer import Drop, Make
 from simulator.deck.renderer_handle import Making

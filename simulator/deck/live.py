@@ -31,8 +31,8 @@ from simulator.common.errors import UsageError
 from simulator.common.listening import Listen
 from simulator.deck import stream_process
 from simulator.deck.lanes import MOST_BYTES, LaneBook
-from simulator.deck.order import Leaving
-from simulator.deck.orders import Orders
+from simulator.deck.order_building import Orders
+from simulator.deck.playing_order import Leaving
 from simulator.deck.program import Deck, DeckProgram, DeviceView, Kind, Now
 from simulator.deck.renderer_handle import MakerProcess
 from simulator.deck.scratch import Scratch

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from simulator.audio_files.reader import AudioReader
 from simulator.common.channels import folded
 from simulator.common.errors import SimulatorError
-from simulator.deck.mapped import FRAME_BYTES, lane_path
+from simulator.deck.mapped_lanes import FRAME_BYTES, lane_path
 from simulator.deck.program import LaneKey
 from simulator.deck.shared_state import FAILED, GENERATION, READY, TOTAL, Cells, Shared
 from simulator.deck.stream_process import quiet_process

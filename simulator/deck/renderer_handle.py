@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.deck import renderer
-from simulator.deck.mapped import FRAME_BYTES, lane_path
+from simulator.deck.mapped_lanes import FRAME_BYTES, lane_path
 from simulator.deck.renderer import Failed, Stop
 from simulator.deck.shared_state import Shared
 from simulator.engine.signals import children_deaf, signals_held

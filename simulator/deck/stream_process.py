@@ -18,8 +18,8 @@ from typing import Any
 
 from simulator.common.errors import UsageError
 from simulator.deck.callback import Callback
-from simulator.deck.mapped import MappedLanes
-from simulator.deck.order import Leaving, Order
+from simulator.deck.mapped_lanes import MappedLanes
+from simulator.deck.playing_order import Leaving, Order
 from simulator.deck.shared_state import Shared
 from simulator.deck.stream import ClockStream, DeviceStream, Fill, NoSound, NotOpened, look_again
 from simulator.engine.signals import ignore_terminal

@@ -22,8 +22,8 @@ from simulator.common.errors import UsageError, WriteError
 from simulator.common.listening import Listen
 from simulator.deck.callback import Callback
 from simulator.deck.lanes import MOST_BYTES, LaneBook
-from simulator.deck.mapped import FRAME_BYTES, MappedLanes
-from simulator.deck.orders import Orders
+from simulator.deck.mapped_lanes import FRAME_BYTES, MappedLanes
+from simulator.deck.order_building import Orders
 from simulator.deck.program import DeckProgram, DeviceView, Kind, Now
 from simulator.deck.renderer_handle import MakerProcess
 from simulator.deck.scratch import Scratch

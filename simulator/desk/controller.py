@@ -25,7 +25,7 @@ from simulator.deck.program import DeckProgram, Now
 from simulator.desk.completion import Word, candidates
 from simulator.desk.environment import BackgroundWork, Failure, Outside, SessionLog, Taken
 from simulator.desk.frames import TrackLanes, deck_program, lane_key, passages
-from simulator.desk.status import DeskMeter, bar_of
+from simulator.desk.status_bar import DeskMeter, bar_of
 from simulator.desk.text import device_text, where_it_goes, wrapped
 from simulator.desk.tracks import Rewritten, track_lanes
 from simulator.desk.trial_lanes import Preparing
@@ -38,7 +38,7 @@ from simulator.session.session import step
 from simulator.session.state import DIM_DB, Session
 from simulator.storage.user_settings import remember_trim
 from simulator.text.desk_screens import screen
-from simulator.text.toolbar import Bar
+from simulator.text.status_bar import Bar
 
 T = TypeVar("T")
 Work = Callable[[], Sequence[T]]

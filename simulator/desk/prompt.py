@@ -32,7 +32,7 @@ from simulator.common.text import as_utf8
 from simulator.session.commands import keys
 from simulator.session.events import TICK_SECONDS
 from simulator.storage.small_files import MEBIBYTE, open_to_write
-from simulator.text.toolbar import Bar, toolbar_lines
+from simulator.text.status_bar import Bar, toolbar_lines
 
 if TYPE_CHECKING:
     from prompt_toolkit.buffer import Buffer

@@ -19,9 +19,9 @@ from simulator.engine.predict import Delivered
 from simulator.normalizer.prediction import Prediction, chain_settings, more_than_gain
 from simulator.normalizer.profile import Delivery, Profile
 from simulator.session.codec_variants import is_difference
-from simulator.session.evidence import revised
 from simulator.session.excerpts import Mark
 from simulator.session.log import Record
+from simulator.session.provenance import revised
 from simulator.session.state import Session
 from simulator.session.track import PlayedView, TrackView, versions
 from simulator.storage.file_stamp import Stamp, changed_since, stamp_of

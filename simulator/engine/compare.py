@@ -36,7 +36,7 @@ from simulator.normalizer.profile import Delivery, Profile
 from simulator.playlists.playlist import Track
 from simulator.storage.measurement_cache import Store
 from simulator.storage.writing import claimed, make_folder, refuse_existing, refuse_sources, sweep, whole_file
-from simulator.text.comparison import chart
+from simulator.text.comparison import charts
 from simulator.text.comparison.terms import Names
 
 PICTURES = (".svg", ".png")
@@ -124,9 +124,9 @@ def write_picture(
     """Draws the comparison for one player. Raises WriteError."""
     import matplotlib as mpl
 
-    with mpl.rc_context(chart.STYLE), whole_file(path, force) as passing:
+    with mpl.rc_context(charts.STYLE), whole_file(path, force) as passing:
         form = path.suffix[1:].lower()
-        drawn = chart.comparison_figure(found, played, names, *pair.delivered)
+        drawn = charts.comparison_figure(found, played, names, *pair.delivered)
         dated = {"Date": None} if form == "svg" else None  # the same numbers give the same file
         drawn.savefig(passing, format=form, metadata=dated)
 

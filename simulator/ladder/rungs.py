@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from simulator.common.units import TIE_LU
 from simulator.dsp.limiter_settings import PeakKind
 from simulator.metering.measurement import Measurement
-from simulator.normalizer.counting import counted_track
+from simulator.normalizer.counted_level import counted_track
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 

@@ -18,7 +18,13 @@ from dataclasses import dataclass, replace
 from simulator.common.numbers import level, true_minus
 from simulator.common.text import capital
 from simulator.metering.measurement import Measurement
-from simulator.normalizer.counting import Counted, album_members, counted_album, counted_track, counts_twice
+from simulator.normalizer.counted_level import (
+    Counted,
+    album_members,
+    counted_album,
+    counted_track,
+    counts_twice,
+)
 from simulator.normalizer.gain_policy import LimitedBy, applied_gain_db, limiter_in_path, limiter_will_act
 from simulator.normalizer.profile import Profile
 from simulator.playlists.playlist import Track

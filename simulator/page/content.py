@@ -16,7 +16,7 @@ from markupsafe import Markup
 from simulator.common.numbers import level, signed
 from simulator.common.units import format_time
 from simulator.delivery.finding import PRACTICE, Finding
-from simulator.page import figures as figures
+from simulator.page import charts
 from simulator.page.tables import does_row, measured_names, measured_row, player_table
 from simulator.page.values import PageContent, PageTrack, song_groups
 from simulator.page.words import balance, isolated, method_sentences, one_master, three_sentences
@@ -111,9 +111,9 @@ def _song(content: PageContent, group: list[PageTrack], number: int) -> dict[str
         found = one.predictions[0]
         assert one.delivered is not None
         assert found is not None
-        delivered.append(figures.curve(one.delivered.series.energy))
-        played.append(figures.curve(found.played.series.energy))
-    scale = figures.limits([*delivered, *played])
+        delivered.append(charts.curve(one.delivered.series.energy))
+        played.append(charts.curve(found.played.series.energy))
+    scale = charts.limits([*delivered, *played])
     target = content.profiles[0].target_lufs
     caption = _caption(group)
     versions = _versions(content, [content.tracks.index(one) for one in group[:2]])
@@ -125,10 +125,10 @@ def _song(content: PageContent, group: list[PageTrack], number: int) -> dict[str
             for place, one in enumerate(group)
         ],
         "delivered_svg": Markup(
-            figures.loudness_svg(delivered, scale, None, f"As delivered. {caption}", f"song{number}d")
+            charts.loudness_svg(delivered, scale, None, f"As delivered. {caption}", f"song{number}d")
         ),
         "played_svg": Markup(
-            figures.loudness_svg(played, scale, target, f"As played. {caption}", f"song{number}p")
+            charts.loudness_svg(played, scale, target, f"As played. {caption}", f"song{number}p")
         ),
         "target": None if target is None else level(target),
         "caption": caption,
@@ -160,10 +160,10 @@ def _single(one: PageTrack) -> dict[str, Any]:
     found = one.predictions[0]
     assert one.delivered is not None
     assert found is not None
-    curves = [figures.curve(found.played.series.energy), figures.curve(one.delivered.series.energy)]
+    curves = [charts.curve(found.played.series.energy), charts.curve(one.delivered.series.energy)]
     caption = _caption([one])
-    picture = figures.loudness_svg(
-        curves, figures.limits(curves), None, f"Loudness over time. {caption}", f"track{one.number}"
+    picture = charts.loudness_svg(
+        curves, charts.limits(curves), None, f"Loudness over time. {caption}", f"track{one.number}"
     )
     return {"number": one.number, "title": one.track.title, "svg": Markup(picture), "caption": caption}
 
@@ -171,7 +171,7 @@ def _single(one: PageTrack) -> dict[str, Any]:
 def _headroom(content: PageContent) -> Markup | None:
     shown = [(one, found) for one in content.tracks if (found := one.predictions[0]) is not None]
     bars = [
-        figures.HeadroomBar(one.number, found.played.integrated_lufs, found.played.true_peak_dbtp)
+        charts.HeadroomBar(one.number, found.played.integrated_lufs, found.played.true_peak_dbtp)
         for one, found in shown
     ]
     if not any(bar.loudness_lufs is not None for bar in bars):
@@ -180,7 +180,7 @@ def _headroom(content: PageContent) -> Markup | None:
         f"{one.number}: loudness {level(bar.loudness_lufs)} LUFS, peak {signed(bar.true_peak_dbtp)} dBTP"
         for (one, _), bar in zip(shown, bars, strict=True)
     )
-    return Markup(figures.headroom_svg(bars, f"Loudness and highest peak as played. {said}.", "headroom"))
+    return Markup(charts.headroom_svg(bars, f"Loudness and highest peak as played. {said}.", "headroom"))
 
 
 def _pair(content: PageContent) -> tuple[int, int] | None:

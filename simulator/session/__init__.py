@@ -6,7 +6,7 @@
 - Ways of a codec (master, decode, residual) are players made from a player, so that levels, matching, the
   guard and the
   log know them without a word of their own.
-- What a note, decision or trial rests on (`evidence`): the list with content hashes and figures, and all
+- What a note, decision or trial rests on (`provenance`): the list with content hashes and figures, and all
   numbers of the
   player, each written once under an id made from what it holds.
 """

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from simulator.common.errors import UsageError
 from simulator.common.numbers import level
-from simulator.session import evidence
+from simulator.session import provenance
 from simulator.session.acts import monitoring, notes
 from simulator.session.acts.command import Line, Outcome
 from simulator.session.acts.level_guard import guarded
@@ -71,7 +71,7 @@ def _rested(session: Session, effects: tuple[Effect, ...]) -> Outcome:
     """What is kept names the files and the player it rests on."""
     acts = [effect.act for effect in effects if isinstance(effect, Keep)]
     profile = session.profiles.get(session.profile)
-    kept, known = evidence.rested(acts, session.tracks, profile, session.known)
+    kept, known = provenance.rested(acts, session.tracks, profile, session.known)
     if known == session.known and list(kept) == acts:
         return session, effects
     others = [effect for effect in effects if not isinstance(effect, Keep)]
@@ -212,8 +212,8 @@ def _replaced(session: Session, event: Replaced) -> Outcome:
         {
             "track": event.track + 1,
             "title": old.title,
-            "old": evidence.identity(old),
-            "new": evidence.identity(event.view),
+            "old": provenance.identity(old),
+            "new": provenance.identity(event.view),
         },
     )
     parts = [f"Track {event.track + 1} is now {event.view.path} (before: {old.path}).", moved]

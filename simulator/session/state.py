@@ -43,7 +43,7 @@ class Session:
     what matching takes off each version; `heard_lufs` is the level of the passage
     as it last sounded, trim included; `wanted` is a player that is being worked out;
     `trial` a blind trial that goes on: `track` is then a secret; `known` are the ids of what the
-    record's acts rest on (see `evidence`); `last_codec` is the codec heard last (see `codec_variants`);
+    record's acts rest on (see `provenance`); `last_codec` is the codec heard last (see `codec_variants`);
     `earlier_notes` is how many notes of earlier sessions the record at `record_path` holds."""
 
     tracks: tuple[TrackView, ...]

@@ -22,7 +22,7 @@ from simulator.common.text import capital
 from simulator.common.units import TIE_LU
 from simulator.comparison.versions import punch_db
 from simulator.metering.measurement import Measurement
-from simulator.normalizer.counting import track_lufs
+from simulator.normalizer.counted_level import track_lufs
 from simulator.normalizer.decision import Decision
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile

@@ -16,7 +16,7 @@ from support.made_session import Desk, session
 
 from simulator.deck.program import Now
 from simulator.desk.completion import candidates
-from simulator.desk.status import bar_of
+from simulator.desk.status_bar import bar_of
 from simulator.metering.live import Reading
 from simulator.session.acts.level_guard import RAMP_S, STEP_DB
 from simulator.session.effects import Keep, Output, Sound
@@ -24,7 +24,7 @@ from simulator.session.events import DeviceFound, DeviceLost, Event, Prepared, P
 from simulator.session.session import opened, step
 from simulator.session.state import Session
 from simulator.session.track import PlayedView
-from simulator.text.toolbar import toolbar_lines
+from simulator.text.status_bar import toolbar_lines
 
 TRIED = (
     "list", "explain", "state", "profile untouched", "swap 1", "swap 2", "round", "go 5", "marks", "mark q",

@@ -10,7 +10,7 @@ from support.deck_lanes import FADE, RATE, Audio, Hand, HeldLanes, noise, order
 
 from simulator.deck import shared_state
 from simulator.deck.callback import Callback
-from simulator.deck.order import LaneStretch, Leaving
+from simulator.deck.playing_order import LaneStretch, Leaving
 from simulator.metering.passage import with_edges
 
 SIZES = st.lists(st.integers(1, 700), min_size=1, max_size=5)

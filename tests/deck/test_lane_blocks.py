@@ -14,7 +14,7 @@ from support.signals import both, click_train, pink_noise
 
 from simulator.audio_files.reader import AudioReader
 from simulator.common.errors import AudioError
-from simulator.deck.mapped import MappedLanes, lane_path
+from simulator.deck.mapped_lanes import MappedLanes, lane_path
 from simulator.deck.program import LaneKey
 from simulator.deck.renderer import Make, Maker, lane_blocks, to_stereo
 from simulator.deck.shared_state import FAILED, READY

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from simulator.desk.status import DeskMeter
+from simulator.desk.status_bar import DeskMeter
 
 RATE = 8000
 

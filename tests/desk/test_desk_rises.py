@@ -8,7 +8,7 @@ from support.deck_lanes import RATE, Hand, HeldLanes, order
 from support.made_session import Desk
 
 from simulator.common.units import db_to_gain
-from simulator.deck.order import LaneStretch, Leaving
+from simulator.deck.playing_order import LaneStretch, Leaving
 from simulator.session.effects import Effect, Output, Pause, Resume, Sound
 
 RIGHT = 0.9

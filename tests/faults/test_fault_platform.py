@@ -19,7 +19,7 @@ from support import platform_rules
 
 from simulator.codecs import cache
 from simulator.deck import renderer, scratch
-from simulator.deck.mapped import lane_path
+from simulator.deck.mapped_lanes import lane_path
 from simulator.deck.program import LaneKey
 from simulator.deck.shared_state import Cells
 from simulator.session.log import Act

@@ -32,8 +32,8 @@ from simulator.page import session_log
 from simulator.page.file.mail_text import texts_of
 from simulator.playlists.formats import parse_playlist
 from simulator.session.blind.record import ballots
-from simulator.session.evidence import known_ids, news
 from simulator.session.log import Act, Record, from_json, to_json
+from simulator.session.provenance import known_ids, news
 from simulator.storage.measurement_cache import pack, unpack, unpack_pair
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -23,7 +23,7 @@ from simulator.normalizer.prediction import from_gain
 from simulator.page.content import context
 from simulator.page.values import PageContent, PageTrack
 from simulator.playlists.playlist import Track
-from simulator.session.evidence import identity
+from simulator.session.provenance import identity
 
 NOT_FIGURES = {"overs", "clipped_runs", "warnings", "series", "method"}
 """Lists behind a count, series, and what is said about the figures."""

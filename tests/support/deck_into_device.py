@@ -13,7 +13,7 @@ from pathlib import Path
 from support.deck_lanes import Audio, Hand, HeldLanes, order
 from support.sound_server import read_raw
 
-from simulator.deck.order import LaneStretch
+from simulator.deck.playing_order import LaneStretch
 from simulator.deck.stream import DeviceStream, Fill
 
 TIMES_REAL_TIME = 20.0

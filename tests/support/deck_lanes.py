@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.deck.callback import Callback
-from simulator.deck.order import LaneStretch, Order
+from simulator.deck.playing_order import LaneStretch, Order
 from simulator.deck.shared_state import MOST_LANES, RING_SECONDS, STATES, Cells
 
 Audio = NDArray[np.float32]

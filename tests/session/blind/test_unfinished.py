@@ -10,8 +10,8 @@ from simulator.page.session_log import trials
 from simulator.session.blind.unfinished import unfinished, unfinished_words
 from simulator.session.effects import Keep, Sound
 from simulator.session.events import Prepared, Tick, Typed
-from simulator.session.evidence import news
 from simulator.session.log import Act, Record, from_json, to_json
+from simulator.session.provenance import news
 
 AT = "2026-02-03T10:00:00+00:00"
 

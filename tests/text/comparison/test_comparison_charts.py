@@ -19,7 +19,7 @@ from simulator.common.units import energy_to_lufs
 from simulator.comparison.alignment import Alignment
 from simulator.metering.gating import short_term_energies
 from simulator.metering.measurement import Measurement
-from simulator.text.comparison.chart import LOUD_LINE, OPEN_LINE, STYLE, comparison_figure
+from simulator.text.comparison.charts import LOUD_LINE, OPEN_LINE, STYLE, comparison_figure
 
 OPEN = song([(-20.0, 20.0), (-12.0, 20.0), (-60.0, 5.0)], -6.0)
 LOUD = song([(-11.0, 20.0), (-8.0, 20.0), (-60.0, 5.0)], 0.8)

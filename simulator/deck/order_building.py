@@ -6,7 +6,7 @@ from simulator.common.errors import UsageError
 from simulator.common.listening import Listen
 from simulator.common.units import seconds_to_frames
 from simulator.deck.lanes import LaneBook
-from simulator.deck.order import LaneStretch, Leaving, Order, placed
+from simulator.deck.playing_order import LaneStretch, Leaving, Order, placed
 from simulator.deck.program import DeckProgram, Now
 from simulator.deck.shared_state import Cells, State
 

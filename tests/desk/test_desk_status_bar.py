@@ -10,7 +10,7 @@ from support.fake_player import FakePlayer
 from support.made_measurements import made, player
 
 from simulator.deck.program import Now
-from simulator.desk.status import bar_of
+from simulator.desk.status_bar import bar_of
 from simulator.dsp.limiter import LimiterReport
 from simulator.metering.live import Reading
 from simulator.normalizer.decision import decide

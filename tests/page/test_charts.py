@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from simulator.common.units import lufs_to_energy
-from simulator.page.figures import (
+from simulator.page.charts import (
     FLOOR_LUFS,
     MOST_POINTS,
     HeadroomBar,

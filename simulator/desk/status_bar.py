@@ -18,7 +18,7 @@ from simulator.session.acts.words import gain_db
 from simulator.session.blind.run import Run
 from simulator.session.levels import Span, limiter_lu
 from simulator.session.state import Session
-from simulator.text.toolbar import Bar, TrialBar
+from simulator.text.status_bar import Bar, TrialBar
 
 HOLD_SECONDS = 3.0
 EACH_SECONDS = 0.2
