@@ -2,9 +2,7 @@
 
 Pure: a profile and measurements in, decisions out. Gains in dB, positive raises. In the scope of a
 track each track gets its own gain; in the scope of an album all its tracks get one. The rules are in
-`gain_rule`, what is counted in `counting`, the words in `reason`.
-
-Reasons of a decision in words.
+`gain_policy`, what is counted in `counted_level`. Beside each gain stands its reason in words.
 
 Every number is rounded to 0.1, and a gain that rounds to 0.0 dB is said to leave the level as it is. Two
 numbers that differ and would be written alike are "just" over or under each other, or get a second decimal.
