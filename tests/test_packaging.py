@@ -73,6 +73,8 @@ def test_the_wheel_holds_the_data_and_no_tests(built: dict[str, Path]) -> None:
     held = {name.removeprefix("simulator/_data/") for name in names if name.startswith("simulator/_data/")}
     assert held == data_names()
     assert not [name for name in names if name.startswith(("tests/", "profiles/", "demo_playlist/"))]
+    assert "simulator/py.typed" in names
+    assert [name for name in names if name.endswith(".dist-info/licenses/LICENSE")]
     modules = {str(path.relative_to(ROOT)) for path in (ROOT / "simulator").rglob("*.py")}
     assert modules <= set(names)
 
@@ -81,7 +83,14 @@ def test_the_sdist_holds_what_the_tests_need_and_no_audio(built: dict[str, Path]
     with tarfile.open(built["sdist"]) as sdist:
         names = {name.split("/", 1)[1] for name in sdist.getnames() if "/" in name}
     assert data_names() <= names
-    assert {"README.md", "pyproject.toml", "tests/conftest.py", "tests/support/signals.py"} <= names
+    assert {
+        "README.md",
+        "CHANGELOG.md",
+        "LICENSE",
+        "pyproject.toml",
+        "tests/conftest.py",
+        "tests/support/signals.py",
+    } <= names
     assert not [name for name in names if name.endswith((".wav", ".flac", ".ogg", ".mp3", ".deb"))]
 
 
