@@ -37,7 +37,7 @@ from simulator.common.errors import UsageError
 from simulator.deck.live import LiveDeck
 
 pytestmark = pytest.mark.heavy
-TESTS = Path(__file__).resolve().parents[2]
+TESTS = Path(__file__).resolve().parents[1]
 FADE = 221
 """5 ms at 44.1 kHz, to the nearest frame."""
 
