@@ -22,7 +22,7 @@ LIMIT_SECONDS = 60
 
 
 class SmallDisk:
-    """A folder with little room. `full` is how the system says so."""
+    """A folder with little room. `full` is how that is said."""
 
     def __init__(self, folder: Path) -> None:
         folder.mkdir()
@@ -34,7 +34,7 @@ class SmallDisk:
             )
         except FileNotFoundError:
             self.mounted = False
-        self.full = os.strerror(errno.ENOSPC if self.mounted else errno.EFBIG)
+        self.full = "No space left on the disk of the folder" if self.mounted else os.strerror(errno.EFBIG)
 
     def limit(self) -> None:
         """In the child: without a small disk its files may not grow beyond the same size."""
