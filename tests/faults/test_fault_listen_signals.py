@@ -25,6 +25,8 @@ from support.sittings import LIMIT_SECONDS, Sitting, folders, left_over, none_li
 from support.sound_server import DEVICE, SoundServer, has_sound_server, sound_server
 from support.terminal import Terminal, has_tmux, terminal
 
+from simulator.storage.process_life import name_mark
+
 pytestmark = [pytest.mark.heavy, pytest.mark.external]
 RATE = 44_100
 SONG, LONG = "list", "long"
@@ -146,7 +148,7 @@ def in_a_trial(session: Sitting) -> list[str]:
 
 def into_a_file(session: Sitting) -> list[str]:
     session.enter("note into a file", "loop 1 4", "wait 1000")
-    part = session.folder / f".{PLAYED}.{session.process.pid}.part"
+    part = session.folder / f".{PLAYED}.{name_mark(session.process.pid)}.part"
     session.until(lambda: part.exists() and part.stat().st_size > 100_000, "a file that grows")
     return ["into a file"]
 

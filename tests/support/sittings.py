@@ -15,6 +15,8 @@ from pathlib import Path
 
 import psutil
 
+from simulator.storage.process_life import name_mark
+
 LIMIT_SECONDS = 60.0
 
 
@@ -38,7 +40,7 @@ class Sitting:
     @property
     def part(self) -> Path:
         """The record while it is written."""
-        return self.folder / f".{self.name}.session.json.{self.process.pid}.part"
+        return self.folder / f".{self.name}.session.json.{name_mark(self.process.pid)}.part"
 
     def said(self) -> str:
         return (self.folder / "out").read_text(encoding="utf-8", errors="replace")
