@@ -55,15 +55,17 @@ def run(where: Path, words: str, home: Path, script: str = "") -> subprocess.Com
     )  # fmt: skip
 
 
-def test_a_session_beside_a_playlist_that_lies_there_says_so_once_and_goes_on(
+def test_a_session_beside_a_playlist_that_lies_there_says_so_goes_on_and_saves_a_copy(
     sealed: Path, tmp_path: Path
 ) -> None:
     done = run(sealed, "listen list.toml --to-file " + os.fspath(tmp_path / "out.wav"), tmp_path,
                "play\nwait 1\nnote too dull\nnote still\nmarks\nquit\n")  # fmt: skip
     words = " ".join(done.stdout.split())
-    assert done.returncode == 0, done.stderr
-    assert words.count("The record cannot be written") == 1
+    assert done.returncode == 4, done.stderr
+    assert words.count("Not saved: the session file cannot be written") == 1
+    assert words.count("Not saved either.") >= 2  # each note
     assert "too dull" in words.partition("> marks")[2]
+    assert "NOT saved in" in words
     assert "Notes and acts are kept in" not in words
     assert soundfile.info(tmp_path / "out.wav").frames == pytest.approx(RATE, abs=0.02 * RATE)
     assert "Traceback" not in done.stdout + done.stderr
