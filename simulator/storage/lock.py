@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import threading
 from pathlib import Path
 
 from simulator.storage.process_life import mark, marked_lives
@@ -32,8 +33,9 @@ def take(lock: Path) -> bool:
     """Makes the lock file, or takes over one whose process is gone. Where locks cannot be written at all the
     record cannot be written either, and there is nothing to protect."""
     mine = json.dumps(mark()).encode()
+    own = f"{lock.name}.{os.getpid()}-{threading.get_ident()}"  # of two threads each has a file of its own
     for _ in range(3):
-        passing = lock.with_name(f"{lock.name}.{os.getpid()}")
+        passing = lock.with_name(own)
         try:
             passing.write_bytes(mine)
             _put(passing, lock)
@@ -41,7 +43,7 @@ def take(lock: Path) -> bool:
             if _lives(lock):
                 return False
             with contextlib.suppress(OSError):
-                dead = lock.with_name(f"{lock.name}.{os.getpid()}.dead")
+                dead = lock.with_name(f"{own}.dead")
                 os.rename(lock, dead)  # of two desks only one can move it
                 if _lives(dead):  # the other one had taken it over in between: put it back
                     with contextlib.suppress(FileExistsError):
