@@ -1,12 +1,11 @@
 """The delivery check's findings as values.
 
 - Cures: the first try lowers by the excess, each further one by what is missing + 0.05 dB, in tenths, six
-  tries at
-  most.
-- A "fix" needs more than the meter's own 0.05 dB. Without a decision only peaks and samples above full scale,
-  a silent or
-  inverted channel and (in albums) a rate of its own or a number given twice are a fix; the rest is "look".
-- Missing dither is seen only in files of 16 bits and fewer (really used), where three windows of 1024 frames
-  in a row
-  change, yet by less (variance of the first difference < 0.25 steps²) than any dither allows.
+  tries at most.
+- A "fix" needs more than the meter's own 0.05 dB. Without a decision only peaks and samples above full
+  scale, a silent or inverted channel and (in albums) a rate of its own or a number given twice are a fix;
+  the rest is "look".
+- Missing dither is seen only in files of 16 bits and fewer (really used), where three windows of 1024
+  frames in a row change, yet by less (variance of the first difference < 0.25 steps²) than any dither
+  allows.
 """

@@ -1,17 +1,14 @@
 """The client's page: what goes on it.
 
 - A passage is stored once where the chain is only a gain, twice where a codec, limiter or converter acts.
-  FLAC,
-  16 bits, triangular dither. Chromium divides positive 16-bit samples by 32767 and negative ones by 32768;
-  the test
-  allows for it.
+  FLAC, 16 bits, triangular dither. Chromium divides positive 16-bit samples by 32767 and negative ones by
+  32768; the test allows for it.
 - Switching is scheduled in whole frames: 5 ms out, then 5 ms in, loop edges worked into the buffer.
-- What would tell names is exclusive-or with a key that stands beside it: hidden, not encrypted, and said so.
+- What would tell names is exclusive-or with a key that stands beside it: hidden, not encrypted, and said
+  so.
 - A strict content security policy: the one script by its hash, nothing else.
-- Tested in Chromium (Debian's package, desktop and phone sizes). Tried by hand in the Gecko engine (Debian's
-  firefox-esr 153, headless, driven by Marionette, with a sound server): the page, switching and the whole
-  vote work;
-  where there is no sound device at all that engine never starts its audio, and the page waits. WebKit and
-  real phones:
-  untested.
+- Tested in Chromium (Debian's package, desktop and phone sizes). Tried by hand in the Gecko engine
+  (Debian's firefox-esr 153, headless, driven by Marionette, with a sound server): the page, switching and
+  the whole vote work; where there is no sound device at all that engine never starts its audio, and the
+  page waits. WebKit and real phones: untested.
 """

@@ -1,22 +1,14 @@
 """Blind trials at the prompt: offered, run, answered, revealed.
 
 Nothing but `trial.show` may reach a screen. Every switch ramps alike, since a ramp in one direction only
-would tell
-which version comes; all lanes are whole before the first round (`Prepare`/`Prepared`), and are held until it
-is over,
-since a wait would tell; what does not fit into the limit together is refused at once. The passage's level is
-measured
-in the lanes then (K-weighted, the exact frames, up to 30 s): by the 100 ms series, drums at an offset of 50
-ms were up
-to 1.8 LU apart on 2 s and 10 LU on 0.5 s (mastered music 0.12 and 0.5); by the frames at most 0.002 LU, heard
-in the
-file, mono against stereo and behind a limiter too. The log gets the whole draw with the act that begins a
-trial, and
-each answer as it is given (`trial begun`, `trial answer`, `trial`); a trial without an end gives no result,
-and its
-words name no version, since it may still go on at another desk. New revisions, players and offsets wait until
-it is
-over. The leak test runs the same trial with the versions exchanged and with other seeds, and demands equal
-words,
-effects, ramps and toolbars.
+would tell which version comes; all lanes are whole before the first round (`Prepare`/`Prepared`), and are
+held until it is over, since a wait would tell; what does not fit into the limit together is refused at
+once. The passage's level is measured in the lanes then (K-weighted, the exact frames, up to 30 s): by the
+100 ms series, drums at an offset of 50 ms were up to 1.8 LU apart on 2 s and 10 LU on 0.5 s (mastered music
+0.12 and 0.5); by the frames at most 0.002 LU, heard in the file, mono against stereo and behind a limiter
+too. The log gets the whole draw with the act that begins a trial, and each answer as it is given (`trial
+begun`, `trial answer`, `trial`); a trial without an end gives no result, and its words name no version,
+since it may still go on at another desk. New revisions, players and offsets wait until it is over. The leak
+test runs the same trial with the versions exchanged and with other seeds, and demands equal words, effects,
+ramps and toolbars.
 """
