@@ -31,7 +31,7 @@ import soundfile
 from support.signals import pink_noise
 from support.two_versions import TWO_VERSIONS
 
-from simulator.cli import listen
+from simulator.cli.commands import listen
 from simulator.cli.steps.prepare import prepare
 from simulator.deck.live import open_deck
 from simulator.desk.align import Aligner

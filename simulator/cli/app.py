@@ -48,7 +48,7 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         if cmd_name not in COMMANDS:
             return None
-        found = importlib.import_module(f"simulator.cli.{cmd_name}").command
+        found = importlib.import_module(f"simulator.cli.commands.{cmd_name}").command
         assert isinstance(found, click.Command)
         return found
 

@@ -51,6 +51,43 @@ def profile_option(function: F) -> F:
     )(function)
 
 
+def amount_options(function: F) -> F:
+    """--quiet, --detail (parameter `amount`), and --verbose, which reports on standard error."""
+    from simulator.cli.readout import Amount
+
+    def report(_: click.Context, __: click.Parameter, verbose: bool) -> None:
+        if verbose:
+            import logging
+
+            logging.basicConfig(format="%(message)s", stream=sys.stderr)
+            logging.getLogger("fairhearing").setLevel(logging.INFO)
+
+    function = click.option(
+        "-v",
+        "--verbose",
+        is_flag=True,
+        expose_value=False,
+        callback=report,
+        help="Report what was read, measured or taken from the cache, and how long it took.",
+    )(function)
+    function = click.option(
+        "--detail",
+        "amount",
+        flag_value=Amount.DETAIL,
+        type=click.Choice(Amount),
+        help="Print every figure and every reason.",
+    )(function)
+    return click.option(
+        "-q",
+        "--quiet",
+        "amount",
+        flag_value=Amount.QUIET,
+        type=click.Choice(Amount),
+        default=Amount.NORMAL,
+        help="Print the answer only.",
+    )(function)
+
+
 def warn(text: str) -> None:
     """A line for the user that is not a result."""
     print(within_bounds(visible(text, "\n")), file=sys.stderr)

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from support import signals
 
 from simulator.cli import app
-from simulator.cli.check import _decided
+from simulator.cli.commands.check import _decided
 from simulator.metering.meter import measure_array
 from simulator.session.log import Act, Record, to_json
 
@@ -371,7 +371,7 @@ def test_the_last_decision_of_a_record_is_what_counts(answer: Any, tmp_path: Pat
 def test_a_number_of_the_command_line_is_not_said_to_be_the_record_s(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, options: str, first: str, second: str
 ) -> None:
-    from simulator.cli.check import command
+    from simulator.cli.commands.check import command
     from simulator.cli.steps.check import show_decided
     from simulator.cli.steps.predict import console
 

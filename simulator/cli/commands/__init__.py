@@ -1,0 +1,1 @@
+"""The commands, a module each; `command` in it is loaded when it is called."""
