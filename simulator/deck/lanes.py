@@ -9,8 +9,9 @@ only prepared takes none. Neither what plays nor what is held is taken away.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +20,7 @@ from simulator.audio_files.reader import read_info
 from simulator.common.errors import SimulatorError
 from simulator.deck.mapped_lanes import FRAME_BYTES
 from simulator.deck.program import LaneKey, LaneView
-from simulator.deck.renderer import Drop, Make
-from simulator.deck.renderer_handle import Making
+from simulator.deck.renderer import Drop, Failed, Make
 from simulator.deck.shared_state import FAILED, GENERATION, MOST_LANES, READY, Cells
 from simulator.dsp.resample import resampled_frames
 from simulator.storage.file_stamp import Stamp, stamp_of
@@ -28,6 +28,16 @@ from simulator.storage.file_stamp import Stamp, stamp_of
 MOST_BYTES = 4 * 10**9
 MARGIN_FRAMES = 4096
 _Identity = tuple[LaneKey, Stamp | None]
+
+
+class LaneRenderer(Protocol):
+    """What the book of lanes needs of the process that renders them."""
+
+    def send(self, message: object) -> None: ...
+    def read(self, lane: int, generation: int, first: int, end: int) -> NDArray[np.float32]: ...
+    def failures(self) -> Iterator[Failed]: ...
+    def died(self) -> bool: ...
+    def start(self) -> None: ...
 
 
 @dataclass(slots=True)
@@ -50,11 +60,11 @@ class LaneBook:
         self,
         cells: Cells,
         sample_rate: int,
-        maker: Making,
+        renderer: LaneRenderer,
         free_bytes: Callable[[], int],
         most_bytes: int = MOST_BYTES,
     ) -> None:
-        self._cells, self._rate, self._maker = cells, sample_rate, maker
+        self._cells, self._rate, self._renderer = cells, sample_rate, renderer
         self._free_bytes, self._most_bytes = free_bytes, most_bytes
         self._lanes: dict[_Identity, _Lane] = {}
         self._by_number: list[_Lane] = []
@@ -98,7 +108,7 @@ class LaneBook:
         if lane is None or not self._view(lane).finished:
             return np.zeros((0, 2), np.float32)
         try:
-            return self._maker.read(lane.number, lane.generation, first, min(end, self._view(lane).frames))
+            return self._renderer.read(lane.number, lane.generation, first, min(end, self._view(lane).frames))
         except OSError:
             return np.zeros((0, 2), np.float32)
 
@@ -125,17 +135,17 @@ class LaneBook:
         return lane.problem or lane.no_room
 
     def tend(self) -> None:
-        """Takes in what the maker says, and starts it again where a decoder has killed it."""
-        for failed in self._maker.failures():
+        """Takes in what the renderer says, and starts it again where a decoder has killed it."""
+        for failed in self._renderer.failures():
             self._by_number[failed.lane].problem = failed.why
-        if not self._maker.died():
+        if not self._renderer.died():
             return
         left = [lane for lane in self._by_number if lane.there and not self._view(lane).finished]
         if left:
             guilty = max(left, key=lambda lane: (lane.rank, -lane.number))
             guilty.problem = f"{guilty.key.path}: the decoder crashed on this file. Export it again."
             guilty.there = False
-        self._maker.start()
+        self._renderer.start()
         for lane in left:
             if lane.there:
                 lane.generation += 1
@@ -180,7 +190,7 @@ class LaneBook:
             self._send(lane)
 
     def _send(self, lane: _Lane) -> None:
-        self._maker.send(Make(lane.number, lane.generation, lane.key, lane.expected, lane.rank))
+        self._renderer.send(Make(lane.number, lane.generation, lane.key, lane.expected, lane.rank))
 
     def _room(self, needed: int, urgent: bool) -> bool:
         """Is there room, or can it be made? Nothing is removed where that would not be enough."""
@@ -200,7 +210,7 @@ class LaneBook:
             return False
         for lane in going:
             lane.there = False
-            self._maker.send(Drop(lane.number))
+            self._renderer.send(Drop(lane.number))
         return True
 
     def _no_room(self, path: str, needed: int) -> str:

@@ -1,14 +1,8 @@
 """The deck that sounds, or runs silently by the clock: the parent's side of the process with the stream.
 
-The process is ended and begun anew whenever its stream is lost, hangs, or another device is chosen: nothing
-of the sound system's is ever closed in the session's own process. The order of things is kept here.
-
-The parent's end of the process that holds the stream.
-
-Devices there are now, asked in a process of its own, because PortAudio's list stays as it was when it
-started.
-
-The deck for a session: a device, the silent clock or a file.
+The process is ended and started again whenever its stream is lost, hangs, or another device is chosen:
+nothing of the sound system's is ever closed in the session's own process. The list of devices is asked for in
+a process of its own, because PortAudio's stays as it was when it started.
 """
 
 from __future__ import annotations
@@ -18,7 +12,7 @@ import contextlib
 import multiprocessing
 import os
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -34,73 +28,18 @@ from simulator.deck.lanes import MOST_BYTES, LaneBook
 from simulator.deck.order_building import Orders
 from simulator.deck.playing_order import Leaving
 from simulator.deck.program import Deck, DeckProgram, DeviceView, Kind, Now
-from simulator.deck.renderer_handle import MakerProcess
+from simulator.deck.renderer import RendererProcess
 from simulator.deck.scratch import Scratch
 from simulator.deck.shared_state import Cells, Shared
 from simulator.deck.stream import NoSound, named, outputs
 from simulator.deck.stream_process import Close, Hold, Lost, Opened, Opening, Refused, quiet_process
 from simulator.deck.to_file import FileDeck
-from simulator.engine.signals import children_deaf, signals_held
+from simulator.engine.child import ChildProcess
+from simulator.engine.signals import signals_held
 from simulator.engine.workers import start_tracker
 from simulator.storage.process_life import end_with_parent
 
 CLOSE_SECONDS = 2.0
-
-
-class StreamProcess:
-    """A spawned process with a stream; it can be begun anew any number of times."""
-
-    def __init__(self, context: Any, shared: Shared) -> None:
-        self._context, self._shared = context, shared
-        self._process: Any = None
-        self._pipe: Any = None
-        self.begun = time.monotonic()
-
-    def begin(self, opening: Opening) -> None:
-        """Starts it."""
-        with signals_held():
-            self._pipe, theirs = self._context.Pipe()
-            process = self._context.Process(
-                target=stream_process.run, args=(theirs, self._shared, opening), daemon=True
-            )
-            with children_deaf():
-                process.start()
-            self._process = process
-            theirs.close()
-        self.begun = time.monotonic()
-
-    def end(self, *, politely: bool) -> None:
-        """Ends it: after its fade, or at once."""
-        if self._process is None:
-            return
-        if politely:
-            self.send(Close())
-            self._process.join(CLOSE_SECONDS)
-        self._process.kill()
-        self._process.join()
-        self._pipe.close()
-        self._process = None
-
-    def send(self, message: object) -> None:
-        """Passes a message on; one that finds the process dead is kept in the orders for the next."""
-        with contextlib.suppress(OSError):
-            if self._process is not None:
-                self._pipe.send(message)
-
-    def answer(self, seconds: float) -> object:
-        """Its next word; None where there is none within this time."""
-        with contextlib.suppress(EOFError, OSError):
-            if self._process is not None and self._pipe.poll(seconds):
-                return self._pipe.recv()
-        return None
-
-    def heard(self) -> Iterator[object]:
-        """What it has said since. Raises EOFError where it has died."""
-        try:
-            while self._process is not None and self._pipe.poll():
-                yield self._pipe.recv()
-        except OSError:
-            raise EOFError from None
 
 
 LIMIT_SECONDS = 6.0
@@ -122,24 +61,17 @@ def run(pipe: Connection, log: str) -> None:
 
 def list_devices(context: Any, log: str) -> list[DeviceView]:
     """The output devices. Raises NoSound."""
-    pipe, theirs = context.Pipe()
-    process = context.Process(target=run, args=(theirs, log), daemon=True)
-    with children_deaf():
-        process.start()
-    theirs.close()
-    answer: list[DeviceView] | str = HANGS
+    child = ChildProcess(run, context)
+    child.start(log)
+    answer: Any = None
     try:
-        if pipe.poll(LIMIT_SECONDS):
-            answer = pipe.recv()
-    except (EOFError, OSError):
-        pass
+        with contextlib.suppress(EOFError):
+            answer = child.receive(LIMIT_SECONDS)
     finally:
-        process.kill()  # it has nothing left to do, or hangs
-        process.join()
-        pipe.close()
-    if isinstance(answer, str):
-        raise NoSound(answer)
-    return answer
+        child.end()  # it has nothing left to do, or hangs
+    if answer is None or isinstance(answer, str):
+        raise NoSound(answer or HANGS)
+    return list(answer)
 
 
 OPEN_SECONDS = 8.0
@@ -156,7 +88,7 @@ class _Running:
 
     opened: Opened
     cells: Cells
-    maker: MakerProcess
+    renderer: RendererProcess
     book: LaneBook
     orders: Orders
 
@@ -188,7 +120,7 @@ class LiveDeck:
             self._scratch = Scratch(cache)
             atexit.register(self.close)
             self._shared = Shared(self._context)
-            self._stream = StreamProcess(self._context, self._shared)
+            self._stream = ChildProcess(stream_process.run, self._context)
             self._begin(device, sample_rate, Leaving(), silent_if_none=True, silent=silent)
 
     def ready(self) -> None:
@@ -206,11 +138,11 @@ class LiveDeck:
             rate = opened.sample_rate
             cells = self._shared.cells(rate)
             folder, log = str(self._scratch.folder), self._scratch.log
-            maker = MakerProcess(self._context, self._shared, folder, log, rate)
-            book = LaneBook(cells, rate, maker, self._scratch.free_bytes, self._most_bytes)
-            self._running = _Running(opened, cells, maker, book, Orders(book, cells, rate))
+            renderer = RendererProcess(self._context, self._shared, folder, log, rate)
+            book = LaneBook(cells, rate, renderer, self._scratch.free_bytes, self._most_bytes)
+            self._running = _Running(opened, cells, renderer, book, Orders(book, cells, rate))
             self._beat = (-1, time.monotonic())
-            maker.start()
+            renderer.start()
         return self._running
 
     # what it is
@@ -292,7 +224,7 @@ class LiveDeck:
         """Goes on with another device; see `program.Deck`."""
         found = self.devices()
         device = found[named(found, name)].name
-        self._stream.end(politely=self._alive)
+        self._end_stream(fade=self._alive)
         self._wanted_device = device
         self._lose(f"{device} is being opened.", choosing=True)
 
@@ -304,26 +236,35 @@ class LiveDeck:
         with signals_held():
             atexit.unregister(self.close)
             # while it looks for a device it does not listen, and there is nothing to fade out
-            self._stream.end(politely=self._running is not None and self._alive)
+            self._end_stream(fade=self._running is not None and self._alive)
             if self._running is not None:
-                self._running.maker.close()
+                self._running.renderer.close()
             self._scratch.close()
 
     # the process
 
     def _first(self) -> Opened:
         """The first stream, or the silent clock where the sound system hangs."""
-        answer = self._stream.answer(OPEN_SECONDS)
+        answer = self._answer()
         if isinstance(answer, Opened):
             return answer
-        self._stream.end(politely=False)
+        self._stream.end()
         if isinstance(answer, UsageError):
             raise answer
         self._begin(None, self._asked_rate, Leaving(), silent_if_none=True, silent=True)
-        answer = self._stream.answer(OPEN_SECONDS)
+        answer = self._answer()
         if not isinstance(answer, Opened):
             raise UsageError("The process that plays could not be started.", f"See {self._scratch.log}.")
         return replace(answer, silent=f"{HANGS} Start the sound server anew, then: devices.")
+
+    def _answer(self) -> object:
+        """The stream's first message; None where it is dead or takes too long."""
+        with contextlib.suppress(EOFError):
+            return self._stream.receive(OPEN_SECONDS)
+        return None
+
+    def _end_stream(self, *, fade: bool) -> None:
+        self._stream.end(Close() if fade else None, CLOSE_SECONDS)
 
     def _begin(
         self,
@@ -347,43 +288,43 @@ class LiveDeck:
             paused=orders is not None and orders.paused,
             order=None if orders is None else orders.again(),
         )
-        self._stream.begin(opening)
+        self._stream.start(self._shared, opening)
 
     def _hear(self) -> None:
         """Takes in what the process says."""
         try:
-            for message in self._stream.heard():
+            for message in self._stream.messages():
                 if isinstance(message, Opened):
                     if message.silent is not None:
                         message = replace(message, silent=self._run().opened.silent or message.silent)
                     self._run().opened, self._alive, self._why = message, True, None
                     self._beat = (-1, time.monotonic())
                 elif isinstance(message, Refused):
-                    self._stream.begun = time.monotonic()
+                    self._stream.started_at = time.monotonic()
                     if message.there:
                         self._why = f"{message.why} {TRIED}"
                     elif not self._why or self._why.endswith("being opened."):
                         self._why = message.why
                 elif isinstance(message, Lost):
-                    self._stream.end(politely=False)
+                    self._stream.end()
                     self._lose(f"{message.why} {GOES_ON}")
         except EOFError:
-            self._stream.end(politely=False)
+            self._stream.end()
             self._lose(f"The process that plays has died. {GOES_ON}")
 
     def _watch(self) -> None:
         """Notices a stream that hangs, and a sound system that does not answer while it is opened."""
         now = time.monotonic()
         if not self._alive:
-            if now - self._stream.begun > OPEN_SECONDS:
-                self._stream.end(politely=False)
+            if now - self._stream.started_at > OPEN_SECONDS:
+                self._stream.end()
                 self._lose(self._why or HANGS, choosing=True)
             return
         beat = self._run().cells.read().callbacks
         if beat != self._beat[0]:
             self._beat = (beat, now)
         elif now - self._beat[1] > max(HUNG_SECONDS, 3.0 * self._run().opened.latency_s):
-            self._stream.end(politely=False)
+            self._stream.end()
             self._lose(
                 f"{self._run().opened.device or 'The silent clock'} does not answer any more. {GOES_ON}"
             )

@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,7 @@ from simulator.deck.program import LaneKey
 from simulator.deck.shared_state import FAILED, GENERATION, READY, TOTAL, Cells, Shared
 from simulator.deck.stream_process import quiet_process
 from simulator.dsp.resample import resample
+from simulator.engine.child import ChildProcess
 from simulator.engine.workers import one_blas_thread
 from simulator.normalizer.chain import play
 from simulator.storage.file_stamp import other_samples, stamp_of
@@ -40,6 +42,7 @@ def to_stereo(block: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.repeat(block, 2, axis=1) if block.shape[1] == 1 else folded(block)
 
 
+END_SECONDS = 2.0
 POLITE = 5
 """How far it steps back behind other processes (the deck's own has no work to speak of)."""
 
@@ -112,15 +115,15 @@ def run(pipe: Connection, shared: Shared, folder: str, log: str, sample_rate: in
     one_blas_thread()
     if hasattr(os, "nice"):
         os.nice(POLITE)
-    maker = Maker(Path(folder), shared.cells(sample_rate), sample_rate)
+    renderer = Renderer(Path(folder), shared.cells(sample_rate), sample_rate)
     try:
         while True:
-            while pipe.poll(0.0 if maker.busy else None):
+            while pipe.poll(0.0 if renderer.busy else None):
                 message = pipe.recv()
                 if isinstance(message, Stop):
                     os._exit(0)
-                maker.take(message)
-            failed = maker.step()
+                renderer.take(message)
+            failed = renderer.step()
             if failed is not None:
                 pipe.send(failed)
     except (EOFError, OSError):
@@ -128,7 +131,7 @@ def run(pipe: Connection, shared: Shared, folder: str, log: str, sample_rate: in
         os._exit(0)
 
 
-class Maker:
+class Renderer:
     """The lanes in work."""
 
     def __init__(self, folder: Path, cells: Cells, sample_rate: int) -> None:
@@ -232,3 +235,40 @@ def _words(path: str, problem: Exception) -> str:
     if isinstance(problem, OSError) and problem.strerror:
         return f"{path}: it cannot be prepared for playing: {problem.strerror}. Free some space on the disk."
     return f"{path}: it cannot be prepared for playing: {problem}."
+
+
+class RendererProcess:
+    """The parent's end of the renderer: started with the first wish, started again by the book of lanes."""
+
+    def __init__(self, context: Any, shared: Shared, folder: str, log: str, sample_rate: int) -> None:
+        self._child = ChildProcess(run, context)
+        self._arguments, self._folder = (shared, folder, log, sample_rate), Path(folder)
+
+    def start(self) -> None:
+        """Starts it (again)."""
+        self._child.start(*self._arguments)
+
+    def send(self, message: object) -> None:
+        """Passes a wish on; one that finds it dead is repeated by the book."""
+        if not self._child.running:
+            self.start()
+        self._child.send(message)
+
+    def read(self, lane: int, generation: int, first: int, end: int) -> NDArray[np.float32]:
+        """Frames of a lane (frames, 2) from the disk, as many as there are. Raises OSError."""
+        with open(lane_path(self._folder, lane, generation), "rb") as file:
+            file.seek(first * FRAME_BYTES)
+            return np.frombuffer(file.read((end - first) * FRAME_BYTES), np.float32).reshape(-1, 2)
+
+    def failures(self) -> Iterator[Failed]:
+        """The lanes that could not be rendered since."""
+        with contextlib.suppress(EOFError):
+            yield from self._child.messages()
+
+    def died(self) -> bool:
+        """Has it ended by itself?"""
+        return self._child.died()
+
+    def close(self) -> None:
+        """Ends it; in the middle of a long block by force."""
+        self._child.end(Stop(), END_SECONDS)

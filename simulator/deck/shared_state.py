@@ -1,7 +1,7 @@
 """Numbers in shared memory, by which the processes of a deck know of each other without waiting.
 
 The memory has no name and no file that could be left behind. There are three tables, each with one writer:
-the deck's state (the callback), the lanes' state (their maker), and the ring of the last frames that left
+the deck's state (the callback), the lanes' state (their renderer), and the ring of the last frames that left
 (the callback). A state is written between two steps of a counter, so that a reader knows whether it has read
 one moment.
 """

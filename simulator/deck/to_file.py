@@ -25,7 +25,7 @@ from simulator.deck.lanes import MOST_BYTES, LaneBook
 from simulator.deck.mapped_lanes import FRAME_BYTES, MappedLanes
 from simulator.deck.order_building import Orders
 from simulator.deck.program import DeckProgram, DeviceView, Kind, Now
-from simulator.deck.renderer_handle import MakerProcess
+from simulator.deck.renderer import RendererProcess
 from simulator.deck.scratch import Scratch
 from simulator.deck.shared_state import Shared
 from simulator.engine.signals import signals_held
@@ -82,9 +82,9 @@ class FileDeck:
                 )
             except soundfile.LibsndfileError as problem:
                 raise write_error(path, refusal(passing, problem.error_string)) from None
-            maker = MakerProcess(context, shared, str(scratch.folder), scratch.log, sample_rate)
-            closing.callback(maker.close)
-            self._book = LaneBook(self._cells, sample_rate, maker, scratch.free_bytes, most_bytes)
+            renderer = RendererProcess(context, shared, str(scratch.folder), scratch.log, sample_rate)
+            closing.callback(renderer.close)
+            self._book = LaneBook(self._cells, sample_rate, renderer, scratch.free_bytes, most_bytes)
             self._orders = Orders(self._book, self._cells, sample_rate)
             self._mapped = MappedLanes(scratch.folder, self._cells, sample_rate)
             closing.callback(self._mapped.close)
@@ -171,8 +171,8 @@ class FileDeck:
             raise
 
     def close(self) -> None:
-        """Ends the file with the fade of what still sounds, and the maker. Where nothing was played there is
-        no file, and one that was to be replaced stays."""
+        """Ends the file with the fade of what still sounds, and the renderer. Where nothing was played
+        there is no file, and one that was to be replaced stays."""
         with signals_held(), contextlib.suppress(_NothingPlayedError), self._closing:
             atexit.unregister(self.close)
             if not self._callback.silent and not self._file.closed:

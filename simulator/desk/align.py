@@ -4,17 +4,18 @@ memory ends with it, and leaving ends it at once.
 
 from __future__ import annotations
 
-import multiprocessing
+import contextlib
 import os
 from collections.abc import Sequence
 from multiprocessing.connection import Connection
 from pathlib import Path
-from typing import Any
+from typing import cast
 
 from simulator.common.errors import AudioError, SimulatorError
 from simulator.comparison.alignment import Alignment
 from simulator.engine.align import alignment_of, known_alignment
-from simulator.engine.signals import children_deaf, ignore_terminal
+from simulator.engine.child import ChildProcess
+from simulator.engine.signals import ignore_terminal
 from simulator.engine.workers import one_blas_thread, start_tracker
 from simulator.storage.measurement_cache import Store
 from simulator.storage.process_life import end_with_parent
@@ -29,7 +30,7 @@ class Aligner:
 
     def __init__(self, cache: Path | None, *, rehash: bool = False) -> None:
         self._cache, self._rehash = cache, rehash
-        self._process: Any = None
+        self._child: ChildProcess | None = None
         self._closed = False
 
     def align(self, pairs: Sequence[Pair]) -> list[Found]:
@@ -48,33 +49,21 @@ class Aligner:
     def close(self) -> None:
         """Ends what runs."""
         self._closed = True
-        process = self._process
-        if process is not None and process.is_alive():
-            process.terminate()
-            process.join(2.0)
+        if self._child is not None:
+            self._child.kill()
 
     def _apart(self, pairs: Sequence[Pair]) -> list[Found]:
         if not pairs or self._closed:
             return [_ended(pair) for pair in pairs]
         start_tracker()
-        context: Any = multiprocessing.get_context("spawn")
-        ours, theirs = context.Pipe(duplex=False)
-        self._process = context.Process(
-            target=_work, args=(theirs, list(pairs), self._cache, self._rehash), daemon=True
-        )
-        with children_deaf():
-            self._process.start()
-        theirs.close()
+        child = self._child = ChildProcess(_align)
+        child.start(list(pairs), self._cache, self._rehash)
         found: list[Found] = []
-        try:
+        with contextlib.suppress(EOFError):  # it died, or was ended
             while len(found) < len(pairs):
-                found.append(ours.recv())
-        except EOFError:  # it died, or was ended
-            found += [_ended(pair) for pair in pairs[len(found) :]]
-        finally:
-            ours.close()
-            self._process.join(2.0)
-        return found
+                found.append(cast("Found", child.receive(None)))
+        child.end()
+        return found + [_ended(pair) for pair in pairs[len(found) :]]
 
 
 def _ended(pair: Pair) -> AudioError:
@@ -84,7 +73,7 @@ def _ended(pair: Pair) -> AudioError:
     )
 
 
-def _work(answers: Connection, pairs: list[Pair], cache: Path | None, rehash: bool) -> None:
+def _align(answers: Connection, pairs: list[Pair], cache: Path | None, rehash: bool) -> None:
     """The process: one answer a pair."""
     ignore_terminal()
     end_with_parent()

@@ -16,7 +16,7 @@ from simulator.audio_files.reader import AudioReader
 from simulator.common.errors import AudioError
 from simulator.deck.mapped_lanes import MappedLanes, lane_path
 from simulator.deck.program import LaneKey
-from simulator.deck.renderer import Make, Maker, lane_blocks, to_stereo
+from simulator.deck.renderer import Make, Renderer, lane_blocks, to_stereo
 from simulator.deck.shared_state import FAILED, READY
 from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.engine.render import TrackJob, render_track
@@ -85,12 +85,12 @@ def test_surround_is_folded_down_by_the_standard_s_coefficients() -> None:
 def test_the_lane_wanted_most_is_made_first_and_can_be_read_while_it_grows(tmp_path: Path) -> None:
     path = song(tmp_path, 2)
     cells = plain_cells(44_100)
-    maker, mapped = Maker(tmp_path, cells, 44_100), MappedLanes(tmp_path, cells, 44_100)
-    maker.take(Make(0, 1, LaneKey(str(path)), 132_300, 0))
-    maker.step()
+    renderer, mapped = Renderer(tmp_path, cells, 44_100), MappedLanes(tmp_path, cells, 44_100)
+    renderer.take(Make(0, 1, LaneKey(str(path)), 132_300, 0))
+    renderer.step()
     assert cells.lanes[0, READY] == 65_536
-    maker.take(Make(1, 1, LaneKey(str(path), LIMITED), 132_300, 5))
-    maker.step()
+    renderer.take(Make(1, 1, LaneKey(str(path), LIMITED), 132_300, 5))
+    renderer.step()
     assert cells.lanes[1, READY] > 0
     assert cells.lanes[0, READY] == 65_536
     mapped.keep([0, 1])
@@ -99,13 +99,13 @@ def test_the_lane_wanted_most_is_made_first_and_can_be_read_while_it_grows(tmp_p
     samples, ready, total = mapped.look(0)
     assert (ready, total) == (65_536, None)
     assert np.array_equal(samples[:ready], wanted[:ready])
-    while maker.busy:
-        assert maker.step() is None
+    while renderer.busy:
+        assert renderer.step() is None
     mapped.keep([0])
     samples, ready, total = mapped.look(0)
     assert (ready, total) == (132_300, 132_300)
     assert np.array_equal(samples[:ready], wanted)
-    maker.take(Make(0, 2, LaneKey(str(path)), 132_300, 0))
+    renderer.take(Make(0, 2, LaneKey(str(path)), 132_300, 0))
     assert mapped.look(0)[1] == 0  # begun anew: what is mapped is the old one
     assert not lane_path(tmp_path, 0, 1).exists()
     mapped.close()
@@ -156,12 +156,12 @@ def written_while_read(key: LaneKey) -> None:
 def test_a_lane_longer_than_its_header_promised_is_whole(tmp_path: Path) -> None:
     path = song(tmp_path, 2)
     cells = plain_cells(44_100)
-    maker, mapped = Maker(tmp_path, cells, 44_100), MappedLanes(tmp_path, cells, 44_100)
-    maker.take(Make(0, 1, LaneKey(str(path)), 70_000, 0))
-    maker.step()
+    renderer, mapped = Renderer(tmp_path, cells, 44_100), MappedLanes(tmp_path, cells, 44_100)
+    renderer.take(Make(0, 1, LaneKey(str(path)), 70_000, 0))
+    renderer.step()
     mapped.keep([0])
-    while maker.busy:
-        maker.step()
+    while renderer.busy:
+        renderer.step()
     mapped.keep([0])
     assert mapped.look(0)[1:] == (132_300, 132_300)
     mapped.close()
@@ -173,11 +173,11 @@ def test_a_damaged_file_s_lane_ends_where_the_damage_is(tmp_path: Path) -> None:
     data = flac.read_bytes()
     flac.write_bytes(data[: len(data) // 2])
     cells = plain_cells(44_100)
-    maker = Maker(tmp_path, cells, 44_100)
-    maker.take(Make(0, 1, LaneKey(str(flac)), 400_000, 0))
+    renderer = Renderer(tmp_path, cells, 44_100)
+    renderer.take(Make(0, 1, LaneKey(str(flac)), 400_000, 0))
     failed = None
-    while maker.busy:
-        failed = maker.step() or failed
+    while renderer.busy:
+        failed = renderer.step() or failed
     assert failed is not None
     assert failed.why.startswith(str(flac))
     assert cells.lanes[0, FAILED] == 1

@@ -55,7 +55,7 @@ def test_what_is_ended_is_an_answer_too(folder: Path) -> None:
     found: list[object] = []
     thread = threading.Thread(target=lambda: found.extend(aligner.align([(first, late)])))
     thread.start()
-    while aligner._process is None or aligner._process.pid is None:
+    while aligner._child is None or not aligner._child.running:
         time.sleep(0.002)
     aligner.close()
     thread.join(10.0)

@@ -65,7 +65,7 @@ def test_a_lane_holds_the_samples_byte_for_byte(tmp_path: Path, monkeypatch: pyt
     samples = line_feeds()
     assert samples.tobytes().count(b"\n") > RATE
     soundfile.write(tmp_path / "a.wav", samples, RATE, subtype="FLOAT")
-    one = renderer.Maker(tmp_path, tables(), RATE)
+    one = renderer.Renderer(tmp_path, tables(), RATE)
     one.take(renderer.Make(0, 1, LaneKey(str(tmp_path / "a.wav")), RATE, 1))
     while one.busy:
         assert one.step() is None
@@ -144,7 +144,7 @@ def test_a_lane_that_is_still_mapped_goes_when_it_is_not(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Windows refuses to remove a file that is open elsewhere."""
-    one, mapped = renderer.Maker(tmp_path, tables(), RATE), [True]
+    one, mapped = renderer.Renderer(tmp_path, tables(), RATE), [True]
     soundfile.write(tmp_path / "a.wav", line_feeds(), RATE, subtype="FLOAT")
     one.take(renderer.Make(0, 0, LaneKey(str(tmp_path / "a.wav")), RATE, 1))
     while one.busy:

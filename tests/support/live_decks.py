@@ -26,8 +26,8 @@ def until(deck: Deck, true: Callable[[Now], bool], seconds: float = LIMIT_SECOND
 
 def process_ids(deck: LiveDeck) -> list[int]:
     """The processes that work for a deck now: the stream's, and that which makes the lanes."""
-    maker = None if deck._running is None else deck._running.maker._process
-    return [int(one.pid) for one in (deck._stream._process, maker) if one is not None]
+    renderer = None if deck._running is None else deck._running.renderer._child._process
+    return [int(one.pid) for one in (deck._stream._process, renderer) if one is not None]
 
 
 def made(folder: Path, name: str, seconds: float, seed: int) -> tuple[LaneKey, Audio]:
