@@ -15,7 +15,7 @@ from simulator.common.errors import ExitCode, SimulatorError
 from simulator.common.listening import LISTENS, STATE_WORDS, STATES, Listen, Motion, State
 from simulator.delivery.finding import LEVELS, Level, worst
 from simulator.normalizer.codec_records import CODEC_NAMES
-from simulator.normalizer.gain_policy import LimitedBy
+from simulator.normalizer.decision import LimitedBy
 from simulator.normalizer.profile import Codec, Scope, Upward
 from simulator.page.tables import _SCOPES, _UPWARD
 from simulator.session.acts.monitoring import LISTEN_WORDS

@@ -1,28 +1,28 @@
 """Alignment of two versions of one song: offset, polarity, level and drift, or a refusal.
 
-Steps: `align_coarse` finds places worth a look; each is looked at closely (`align_fine`) and judged
-(`align_similarity`); the best one is brought to the first version's rate and out of its drift
-(`align_convert`), measured to a thousandth of a frame, and set to a whole frame where the two cancel
-better there. It never guesses: below the border it says "different", and where a second place is within
-10 % it says "ambiguous".
-Conventions: samples float32 (frames, channels); places and drift as in comparison/alignment.
+Steps: `align_coarse` finds places worth a look; each is looked at closely (`align_fine`) and judged; the best
+one is brought to the first version's rate and out of its drift in one resampling (libsoxr at its highest
+quality, linear phase, its delay taken off), measured to a thousandth of a frame, and set to a whole frame
+where the two cancel better there. It never guesses: below the border it says "different", and where a second
+place is within 10 % it says "ambiguous". A place at which the two agree badly may suffer from a drift that
+the coarse look could not measure: there the windows are asked one by one, and the place is judged again along
+the line that they give.
 
-Alignments and refusals in words, by rule.
+Similarity is a number from 0 to 1: the mean over third-octave bands (60 Hz to 16 kHz, those that hold enough
+of both) of the magnitude of the mean normalised cross spectrum. Within a band the phases must agree from
+frequency to frequency and from window to window; between bands they may differ, and levels do not count. So
+equalising, level and polarity leave it near 1; limiting lowers it a little; another song, another take or
+another place in the song leaves near 0. The border was set on real music: see
+tests/comparison/test_align_music.
 
-Conversion of a version to another sample rate, and out of a slow drift, in one resampling.
-
-The resampler is libsoxr at its highest quality (linear phase, its delay taken off), fed in pieces.
-Conventions: samples float32 (frames, channels); frame 0 stays at time 0.
-
-Judgement of candidate places: each is looked at closely, and kept or dropped.
-
-A place at which the two agree badly may suffer from a drift that the coarse look could not measure: there the
-windows are asked one by one, and the place is judged again along the line that they give.
-Conventions: as in comparison/align_fine; similarities as in comparison/align_similarity.
+Conventions: samples float32 (frames, channels), frame 0 at time 0; places and drift as in
+comparison/alignment.
 """
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -34,9 +34,9 @@ from simulator.common.units import format_time, gain_to_db
 from simulator.comparison import align_coarse, align_fine
 from simulator.comparison.align_coarse import CoarsePlace
 from simulator.comparison.align_edits import Stretch, stretches
-from simulator.comparison.align_similarity import AMBIGUOUS_SHARE, BORDER, confidence, similarity
+from simulator.comparison.align_fine import Common
 from simulator.comparison.alignment import Alignment, BandDelay, Edit, Kind, OffsetCandidate, Piece
-from simulator.dsp.fractional_delay import read
+from simulator.dsp.interpolation import read
 from simulator.dsp.spectrum import BANDS
 
 _MOST_EDITS = 6
@@ -576,3 +576,39 @@ def _band_delays(
         delay = align_fine.exact_delay(shared, size, polarity, 0.0, inside) if enough else None
         delays.append(BandDelay(name, low, high, None if delay is None else delay * to_second))
     return tuple(delays)
+
+
+BORDER = 0.25
+"""Below it two versions are held to be different performances."""
+STEEPNESS = 20.0
+AMBIGUOUS_SHARE = 0.9
+_LOWEST_HZ, _HIGHEST_HZ = 60.0, 16_000.0
+_FLOOR = 1e-6
+"""A band whose mean power is this far under the strongest band's says nothing."""
+
+
+def similarity(shared: Common, rate: int, size: int, delay: float) -> float:
+    """0 to 1, read `delay` frames off the windows' own place."""
+    count = shared.cross.shape[0]
+    power = np.sqrt(shared.first_power * shared.second_power)
+    turned = shared.cross * np.exp(-2j * np.pi * np.arange(count) / size * delay)
+    unit = np.divide(turned, power, out=np.zeros_like(turned), where=power > 0.0)
+    edges = _LOWEST_HZ * 2.0 ** (np.arange(0, 26) / 3.0)
+    bins = np.unique(np.minimum(np.round(edges * size / rate).astype(int), count - 1))
+    bins = bins[edges[: bins.shape[0]] <= min(_HIGHEST_HZ, 0.45 * rate)]
+    bands = []
+    for low, high in itertools.pairwise(bins.tolist()):
+        ours, theirs = shared.first_power[low:high].mean(), shared.second_power[low:high].mean()
+        bands.append((abs(unit[low:high].mean()), ours, theirs))
+    if not bands:
+        return 0.0
+    size_of, first, second = (np.array(column) for column in zip(*bands, strict=True))
+    counted = (first > _FLOOR * first.max()) & (second > _FLOOR * second.max())
+    return float(min(1.0, size_of[counted].mean())) if counted.any() else 0.0
+
+
+def confidence(value: float) -> float:
+    """0.5 to 1: how sure "same" (at or above BORDER) or "different" (below) is. A logistic whose steepness
+    was chosen so that the unrelated and the related pairs of the tests lie beyond 0.9; it is a scale to
+    compare by, not a probability measured on many songs."""
+    return 1.0 / (1.0 + math.exp(-STEEPNESS * abs(value - BORDER)))

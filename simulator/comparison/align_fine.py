@@ -17,7 +17,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.dsp.fractional_delay import read
+from simulator.dsp.interpolation import read
 
 WINDOW = 1 << 15
 FINE_WINDOW = 1 << 13

@@ -1,40 +1,33 @@
-"""Size of the difference, and what explains it, in two passes over the common part.
+"""Size of the difference of two versions, what explains it, and the difference as samples.
 
-The first pass finds the match (one least-squares gain) and the gain curve; the second takes the spectra of
-the open version, the other one and the gain riding, from which everything else follows. A filter is looked
-for after the riding has been taken out: see comparison/difference_measure.
-Conventions: as in comparison/difference.
+The first pass over the common part finds the match (one least-squares gain) and the gain curve; the second
+takes the spectra of the open version, the other one and the gain riding, from which everything else follows.
 
-The two versions side by side: the common part in K-weighted blocks.
-
-The second version is read at its place (between the samples where it must be), its polarity put right.
-Conventions: blocks float32 (channels, frames), at the first version's rate; channels that BS.1770 does not
-count (LFE) are left out of the weighted blocks, and the surround weight is in them already, as its root.
-
-Gain riding: the smoothed broadband gain that explains the difference best.
-
-At each moment the gain is the least-squares gain from the other version to the open one under a Hann window
+Gain riding: at each moment the least-squares gain from the other version to the open one under a Hann window
 of 50 ms (K-weighted, all channels together); where the other version is next to silent it falls back to the
 gain of the whole. Between the moments, 3 ms apart, it moves in straight lines.
-Conventions: sums by step are float64 (steps,), from the start of the common part; gains are linear.
 
-Tonal balance: the one fixed filter that explains the difference, which is then no limiting.
+Tonal balance: the one fixed filter that explains the difference, which is then no limiting. The best linear
+filter from the open version to the other one (Wiener) has, at each frequency, the cross spectrum over the
+open one's power spectrum; what it leaves unexplained is (1 − γ²) of the other's power. It is asked in that
+direction because no filter makes partials that distortion adds where there was nothing. A level that moves is
+no filter, but where the music moves with it a filter would explain some of it (a fade takes more from what
+comes at the end). So the filter is fitted twice, on the open version and on the open version led along the
+other one's level, and the fit that leaves less counts. Third octaves after IEC 61260-1 (base ten): centre
+1000·10^(k/10) Hz, edges 10^(±1/20) from it.
 
-The best linear filter from the open version to the other one (Wiener) has, at each frequency, the cross
-spectrum over the open one's power spectrum; what it leaves unexplained is (1 − γ²) of the other's power. It
-is asked in that direction because no filter makes partials that distortion adds where there was nothing.
-A level that moves is no filter, but where the music moves with it a filter would explain some of it (a fade
-takes more from what comes at the end). So the filter is fitted twice, on the open version and on the open
-version led along the other one's level, and the fit that leaves less counts.
-Third octaves after IEC 61260-1 (base ten): centre 1000·10^(k/10) Hz, edges 10^(±1/20) from it.
-Conventions: spectra summed over frames and channels, by bin.
+Conventions: blocks float32 (channels, frames) at the first version's rate, the second read at its place
+(between the samples where it must be) with its polarity put right; channels that BS.1770 does not count (LFE)
+are left out of the weighted blocks, and the surround weight is in them already, as its root; sums by step and
+spectra float64. The audible difference is not weighted and as loud as it is, float32 (frames, channels), in
+all as many frames as the open version has, silence outside the common part.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, fields
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,7 +37,7 @@ from simulator.common.units import gain_to_db, seconds_to_frames
 from simulator.comparison.align import AlignedPair, same_channels
 from simulator.comparison.difference import BandDifference, Difference, ThirdOctave
 from simulator.dsp import spectrum
-from simulator.dsp.fractional_delay import read
+from simulator.dsp.interpolation import read
 from simulator.dsp.k_weighting import KWeighting
 from simulator.dsp.segments import SEGMENT_FRAMES
 
@@ -529,3 +522,29 @@ def _unmatched(pair: Pair) -> Difference:
         third_octaves=(),
         reason="Nothing to match: one of the two is silent where both play.",
     )
+
+
+Part = Literal["residual", "gain_riding", "waveform_change"]
+
+
+def difference_blocks(matched: Matched, part: Part = "residual") -> Iterator[NDArray[np.float32]]:
+    """The difference, open − gain·other, or the part of it that is named."""
+    pair = matched.pair
+    channels = pair.open_samples.shape[1]
+    yield from _silence(pair.start, channels)
+    for at, ours, theirs in pair.blocks():
+        if part == "residual":
+            block = ours - np.float32(matched.gain) * theirs
+        else:
+            moving = matched.curve.over(at, ours.shape[1])
+            if part == "gain_riding":
+                block = (moving - matched.gain).astype(np.float32) * theirs
+            else:
+                block = ours - moving.astype(np.float32) * theirs
+        yield np.ascontiguousarray(block.T)
+    yield from _silence(pair.open_samples.shape[0] - pair.end, channels)
+
+
+def _silence(frames: int, channels: int) -> Iterator[NDArray[np.float32]]:
+    for start in range(0, frames, SEGMENT_FRAMES):
+        yield np.zeros((min(SEGMENT_FRAMES, frames - start), channels), dtype=np.float32)

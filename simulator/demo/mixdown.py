@@ -22,9 +22,8 @@ from numpy.typing import NDArray
 
 from simulator.common.units import db_to_gain, seconds_to_frames
 from simulator.demo.modal import LN_1000, Samples, Values, drawn
-from simulator.demo.players import play_part
+from simulator.demo.players import Clock, play_part
 from simulator.demo.score import Part, Room, Score
-from simulator.demo.timing import Clock
 
 BLOCK = 1 << 18
 ECHOES = 12

@@ -1,10 +1,11 @@
 """Players of the parts: which sound, how loud, exactly when.
 
-A player varies: each note is some milliseconds early or late and a little softer or louder, by the
-part's own random numbers. Sounds are made once for each pitch and step of velocity and then placed by
-addition.
+A player varies: each note is some milliseconds early or late and a little softer or louder, by the part's own
+random numbers. Sounds are made once for each pitch and step of velocity and then placed by addition. Tempo
+runs straight from its start to its end over each section; swing makes every second unit late.
 
-Conventions: a part's bus is (1 or 2, frames) float32, before its level, drive and place.
+Conventions: a part's bus is (1 or 2, frames) float32, before its level, drive and place; beats from the start
+of the piece in, seconds out.
 """
 
 from __future__ import annotations
@@ -15,13 +16,12 @@ import numpy as np
 
 from simulator.common.units import db_to_gain
 from simulator.demo.drums import KITS
-from simulator.demo.modal import Samples, fade
+from simulator.demo.modal import Samples, Values, fade
 from simulator.demo.pattern import Note
 from simulator.demo.pitch import frequency_hz
-from simulator.demo.score import Part, Phrase
+from simulator.demo.score import Part, Phrase, Score
 from simulator.demo.struck import STRUCK
 from simulator.demo.sustained import ENSEMBLES, LOOP_FRAMES, SOLOS, Tone, ensemble_loop, solo_phrase
-from simulator.demo.timing import Clock
 
 INSTRUMENTS = frozenset({*STRUCK, *ENSEMBLES, *SOLOS})
 KIT_SOUNDS = {kit: frozenset(sounds) for kit, sounds in KITS.items()}
@@ -171,3 +171,40 @@ def _play_solo(part: Part, clock: Clock, frames: int, rate: int, rng: np.random.
         ]
         _place(bus, start, solo_phrase(kind, tones, rate, rng)[None, :])
     return bus
+
+
+GRID = 24
+"""Points a beat at which the tempo is summed up."""
+
+
+class Clock:
+    """The time of every beat of one score."""
+
+    def __init__(self, score: Score) -> None:
+        beats, seconds, now = [0.0], [0.0], 0.0
+        for section in score.sections:
+            steps = max(1, int(section.beats * GRID))
+            share = (np.arange(steps) + 0.5) / steps
+            tempo = section.tempo_bpm[0] + (section.tempo_bpm[1] - section.tempo_bpm[0]) * share
+            passed = np.cumsum(60.0 / tempo * (section.beats / steps))
+            beats += list(section.start_beat + section.beats * (np.arange(steps) + 1) / steps)
+            seconds += list(now + passed)
+            now = seconds[-1]
+        self._beats: Values = np.array(beats)
+        self._seconds: Values = np.array(seconds)
+        self._swing = score.head.swing
+        self._unit = score.head.swing_unit_beats
+        self.end_s = now + score.head.tail_s
+
+    def seconds(self, beat: float) -> float:
+        """Time of a beat; past the last bar the last tempo goes on."""
+        pair, within = divmod(beat, 2.0 * self._unit)
+        share = within / (2.0 * self._unit)
+        late = 0.5 + 0.5 * self._swing
+        bent = share * 2.0 * late if share < 0.5 else late + (share - 0.5) * 2.0 * (1.0 - late)
+        beat = pair * 2.0 * self._unit + bent * 2.0 * self._unit if self._swing else beat
+        over = beat - self._beats[-1]
+        if over > 0.0:
+            pace = (self._seconds[-1] - self._seconds[-2]) / (self._beats[-1] - self._beats[-2])
+            return float(self._seconds[-1] + over * pace)
+        return float(np.interp(beat, self._beats, self._seconds))

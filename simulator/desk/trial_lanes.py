@@ -8,7 +8,7 @@ from collections.abc import Iterable
 
 from simulator.common.units import seconds_to_frames
 from simulator.deck.program import Deck, DeckSegment
-from simulator.metering.energy import exact_lufs
+from simulator.metering.gating import exact_lufs
 from simulator.session.events import Prepared
 from simulator.session.levels import LEAD_SECONDS, LONGEST_SECONDS
 

@@ -25,8 +25,7 @@ from simulator.comparison import difference as difference_form
 from simulator.comparison.align import AlignedPair, align_and_move, lay_over
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference
-from simulator.comparison.difference_audio import Part, difference_blocks
-from simulator.comparison.difference_measure import Matched, measure_difference
+from simulator.comparison.difference_measure import Matched, Part, difference_blocks, measure_difference
 from simulator.engine import workers
 from simulator.storage.measurement_cache import Store, pack_pair, unpack_pair
 

@@ -22,7 +22,7 @@ from simulator.common.errors import SimulatorError, UsageError
 from simulator.common.numbers import level
 from simulator.common.units import db_to_gain, format_time
 from simulator.comparison import versions as loss
-from simulator.comparison.difference_audio import Part
+from simulator.comparison.difference_measure import Part
 from simulator.comparison.noise import NoiseKind, common_trim_db, laid_under, noise_bed
 from simulator.comparison.versions import Comparison, Heard, Played
 from simulator.engine import workers as pool

@@ -27,7 +27,7 @@ from simulator.common.units import db_to_gain, gain_to_db
 from simulator.dsp.k_weighting import KWeighting
 from simulator.dsp.segments import recut
 from simulator.metering import gating
-from simulator.metering.energy import StepEnergy, step_energies
+from simulator.metering.gating import StepEnergy, step_energies
 from simulator.metering.measurement import Measurement
 from simulator.metering.true_peak import TruePeakMeter
 

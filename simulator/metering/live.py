@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.units import energy_to_lufs, gain_to_db, seconds_to_frames
-from simulator.metering.energy import mean_energies
-from simulator.metering.gating import ABSOLUTE_GATE_LUFS
+from simulator.metering.gating import ABSOLUTE_GATE_LUFS, mean_energies
 from simulator.metering.true_peak import TruePeakMeter
 
 MOMENTARY_SECONDS = 0.4

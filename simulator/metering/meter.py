@@ -25,11 +25,10 @@ from simulator.common.errors import AudioError
 from simulator.common.units import db_to_gain, energy_to_lufs, format_time, gain_to_db
 from simulator.dsp.k_weighting import KWeighting
 from simulator.dsp.segments import METER_FRAMES, recut
-from simulator.metering import dynamics, energy, gating
+from simulator.metering import dynamics, gating
 from simulator.metering.clipping import ClipDetector
 from simulator.metering.measurement import Measurement, Series, Warning_
-from simulator.metering.overs import OverCollector
-from simulator.metering.true_peak import HISTORY, TruePeakMeter
+from simulator.metering.true_peak import HISTORY, OverCollector, TruePeakMeter
 
 CEILING_RANGE_DB = 0.1
 _NEAR = np.float32(10.0 ** (-CEILING_RANGE_DB / 20.0))
@@ -124,7 +123,7 @@ class _Channel:
         self._history = max(HISTORY, self.clipping.history)
         self._window = np.zeros(self._history, dtype=np.float32)
         self._weighting = KWeighting(sample_rate) if weight else None
-        self._energy = energy.StepEnergy(sample_rate)
+        self._energy = gating.StepEnergy(sample_rate)
 
     def work(self, samples: Samples) -> _Found:
         """Meters the next segment (frames,); gives it back in one piece, with its places over the ceiling and
@@ -224,8 +223,8 @@ def _result(
     for meter in meters[1:]:
         if meter.weight:
             sums += meter.take_fine_sums()
-    steps = energy.step_energies(sums, sample_rate)
-    momentary = energy.greatest_momentary(sums, sample_rate)
+    steps = gating.step_energies(sums, sample_rate)
+    momentary = gating.greatest_momentary(sums, sample_rate)
     series = Series(
         steps, np.max(step_peaks, axis=0)[: steps.shape[0]] if frames else np.zeros(0, np.float32)
     )

@@ -1,17 +1,23 @@
 """Decision: the gain that a player applies to each track, and why.
 
-Pure: a profile and measurements in, decisions out. Gains in dB, positive raises. In the scope of a
-track each track gets its own gain; in the scope of an album all its tracks get one. The rules are in
-`gain_policy`, what is counted in `counted_level`. Beside each gain stands its reason in words.
+Pure: a profile and measurements in, decisions out. In the scope of a track each track gets its own gain; in
+the scope of an album all its tracks get one. What is counted is in `counted_level`. Beside each gain stands
+its reason in words: every number is rounded to 0.1, and a gain that rounds to 0.0 dB is said to leave the
+level as it is. Two numbers that differ and would be written alike are "just" over or under each other, or get
+a second decimal.
 
-Every number is rounded to 0.1, and a gain that rounds to 0.0 dB is said to leave the level as it is. Two
-numbers that differ and would be written alike are "just" over or under each other, or get a second decimal.
+Conventions: gains and levels in dB, positive raises; the peak is of the kind that the ceiling counts; largest
+boost and cut are magnitudes and bound the wanted gain before the peak is looked at (a ceiling that always
+applies may therefore cut by more than the largest cut). Source: the four policies of published players
+(attenuate only; up to the headroom: ReplayGain's clipping prevention; boosted and limited: EBU R 128 s2;
+boosted unprotected), all as secondary sources state them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from simulator.common.numbers import level, true_minus
 from simulator.common.text import capital
@@ -23,7 +29,6 @@ from simulator.normalizer.counted_level import (
     counted_track,
     counts_twice,
 )
-from simulator.normalizer.gain_policy import LimitedBy, applied_gain_db, limiter_in_path, limiter_will_act
 from simulator.normalizer.profile import Profile
 from simulator.playlists.playlist import Track
 
@@ -255,3 +260,58 @@ def _notes(tracks: Sequence[tuple[Track, Measurement | None]], index: int) -> st
     if unread:
         notes += f" {unread} of its tracks could not be read and {'is' if unread == 1 else 'are'} left out."
     return notes
+
+
+LimitedBy = Literal[
+    "nothing",
+    "no_upward_gain",
+    "headroom",
+    "ceiling",
+    "max_boost",
+    "max_cut",
+    "unmeasurable",
+    "no_target",
+]
+"""What kept a gain from what the player wanted. "headroom" is a raise cut short by the ceiling, "ceiling" a
+track turned down because of its peak; with "unmeasurable" and "no_target" no gain was wanted at all."""
+SAME_DB = 1e-9
+"""Differences smaller than this are rounding: they count as no limit."""
+
+
+def applied_gain_db(
+    profile: Profile, wanted_gain_db: float, peak_db: float | None
+) -> tuple[float, LimitedBy]:
+    """The applied gain and what limited it. A `peak_db` of None (silence) meets no ceiling."""
+    limited_by: LimitedBy = "nothing"
+    gain_db = wanted_gain_db
+    if profile.max_boost_db is not None and gain_db > profile.max_boost_db + SAME_DB:
+        gain_db, limited_by = profile.max_boost_db, "max_boost"
+    if profile.max_cut_db is not None and gain_db < -profile.max_cut_db - SAME_DB:
+        gain_db, limited_by = -profile.max_cut_db, "max_cut"
+    if profile.upward == "never" and gain_db > SAME_DB:
+        gain_db, limited_by = 0.0, "no_upward_gain"
+    if peak_db is None or profile.upward in ("limited", "unprotected"):
+        return gain_db + 0.0, limited_by
+    room_db = profile.ceiling.level_db - peak_db
+    if profile.ceiling.applies == "always":
+        if room_db < gain_db - SAME_DB:
+            limited_by = "headroom" if room_db >= 0.0 else "ceiling"
+        gain_db = min(gain_db, room_db)
+    elif gain_db > 0.0 and profile.upward == "headroom":
+        if room_db < gain_db - SAME_DB:
+            limited_by = "headroom"
+        gain_db = max(0.0, min(room_db, gain_db))
+    return gain_db + 0.0, limited_by
+
+
+def limiter_in_path(profile: Profile, gain_db: float) -> bool:
+    """Does the sound run through the player's limiter? Only where the level is raised, unless the
+    ceiling always applies."""
+    return profile.limiter is not None and (profile.ceiling.applies == "always" or gain_db > 0.0)
+
+
+def limiter_will_act(profile: Profile, gain_db: float, peak_db: float | None) -> bool:
+    """Will the limiter, being in the path, have something to reduce?"""
+    if profile.limiter is None or peak_db is None or not limiter_in_path(profile, gain_db):
+        return False
+    return peak_db + gain_db > profile.limiter.ceiling_db + SAME_DB

@@ -7,7 +7,7 @@ grid: mastered music within 0.03 LU for 12 s, 0.08 for 3 s, 0.12 for 2 s, 0.5 fo
 0.6, 1.8 and 10). What a limiter does is in the played measurement's own series.
 
 A blind trial, in which the level alone must not tell, measures the frames that it will play instead
-(`exact_lufs` of `metering/energy`): a short passage of drums can be an LU off in the series.
+(`exact_lufs` of `metering/gating`): a short passage of drums can be an LU off in the series.
 """
 
 from __future__ import annotations

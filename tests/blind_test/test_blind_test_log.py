@@ -9,9 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as some
 
-from simulator.blind_test.log import replay, to_log
 from simulator.blind_test.result import result
-from simulator.blind_test.trial import TrialPlan, begin
+from simulator.blind_test.trial import TrialPlan, begin, replay, to_log
 
 PLAN = TrialPlan("preference", ("one", "two"), 10, 3, "matched", 0.02, 12.0, 8.0, "its loudest 8 s")
 

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from simulator.blind_test.log import replay
 from simulator.blind_test.result import DiscriminationResult, result
+from simulator.blind_test.trial import replay
 from simulator.cli.app import run
 
 RATE = 44100

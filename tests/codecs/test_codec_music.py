@@ -16,8 +16,7 @@ from support.external import require_external
 
 from simulator.audio_files.reader import AudioReader
 from simulator.codecs import codec
-from simulator.codecs.delay import shift_between
-from simulator.codecs.deliver import Delivering
+from simulator.codecs.deliver import Delivering, shift_between
 from simulator.metering.meter import measure_array
 from simulator.normalizer.codec_records import CODECS
 from simulator.normalizer.profile import Delivery

@@ -13,8 +13,7 @@ from support import signals
 
 from simulator.audio_files.reader import AudioReader
 from simulator.codecs import codec
-from simulator.codecs.delay import DelayFinder, shift_between
-from simulator.codecs.deliver import Delivering, delivered_rate, steps
+from simulator.codecs.deliver import DelayFinder, Delivering, delivered_rate, shift_between, steps
 from simulator.common.errors import AudioError
 from simulator.dsp.resample import resampled_frames
 from simulator.engine.workers import one_blas_thread

@@ -11,7 +11,7 @@ import soundfile
 from support import signals
 from support.in_memory import play_array
 
-from simulator.codecs.delay import shift_between
+from simulator.codecs.deliver import shift_between
 from simulator.codecs.lanes import LaneJob, difference, write_lane
 from simulator.dsp.resample import resample
 from simulator.engine.predict import deliver, predict

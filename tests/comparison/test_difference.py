@@ -19,8 +19,7 @@ from simulator.comparison import difference_measure
 from simulator.comparison.align import lay_over
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference
-from simulator.comparison.difference_audio import difference_blocks
-from simulator.comparison.difference_measure import Matched, measure_difference
+from simulator.comparison.difference_measure import Matched, difference_blocks, measure_difference
 from simulator.dsp.limiter import limit_array
 from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.dsp.segments import SEGMENT_FRAMES

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simulator.demo.mastering import master, ridden, soft_clipped
+from simulator.demo.demo import master, ridden, soft_clipped
 from simulator.demo.score import Recipe
 from simulator.metering.meter import measure_array
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from support.made_versions import song
 
-from simulator.dsp.fractional_delay import HALF, read
+from simulator.dsp.interpolation import HALF, read
 
 
 def tone(share_of_rate: float, frames: int, shift: float = 0.0) -> np.ndarray:

@@ -8,7 +8,7 @@ from scipy.signal import sosfilt
 from support.signals import pink_noise
 
 from simulator.dsp.k_weighting import k_weighting_coefficients
-from simulator.metering.energy import exact_lufs
+from simulator.metering.gating import exact_lufs
 
 RATE = 48_000
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 import pytest
 from support.made_measurements import player
 
-from simulator.normalizer.gain_policy import applied_gain_db, limiter_in_path, limiter_will_act
+from simulator.normalizer.decision import applied_gain_db, limiter_in_path, limiter_will_act
 
 # The ceiling is −1 dB in all rows: wanted, peak -> gain, limit.
 BOOST_ONLY_HEADROOM = [

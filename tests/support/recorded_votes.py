@@ -7,8 +7,7 @@ from collections.abc import Iterable
 import msgspec
 
 from simulator.blind_test.ballot import VoteAnswer
-from simulator.blind_test.log import replay
-from simulator.blind_test.trial import Trial
+from simulator.blind_test.trial import Trial, replay
 from simulator.session.blind.record import VOTE
 from simulator.session.log import Act
 

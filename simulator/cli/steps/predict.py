@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from simulator.cli.steps.prepare import Predictions
     from simulator.engine.predict import Delivered
-    from simulator.normalizer.gain_policy import LimitedBy
+    from simulator.normalizer.decision import LimitedBy
     from simulator.normalizer.profile import Profile
 
 WIDTH = 79

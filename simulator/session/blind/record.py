@@ -14,8 +14,7 @@ from typing import Any
 import msgspec
 
 from simulator.blind_test.ballot import Ballot, VoteAnswer
-from simulator.blind_test.log import to_log
-from simulator.blind_test.trial import Trial
+from simulator.blind_test.trial import Trial, to_log
 from simulator.session.log import Act
 
 BALLOT, VOTE = "ballot", "vote"

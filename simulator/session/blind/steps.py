@@ -19,9 +19,8 @@ from dataclasses import replace
 from typing import Any
 
 from simulator.blind_test import trial as trials
-from simulator.blind_test.log import to_log
 from simulator.blind_test.result import result
-from simulator.blind_test.trial import Trial
+from simulator.blind_test.trial import Trial, to_log
 from simulator.blind_test.words import result_sentences
 from simulator.common.errors import UsageError
 from simulator.common.numbers import level

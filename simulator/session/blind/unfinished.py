@@ -11,8 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from simulator.blind_test.log import replay, to_log
-from simulator.blind_test.trial import Letter, Trial
+from simulator.blind_test.trial import Letter, Trial, replay, to_log
 from simulator.session.log import Act
 
 BEGUN, ANSWER, TRIAL = "trial begun", "trial answer", "trial"

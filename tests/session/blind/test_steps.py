@@ -8,7 +8,7 @@ import pytest
 from support.made_session import Desk, session, view
 from support.made_session import song as made_song
 
-from simulator.blind_test.log import replay, to_log
+from simulator.blind_test.trial import replay, to_log
 from simulator.session.acts.level_guard import RAMP_S
 from simulator.session.effects import Keep, Leave, Output, Pause, Prepare, Resume, Say, Sound
 from simulator.session.events import DeviceLost, Prepared, Pressed, Replaced, Typed

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from support.made_session import Desk, session
 
-from simulator.blind_test.log import to_log
+from simulator.blind_test.trial import to_log
 from simulator.page.session_log import trials
 from simulator.session.blind.unfinished import unfinished, unfinished_words
 from simulator.session.effects import Keep, Sound
