@@ -36,7 +36,7 @@ _NOTHING = 1e-300
 _LEAST_SIDE = 1e-4
 """Of sum and difference the lesser one has at least this share of the other's power (−40 dB)."""
 _SWAPPED = 0.25
-"""Mean correlation from which on a sign counts: the border of comparison/align_similarity."""
+"""Mean correlation from which on a sign counts: the border of comparison/align."""
 
 Spectra = NDArray[np.complex64]
 Values = NDArray[np.float64]

@@ -6,7 +6,7 @@ that is moved (the loud master). The moment at frame n of the first lies at fram
 of the second; `offset_frames` are frames of the second version's rate and need not be whole. `polarity` is
 1, or −1 where the second is upside down. `gain_db` is the gain that brings the second to the first (least
 squares, plain samples, over windows all over the common part): negative where the second is the louder one.
-Similarities run from 0 to 1: see comparison/align_similarity.
+Similarities run from 0 to 1: see comparison/align.
 """
 
 from __future__ import annotations
