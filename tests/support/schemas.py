@@ -8,7 +8,9 @@ from typing import Any
 
 import jsonschema
 
-SCHEMAS = Path(__file__).resolve().parent.parent / "schemas"
+import simulator
+
+SCHEMAS = Path(simulator.__file__).parent / "schemas"
 
 
 def valid(text: str, name: str) -> Any:

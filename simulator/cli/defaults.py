@@ -1,0 +1,116 @@
+"""Defaults of options, from the user's settings file and from the environment.
+
+`settings.toml` in the user's configuration folder holds a table for all commands and one for each command:
+
+    device = "USB Audio"
+    profile = ["minus14-headroom", "untouched"]
+
+    [check]
+    ceiling = -1.0
+
+A key is the long name of an option. FAIRHEARING_DEVICE (for all commands) and FAIRHEARING_LISTEN_DEVICE go
+before the file; the command line goes before both. What a playlist says about its players goes before all but
+that.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import click
+
+from simulator.common.errors import UsageError
+
+FILE = "settings.toml"
+KEYS = ("profile", "for", "target", "ceiling", "device", "rate", "workers")
+"""Options for which a standing choice makes sense."""
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """A value and where it is from."""
+
+    value: Any
+    origin: str
+
+
+def settings_path() -> Path:
+    """The user's settings file, which need not exist."""
+    from simulator.storage.user_settings import config_folder
+
+    return config_folder() / FILE
+
+
+def settings_for(command: str) -> dict[str, Setting]:
+    """The settings that hold for a command, by key. Raises UsageError naming a wrong line of the file."""
+    found: dict[str, Setting] = {}
+    path = settings_path()
+    table = _read(path)
+    for level, where in ((table, ""), (table.get(command, {}), f" [{command}]")):
+        found |= {
+            key: Setting(value, f"{path}{where}")
+            for key, value in level.items()
+            if not isinstance(value, dict)
+        }
+    for key in KEYS:
+        for name in (f"FAIRHEARING_{key.upper()}", f"FAIRHEARING_{command.upper()}_{key.upper()}"):
+            if os.environ.get(name):
+                found[key] = Setting(os.environ[name], name)
+    return found
+
+
+def option_defaults(command: click.Command) -> dict[str, Any]:
+    """The settings as click's defaults for one command, by parameter. The players are left to `prepare`,
+    since a playlist's own go before them."""
+    found = settings_for(command.name or "")
+    defaults = {}
+    for parameter in command.params:
+        for key in (option.removeprefix("--") for option in parameter.opts):
+            if key in found and key != "profile" and not getattr(parameter, "hidden", False):
+                value = found[key].value
+                many = parameter.multiple if isinstance(parameter, click.Option) else False
+                defaults[parameter.name or key] = [value] if many and isinstance(value, str) else value
+    return defaults
+
+
+def default_profiles(command: str) -> tuple[str, ...]:
+    """The players of the settings; none where there are none."""
+    found = settings_for(command).get("profile")
+    if found is None:
+        return ()
+    return (found.value,) if isinstance(found.value, str) else tuple(found.value)
+
+
+def _read(path: Path) -> dict[str, Any]:
+    import difflib
+    import tomllib
+
+    from simulator.cli.app import COMMANDS
+    from simulator.storage.small_files import MEBIBYTE, read_small
+
+    try:
+        table = tomllib.loads(read_small(path, MEBIBYTE).decode("utf-8"))
+    except FileNotFoundError:
+        return {}
+    except (OSError, ValueError) as problem:
+        raise UsageError(f"{path}: cannot be read: {problem}.", "Correct the file, or remove it.") from None
+    for where, level in (("", table), *((name, one) for name, one in table.items() if isinstance(one, dict))):
+        known = (*KEYS, *COMMANDS) if not where else KEYS
+        for key, value in level.items():
+            name = f"{where}.{key}" if where else key
+            if key not in known:
+                near = difflib.get_close_matches(key, known, 1)
+                hint = f"Did you mean {near[0]}?" if near else f"Known keys: {', '.join(KEYS)}."
+                raise UsageError(f"{path}: unknown key {name}.", hint)
+            if not _fits(value, list_too=key in ("profile", "for"), table_too=not where and key in COMMANDS):
+                raise UsageError(f"{path}: {name} must be a number or a text, got {value!r}.")
+    return table
+
+
+def _fits(value: Any, *, list_too: bool, table_too: bool) -> bool:
+    if isinstance(value, list):
+        return list_too and all(isinstance(one, str) for one in value)
+    return isinstance(value, (str, int, float)) or (table_too and isinstance(value, dict))
