@@ -32,6 +32,9 @@ COMMANDS = {
     "predict": "What normalising players will do to masters and references.",
     "profiles": "The player profiles: list them, show one, start your own.",
     "render": "Write the audio as a player would play it.",
+    "cache": "What the cache holds; clear or limit it.",
+    "schema": "The JSON Schemas of what --json prints.",
+    "settings": "Your standing choices, and where each is from.",
     "votes": "Take a client's answers to a page's vote into the record.",
 }
 
@@ -69,8 +72,15 @@ def cli(ctx: click.Context) -> None:
 
     Start with `fairhearing demo`. Then: `fairhearing predict LOUD.wav OPEN.wav`.
     """
-    if ctx.invoked_subcommand is None:
+    name = ctx.invoked_subcommand
+    if name is None:
         click.echo(ctx.get_help())
+    elif name in COMMANDS:
+        from simulator.cli.defaults import option_defaults
+
+        command = cli.get_command(ctx, name)
+        assert command is not None
+        ctx.default_map = {name: option_defaults(command)}
 
 
 def main(arguments: list[str] | None = None) -> NoReturn:

@@ -39,7 +39,7 @@ class Setting:
 
 def settings_path() -> Path:
     """The user's settings file, which need not exist."""
-    from simulator.storage.user_settings import config_folder
+    from simulator.storage.folders import config_folder
 
     return config_folder() / FILE
 
@@ -76,9 +76,10 @@ def option_defaults(command: click.Command) -> dict[str, Any]:
     return defaults
 
 
-def default_profiles(command: str) -> tuple[str, ...]:
-    """The players of the settings; none where there are none."""
-    found = settings_for(command).get("profile")
+def default_profiles() -> tuple[str, ...]:
+    """The players that the settings name for the running command; none where they name none."""
+    context = click.get_current_context(silent=True)
+    found = settings_for((context.info_name if context else "") or "").get("profile")
     if found is None:
         return ()
     return (found.value,) if isinstance(found.value, str) else tuple(found.value)

@@ -115,7 +115,8 @@ def say_problems(problems: Iterable[SimulatorError | None]) -> None:
 
 def open_store(no_cache: bool, rehash: bool) -> Store:
     """The cache as the options ask for it."""
-    from simulator.storage.measurement_cache import Store, cache_folder
+    from simulator.storage.folders import cache_folder
+    from simulator.storage.measurement_cache import Store
 
     return Store(None if no_cache else cache_folder(), warn, rehash=rehash)
 

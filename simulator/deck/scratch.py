@@ -10,7 +10,7 @@ import shutil
 from pathlib import Path
 
 from simulator.common.errors import WriteError
-from simulator.storage.measurement_cache import cache_folder
+from simulator.storage.folders import cache_folder
 from simulator.storage.process_life import process_lives
 from simulator.storage.small_files import BINARY
 

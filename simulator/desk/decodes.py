@@ -18,7 +18,7 @@ from simulator.codecs.lanes import Lane, LaneJob, write_lane
 from simulator.common.errors import SimulatorError, WriteError
 from simulator.engine import workers
 from simulator.normalizer.profile import Delivery
-from simulator.storage.measurement_cache import cache_folder
+from simulator.storage.folders import cache_folder
 from simulator.storage.process_life import name_mark, named_lives, process_lives
 from simulator.storage.writing import make_folder
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from simulator.common.errors import SimulatorError
 from simulator.engine.workers import default_workers, run
 from simulator.storage.bundled import data_folder
-from simulator.storage.measurement_cache import cache_folder
+from simulator.storage.folders import cache_folder
 from simulator.storage.process_life import name_mark, named_lives
 from simulator.storage.writing import make_folder, refusal, write_error
 

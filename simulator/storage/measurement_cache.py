@@ -129,13 +129,6 @@ CREATE TABLE IF NOT EXISTS pair
 """
 
 
-def cache_folder() -> Path:
-    """Where the program may keep what it can make again."""
-    import platformdirs
-
-    return Path(platformdirs.user_cache_dir("fairhearing", appauthor=False))
-
-
 class Store:
     """The cache. Every call answers None or does nothing where the cache cannot help."""
 

@@ -16,9 +16,9 @@ from pathlib import Path
 from simulator.common.errors import SimulatorError, UsageError
 from simulator.common.text import as_utf8
 from simulator.session.log import Act, Record, from_json, to_json
+from simulator.storage.folders import data_folder_of_user
 from simulator.storage.lock import give_back, lock_of, real_path, take
 from simulator.storage.small_files import BINARY, LARGEST_RECORD_BYTES, read_small
-from simulator.storage.user_settings import data_folder_of_user
 from simulator.storage.writing import cut_to_bytes, whole_file
 
 SUFFIX = ".session.json"

@@ -26,20 +26,6 @@ class _Remembered(msgspec.Struct, frozen=True):
     trim_db: float
 
 
-def config_folder() -> Path:
-    """Where the program may keep what the user has chosen."""
-    import platformdirs
-
-    return Path(platformdirs.user_config_dir("fairhearing", appauthor=False))
-
-
-def data_folder_of_user() -> Path:
-    """Where the program may keep what the user has made: records of sessions, lines of the prompt."""
-    import platformdirs
-
-    return Path(platformdirs.user_data_dir("fairhearing", appauthor=False))
-
-
 def starting_trim_db(folder: Path) -> float:
     """The trim in dB that a session starts with: the remembered one, but FIRST_TRIM_DB at most, which is
     also the answer where nothing is remembered."""

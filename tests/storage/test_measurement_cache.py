@@ -13,7 +13,8 @@ import pytest
 from simulator.dsp.limiter import LimiterReport
 from simulator.metering.measurement import Measurement
 from simulator.metering.meter import measure_array
-from simulator.storage.measurement_cache import Store, cache_folder, pack, unpack
+from simulator.storage.folders import cache_folder
+from simulator.storage.measurement_cache import Store, pack, unpack
 
 
 @pytest.fixture

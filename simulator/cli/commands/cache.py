@@ -28,7 +28,7 @@ def command(clear: tuple[str, ...], limit: int | None) -> int:
     session files and settings are elsewhere and are never touched.
     """
     from simulator.storage.cache_contents import HOLDS, MEGABYTE, entries, over_limit, remove
-    from simulator.storage.measurement_cache import cache_folder
+    from simulator.storage.folders import cache_folder
 
     folder = cache_folder()
     found = entries(folder)

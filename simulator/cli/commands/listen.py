@@ -65,7 +65,7 @@ def command(
     from simulator.deck.live import open_deck
     from simulator.deck.to_file import FileDeck
     from simulator.desk.native_log import native_messages_to
-    from simulator.storage.measurement_cache import cache_folder
+    from simulator.storage.folders import cache_folder
     from simulator.storage.writing import refuse_sources
 
     if device is not None and to_file is not None:
@@ -111,8 +111,8 @@ def _listen(
     from simulator.engine.signals import signals_held
     from simulator.session import provenance
     from simulator.session.session import opened
-    from simulator.storage.measurement_cache import cache_folder
-    from simulator.storage.user_settings import config_folder, data_folder_of_user, starting_trim_db
+    from simulator.storage.folders import cache_folder, config_folder, data_folder_of_user
+    from simulator.storage.user_settings import starting_trim_db
 
     interactive = _on_terminal()
     say = _say_while_there if interactive else _say
@@ -186,7 +186,8 @@ def _session(
     from simulator.session.codec_variants import behind_converter
     from simulator.session.state import Session
     from simulator.storage.bundled import ALL, load_profiles
-    from simulator.storage.measurement_cache import ENCODED, Store, cache_folder
+    from simulator.storage.folders import cache_folder
+    from simulator.storage.measurement_cache import ENCODED, Store
 
     profiles = {one.id: one for one in [*load_profiles([ALL]), *ready.profiles]}
     profiles |= {one.id: one for one in map(behind_converter, list(profiles.values()))}

@@ -28,7 +28,8 @@ from simulator.page.file.session_file import add_act, is_record, playlist_of, re
 from simulator.session.blind.offer import MOST_VERSIONS
 from simulator.session.blind.record import ballot_act
 from simulator.session.log import Act
-from simulator.storage.measurement_cache import ENCODED, cache_folder
+from simulator.storage.folders import cache_folder
+from simulator.storage.measurement_cache import ENCODED
 from simulator.text.findings import verdict
 
 KINDS = ("notes", "marks", "decisions", "trials", "findings")

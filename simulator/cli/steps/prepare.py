@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from simulator.cli.defaults import default_profiles
 from simulator.cli.options import most_workers, open_store
 from simulator.cli.output import steps
 from simulator.common.errors import NothingDoneError, SimulatorError
@@ -86,7 +87,8 @@ def prepare_playlist(
     playlist: Playlist, profiles: Sequence[str], *, no_cache: bool, rehash: bool, workers: int | None
 ) -> PreparedPlaylist:
     """`prepare` for a playlist that was read already."""
-    chosen = load_profiles(profiles or (playlist.profile or DEFAULT_PROFILE,))
+    own = (playlist.profile,) if playlist.profile else default_profiles()
+    chosen = load_profiles(profiles or own or (DEFAULT_PROFILE,))
     store, count = open_store(no_cache, rehash), most_workers(workers)
     try:
         with steps("Measuring", len(playlist.tracks)) as step:
