@@ -7,7 +7,6 @@ gone when the work is. Lossy files are worked on in a spawned process, whose dec
 from __future__ import annotations
 
 import contextlib
-import os
 import tempfile
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -124,7 +123,7 @@ def _cached(first: str, second: str, store: Store) -> tuple[Alignment | None, Di
 
 def _run(job: _Job, store: Store) -> _Found:
     lossy = any(read_info(path).lossy for path in (job.first, job.second))
-    apart = lossy and os.environ.get("FAIRHEARING_IN_PROCESS") is None
+    apart = lossy and not workers.stays_in_process()
     if not apart:
         workers.one_blas_thread()
     results = workers.run(_do, [job], 1 if apart else 0, lambda one: f"{one.first} or {one.second}")

@@ -11,7 +11,6 @@ A decision is an act of the kind "decision" with `destination` (words), `target_
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -210,7 +209,7 @@ def _scans(tracks: Sequence[Delivered], workers: int) -> list[Scanned | Simulato
     paths = [one.track.path for one in tracks if one.measurement is not None]
     seconds = sum(one.measurement.duration_s for one in tracks if one.measurement is not None)
     count = workers if len(paths) > 1 and seconds > POOL_PAYS_SECONDS else 0
-    if not count and os.environ.get("FAIRHEARING_IN_PROCESS") is None and any(map(is_lossy, paths)):
+    if not count and not pool.stays_in_process() and any(map(is_lossy, paths)):
         count = 1
     done = iter(pool.in_order(pool.run(scan_file, paths, count, str), len(paths), lambda: None))
     return [None if one.measurement is None else next(done) for one in tracks]

@@ -308,4 +308,4 @@ def _workers_for(wanted: LadderRequest, count: int, most: int) -> int:
     if count > 1 and most > 1 and seconds > POOL_PAYS_SECONDS:
         return min(most, count)
     codecs = any(one.delivery is not None and one.delivery.codec != "none" for one in wanted.profiles)
-    return 1 if (info.lossy or codecs) and os.environ.get("FAIRHEARING_IN_PROCESS") is None else 0
+    return 1 if (info.lossy or codecs) and not pool.stays_in_process() else 0

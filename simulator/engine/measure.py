@@ -192,7 +192,7 @@ def _workers_for(jobs: Sequence[Job], most: int, store: Store) -> int:
     seconds = sum(_seconds(job) for job in jobs)
     if len(jobs) > 1 and most > 1 and seconds > POOL_PAYS_SECONDS:
         return min(most, len(jobs))
-    if os.environ.get("FAIRHEARING_IN_PROCESS") is not None:
+    if workers.stays_in_process():
         return 0
     return int(any(job.lossy or not store.was_decoded(job.path) for job in jobs))
 

@@ -199,7 +199,7 @@ def _render(
         )
     spread = workers if len(jobs) > 1 and _seconds(plan, good) > 150.0 else 0
     coded = plan.profile.delivery is not None and plan.profile.delivery.codec != "none"
-    if coded and not spread and os.environ.get("FAIRHEARING_IN_PROCESS") is None:
+    if coded and not spread and not pool.stays_in_process():
         spread = 1  # a codec may crash
     running = pool.run(render_track, jobs, spread, lambda job: job.source)
     try:

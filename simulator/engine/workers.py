@@ -16,6 +16,7 @@ import sys
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextvars import ContextVar
 from itertools import islice
 from typing import Any, TypeVar
 
@@ -31,6 +32,25 @@ STALL_SECONDS = 1800.0
 
 class _StalledError(BrokenProcessPool):
     """No worker has answered for STALL_SECONDS. What is left is then done job by job."""
+
+
+_STAYS = ContextVar("stays", default=False)
+
+
+@contextlib.contextmanager
+def in_this_process() -> Iterator[None]:
+    """Nothing in the block starts a process: for notebooks, and scripts without a main guard. A decoder that
+    crashes then takes this process with it."""
+    token = _STAYS.set(True)
+    try:
+        yield
+    finally:
+        _STAYS.reset(token)
+
+
+def stays_in_process() -> bool:
+    """Is all work to be done in this process? FAIRHEARING_IN_PROCESS says so for a whole run."""
+    return _STAYS.get() or os.environ.get("FAIRHEARING_IN_PROCESS") is not None
 
 
 def default_workers() -> int:
