@@ -194,9 +194,7 @@ def literals(path: Path) -> Iterator[Text]:
                 for one in ast.walk(value)
                 if isinstance(one, ast.Constant) and isinstance(one.value, str) and is_for_people(one.value)
             )
-            words = "".join(
-                str(one.value) if isinstance(one, ast.Constant) else "…" for one in node.values
-            )
+            words = "".join(str(one.value) if isinstance(one, ast.Constant) else "…" for one in node.values)
         elif isinstance(node, ast.Constant) and isinstance(node.value, str):
             words = node.value
         else:
@@ -231,7 +229,9 @@ def template(path: Path) -> Iterator[Text]:
         text = re.sub(r"\{#.*?#\}|<script.*?</script>|<style.*?</style>", "", text, flags=re.DOTALL)
         text = re.sub(r"\{\{.*?\}\}", "…", text, flags=re.DOTALL)
         text = re.sub(r"</?(?:b|i|em|strong|span|a|small|code|kbd|abbr|var)\b[^>]*>", "", text)
-        text = re.sub(r"\{%.*?%\}|<[^>]*>", lambda found: "\f" + "\n" * found[0].count("\n"), text, flags=re.DOTALL)
+        text = re.sub(
+            r"\{%.*?%\}|<[^>]*>", lambda found: "\f" + "\n" * found[0].count("\n"), text, flags=re.DOTALL
+        )
         at = 1
         for part in text.split("\f"):
             if is_for_people(html.unescape(part).strip()):
@@ -348,7 +348,9 @@ def music(folder: Path) -> None:
     time = np.arange(8 * rate) / rate
     swell = (0.03 + 0.02 * np.sin(2 * np.pi * time / 5))[:, np.newaxis]
     song, other = (np.cumsum(rng.standard_normal((time.size, 2)), axis=0) for _ in range(2))
-    song, other = (np.diff(one, axis=0, prepend=0) * 0.7 + 0.01 * one / np.abs(one).max() for one in (song, other))
+    song, other = (
+        np.diff(one, axis=0, prepend=0) * 0.7 + 0.01 * one / np.abs(one).max() for one in (song, other)
+    )
     soundfile.write(folder / "open.wav", song * swell, rate, subtype="PCM_24")
     soundfile.write(folder / "loud.wav", np.clip(song * swell * 14, -0.95, 0.95), rate, subtype="PCM_24")
     soundfile.write(folder / "other.wav", other * swell, rate, subtype="PCM_24")
@@ -397,7 +399,9 @@ def printed() -> Iterator[Text]:
                 flat = out.getvalue().replace(name, "")
                 for block in re.split(r"\n\s*\n|\n(?=[•■>] )", flat):
                     if is_for_people(block):
-                        yield Text(place, 0, prose(block) if "--help" not in line else re.sub(r" {2,}", ". ", block))
+                        yield Text(
+                            place, 0, prose(block) if "--help" not in line else re.sub(r" {2,}", ". ", block)
+                        )
         finally:
             os.chdir(here)
             sys.stdin = typed

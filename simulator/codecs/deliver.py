@@ -68,7 +68,7 @@ def steps(delivery: Delivery, sample_rate: int) -> list[tuple[str, Delivery]]:
     if delivery.bits is not None:
         so_far = structs.replace(so_far, bits=delivery.bits)
         where = "" if rate == sample_rate else f" at {rate / 1000:g} kHz"
-        found.append((f"in {delivery.bits} bits{where}", so_far))
+        found.append((f"in {delivery.bits} bit{where}", so_far))
     if delivery.codec != "none":
         found.append((codec_name(delivery), delivery))
     return found
@@ -138,9 +138,9 @@ class Delivering:
             shift = alignment.shift_frames()
             if shift:
                 raise AudioError(
-                    f"{codec_name(self.delivery)}: the decoder gives the music {abs(shift)} frames too "
+                    f"{codec_name(self.delivery)}: the decoder output is {abs(shift)} frames "
                     f"{'late' if shift > 0 else 'early'}.",
-                    "Its peaks could not be laid on the master's; choose another codec or rate.",
+                    "It could not be aligned with the master; choose another codec or rate.",
                 )
             content = self.content()
             if self.keep_in is not None and content:

@@ -57,7 +57,7 @@ def scores(texts: Mapping[str, str]) -> dict[str, Score]:
     made = sorted(recipe.file for piece in found.values() for recipe in piece.head.master)
     if made != sorted(order):
         raise ScoreError(
-            f"The scores make {', '.join(made)}; the playlist names {', '.join(sorted(order))}.",
+            f"The scores produce {', '.join(made)}; the playlist lists {', '.join(sorted(order))}.",
             "Each track of the demo's playlist needs exactly one [[master]] of its name.",
         )
     first = {

@@ -56,13 +56,13 @@ def applied_gain_db(
 
 
 def limiter_in_path(profile: Profile, gain_db: float) -> bool:
-    """Does the sound run through the player's limiter? Only where the level is raised, unless the
+    """True where the sound runs through the player's limiter. Only where the level is raised, unless the
     ceiling always applies."""
     return profile.limiter is not None and (profile.ceiling.applies == "always" or gain_db > 0.0)
 
 
 def limiter_will_act(profile: Profile, gain_db: float, peak_db: float | None) -> bool:
-    """Will the limiter, being in the path, have something to reduce?"""
+    """True where the limiter is in the path and has something to reduce."""
     if profile.limiter is None or peak_db is None or not limiter_in_path(profile, gain_db):
         return False
     return peak_db + gain_db > profile.limiter.ceiling_db + SAME_DB

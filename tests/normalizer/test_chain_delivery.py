@@ -24,7 +24,7 @@ sentence = "Changes nothing but the sound."
 target_lufs = "none"
 [gain]
 upward = "never"
-[delivery]
+[encoding]
 {lines}
 [sources]
 {sources}
@@ -40,7 +40,7 @@ def profile(lines: str) -> str:
     keys = [line.split("=")[0].strip() for line in lines.splitlines()]
     numbers = [key for key in keys if key in ("bit_rate_kbps", "sample_rate", "bits")]
     return PROFILE.format(
-        lines=lines, sources="\n".join(f'delivery.{key} = "project choice"' for key in numbers)
+        lines=lines, sources="\n".join(f'encoding.{key} = "project choice"' for key in numbers)
     )
 
 
@@ -84,7 +84,7 @@ def test_a_delivery_is_read_whole() -> None:
     ("lines", "words"),
     [
         ('codec = "opus"', "no bit rate is given"),
-        ("bit_rate_kbps = 128.0", 'delivery.codec is "none"'),
+        ("bit_rate_kbps = 128.0", 'encoding.codec is "none"'),
         ('codec = "mp3"\nbit_rate_kbps = 400.0', "and MP3 goes up to 320"),
         ('codec = "mp3"\nbit_rate_kbps = 100.0', "MP3 has no such bit rate. Write one of 32, 40, 48"),
         ('codec = "opus"\nbit_rate_kbps = 128.0\nsample_rate = 44100', "knows no 44100 Hz"),
