@@ -68,7 +68,7 @@ def steps(delivery: Delivery, sample_rate: int) -> list[tuple[str, Delivery]]:
     if delivery.bits is not None:
         so_far = structs.replace(so_far, bits=delivery.bits)
         where = "" if rate == sample_rate else f" at {rate / 1000:g} kHz"
-        found.append((f"in {delivery.bits} bit{where}", so_far))
+        found.append((f"in {delivery.bits} bits{where}", so_far))
     if delivery.codec != "none":
         found.append((codec_name(delivery), delivery))
     return found

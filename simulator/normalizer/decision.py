@@ -55,13 +55,14 @@ def gain_reason(
         " as one programme" if album is not None and profile.scope == "album_programme" else ""
     )
     does = f"so the player {_does(gain_db, it)}"
+    only = does.replace(f"raises {it} ", f"raises {it} only ")
     unit = "dBTP" if profile.ceiling.counts == "true" else "dBFS"
     ceiling = f"the ceiling of {one_decimal(profile.ceiling.level_db)} {unit}"
     level = "" if counted.peak_db is None else f"{one_decimal(counted.peak_db)} {unit}"
     peak = f"{its_peak} {profile.ceiling.counts} peak of {level}"
     why = {
         "no_upward_gain": f"; this player never raises tracks, {does}.",
-        "headroom": f"; {peak} {_room(gain_db)} {ceiling}, {does}.",
+        "headroom": f"; {peak} {_room(profile, counted, gain_db)} {ceiling}, {only}.",
         "ceiling": f"; {peak} is {_over(profile, counted, gain_db)} {ceiling}, {does}.",
         "max_boost": f"; this player raises tracks by no more than {one_decimal(gain_db)} dB, {does}.",
         "max_cut": f"; this player turns tracks down by no more than {one_decimal(-gain_db)} dB, {does}.",
@@ -123,8 +124,13 @@ def _does(gain_db: float, it: str) -> str:
     return f"turns {it} down {one_decimal(-gain_db)} dB"
 
 
-def _room(gain_db: float) -> str:
-    return "is already at" if one_decimal(gain_db) == "0.0" else f"is only {one_decimal(gain_db)} dB below"
+def _room(profile: Profile, counted: Counted, gain_db: float) -> str:
+    """How a peak is placed that cuts a raise short."""
+    if one_decimal(gain_db) != "0.0" or counted.peak_db is None:
+        return "would hit"
+    if one_decimal(counted.peak_db) == one_decimal(profile.ceiling.level_db):
+        return "is already at"
+    return "is already above" if counted.peak_db > profile.ceiling.level_db else "is less than 0.1 dB below"
 
 
 def _peak_sentence(

@@ -68,7 +68,7 @@ def new_profile(from_id: str, dest_path: str) -> Path:
     load_profile(from_id)
     text = _read(_profile_path(from_id))
     if os.path.lexists(target):
-        raise WriteError(f"{dest_path}: already exists and was not overwritten.", "Choose another name.")
+        raise WriteError(f"{dest_path} already exists and was not overwritten.", "Choose another name.")
     with whole_file(target, force=False) as passing:
         passing.write_text(text, encoding="utf-8", newline="\n")
     return target

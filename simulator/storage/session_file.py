@@ -158,7 +158,7 @@ class RecordFile:
         if not self._failed:
             reason = problem.message if isinstance(problem, SimulatorError) else str(problem)
             self._warn(
-                f"Not saved: cannot write the session file ({reason.rstrip('.')}). Notes stay in memory "
+                f"Not saved: cannot write the session file ({reason.rstrip('.')}). Notes stay in memory only "
                 "until it can be written."
             )
         elif kind not in BY_ITSELF:

@@ -185,11 +185,11 @@ def write_error(path: Path, problem: OSError) -> WriteError:
     if problem.errno in (errno.ENOSPC, errno.EDQUOT):
         full = "No space left on the disk" if problem.errno == errno.ENOSPC else "No quota left on the disk"
         return WriteError(
-            f"cannot write {path}: {full} of {path.absolute().parent}.",
+            f"{path}: cannot be written: {full} of {path.absolute().parent}.",
             "Free some disk space, or choose another folder.",
         )
     return WriteError(
-        f"cannot write {path}: {problem.strerror or problem}.",
+        f"{path}: cannot be written: {problem.strerror or problem}.",
         "Check the folder and its permissions, or choose another.",
     )
 

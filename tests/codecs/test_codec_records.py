@@ -130,7 +130,7 @@ def test_a_made_up_codec_goes_the_whole_way(tmp_path: Path) -> None:
     (tmp_path / "walk.py").write_text(WALK, encoding="utf-8")
     assert run(tmp_path, "walk.py", str(tmp_path)).splitlines() == [
         "flac.toml: encoding.bit_rate_kbps is 320, which FLAC does not offer.",
-        'flac.toml: encoding.codec is "flac", which knows no 44100 Hz.',
+        'flac.toml: encoding.codec is "flac", which does not support 44100 Hz.',
         "48000 True",
         "48000",
         "flac+flac400 flac 400.0 +flac400",
