@@ -52,12 +52,12 @@ def test_errors_can_be_said_without_steering() -> None:
 
 def test_a_line_longer_than_any_path_keeps_its_beginning_and_its_end() -> None:
     path = "/music/" + "x" * 5_000_000
-    lines = within_bounds(f"{path}: there is no such file.\n  Check the path.").split("\n")
+    lines = within_bounds(f"{path}: file not found.\n  Check the path.").split("\n")
     assert lines[0].startswith("/music/xxx")
-    assert lines[0].endswith("xx: there is no such file.")
+    assert lines[0].endswith("xx: file not found.")
     assert len(lines[0]) < 500
     assert lines[1] == "  Check the path."
-    longest = "/" + "y" * 4_096 + ": there is no such file."
+    longest = "/" + "y" * 4_096 + ": file not found."
     assert within_bounds(longest) == longest
 
 
@@ -65,12 +65,12 @@ def test_many_tracks_with_one_reason_are_counted_and_few_are_named(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     hint = "Check the path."
-    many = [SimulatorError(f"/m/{number}.wav: there is no such file.", hint) for number in range(1_000)]
+    many = [SimulatorError(f"/m/{number}.wav: file not found.", hint) for number in range(1_000)]
     few = [SimulatorError(f"/m/{number}.flac: the file is empty.", hint) for number in range(3)]
     say_problems([*many, None, *few])
     said = capsys.readouterr().err.splitlines()
-    assert said[0] == "/m/0.wav: there is no such file."
-    assert "995 more tracks: there is no such file." in said
+    assert said[0] == "/m/0.wav: file not found."
+    assert "995 more tracks: file not found." in said
     assert [line for line in said if "empty" in line] == [problem.message for problem in few]
     assert len(said) == 2 * (5 + 1 + 3)
 

@@ -28,15 +28,15 @@ _FRAME_SLACK = 1500
 
 
 def is_cut(path: str, container: str) -> bool:
-    """Does the file end before its own words say? False where it says nothing. Raises OSError."""
+    """True for a file shorter than its own header states; False where it states nothing. Raises OSError."""
     if container == "OGG":
         return _last_page_is_cut(path)
     return container == "MP3" and _lacks_frames(path)
 
 
 def is_chained(path: str) -> bool:
-    """Does another stream begin in this Ogg file after the first has? Streams that lie side by side all begin
-    before any of them goes on. Raises OSError."""
+    """True for an Ogg file with another stream behind the first. Streams side by side all begin before any of
+    them continues. Raises OSError."""
     begun = False
     with open(path, "rb") as file:
         while len(header := file.read(27)) == 27 and header[:4] == b"OggS":
@@ -59,8 +59,8 @@ MP3_SLACK_FRAMES = 6
 
 
 def mp3_seconds(path: str) -> tuple[float, float]:
-    """How long are the frames of layer III in this file together, and how long is one? 0.0 where there are
-    none. A frame counts where another follows it, or the file's end. Raises OSError."""
+    """Seconds of all frames of layer III in this file together, and of one; 0.0 where there are none. A frame
+    counts where another follows it, or the file's end. Raises OSError."""
     seconds, one = 0.0, 0.0
     with open(path, "rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:
         place, end, whole = 0, len(data), False
@@ -149,43 +149,45 @@ def check_file(path: str) -> None:
     """Raises AudioError where there is no file that can be read."""
     try:
         if os.path.isdir(path):
-            raise AudioError(f"{path}: this is a folder.", "Name a file, or a folder as a playlist.")
+            raise AudioError(f"{path}: this is a folder.", "Give a file, or a folder in place of a playlist.")
         if not os.path.isfile(path) and os.path.exists(path):
-            raise AudioError(f"{path}: this is no ordinary file.", "Name an audio file.")
+            raise AudioError(f"{path}: not a regular file.", "Give an audio file.")
         if os.path.getsize(path) == 0:
             raise AudioError(f"{path}: the file is empty.", "Copy or export it again.")
         with open(path, "rb"):
             pass
     except FileNotFoundError:
         raise AudioError(
-            f"{path}: there is no such file.", "Check the path, or the drive it is on."
+            f"{path}: file not found.", "Check the path, or that the drive is connected."
         ) from None
     except PermissionError:
-        raise AudioError(f"{path}: reading is not permitted.", "Change the file's permissions.") from None
+        raise AudioError(
+            f"{path}: no permission to read the file.", "Change the file's permissions."
+        ) from None
     except (OSError, ValueError) as problem:
-        raise AudioError(f"{path}: the file cannot be opened: {plain(problem)}.", "Check the path.") from None
+        raise AudioError(f"{path}: cannot open the file: {plain(problem)}.", "Check the path.") from None
 
 
 def check_info(info: AudioInfo, log: str) -> None:
     """Raises AudioError for what its header says and no file of sound should. `log` is libsndfile's."""
     if info.channels not in CHANNEL_NAMES:
         raise AudioError(
-            f"{info.path}: {info.channels} channels.",
-            "Mono, stereo and layouts up to 5.1 can be measured; export one of these.",
+            f"{info.path}: {info.channels} channels are not supported.",
+            "Supported: mono, stereo and layouts up to 5.1. Export one of these.",
         )
     if not LOWEST_RATE <= info.sample_rate <= HIGHEST_RATE:
         raise AudioError(
-            f"{info.path}: a sample rate of {info.sample_rate} Hz.",
-            f"Rates from {LOWEST_RATE} to {HIGHEST_RATE} Hz can be measured; convert the file.",
+            f"{info.path}: a sample rate of {info.sample_rate} Hz is not supported.",
+            f"Supported: {LOWEST_RATE} to {HIGHEST_RATE} Hz. Convert the file first.",
         )
     if info.frames == 0 and info.container != "MP3":
-        raise AudioError(f"{info.path}: the file holds no samples.", "Export it again.")
+        raise AudioError(f"{info.path}: the file contains no audio.", "Export it again.")
     if info.frames > _MOST_FRAMES:
         if info.container == "OGG" and is_chained(info.path):
             raise chained(info.path)
         raise AudioError(
-            f"{info.path}: the file does not say how long it is, as one that was written into a pipe.",
-            "Export it again as a file, or convert it.",
+            f"{info.path}: the header does not state the length, as in a file written to a pipe.",
+            "Export it again to a file, or convert it.",
         )
     # libsndfile mends the length of a cut PCM file silently, and says so only in its log
     found = re.search(r"^ *(?:data|SSND|riff|Riff size) : (\d+) \(should be (\d+)\)", log, re.MULTILINE)
@@ -201,19 +203,19 @@ def check_info(info: AudioInfo, log: str) -> None:
 def cut_short(info: AudioInfo, frames: int, promised: int) -> AudioError:
     """The error of a file that has these frames of those that were promised."""
     there, whole = (format_time(count / info.sample_rate) for count in (frames, promised))
-    of = f"{there} of {whole} are there" if promised > frames else f"after {there}, in mid-sound"
+    of = f"{there} of {whole} present" if promised > frames else f"it stops at {there}, mid-audio"
     return AudioError(
-        f"{info.path}: the file ends too early: {of}.",
-        "It was cut while it was copied or written; copy or export it again.",
+        f"{info.path}: file is truncated: {of}.",
+        "The copy or export was cut short; copy or export it again.",
     )
 
 
 def chained(path: str) -> AudioError:
     """The error of an Ogg file that goes on with another stream."""
     return AudioError(
-        f"{path}: several recordings stand one after the other in this file (a chained Ogg), and only the "
-        "first would be read.",
-        "Save each of them as a file of its own, or convert the whole.",
+        f"{path}: this file contains several recordings in a row (a chained Ogg), and only the first "
+        "would be read.",
+        "Save each as a separate file, or convert the whole file.",
     )
 
 
@@ -221,9 +223,9 @@ def read_in_part(info: AudioInfo, frames: int, seconds: float) -> AudioError:
     """The error of an MP3 that goes on where its decoder stops."""
     there, whole = format_time(frames / info.sample_rate), format_time(seconds)
     return AudioError(
-        f"{info.path}: only the first {there} of {whole} in this MP3 can be read: several recordings "
-        "stand one after the other, or it does not say how long it is.",
-        "Save each of them as a file of its own, or convert the whole to WAV or FLAC.",
+        f"{info.path}: only the first {there} of {whole} in this MP3 can be read: it contains several "
+        "recordings in a row, or does not state its length.",
+        "Save each as a separate file, or convert the whole file to WAV or FLAC.",
     )
 
 

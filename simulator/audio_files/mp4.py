@@ -28,7 +28,7 @@ _SUBTYPE = {"aac": "AAC", "alac": "ALAC"}
 
 
 def looks_like_mp4(path: str) -> bool:
-    """Does the file begin as MP4 files do (ISO/IEC 14496-12: a box of the type `ftyp`)?"""
+    """True for a file that begins as MP4 files do (ISO/IEC 14496-12: a box of the type `ftyp`)."""
     try:
         with open(path, "rb") as file:
             return file.read(8)[4:] == b"ftyp"
@@ -92,7 +92,7 @@ class AvFile:
             raise ValueError(_plain(problem)) from None
         if not self._container.streams.audio:
             self._container.close()
-            raise ValueError("there is no sound in it")
+            raise ValueError("it contains no audio")
         stream: Any = self._container.streams.audio[0]
         self._stream = stream
         codec = stream.codec_context

@@ -139,7 +139,7 @@ class AudioReader:
                     where = _stops(self.info, frames, frames + self._block_frames)
                     raise AudioError(
                         f"{self.info.path}: the decoder stopped {where}: {plain(problem)}.",
-                        "The file is damaged or cut short there; copy or export it again.",
+                        "The file is damaged or truncated there; copy or export it again.",
                     ) from None
                 if not block.shape[0]:
                     break
@@ -150,7 +150,7 @@ class AudioReader:
 
     def _check_length(self, frames: int) -> None:
         if not frames:
-            raise AudioError(f"{self.info.path}: the file holds no samples.", "Export it again.")
+            raise AudioError(f"{self.info.path}: the file contains no audio.", "Export it again.")
         # without its tag, the length of an MP3 is only an estimate
         if self.info.container != "MP3" and frames < self.info.frames:
             raise cut_short(self.info, frames, self.info.frames)
@@ -199,13 +199,13 @@ def _opened(path: str) -> tuple[Any, AudioInfo]:
             file.seekable = lambda: False
     except ImportError:
         raise AudioError(
-            f"{path}: M4A files (AAC, ALAC) need the optional library PyAV, which is not installed.",
+            f"{path}: M4A files (AAC, ALAC) need the optional PyAV library, which is not installed.",
             'Install it with `pip install "fairhearing[aac]"`, or export the file as WAV or FLAC.',
         ) from None
     except (soundfile.LibsndfileError, RuntimeError, OSError, ValueError) as problem:
         raise AudioError(
-            f"{path}: this is no audio that can be read ({plain(problem)}).",
-            f"What can be read: {READABLE}. Convert the file to one of them.",
+            f"{path}: cannot read this as audio ({plain(problem)}).",
+            f"Supported: {READABLE}. Convert it first.",
         ) from None
     info = AudioInfo(
         path=path,
@@ -222,7 +222,7 @@ def _opened(path: str) -> tuple[Any, AudioInfo]:
         samples = open_pcm(path, info.container, info.subtype, info.channels, info.frames)
     except OSError as problem:  # AudioError is none
         file.close()
-        raise AudioError(f"{path}: the file cannot be opened: {plain(problem)}.", "Check the path.") from None
+        raise AudioError(f"{path}: cannot open the file: {plain(problem)}.", "Check the path.") from None
     except BaseException:
         file.close()
         raise

@@ -61,7 +61,7 @@ def write_audio(
                     written += block.shape[0]
                 short = file.frames != written  # python -O drops the library's own check
             if short:
-                raise write_error(path, refusal(passing, "not all of it could be written"))
+                raise write_error(path, refusal(passing, "only part could be written"))
         except (soundfile.LibsndfileError, AssertionError) as problem:
             raise write_error(path, refusal(passing, str(problem))) from None
 

@@ -21,15 +21,17 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 def cache_options(function: F) -> F:
     """--no-cache, --rehash, --workers."""
-    function = click.option("--no-cache", is_flag=True, help="Measure anew and keep nothing.")(function)
     function = click.option(
-        "--rehash", is_flag=True, help="Read every file again, even if it seems unchanged."
+        "--no-cache", is_flag=True, help="Ignore the cache: re-measure and store nothing."
     )(function)
+    function = click.option("--rehash", is_flag=True, help="Re-read every file, even if it looks unchanged.")(
+        function
+    )
     return click.option(
         "--workers",
         type=click.IntRange(0, 64),
         default=None,
-        help="Worker processes at most (0: none). Default: one a core, started only where it pays.",
+        help="Maximum worker processes (0 = none). Default: one per core, only for long jobs.",
     )(function)
 
 
@@ -47,7 +49,7 @@ def profile_option(function: F) -> F:
         multiple=True,
         metavar="ID|FILE|all",
         shell_complete=complete,
-        help="Player profile: an id, a .toml file, several with commas, or all. May be repeated.",
+        help='Player profile ID or .toml file; comma-separate several, or "all". Repeatable.',
     )(function)
 
 

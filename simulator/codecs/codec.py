@@ -60,8 +60,8 @@ def encode(blocks: Iterable[Block], sample_rate: int, channels: int, delivery: D
     if channels > record.most_channels:
         surround = [one for one in CODECS.values() if one.most_channels > 2]
         raise AudioError(
-            f"{record.title} carries at most {record.most_channels} channels, and this file has {channels}.",
-            f"Choose {titles_or(surround)} for surround, or deliver a stereo mix.",
+            f"{record.title} carries up to {record.most_channels} channels, but this file has {channels}.",
+            f"Choose {titles_or(surround)} for surround, or use a stereo mix.",
         )
     refused = record.refusal(sample_rate, channels, kbps)
     if refused is not None:
@@ -88,8 +88,8 @@ def decode(path: Path, frames: int) -> Iterator[Block]:
             left -= block.shape[0]
     if left > 0:
         raise AudioError(
-            f"The decoder gave back {frames - left} of {frames} frames.",
-            "Another codec or bit rate may work for this file.",
+            f"The decoder returned {frames - left} of {frames} frames.",
+            "Try another codec or bit rate for this file.",
         )
 
 
@@ -125,7 +125,7 @@ def _encode_sndfile(
     except soundfile.LibsndfileError as problem:
         raise AudioError(
             f"The {record.title} encoder refused: {problem.error_string.rstrip('. ')}.",
-            "Choose another bit rate or codec for this file, or free space for temporary files.",
+            "Choose another bit rate or codec for this file, or free some disk space.",
         ) from None
     return frames
 
@@ -153,7 +153,7 @@ def _av() -> Any:
         import av
     except ImportError:
         raise AudioError(
-            "AAC needs the optional library PyAV, which is not installed.",
+            "AAC needs the optional PyAV library, which is not installed.",
             'Install it with `pip install "fairhearing[aac]"`, or choose '
             f"{titles_or([one for one in CODECS.values() if one.library == 'libsndfile'])}.",
         ) from None

@@ -139,9 +139,9 @@ class Delivering:
             shift = alignment.shift_frames()
             if shift:
                 raise AudioError(
-                    f"{codec_name(self.delivery)}: the decoder gives the music {abs(shift)} frames too "
+                    f"{codec_name(self.delivery)}: the decoder output is {abs(shift)} frames "
                     f"{'late' if shift > 0 else 'early'}.",
-                    "Its peaks could not be laid on the master's; choose another codec or rate.",
+                    "It could not be aligned with the master; choose another codec or rate.",
                 )
             content = self.content()
             if self.keep_in is not None and content:

@@ -31,7 +31,9 @@ def channel_weights(channels: int) -> tuple[float, ...]:
     """BS.1770-5 weights in channel order. Raises ValueError for a layout that the standard's basic
     annex does not know."""
     if channels not in CHANNEL_NAMES:
-        raise ValueError(f"no channel layout for {channels} channels; 1 to 6 are known")
+        raise ValueError(
+            f"{channels} channels have no known layout; layouts of 1 to 6 channels are supported"
+        )
     return tuple(_WEIGHTS.get(name, 1.0) for name in CHANNEL_NAMES[channels])
 
 
@@ -51,7 +53,7 @@ def folded(samples: NDArray[np.float32]) -> NDArray[np.float32]:
     if channels <= 2:
         return samples
     if channels not in _FOLDS:
-        raise ValueError(f"{channels} channels cannot be folded to two.")
+        raise ValueError(f"{channels} channels cannot be downmixed to two.")
     out = np.zeros((samples.shape[0], 2), np.float32)
     for left, right, share in _FOLDS[channels]:
         out[:, 0] += samples[:, left] * np.float32(share)

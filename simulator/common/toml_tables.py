@@ -11,7 +11,8 @@ import difflib
 import math
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from types import MappingProxyType
 from typing import Any, TypeVar
 
 import msgspec
@@ -29,22 +30,32 @@ _LONG_DOTTED_KEY = re.compile(
 """The time that tomllib takes grows with the square of such a key's parts: a minute at 50,000."""
 
 
-def read_toml(text: str, shape: type[Shape], where: str, error: type[SimulatorError]) -> Shape:
+def read_toml(
+    text: str,
+    shape: type[Shape],
+    where: str,
+    error: type[SimulatorError],
+    older: Mapping[str, str] = MappingProxyType({}),
+) -> Shape:
     """The value of `shape` that the text describes. `where` names the file in messages; everything
     that does not fit raises `error`: syntax, a newer format, an unknown key (the nearest known one
-    is suggested), a number that is not finite, a value of the wrong kind or out of range."""
+    is suggested), a number that is not finite, a value of the wrong kind or out of range. `older` maps
+    former names of tables, which are still read, to their present ones."""
     if _LONG_DOTTED_KEY.search(text):
-        raise error(f"{where}: a key has dozens of parts with dots between.", "Write the key that is meant.")
+        raise error(f"{where}: a key has dozens of dotted parts.", "Write the intended key.")
     try:
         raw: dict[str, Any] = tomllib.loads(text)
     except tomllib.TOMLDecodeError as problem:
-        raise error(f"{where}: this is not readable as TOML: {problem}.", "Correct that place.") from None
+        raise error(f"{where}: not valid TOML: {problem}.", "Correct the file there.") from None
     except ValueError:  # Python's own limit for the digits of a whole number
-        raise error(
-            f"{where}: a whole number has thousands of digits.", "Write the number that is meant."
-        ) from None
+        raise error(f"{where}: an integer has thousands of digits.", "Write the intended number.") from None
     except RecursionError:
         raise error(f"{where}: brackets are nested too deeply.", "Remove the nesting.") from None
+    for former, present in older.items():
+        if former in raw and present in raw:
+            raise error(f"{where}: [{former}] is the former name of [{present}].", f"Keep only [{present}].")
+        if former in raw:
+            raw[present] = raw.pop(former)
     _check_format(raw, where, error)
     info = inspect.type_info(shape)
     _refuse_strangers(raw, info, "", where, error)
@@ -76,9 +87,8 @@ def _check_format(raw: dict[str, Any], where: str, error: type[SimulatorError]) 
         raise error(f"{where}: format must be {FORMAT}, got {_shown(number)}.", f"Write `format = {FORMAT}`.")
     if number > FORMAT:
         raise error(
-            f"{where}: this file is written in format {_shown(number)}, and this program reads format "
-            f"{FORMAT}.",
-            "Use a newer version of this program, or write the file anew in the older format.",
+            f"{where}: this file uses format {_shown(number)}, but this program reads only format {FORMAT}.",
+            "Use a newer version of this program, or rewrite the file in the older format.",
         )
 
 
@@ -108,8 +118,8 @@ def _unknown(name: str, path: str, siblings: list[str], below: list[str], where:
     suggestion = nearest(leaf, siblings) or nearest(leaf, below)
     prefix = path + "." if path and not path.endswith(": ") else path
     if suggestion:
-        return f"{where}: there is no key `{name}`.", f"Did you mean `{prefix}{suggestion}`?"
-    return f"{where}: there is no key `{name}`.", f"Known here: {', '.join(siblings)}."
+        return f"{where}: unknown key `{name}`.", f"Did you mean `{prefix}{suggestion}`?"
+    return f"{where}: unknown key `{name}`.", f"Keys allowed here: {', '.join(siblings)}."
 
 
 def _keys(kind: inspect.Type, prefix: str) -> list[str]:

@@ -49,13 +49,13 @@ def with_reason(found: Alignment) -> Alignment:
     notes = []
     if found.kind == "ambiguous":
         where = ", ".join(f"{place.offset_s:+.3f} s" for place in found.candidates)
-        notes.append(f"The music repeats: these offsets fit within 10 %: {where}.")
+        notes.append(f"The music repeats: these offsets fit equally well, within 10 %: {where}.")
     else:
         notes.append(f"The same performance (similarity {found.similarity:.2f} of 1).")
     if found.polarity == -1:
-        notes.append("The second version is upside down (polarity).")
+        notes.append("The second version has inverted polarity.")
     if found.channels_swapped:
-        notes.append("Left and right are swapped in the second version; they are put right here.")
+        notes.append("Left and right are swapped in the second version; corrected here.")
     if found.drift_ppm:
         notes.append(f"The second version runs {_speed(found.drift_ppm)}.")
     if found.edits:
@@ -63,7 +63,7 @@ def with_reason(found: Alignment) -> Alignment:
         more = len(found.edits) - len(said)
         said += [f"and {more} more"] if more else []
         notes.append(
-            f"The second version was edited: {'; '.join(said)}. The two are compared on the parts that fit."
+            f"The second version was edited: {'; '.join(said)}. Only the matching parts are compared."
         )
     elif found.agreeing_share is not None and found.agreeing_share < _AGREES:
         share = 100.0 * found.agreeing_share
@@ -83,7 +83,7 @@ def _edit(one: Edit) -> str:
         return f"{_seconds(one.second_seconds)} are inserted at {at} (its own {second_at})"
     return (
         f"{_seconds(one.first_seconds)} at {at} have no counterpart there "
-        f"(it holds {_seconds(one.second_seconds)} of something else)"
+        f"({_seconds(one.second_seconds)} of other audio instead)"
     )
 
 
@@ -93,18 +93,18 @@ def _seconds(value: float) -> str:
 
 def _speed(drift_ppm: float) -> str:
     word = "slower" if drift_ppm > 0.0 else "faster"
-    return f"{abs(drift_ppm):.2f} millionths {word} ({abs(drift_ppm) * 0.06:.2f} ms a minute)"
+    return f"{abs(drift_ppm):.2f} ppm {word} ({abs(drift_ppm) * 0.06:.2f} ms a minute)"
 
 
 def refusal(shape: tuple[int, int, int, int], value: float | None) -> Alignment:
     """Not the same performance; `value` is the similarity at the best place, None where there is none."""
     if value is None:
-        return without_place(shape, None, "No place with enough in common to be judged was found.")
+        return without_place(shape, None, "No passage has enough in common to judge.")
     sure = 100.0 * confidence(value)
     return without_place(
         shape,
         value,
-        f"Not the same performance: at the best place the similarity is {value:.2f} of 1, below {BORDER} "
+        f"Not the same performance: the best match has a similarity of {value:.2f} of 1, below {BORDER} "
         f"(confidence {sure:.0f} %).",
     )
 
@@ -295,7 +295,7 @@ def same_channels(
     if {ours, theirs} == {1, 2}:
         doubled = tuple(np.broadcast_to(one, (one.shape[0], 2)) for one in (first, second))
         return doubled[0], doubled[1]
-    raise ValueError(f"{ours} and {theirs} channels cannot be laid over each other")
+    raise ValueError(f"{ours} and {theirs} channels cannot be aligned")
 
 
 def align_and_move(
@@ -330,13 +330,11 @@ def _as_it_is(
     shape = (first_rate, second_rate, first.shape[0], second.shape[0])
     shortest = min(first.shape[0] / first_rate, second.shape[0] / second_rate)
     if shortest < SHORTEST_S:
-        return AlignedPair(
-            without_place(shape, None, f"Too short to be judged: {shortest:.1f} s."), theirs, 0.0
-        )
+        return AlignedPair(without_place(shape, None, f"Too short to judge: {shortest:.1f} s."), theirs, 0.0)
     sketches = [align_coarse.sketch(first, first_rate), align_coarse.sketch(second, second_rate)]
     found = align_coarse.places(*sketches)
     if not found:
-        return AlignedPair(without_place(shape, None, "One of the two is silent."), theirs, 0.0)
+        return AlignedPair(without_place(shape, None, "One of the two versions is silent."), theirs, 0.0)
     moved = theirs if first_rate == second_rate else convert(theirs, second_rate, first_rate, 0.0, new_array)
     judged = judge(ours, moved, first_rate, found)
     best = judged[0] if judged else None
@@ -350,7 +348,7 @@ def lay_over(
 ) -> AlignedPair:
     """The second version made ready for the difference by an alignment that is already known."""
     if alignment.offset_frames is None:
-        raise ValueError("versions without a place cannot be laid over each other")
+        raise ValueError("versions without a place cannot be aligned")
     theirs = np.broadcast_to(second, (second.shape[0], channels)) if second.shape[1] == 1 else second
     if alignment.channels_swapped:
         theirs = theirs[:, ::-1]

@@ -289,7 +289,7 @@ ROUNDING_LU = -110.0
 
 _CONVERSION_LU, _BELOW_LU, _EDGE_LU = -60.0, -75.0, -50.0
 _BETWEEN = 1e-6
-CONVERTED = "The two are the same but for conversion; a change smaller than the residual could not be seen."
+CONVERTED = "The two are the same apart from conversion; any change smaller than the residual is hidden."
 
 
 Each = Callable[[Callable[[range], Any], Iterable[range]], Iterable[Any]]
@@ -493,16 +493,14 @@ def _level(power: float, whole: float) -> float | None:
 
 def _reason(level: float | None, split: bool, flagged: bool, octaves: tuple[ThirdOctave, ...]) -> str:
     if not split:
-        return "Apart from the gain the two are the same" + (
+        return "Apart from gain the two are identical" + (
             ", to the last bit." if level is None else ", to rounding."
         )
     if flagged and balance_differs(octaves):
         return "The tonal balance differs; the residual is not attributed to limiting."
     if flagged:
-        return (
-            "A filter that turns the phase explains most of it; the residual is not attributed to limiting."
-        )
-    return "One fixed filter does not explain it: the level moves, or the wave itself is changed."
+        return "A phase-shifting filter explains most of it; the residual is not attributed to limiting."
+    return "No single fixed filter explains it: the level moves, or the waveform itself changed."
 
 
 def _unmatched(pair: Pair) -> Difference:
@@ -520,7 +518,7 @@ def _unmatched(pair: Pair) -> Difference:
         linear_filter_share=None,
         tonal_balance_differs=False,
         third_octaves=(),
-        reason="Nothing to match: one of the two is silent where both play.",
+        reason="Nothing to match: one of the two is silent in the common part.",
     )
 
 

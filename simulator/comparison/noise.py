@@ -49,7 +49,7 @@ def noise_bed(
     bed *= np.float32(0.1)
     found = measure_array(bed, sample_rate).integrated_lufs
     if found is None:
-        raise ValueError(f"a bed of {seconds} s has no loudness")
+        raise ValueError(f"noise of {seconds} s has no loudness")
     return bed * np.float32(db_to_gain(loudness_lufs - found))
 
 

@@ -67,7 +67,7 @@ def scores(texts: Mapping[str, str]) -> dict[str, Score]:
     made = sorted(recipe.file for piece in found.values() for recipe in piece.head.master)
     if made != sorted(order):
         raise ScoreError(
-            f"The scores make {', '.join(made)}; the playlist names {', '.join(sorted(order))}.",
+            f"The scores produce {', '.join(made)}; the playlist lists {', '.join(sorted(order))}.",
             "Each track of the demo's playlist needs exactly one [[master]] of its name.",
         )
     first = {
@@ -144,7 +144,7 @@ def _driven(mix: Audio, sample_rate: int, recipe: Recipe, target_lufs: float, dr
             (drive_a, loud_a), (drive_b, loud_b) = tried[-2:]
             slope = float(np.clip((loud_b - loud_a) / (drive_b - drive_a), 0.15, 1.0))
         drive_db += short_db / slope
-    raise ValueError(f"{recipe.file}: {target_lufs} LUFS is not reached in {MOST_PASSES} passes")
+    raise ValueError(f"{recipe.file}: {target_lufs} LUFS not reached in {MOST_PASSES} passes")
 
 
 def _gained(samples: Audio, gain_db: float) -> Audio:

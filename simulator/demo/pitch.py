@@ -64,7 +64,7 @@ def pitch_of(name: str) -> int:
     """Semitone number of a note name; ValueError names what is wrong."""
     match = _NOTE.fullmatch(name)
     if match is None:
-        raise ValueError(f"{name!r} is no note name (like f#3)")
+        raise ValueError(f"{name!r} is not a note name (such as f#3)")
     letter, shift, octave = match.groups()
     return 12 * (int(octave) + 1) + LETTERS[letter] + _SHIFT[shift]
 
@@ -79,7 +79,7 @@ def chord_of(symbol: str) -> Chord:
     match = _CHORD.fullmatch(symbol)
     if match is None or match[3] not in QUALITIES:
         known = " ".join(sorted(name for name in QUALITIES if name))
-        raise ValueError(f"{symbol!r} is no chord symbol (a root A-G, then nothing or one of {known})")
+        raise ValueError(f"{symbol!r} is not a chord symbol (a root A-G, then nothing or one of {known})")
     root = (LETTERS[match[1].lower()] + _SHIFT[match[2]]) % 12
     bass = root if match[4] is None else (LETTERS[match[4].lower()] + _SHIFT[match[5]]) % 12
     return Chord(symbol, root, QUALITIES[match[3]], bass)
@@ -102,7 +102,7 @@ def voicing(chord: Chord, count: int, register: tuple[int, int], before: tuple[i
             if best is None or (cost, choice) < best:
                 best = (cost, choice)
     if best is None:
-        raise ValueError(f"the register {low} to {high} holds no {count} tones of {chord.symbol}")
+        raise ValueError(f"the register {low} to {high} has fewer than {count} tones of {chord.symbol}")
     return best[1]
 
 

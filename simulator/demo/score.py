@@ -205,7 +205,7 @@ def _sections(name: str, head: ScoreText) -> tuple[Section, ...]:
     for section in head.section:
         where = f"{name}: section {section.name!r}"
         if any(section.name == other.name for other in found):
-            raise ScoreError(f"{where} comes twice.", "Give each its own name; `plays` shares the music.")
+            raise ScoreError(f"{where} appears twice.", "Give each its own name; `plays` shares the music.")
         tempo = section.tempo_bpm or (head.tempo_bpm, head.tempo_bpm)
         if min(tempo) <= 0.0:
             raise ScoreError(f"{where}: tempo_bpm must be above 0, got {min(tempo)}.", "Correct it.")
@@ -216,12 +216,14 @@ def _sections(name: str, head: ScoreText) -> tuple[Section, ...]:
         except ValueError as error:
             raise ScoreError(f"{where}: {error}.", "Correct the chord.") from None
         if not all(bars):
-            raise ScoreError(f"{where}: a bar has no chord.", "Write one in each cell between the bars `|`.")
+            raise ScoreError(
+                f"{where}: a bar without a chord.", "Write one in each cell between the bars `|`."
+            )
         beats = float(len(bars) * head.beats_per_bar)
         found.append(Section(section.name, start, beats, tempo, bars))
         start += beats
     if not found:
-        raise ScoreError(f"{name}: there is no [[section]].", "A score needs at least one.")
+        raise ScoreError(f"{name}: no [[section]].", "A score needs at least one.")
     return tuple(found)
 
 
@@ -236,11 +238,11 @@ def _part(
     where = f"{name}: part {part.name!r}"
     known = sorted({*instruments, *kits})
     if part.instrument not in known:
-        raise ScoreError(f"{where}: no instrument {part.instrument!r}.", _near(part.instrument, known))
+        raise ScoreError(f"{where}: unknown instrument {part.instrument!r}.", _near(part.instrument, known))
     names = sorted({key for section in head.section for key in (section.name, section.plays) if key})
     for key in part.play:
         if key not in names:
-            raise ScoreError(f"{where}: no section {key!r}.", _near(key, names))
+            raise ScoreError(f"{where}: unknown section {key!r}.", _near(key, names))
     passages = []
     for section, text in zip(sections, head.section, strict=True):
         play = part.play.get(section.name) or part.play.get(text.plays)

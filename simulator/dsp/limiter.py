@@ -65,7 +65,7 @@ class Release(Protocol):
 
     @property
     def home(self) -> bool:
-        """Is the gain back at 0, with nothing remembered?"""
+        """True with the gain back at 0 and nothing remembered."""
 
     def follow(self, held: Values) -> Values:
         """The released gain of the next frames (frames,)."""

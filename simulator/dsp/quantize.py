@@ -50,8 +50,8 @@ class Dither24:
             peak = gain_to_db(float(np.abs(samples[frame]).max())) or 0.0
             where = format_time((self._frames + frame) / self._rate)
             raise WriteError(
-                f"24 bits would clip at {where} ({peak:+.2f} dBFS).",
-                "Use --format float32, which holds what is above full scale.",
+                f"24 bit would clip at {where} ({peak:+.2f} dBFS).",
+                "Use --format float32, which keeps levels above full scale.",
             )
         whole = dithered(samples, BITS, self._random)
         self._frames += samples.shape[0]

@@ -94,7 +94,7 @@ def difference_audio(
     the path, and UsageError where the two are different performances."""
     known = alignment_of(first, second, store)
     if not known.has_place or (known.kind == "aligned" and not known.fits):
-        raise UsageError(f"{second}: there is no difference to {first}. {known.reason}")
+        raise UsageError(f"{second}: nothing to compare with {first}. {known.reason}")
     with contextlib.ExitStack() as held:
         ours, theirs = _read_both(first, second, held)
         matched = _matched(ours, theirs, known, held)
@@ -217,11 +217,11 @@ def _refuse_non_numbers(path: str, block: Samples, before: int, rate: int) -> No
     bad = np.flatnonzero(~np.isfinite(block).all(axis=1))
     if bad.size:
         at = format_time((before + int(bad[0])) / rate)
-        raise AudioError(f"{path}: a sample at {at} is not a number or infinite.", "Export the file again.")
+        raise AudioError(f"{path}: the sample at {at} is not a finite number.", "Export the file again.")
 
 
 def _unlike(second: str, first: str, problem: ValueError) -> AudioError:
     return AudioError(
-        f"{second}: it cannot be laid over {first}: {problem}.",
-        "Versions of one song need as many channels; mono may be compared with stereo.",
+        f"{second} cannot be aligned with {first}: {problem}.",
+        "Versions of a song need the same number of channels; mono can be compared with stereo.",
     )

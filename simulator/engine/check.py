@@ -55,7 +55,7 @@ def last_decided(acts: Iterable[Act]) -> Decided | None:
     """What was decided last, or None where nothing measurable was."""
     for act in reversed([one for one in acts if one.kind == KIND]):
         try:
-            return _decided("the record", act)
+            return _decided("the session file", act)
         except UsageError:
             continue
     return None
@@ -67,7 +67,7 @@ def read_decided(path: str) -> Decided:
         data = read_small(path, LARGEST_RECORD_BYTES)
     except OSError as problem:
         raise UsageError(
-            f"{path}: the record cannot be read: {problem.strerror or problem}.", "Check the path."
+            f"{path}: cannot read the session file: {problem.strerror or problem}.", "Check the path."
         ) from None
     try:
         record = from_json(data)
@@ -77,7 +77,7 @@ def read_decided(path: str) -> Decided:
     acts = record.of_kind(KIND)
     if not acts:
         raise UsageError(
-            f"{path}: no decision is recorded there.",
+            f"{path}: this session file contains no decision.",
             "Decide in the session first, or use --target and --ceiling.",
         )
     return _decided(path, acts[-1])
@@ -87,7 +87,7 @@ def _decided(path: str, last: Act) -> Decided:
     target, ceiling = (_number(path, last.data, key) for key in ("target_lufs", "ceiling_dbtp"))
     if target is None and ceiling is None:
         raise UsageError(
-            f"{path}: its last decision names no loudness and no ceiling.", "Use --target and --ceiling."
+            f"{path}: its last decision sets neither loudness nor ceiling.", "Use --target and --ceiling."
         )
     destination = last.data.get("destination")
     return Decided(target, ceiling, destination if isinstance(destination, str) else "", f"on {last.at[:10]}")
@@ -98,7 +98,7 @@ def _number(path: str, data: dict[str, Any], key: str) -> float | None:
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise UsageError(f"{path}: {key} of the last decision is {value!r}, no number.", "Decide again.")
+        raise UsageError(f"{path}: {key} of the last decision is {value!r}, not a number.", "Decide again.")
     low, high = _RANGES[key]
     if not low <= value <= high:
         raise UsageError(

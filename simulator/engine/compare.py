@@ -107,9 +107,7 @@ def picture_paths(files: Sequence[Path], profiles: Sequence[Profile], force: boo
     already."""
     for file in files:
         if file.suffix.lower() not in PICTURES:
-            raise UsageError(
-                f"{file}: a picture is an .svg or a .png file.", "Name it so, such as --figure pair.svg."
-            )
+            raise UsageError(f"{file}: a picture must be an .svg or .png file.", "Example: --figure pair.svg")
     if len(profiles) == 1:
         paths = [list(files)]
     else:
@@ -173,7 +171,7 @@ def write_under_noise(
     profile, both = pair.profiles[player], pair.predictions[player]
     reference = both[1].played.integrated_lufs
     if reference is None:
-        raise UsageError(f"{pair.tracks[1].path}: it has no loudness to lay a noise under.")
+        raise UsageError(f"{pair.tracks[1].path}: no measurable loudness to set the noise level by.")
     targets = noise_targets(pair, folder)
     refuse_existing(targets, force)
     refuse_sources(targets, [track.path for track in pair.tracks])
@@ -231,10 +229,10 @@ def _noise_text(
     """What was done, and where to listen."""
     kind = "pink noise" if noise.kind == "pink" else "noise low-passed like a car's"
     lines = [
-        f"{profile.title} ({profile.id}): each version turned by its own gain over the whole track.",
-        f"Under both the same steady {kind} at {level(loudness)} LUFS, {level(noise.level_lu)} LU below "
-        f"{names.open} as played.",
-        f"Both files, noise included, are trimmed by {level(trim_db)} dB, so that nothing clips.",
+        f"{profile.title} ({profile.id}): each version with its track gain applied.",
+        f"Mixed under both: the same steady {kind} at {level(loudness)} LUFS, "
+        f"{level(noise.level_lu)} LU below {names.open} as played.",
+        f"Both files, noise included, are trimmed {level(trim_db)} dB to avoid clipping.",
         "",
         f"{'passage':<10}{'in 01 (' + names.loud + ')':>34}{'in 02 (' + names.open + ')':>34}",
     ]

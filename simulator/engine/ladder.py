@@ -197,7 +197,7 @@ def make_rung(job: RungJob) -> Rung:
 
     found = search(job.wanted_lufs, Guess(job.measurement, job.settings.ceiling_db), loudness_at)
     if found is None:
-        raise AudioError(f"{job.mix}: nothing in it is loud enough to be measured.", "Name another mix.")
+        raise AudioError(f"{job.mix}: nothing in this mix is loud enough to measure.", "Use another mix.")
     settings = replace(job.settings, output_gain_db=output_gains[found.drive_db])
     return _finished(job, found, settings, passes)
 

@@ -35,7 +35,7 @@ def read_playlists(arguments: Sequence[str]) -> Playlist:
     """One playlist of all that the arguments name, in their order; the audio files among them are one
     album. Raises PlaylistError where a playlist or folder cannot be read or holds no track."""
     if not arguments:
-        raise PlaylistError("No file is named.", "Name audio files, a folder or a playlist.")
+        raise PlaylistError("No file given.", "Give audio files, a folder or a playlist.")
     parts: list[Playlist | Track] = []
     for argument in arguments:
         if is_playlist_name(argument):
@@ -61,7 +61,7 @@ def read_playlists(arguments: Sequence[str]) -> Playlist:
 
 
 def is_playlist_name(name: str) -> bool:
-    """Does the name end like that of a playlist?"""
+    """True for a name that ends like that of a playlist."""
     return Path(name).suffix[1:].lower() in PLAYLIST_EXTENSIONS
 
 
@@ -71,7 +71,7 @@ def read_playlist(path: str) -> Playlist:
         data = read_small(path, LARGEST_PLAYLIST_BYTES)
     except OSError as problem:
         raise PlaylistError(
-            f"{path}: this playlist cannot be read: {problem.strerror}.", "Check the path."
+            f"{path}: cannot read this playlist: {problem.strerror}.", "Check the path."
         ) from None
     playlist = parse_playlist(data, os.path.basename(path), path)
     folder = os.path.dirname(path)
@@ -102,12 +102,12 @@ def read_folder(path: str) -> Playlist:
         )
     except OSError as problem:
         raise PlaylistError(
-            f"{path}: this folder cannot be read: {problem.strerror}.", "Check its permissions."
+            f"{path}: cannot read this folder: {problem.strerror}.", "Check its permissions."
         ) from None
     if not names:
         raise PlaylistError(
-            f"{path}: this folder holds no audio file ({', '.join(AUDIO_EXTENSIONS)}).",
-            "Name the folder that holds the files themselves; folders inside it are not searched.",
+            f"{path}: no audio files in this folder ({', '.join(AUDIO_EXTENSIONS)}).",
+            "Give the folder that contains the files; its subfolders are not searched.",
         )
     tracks = tuple(Track(absolute(name, path), title_from_path(name)) for name in names)
     title = Path(path).absolute().name or path

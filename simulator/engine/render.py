@@ -257,7 +257,8 @@ def _as_measured(stream: Iterable[Audio], reader: AudioReader, job: TrackJob) ->
     yield from stream
     if job.content and reader.content != job.content:
         raise AudioError(
-            f"{job.source} has changed since it was measured.", "Render again, when nothing writes into it."
+            f"{job.source} has changed since it was measured.",
+            "Render again once the file is no longer being written.",
         )
 
 
@@ -299,7 +300,7 @@ def _trim_db(peak: float) -> float:
 
 def trim_words(trim_db: float) -> str:
     """The sentence on that."""
-    return f"Both back-to-back files are turned down by {-trim_db:.1f} dB, so that 24 bits do not clip."
+    return f"Both montages are turned down {-trim_db:.1f} dB to avoid clipping at 24 bit."
 
 
 def _places(

@@ -103,7 +103,7 @@ def _take(descriptor: int, how: int) -> None:
 
 
 def _opposed(descriptor: int, how: int) -> bool:
-    """Is it open only for the other direction?"""
+    """True for a descriptor that is open only for the other direction."""
     try:
         import fcntl
     except ImportError:  # pragma: no cover - not on POSIX: writing says so

@@ -141,13 +141,13 @@ def _alone(function: Callable[[Job], Result], job: Job, name: str) -> Result | S
         return result
     except _StalledError:
         return AudioError(
-            f"{name}: nothing came of this file in {STALL_SECONDS / 60.0:.0f} minutes, so it was given up.",
-            "The file is so damaged that it holds the decoder up, or its disk hangs; copy it.",
+            f"{name}: stopped responding for {STALL_SECONDS / 60.0:.0f} minutes and was abandoned.",
+            "The file may be damaged, or its disk may hang. Copy it elsewhere and try again.",
         )
     except BrokenProcessPool:
         return AudioError(
             f"{name}: the decoder crashed on this file.",
-            "The file is damaged in a way that it does not survive; export it again.",
+            "The file is probably damaged; export it again.",
         )
 
 

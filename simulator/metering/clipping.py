@@ -201,7 +201,7 @@ class ClipDetector:
         self._count(run, max(known.highest_before, float(later.max())))
 
     def _is_cut(self, length: Any, spread: Any, rise: Any, fall: Any) -> Any:
-        """Is it flat enough, with steep sides? Numbers, or arrays of one for each run."""
+        """True for a run that is flat enough, with steep sides. Numbers, or arrays of one for each run."""
         flat = spread <= self._tolerance * np.where(length > SHORTEST, np.float32(1.0), SHORT_EQUALITY)
         return flat & self._is_steep(rise, fall, self._tolerance)
 
@@ -209,7 +209,7 @@ class ClipDetector:
         return (np.minimum(rise, fall) > NEAR_STEEP * step) & (np.maximum(rise, fall) > FAR_STEEP * step)
 
     def _is_of_16(self, window: NDArray[np.float32], begin: int, end: int) -> bool:
-        """Are the samples around a run those of 16 bits, in a file of more?"""
+        """True where the samples around a run are those of 16 bits, in a file of more."""
         near = window[max(begin - COARSE_AROUND, 0) : end + 1 + COARSE_AROUND]
         words = np.rint(near * np.float32(2.0 ** (WORD_BITS - 1))).astype(np.int64)
         return not bool((words & (2 ** (WORD_BITS - COARSE_BITS) - 1)).any())
@@ -230,7 +230,7 @@ class ClipDetector:
         return run.sign, round(run.top * self._steps) + away
 
     def _has_neighbour(self, run: _Run) -> bool:
-        """Is there another run at its level, in the whole channel or next to it? That one counts then."""
+        """True with another run at its level, in the whole channel or next to it. That one counts then."""
         others = [
             self._doubtful[key] for away in (-1, 0, 1) if (key := self._level(run, away)) in self._doubtful
         ]

@@ -83,11 +83,11 @@ class LevelMeter:
         elif np.isinf(samples[first]):
             kind = "infinite"
         else:
-            kind = f"{abs(samples[first]):.2g} times full scale, and no sound"
+            kind = f"{abs(samples[first]):.2g} times full scale, which is not audio"
         at = format_time((self._frames + first) / self._rate)
         raise AudioError(
             f"the sample at {at} in channel {self._name} is {kind}.",
-            "Export the file again from the session; a plug-in that went wrong there is the usual cause.",
+            "Export the file again from the session; the usual cause is a faulty plug-in.",
         )
 
     def dc_offset(self) -> float:
@@ -286,20 +286,22 @@ def _warnings(
 ) -> tuple[Warning_, ...]:
     notes = []
     if not sounds:
-        notes.append(Warning_("silent", "Digital silence: there is nothing to measure."))
+        notes.append(Warning_("silent", "Digital silence: nothing to measure."))
     elif duration_s < 0.4:
-        notes.append(Warning_("too_short", "Shorter than 400 ms: loudness needs one whole block."))
+        notes.append(
+            Warning_("too_short", "Shorter than 400 ms: integrated loudness needs at least one 400 ms block.")
+        )
     elif integrated is None:
-        notes.append(Warning_("all_gated", "Everything is quieter than −70 LUFS, so no block counts."))
+        notes.append(Warning_("all_gated", "Quieter than −70 LUFS throughout, so every block is gated out."))
     if sounds and integrated is not None:
         if figures.max_short_term_lufs is None:
-            notes.append(Warning_("no_short_term", "Shorter than 3 s: there is no short-term loudness."))
-        elif figures.loudness_range_lu is not None and duration_s < LRA_RELIABLE_SECONDS:
             notes.append(
-                Warning_("short_for_range", "Shorter than 60 s: the loudness range is not reliable.")
+                Warning_("no_short_term", "Shorter than 3 s: short-term loudness cannot be measured.")
             )
+        elif figures.loudness_range_lu is not None and duration_s < LRA_RELIABLE_SECONDS:
+            notes.append(Warning_("short_for_range", "Shorter than 60 s: the loudness range is unreliable."))
     if channels == 1:
         notes.append(
-            Warning_("mono", "One channel: it reads 3.0 LU lower than the same sound on two loudspeakers.")
+            Warning_("mono", "Mono file: it measures 3.0 LU lower than the same signal on two loudspeakers.")
         )
     return tuple(notes)

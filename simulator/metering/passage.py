@@ -39,7 +39,7 @@ def loudest(energy: NDArray[np.float64], seconds: float, duration_s: float) -> P
     if duration_s <= seconds:
         return Passage(0.0, duration_s, "the whole track")
     if not energy.any():
-        return Passage(0.0, seconds, "silent throughout: its beginning")
+        return Passage(0.0, seconds, "silent throughout: its start")
     steps = min(max(1, round(seconds * STEPS_PER_SECOND)), energy.shape[0])
     start = float(np.argmax(running_mean(energy, steps))) / STEPS_PER_SECOND
     start = min(start, duration_s - seconds)
@@ -58,10 +58,10 @@ def places(tracks: Sequence[tuple[str | None, NDArray[np.float64], float]], seco
             found.append(own)
         elif shared.start_s + shared.seconds <= duration_s:
             where = format_time(shared.start_s)
-            reason = f"the same place as in the first version of the song, from {where}"
+            reason = f"the same passage as in the first version of the song, from {where}"
             found.append(Passage(shared.start_s, shared.seconds, reason))
         else:
-            reason = f"{own.reason}; the place taken from the first version lies past its end"
+            reason = f"{own.reason}; the first version's passage is past the end of this one"
             found.append(Passage(own.start_s, own.seconds, reason))
     return found
 

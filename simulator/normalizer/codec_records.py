@@ -92,7 +92,7 @@ def _opus_refusal(_rate: int, channels: int, kbps: float) -> Refusal | None:
     if kbps <= most:
         return None
     return (
-        f"Opus carries at most {most} kbit/s in {channels} channel{'s' * (channels > 1)}.",
+        f"Opus carries up to {most} kbit/s in {channels} channel{'s' * (channels > 1)}.",
         f"Choose {most} kbit/s or less for this file.",
     )
 
@@ -131,9 +131,9 @@ def _mp3_refusal(rate: int, _channels: int, kbps: float) -> Refusal | None:
     if kbps in known:
         return None
     return (
-        f"MP3 at {rate / 1000:g} kHz has no bit rate of {kbps:g} kbit/s.",
+        f"MP3 at {rate / 1000:g} kHz does not offer {kbps:g} kbit/s.",
         f"Choose one of {', '.join(map(str, known))}"
-        + ("." if rate >= 32_000 else ", or deliver at 44.1 or 48 kHz."),
+        + ("." if rate >= 32_000 else ", or encode at 44.1 or 48 kHz."),
     )
 
 

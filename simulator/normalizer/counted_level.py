@@ -31,7 +31,7 @@ class Counted:
 
 
 def counts_twice(profile: Profile, measurement: Measurement) -> bool:
-    """Is this one channel that the player counts on two loudspeakers?"""
+    """True for one channel that the player counts on two loudspeakers."""
     return profile.mono == "two_loudspeakers" and measurement.channels == 1
 
 

@@ -50,7 +50,7 @@ def gain_reason(
 ) -> str:
     """The sentences for one gain. `album` is the album's name where one gain plays the whole of it."""
     if target_lufs is None:
-        return "This player has no target loudness and leaves the level as it is."
+        return "This player has no target loudness and leaves the level unchanged."
     it, its_peak = ("it", "its") if album is None else ("the whole album", "the album's highest")
     if wanted_gain_db is None or counted.lufs is None:
         whose = "The track" if album is None else f"The album “{album}”"
@@ -60,16 +60,17 @@ def gain_reason(
         " as one programme" if album is not None and profile.scope == "album_programme" else ""
     )
     does = f"so the player {_does(gain_db, it)}"
+    only = does.replace(f"raises {it} ", f"raises {it} only ")
     unit = "dBTP" if profile.ceiling.counts == "true" else "dBFS"
     ceiling = f"the ceiling of {one_decimal(profile.ceiling.level_db)} {unit}"
     level = "" if counted.peak_db is None else f"{one_decimal(counted.peak_db)} {unit}"
     peak = f"{its_peak} {profile.ceiling.counts} peak of {level}"
     why = {
-        "no_upward_gain": f"; this player never raises a level, {does}.",
-        "headroom": f"; {peak} leaves {_room(gain_db)} up to {ceiling}, {does}.",
+        "no_upward_gain": f"; this player never raises tracks, {does}.",
+        "headroom": f"; {peak} {_room(profile, counted, gain_db)} {ceiling}, {only}.",
         "ceiling": f"; {peak} is {_over(profile, counted, gain_db)} {ceiling}, {does}.",
-        "max_boost": f"; this player raises a level by at most {one_decimal(gain_db)} dB, {does}.",
-        "max_cut": f"; this player turns a level down by at most {one_decimal(-gain_db)} dB, {does}.",
+        "max_boost": f"; this player raises tracks by no more than {one_decimal(gain_db)} dB, {does}.",
+        "max_cut": f"; this player turns tracks down by no more than {one_decimal(-gain_db)} dB, {does}.",
     }.get(limited_by, f", {does}.")
     return measured + distance + why + _peak_sentence(profile, counted, gain_db, limiter_acts, peak, ceiling)
 
@@ -88,7 +89,7 @@ def conditional_reason(profile: Profile, counted: Counted) -> str:
         place = "under" if under else "over"
     return (
         f"Its peak-to-loudness ratio of {one_decimal(ratio)} dB is {place} this player's limit of "
-        f"{one_decimal(limit)} dB, so its target is {one_decimal(target)} LUFS. "
+        f"{one_decimal(limit)} dB, so the target is {one_decimal(target)} LUFS. "
     )
 
 
@@ -104,12 +105,12 @@ def _distance(lufs: float, wanted_gain_db: float, target_lufs: float) -> tuple[s
     """The counted loudness as it is written beside this target, and where it lies against it."""
     loudness, target = one_decimal(lufs), one_decimal(target_lufs)
     if one_decimal(wanted_gain_db) == "0.0":
-        place = "on" if loudness == target else "less than 0.1 dB from"
+        place = "on" if loudness == target else "less than 0.1 LU from"
     else:
         if loudness == target:
             loudness, target = (true_minus(f"{value:.2f}") for value in (lufs, target_lufs))
         side = "below" if wanted_gain_db > 0.0 else "above"
-        place = f"{one_decimal(abs(wanted_gain_db))} dB {side}"
+        place = f"{one_decimal(abs(wanted_gain_db))} LU {side}"
     return loudness, f", {place} the target of {target} LUFS"
 
 
@@ -122,14 +123,19 @@ def _over(profile: Profile, counted: Counted, gain_db: float) -> str:
 
 def _does(gain_db: float, it: str) -> str:
     if one_decimal(gain_db) == "0.0":
-        return f"leaves {it} as it is"
+        return f"leaves {it} unchanged"
     if gain_db > 0.0:
-        return f"raises {it} by {one_decimal(gain_db)} dB"
-    return f"turns {it} down by {one_decimal(-gain_db)} dB"
+        return f"raises {it} {one_decimal(gain_db)} dB"
+    return f"turns {it} down {one_decimal(-gain_db)} dB"
 
 
-def _room(gain_db: float) -> str:
-    return "no room" if one_decimal(gain_db) == "0.0" else f"only {one_decimal(gain_db)} dB of room"
+def _room(profile: Profile, counted: Counted, gain_db: float) -> str:
+    """How a peak is placed that cuts a raise short."""
+    if one_decimal(gain_db) != "0.0" or counted.peak_db is None:
+        return "would hit"
+    if one_decimal(counted.peak_db) == one_decimal(profile.ceiling.level_db):
+        return "is already at"
+    return "is already above" if counted.peak_db > profile.ceiling.level_db else "is less than 0.1 dB below"
 
 
 def _peak_sentence(
@@ -139,12 +145,12 @@ def _peak_sentence(
     peak = capital(peak)
     if limiter_acts and counted.peak_db is not None:
         just = one_decimal(counted.peak_db + gain_db) == one_decimal(profile.ceiling.level_db)
-        passes = "just pass" if just else "pass"
-        return f" {peak} would then {passes} {ceiling}, so the limiter presses the peaks down."
+        passes = "just exceed" if just else "exceed"
+        return f" {peak} would then {passes} {ceiling}, so the limiter acts."
     if profile.upward == "unprotected" and gain_db > 0.0 and counted.peak_db is not None:
         reached = counted.peak_db + gain_db
         if one_decimal(reached) != "0.0" and reached > 0.0:
-            return f" {peak} then goes {one_decimal(reached)} dB over full scale, and nothing holds it."
+            return f" {peak} then goes {one_decimal(reached)} dB over full scale, with no peak protection."
     return ""
 
 
@@ -177,7 +183,7 @@ def decide(profile: Profile, measurement: Measurement) -> Decision:
         why = [warning.text for warning in measurement.warnings if warning.code in UNMEASURABLE_CODES]
         decision = replace(decision, reason=" ".join([decision.reason, *why]))
     if decision.counted_lufs is not None and counts_twice(profile, measurement):
-        note = " Its one channel is counted as on two loudspeakers, 3.0 dB louder."
+        note = " This mono track counts as if played on two loudspeakers, 3.0 LU louder."
         decision = replace(decision, reason=decision.reason + note)
     return decision
 
@@ -253,9 +259,9 @@ def _notes(tracks: Sequence[tuple[Track, Measurement | None]], index: int) -> st
     mates = [(other, found) for other, found in tracks if other.album == track.album]
     notes = ""
     if track.song is not None and sum(other.song == track.song for other, _ in mates) > 1:
-        notes += " The album is counted with this version of the song."
+        notes += " The album is measured with this version of the song."
     if measurement is not None and measurement.integrated_lufs is None:
-        notes += " This track itself has no measurable loudness and takes the album's gain."
+        notes += " This track has no measurable loudness of its own and gets the album's gain."
     unread = sum(found is None for _, found in mates)
     if unread:
         notes += f" {unread} of its tracks could not be read and {'is' if unread == 1 else 'are'} left out."
@@ -305,13 +311,13 @@ def applied_gain_db(
 
 
 def limiter_in_path(profile: Profile, gain_db: float) -> bool:
-    """Does the sound run through the player's limiter? Only where the level is raised, unless the
+    """True where the sound runs through the player's limiter. Only where the level is raised, unless the
     ceiling always applies."""
     return profile.limiter is not None and (profile.ceiling.applies == "always" or gain_db > 0.0)
 
 
 def limiter_will_act(profile: Profile, gain_db: float, peak_db: float | None) -> bool:
-    """Will the limiter, being in the path, have something to reduce?"""
+    """True where the limiter is in the path and has something to reduce."""
     if profile.limiter is None or peak_db is None or not limiter_in_path(profile, gain_db):
         return False
     return peak_db + gain_db > profile.limiter.ceiling_db + SAME_DB

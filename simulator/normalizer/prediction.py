@@ -58,7 +58,7 @@ def chain_settings(profile: Profile, decision: Decision) -> ChainSettings:
 
 
 def more_than_gain(profile: Profile, decision: Decision, measurement: Measurement) -> bool:
-    """Does the chain do more to this track than a plain gain, so that its output must be measured?"""
+    """True where the chain does more to this track than a plain gain, so that its output must be measured."""
     if decision.limiter_will_act or profile.delivery is not None:
         return True
     headroom_db, peak = profile.converter_headroom_db, measurement.true_peak_dbtp

@@ -9,7 +9,7 @@ and detects the kind of peak named there. This module must stay free of numpy.
 Format of a profile: the tables of its TOML file, and what they may not say together.
 
 `format = 1`, a title, one sentence for the client, and the tables [loudness], [gain], [ceiling],
-[conditional], [limiter], [delivery], [converter] and [sources]; a number that no source is given for is
+[conditional], [limiter], [encoding], [dac] and [sources]; a number that no source is given for is
 refused. Ranges are sane bounds of this project's own, wide enough for any player. This module must stay
 free of numpy.
 """
@@ -41,7 +41,7 @@ Sentence = Annotated[str, Meta(min_length=1, max_length=300)]
 
 DEFAULT_SOURCES = {
     "loudness.uncertainty_db": "common practice, no source (the default of this program)",
-    "gain.unmeasurable_gain_db": "project choice (the default: an unmeasurable track is left as it is)",
+    "gain.unmeasurable_gain_db": "project choice (the default: an unmeasurable track is left unchanged)",
     "ceiling.level_db": "full scale by definition; it limits nothing, as no [ceiling] is given",
 }
 """What stands beside the numbers that a profile leaves to their defaults."""
@@ -83,8 +83,8 @@ class LimiterTable(Struct, frozen=True, forbid_unknown_fields=True):
     release_ms: Annotated[float, Meta(ge=1, le=5000)]
 
 
-class ConverterTable(Struct, frozen=True, forbid_unknown_fields=True):
-    """The converter that plays the result clips the wave between the samples this far above full scale."""
+class DacTable(Struct, frozen=True, forbid_unknown_fields=True):
+    """The D/A converter that plays the result clips inter-sample peaks this far above full scale."""
 
     headroom_db: Annotated[float, Meta(ge=0, le=12)]
 
@@ -112,8 +112,8 @@ class ProfileFile(Struct, frozen=True, forbid_unknown_fields=True):
     ceiling: Ceiling | None = None
     conditional: Conditional | None = None
     limiter: LimiterTable | None = None
-    delivery: Delivery | None = None
-    converter: ConverterTable | None = None
+    encoding: Delivery | None = None
+    dac: DacTable | None = None
 
 
 TABLES: dict[str, type[Struct]] = {
@@ -122,9 +122,11 @@ TABLES: dict[str, type[Struct]] = {
     "ceiling": Ceiling,
     "conditional": Conditional,
     "limiter": LimiterTable,
-    "delivery": Delivery,
-    "converter": ConverterTable,
+    "encoding": Delivery,
+    "dac": DacTable,
 }
+FORMER_TABLES = {"delivery": "encoding", "converter": "dac"}
+"""Their former names, which are still read."""
 PROFILE_KEYS = tuple(f"{table}.{key}" for table, shape in TABLES.items() for key in shape.__struct_fields__)
 """Every key of the tables of a profile, as `table.key`."""
 
@@ -139,31 +141,31 @@ def check_sense(read: ProfileFile, where: str) -> None:
     album = read.loudness.scope != "track"
     raising = no_target and (upward != "never" or always or read.gain.unmeasurable_gain_db)
     rules = (
-        (needs_ceiling and ceiling is None, f'gain.upward is "{upward}" and there is no [ceiling].',
+        (needs_ceiling and ceiling is None, f'gain.upward is "{upward}", but there is no [ceiling].',
          "Add [ceiling] with level_db, counts and applies."),
-        (upward == "limited" and read.limiter is None, 'gain.upward is "limited" and there is no [limiter].',
+        (upward == "limited" and read.limiter is None, 'gain.upward is "limited", but there is no [limiter].',
          "Add [limiter] with look_ahead_ms and release_ms."),
         (upward == "unprotected" and always,
-         'gain.upward is "unprotected", and ceiling.applies = "always" would protect.',
+         'gain.upward is "unprotected", but ceiling.applies = "always" protects peaks.',
          'Write applies = "boost_only", or upward = "headroom".'),
-        (raising, 'loudness.target_lufs is "none", and other keys change the level.',
+        (raising, 'loudness.target_lufs is "none", but other keys change the level.',
          'Write upward = "never", and remove [ceiling] and unmeasurable_gain_db.'),
-        (no_target and album, 'loudness.target_lufs is "none", and loudness.scope asks for an album.',
+        (no_target and album, 'loudness.target_lufs is "none", but loudness.scope is an album.',
          'Write scope = "track".'),
         (no_target and read.conditional is not None,
-         'loudness.target_lufs is "none", and [conditional] gives another target.', "Remove one of the two."),
+         'loudness.target_lufs is "none", but [conditional] sets another target.', "Remove one of the two."),
         (album and read.conditional is not None,
-         f'[conditional] chooses a target for each track, and loudness.scope is "{read.loudness.scope}".',
+         f'[conditional] sets a target per track, but loudness.scope is "{read.loudness.scope}".',
          'Remove [conditional], or write scope = "track".'),
-        *_delivery_rules(read.delivery),
+        *_encoding_rules(read.encoding),
     )  # fmt: skip
     for broken, says, cure in rules:
         if broken:
             raise ProfileError(f"{where}: {says}", cure)
 
 
-def _delivery_rules(delivery: Delivery | None) -> tuple[tuple[bool, str, str], ...]:
-    """What a [delivery] table may not say: (broken, says, cure)."""
+def _encoding_rules(delivery: Delivery | None) -> tuple[tuple[bool, str, str], ...]:
+    """Combinations that an [encoding] table may not have: (broken, message, cure)."""
     if delivery is None:
         return ()
     codec, kbps, rate = delivery.codec, delivery.bit_rate_kbps, delivery.sample_rate
@@ -173,18 +175,18 @@ def _delivery_rules(delivery: Delivery | None) -> tuple[tuple[bool, str, str], .
     only = record.constant_kbps if record else ()
     rates = record.sample_rates if record else ()
     return (
-        (lossy and kbps is None, f'delivery.codec is "{codec}", and no bit rate is given.',
-         "Add bit_rate_kbps under [delivery]."),
-        (not lossy and kbps is not None, 'delivery.codec is "none", and a bit rate is given.',
-         "Remove bit_rate_kbps, or name the codec."),
+        (lossy and kbps is None, f'encoding.codec is "{codec}", but no bit rate is given.',
+         "Add bit_rate_kbps under [encoding]."),
+        (not lossy and kbps is not None, 'encoding.codec is "none", but a bit rate is given.',
+         "Remove bit_rate_kbps, or set the codec."),
         (kbps is not None and kbps > most,
-         f"delivery.bit_rate_kbps is {kbps or 0.0:g}, and {name} goes up to {most:g}.",
+         f"encoding.bit_rate_kbps is {kbps or 0.0:g}, but {name} goes up to {most:g}.",
          f"Write {most:g} or less."),
         (bool(only) and kbps is not None and kbps <= most and kbps not in only,
-         f"delivery.bit_rate_kbps is {kbps or 0.0:g}, and {name} has no such bit rate.",
+         f"encoding.bit_rate_kbps is {kbps or 0.0:g}, which {name} does not offer.",
          f"Write one of {', '.join(map(str, only))}."),
         (bool(rates) and rate is not None and rate not in rates,
-         f'delivery.codec is "{codec}", which knows no {rate} Hz.',
+         f'encoding.codec is "{codec}", which does not support {rate} Hz.',
          "Write sample_rate = 48000, or leave it out."),
     )  # fmt: skip
 
@@ -200,16 +202,16 @@ def sources_of(read: ProfileFile, where: str) -> dict[str, str]:
         if key not in values:
             suggestion = nearest(key, list(PROFILE_KEYS))
             cure = f"Did you mean `{suggestion}`?" if suggestion else "Remove that line."
-            raise ProfileError(f"{where}: [sources] names `{key}`, and there is no such key.", cure)
+            raise ProfileError(f"{where}: [sources] lists `{key}`, which is not a key.", cure)
         if values[key] is None:
             raise ProfileError(
-                f"{where}: [sources] names {key}, and the file does not give it.",
-                "Remove that line from [sources], or give the number.",
+                f"{where}: [sources] lists {key}, which the file does not set.",
+                "Remove that line from [sources], or set the number.",
             )
     for key, value in values.items():
         if isinstance(value, float | int) and key not in given:
             raise ProfileError(
-                f"{where}: {key} is {value:g}, and [sources] does not say where that comes from.",
+                f"{where}: {key} is {value:g}, but [sources] gives no source for it.",
                 f'Add `{key} = "..."` under [sources]: a document with its section, '
                 '"common practice, no source", or "project choice".',
             )
@@ -222,7 +224,8 @@ def _flat(sources: dict[str, Any], prefix: str, where: str) -> Iterator[tuple[st
         if isinstance(words, dict):
             yield from _flat(words, f"{prefix}{key}.", where)
         elif isinstance(words, str) and words.strip() and words.isprintable():
-            yield prefix + key, words
+            table, dot, rest = (prefix + key).partition(".")
+            yield FORMER_TABLES.get(table, table) + dot + rest, words
         else:
             raise ProfileError(
                 f"{where}: sources.{prefix}{key} must be one line of text, got {words!r}.",
@@ -263,8 +266,8 @@ def check_profile_id(profile_id: str, where: str) -> None:
     """Raise ProfileError unless the id (the file's stem) is of lower-case letters, digits and hyphens."""
     if not re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", profile_id):
         raise ProfileError(
-            f'{where}: a profile is named in lower-case letters, digits and hyphens, got "{profile_id}".',
-            "Give the file another name, such as late-night.toml.",
+            f'{where}: a profile name uses only lower-case letters, digits and hyphens, got "{profile_id}".',
+            "Rename the file, for example late-night.toml.",
         )
 
 
@@ -272,7 +275,7 @@ def parse_profile(text: str, profile_id: str, where: str) -> Profile:
     """The profile that a TOML text describes. `where` names the file in messages. Raises ProfileError
     with file, key, value and cure for anything that does not fit or says two opposite things."""
     check_profile_id(profile_id, where)
-    read = read_toml(text, ProfileFile, where, ProfileError)
+    read = read_toml(text, ProfileFile, where, ProfileError, FORMER_TABLES)
     for key, line in (("title", read.title), ("sentence", read.sentence)):
         if not line.strip() or not line.isprintable():
             raise ProfileError(f"{where}: {key} must be one line of text, got {line!r}.", "Write one line.")
@@ -303,6 +306,6 @@ def parse_profile(text: str, profile_id: str, where: str) -> Profile:
         unmeasurable_gain_db=read.gain.unmeasurable_gain_db or 0.0,
         uncertainty_db=DEFAULT_UNCERTAINTY_DB if uncertainty_db is None else uncertainty_db,
         sources=sources_of(read, where),
-        converter_headroom_db=None if read.converter is None else read.converter.headroom_db,
-        delivery=read.delivery,
+        converter_headroom_db=None if read.dac is None else read.dac.headroom_db,
+        delivery=read.encoding,
     )

@@ -70,7 +70,7 @@ def number_rows(profile: Profile) -> list[tuple[str, str, str]]:
         ]
     if profile.converter_headroom_db is not None:
         room = f"{level(profile.converter_headroom_db)} dB"
-        rows.append(("Its converter clips above full scale by", room, "converter.headroom_db"))
+        rows.append(("Its converter clips above full scale by", room, "dac.headroom_db"))
     if profile.conditional is not None:
         limit = profile.conditional.peak_to_loudness_below_db
         rows += [
@@ -95,13 +95,13 @@ def _delivery_rows(profile: Profile) -> list[tuple[str, str, str]]:
     if delivery is None:
         return []
     if delivery.sample_rate is not None:
-        rows.append(("Delivered at", f"{delivery.sample_rate} Hz", "delivery.sample_rate"))
+        rows.append(("Delivered at", f"{delivery.sample_rate} Hz", "encoding.sample_rate"))
     if delivery.bits is not None:
-        rows.append(("Delivered in", f"{delivery.bits} bits", "delivery.bits"))
+        rows.append(("Delivered in", f"{delivery.bits} bits", "encoding.bits"))
     if delivery.codec != "none":
-        rows.append(("Delivered as", CODEC_NAMES[delivery.codec], "delivery.codec"))
+        rows.append(("Delivered as", CODEC_NAMES[delivery.codec], "encoding.codec"))
     if delivery.bit_rate_kbps is not None:
-        rows.append(("Bit rate", f"{delivery.bit_rate_kbps:g} kbit/s", "delivery.bit_rate_kbps"))
+        rows.append(("Bit rate", f"{delivery.bit_rate_kbps:g} kbit/s", "encoding.bit_rate_kbps"))
     return rows
 
 

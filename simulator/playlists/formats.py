@@ -34,11 +34,11 @@ from simulator.playlists.playlist import (
 PLAYLIST_EXTENSIONS = ("toml", "m3u", "m3u8", "xspf")
 
 ON_THE_NET = (
-    "This entry is an address on the net ({scheme}), and nothing is fetched: save the file and name it."
+    "This entry is a web address ({scheme}), and nothing is downloaded: save the file and enter its path."
 )
-ELSEWHERE = "This entry is a file on another machine ({host}): copy the file and name the copy."
-NO_FILE = "This entry names no file: give it a path."
-NUL = "This entry's path holds a zero character, which no file name can: write the path again."
+ELSEWHERE = "This entry is a file on another machine ({host}): copy the file and enter the copy's path."
+NO_FILE = "This entry has no file: enter a path."
+NUL = "This entry's path contains a null character, which file names cannot: retype the path."
 
 
 class _TrackTable(Struct, frozen=True, forbid_unknown_fields=True):
@@ -75,7 +75,7 @@ def parse_playlist(data: bytes, name: str, where: str) -> Playlist:
 def decode_text(data: bytes, where: str, latin_1_too: bool = False) -> str:
     """UTF-8 with or without its mark; an .m3u that is not UTF-8 is read as ISO 8859-1."""
     if b"\0" in data:
-        raise PlaylistError(f"{where}: this is not a text in UTF-8.", "Save it as plain text in UTF-8.")
+        raise PlaylistError(f"{where}: not UTF-8 text.", "Save it as plain text in UTF-8.")
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as problem:
@@ -90,12 +90,12 @@ def parse_toml(text: str, name: str, where: str) -> Playlist:
     """`format = 1`, title, client, profile, state, and a [[tracks]] table for each track."""
     read = read_toml(text, _PlaylistFile, where, PlaylistError)
     if not read.tracks:
-        raise PlaylistError(f"{where}: there is no track.", 'Add [[tracks]] with path = "...".')
+        raise PlaylistError(f"{where}: no tracks.", 'Add [[tracks]] with path = "...".')
     tracks = []
     for number, entry in enumerate(read.tracks, start=1):
         if entry.album_order is not None and entry.album is None:
             raise PlaylistError(
-                f"{where}: track {number}: album_order is {entry.album_order}, and there is no album.",
+                f"{where}: track {number}: album_order is {entry.album_order}, but no album is set.",
                 "Add the album's name, or remove album_order.",
             )
         path, problem = _checked_path(entry.path)
@@ -131,7 +131,7 @@ def parse_m3u(text: str, name: str, where: str) -> Playlist:
             tracks.append(Track(path, title or title_from_path(path), artist, problem=problem))
             title = artist = ""
     if not tracks:
-        raise PlaylistError(f"{where}: there is no track.", "Write one path on each line.")
+        raise PlaylistError(f"{where}: no tracks.", "Write one path on each line.")
     return one_album(name, "playlist", tuple(tracks), where)
 
 
@@ -142,16 +142,16 @@ def parse_xspf(data: bytes, name: str, where: str) -> Playlist:
         root: Element = fromstring(data, forbid_dtd=True)
     except DefusedXmlException:
         raise PlaylistError(
-            f"{where}: this XSPF declares a document type or entities, which are never expanded here.",
+            f"{where}: this XSPF declares a document type or entities, which are not supported.",
             "Remove the <!DOCTYPE ...> part.",
         ) from None
     except (ParseError, ValueError, LookupError) as problem:
         raise PlaylistError(
-            f"{where}: this is not readable as XML: {problem}.", "Save the playlist again as XSPF."
+            f"{where}: not valid XML: {problem}.", "Export the playlist again as XSPF."
         ) from None
     if _local(root) != "playlist":
         raise PlaylistError(
-            f"{where}: this is XML, and no XSPF: it begins with <{_local(root)}>.",
+            f"{where}: this XML is not XSPF: its root is <{_local(root)}>.",
             "Save the playlist as XSPF.",
         )
     base = root.get(_XML_BASE, "")
@@ -163,7 +163,7 @@ def parse_xspf(data: bytes, name: str, where: str) -> Playlist:
         if _local(track) == "track"
     ]
     if not tracks:
-        raise PlaylistError(f"{where}: there is no track.", "Add tracks to its <trackList>.")
+        raise PlaylistError(f"{where}: no tracks.", "Add tracks to its <trackList>.")
     title = _child(root, "title") or name
     if not any(track.album for track in tracks):
         return one_album(title, "playlist", tuple(tracks), where)

@@ -20,9 +20,9 @@ Role = Literal["master", "reference"]
 AUDIO_EXTENSIONS = ("wav", "w64", "rf64", "aif", "aiff", "caf", "flac", "ogg", "oga", "opus", "mp3", "m4a")
 """Files of a folder that count as its tracks."""
 
-ONE_ALBUM = "No album is named, so all files of this {what} count as one album."
-NAMED_ALBUMS = "Albums are as the playlist names them; a track without an album is a single."
-ALL_SINGLES = "No album is named in the playlist, so each track is a single."
+ONE_ALBUM = "No album is set, so all files of this {what} count as one album."
+NAMED_ALBUMS = "Albums as set in the playlist; a track without one is a single."
+ALL_SINGLES = "The playlist sets no album, so each track is a single."
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +66,7 @@ class Playlist:
 
 
 def is_audio_name(name: str) -> bool:
-    """Does the name end like that of an audio file?"""
+    """True for a name that ends like that of an audio file."""
     return PurePath(name).suffix[1:].lower() in AUDIO_EXTENSIONS
 
 

@@ -97,7 +97,7 @@ def news(
         numbers = bases.get(str(act.data.get(PLAYER)), {}).get("profile")
         if isinstance(numbers, dict):
             profile = profiles.get(str(numbers.get("id")))
-            if profile is not None and player(profile)["id"] != act.data.get(PLAYER):
+            if profile is not None and _rules(player(profile)["profile"]) != _rules(numbers):
                 said[f"The player {profile.id} has other numbers now than {then_at}."] = None
     return tuple(said)
 
@@ -133,6 +133,12 @@ def _broken_off(acts: Sequence[Act]) -> Iterable[str]:
     last = max((i for i, act in enumerate(acts) if act.kind == "opened"), default=0)
     for begun, trial in unfinished(acts[last:]):
         yield f"{begun.at[:10]}: {unfinished_words(trial)}"
+
+
+def _rules(profile: dict[str, Any]) -> bytes:
+    """What a player does, without the words about it, as it would be kept."""
+    words = ("title", "sentence", "sources")
+    return msgspec.json.encode({key: profile[key] for key in sorted(profile) if key not in words})
 
 
 def _with_id(data: dict[str, Any]) -> dict[str, Any]:

@@ -28,7 +28,7 @@ def data_folder(name: str, package: Path = PACKAGE) -> Path:
     beside = package.parent / name
     if beside.is_dir() and (package.parent / "pyproject.toml").is_file():
         return beside
-    raise SimulatorError(f"The folder {name} that comes with the program is missing.", "Install it again.")
+    raise SimulatorError(f"The program's own folder {name} is missing.", "Reinstall fairhearing.")
 
 
 def bundled_profile_ids() -> list[str]:
@@ -53,7 +53,7 @@ def load_profiles(wanted: Iterable[str]) -> list[Profile]:
             if name:
                 names.update(dict.fromkeys(bundled_profile_ids() if name == ALL else [name]))
     if not names:
-        raise ProfileError("No profile is named.", f"Known: {', '.join(bundled_profile_ids())}, {ALL}.")
+        raise ProfileError("No profile given.", f"Known: {', '.join(bundled_profile_ids())}, {ALL}.")
     return [load_profile(name) for name in names]
 
 
@@ -63,12 +63,12 @@ def new_profile(from_id: str, dest_path: str) -> Path:
     or the copy cannot be written."""
     target = Path(dest_path)
     if target.suffix != ".toml":
-        raise ProfileError(f"{dest_path}: the name of a profile must end in .toml.", "Add .toml to it.")
+        raise ProfileError(f"{dest_path}: a profile's file name must end in .toml.", "Add .toml to it.")
     check_profile_id(target.stem, dest_path)
     load_profile(from_id)
     text = _read(_profile_path(from_id))
     if os.path.lexists(target):
-        raise WriteError(f"{dest_path}: there is a file already, and it is kept.", "Choose another name.")
+        raise WriteError(f"{dest_path} already exists and was not overwritten.", "Choose another name.")
     with whole_file(target, force=False) as passing:
         passing.write_text(text, encoding="utf-8", newline="\n")
     return target
@@ -85,7 +85,7 @@ def _profile_path(id_or_path: str) -> Path:
     if id_or_path not in known:
         close = nearest(id_or_path, known)
         cure = f"Did you mean {close}?" if close else f"Known: {', '.join(known)}, or a path to a .toml file."
-        raise ProfileError(f'There is no profile "{id_or_path}".', cure)
+        raise ProfileError(f'Unknown profile "{id_or_path}".', cure)
     return data_folder("profiles") / f"{id_or_path}.toml"
 
 
@@ -98,5 +98,5 @@ def _read(path: Path) -> str:
         ) from None
     except OSError as problem:
         raise ProfileError(
-            f"{path}: this profile cannot be read: {problem.strerror}.", "Check the path."
+            f"{path}: cannot read this profile: {problem.strerror}.", "Check the path."
         ) from None

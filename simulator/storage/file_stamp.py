@@ -20,13 +20,13 @@ def stamp_of(path: str) -> Stamp | None:
 
 
 def changed_since(path: str, stamp: Stamp | None) -> bool:
-    """Is there another file now under this name? One that is gone is no other; no stamp, no answer."""
+    """True with another file now under this name; False for one that is gone, or without a stamp."""
     now = stamp_of(path)
     return stamp is not None and now is not None and now != stamp
 
 
 def other_samples(
-    path: str, cure: str = "What is there now is measured and played after: replace NUMBER FILE"
+    path: str, cure: str = "To measure and play the new file: replace NUMBER FILE"
 ) -> AudioError:
     """The error of a file that was measured, and holds something else now."""
-    return AudioError(f"{path} has changed on the disk since it was measured.", cure)
+    return AudioError(f"{path} has changed on disk since it was measured.", cure)

@@ -82,7 +82,7 @@ def _put(passing: Path, lock: Path) -> None:
 
 
 def _lives(lock: Path) -> bool:
-    """Is the process that holds the lock still there? A lock that holds no mark is nobody's."""
+    """True while the process that holds the lock is running. A lock that holds no mark is nobody's."""
     try:
         return marked_lives(json.loads(read_small(lock, MEBIBYTE)))
     except (OSError, ValueError, KeyError, TypeError, OverflowError):

@@ -77,7 +77,7 @@ def unpack(data: bytes) -> tuple[Measurement, LimiterReport | None]:
         if set(scalars) != set(_SCALARS):
             raise ValueError("other fields")
         if not all(math.isfinite(one) for one in scalars.values() if one is not None):
-            raise ValueError("a figure that is no number")
+            raise ValueError("a figure that is not a number")
         measurement = Measurement(
             **scalars,
             dc_offset=form.dc_offset,
@@ -93,7 +93,7 @@ def unpack(data: bytes) -> tuple[Measurement, LimiterReport | None]:
         raise ValueError(str(problem)) from None
     energy, true_peak = measurement.series.energy, measurement.series.true_peak
     if energy.shape != true_peak.shape or not (np.isfinite(energy).all() and np.isfinite(true_peak).all()):
-        raise ValueError("series that are none")
+        raise ValueError("malformed series")
     limiter = None if form.limiter is None else LimiterReport(*form.limiter)
     return measurement, limiter
 
@@ -159,10 +159,13 @@ class Store:
                 for suffix in ("-wal", "-shm"):
                     with contextlib.suppress(OSError):
                         os.remove(f"{path}{suffix}")
-                self._warn(f"The cache was unreadable ({problem}); it is set aside as {aside} and made anew.")
+                self._warn(
+                    f"The cache was unreadable ({problem}); it was set aside as {aside}, "
+                    "and a new one started."
+                )
                 return _connect(path)
         except (OSError, sqlite3.Error) as problem:
-            self._warn(f"No cache: {folder} cannot be used ({problem}). Files are measured anew each time.")
+            self._warn(f"No cache: {folder} cannot be used ({problem}). Files are re-measured each time.")
             return None
 
     def content_of(self, path: str) -> str | None:
@@ -184,7 +187,7 @@ class Store:
             self._do("INSERT OR REPLACE INTO file VALUES (?, ?, ?, ?, ?)", *key, content)
 
     def was_decoded(self, path: str) -> bool:
-        """Has this file, as it is now, been decoded to its end before? Then no decoder dies of it."""
+        """True for an unchanged file that has been decoded to its end before: no decoder crashes on it."""
         return _file_key(path) in self._decoded or self.content_of(path) is not None
 
     def find(self, content: str, settings: str) -> tuple[Measurement, LimiterReport | None] | None:
@@ -233,7 +236,7 @@ class Store:
             with self._database:
                 return self._database.execute(statement, values).fetchall()
         except sqlite3.Error as problem:
-            self._warn(f"The cache failed ({problem}); going on without it.")
+            self._warn(f"The cache failed ({problem}); continuing without it.")
             self.close()
             return []
 

@@ -28,8 +28,8 @@ def mark() -> dict[str, object]:
 
 
 def marked_lives(found: Mapping[str, Any]) -> bool:
-    """Is the process that left this mark still there? One of another machine is taken to live. A machine that
-    has another name by now is known by its start, and a process that has only got the number by its own.
+    """True while the process that left this mark is running. One of another machine counts as running. A
+    that has another name by now is known by its start, and a process that has only got the number by its own.
     Raises KeyError, TypeError, ValueError or OverflowError for what is no mark."""
     pid, host = int(found["pid"]), str(found["host"])
     boot, started = str(found.get("boot", "")), str(found.get("started", ""))
@@ -44,8 +44,8 @@ def name_mark(pid: int) -> str:
 
 
 def named_lives(mark: str) -> bool:
-    """Is the process of a `name_mark` still there, by the rules of `marked_lives`? Raises ValueError for what
-    is no such mark."""
+    """True while the process of a `name_mark` is running, by the rules of `marked_lives`. Raises ValueError for
+    what is no such mark."""
     found = re.fullmatch(r"([0-9]{1,10})-([0-9a-f]{8}|)-([0-9a-f]{8}|)-([0-9]{0,20})", mark)
     if found is None:
         raise ValueError(f"{mark!r} is no mark")
@@ -84,7 +84,7 @@ def end_with_parent(before: Callable[[], object] = lambda: None) -> None:
 
 
 def process_lives(pid: int) -> bool:
-    """Is there a process of this id (perhaps another user's)?"""
+    """True with a process of this id (perhaps another user's)."""
     if os.name == "nt":  # os.kill(pid, 0) would end it there
         return _lives_on_windows(pid)
     try:

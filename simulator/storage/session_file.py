@@ -68,7 +68,9 @@ class RecordFile:
         try:
             data = to_json(longer)
         except (TypeError, ValueError) as problem:
-            self._warn(f"One act ({act.kind}) cannot be put into the record ({problem}) and is not kept.")
+            self._warn(
+                f"One entry ({act.kind}) cannot be stored in the session file ({problem}) and was dropped."
+            )
             return
         self.record = longer
         try:
@@ -80,12 +82,12 @@ class RecordFile:
             self._fail(problem, act.kind)
         else:
             if self._failed:
-                self._warn(f"{self.path} can be written again: everything is saved.")
+                self._warn(f"{self.path} is writable again: everything is saved.")
             self._failed, self._on_disk = False, len(self.record.acts)
 
     @property
     def kept(self) -> bool:
-        """Does all that was done stand on the disk?"""
+        """True with everything saved on the disk."""
         return bool(self.record.acts) and not self.unsaved
 
     @property
@@ -119,7 +121,9 @@ class RecordFile:
         except OSError as problem:
             kept = self.path
             self.path = _beside(kept)
-            self._warn(f"{kept} cannot be read ({problem.strerror}) and is left alone; see {self.path.name}.")
+            self._warn(
+                f"{kept} cannot be read ({problem.strerror}) and is left untouched; see {self.path.name}."
+            )
             return Record(title)
         try:
             return from_json(data)
@@ -131,7 +135,7 @@ class RecordFile:
                 self.path = _beside(kept)
                 self._warn(f"{kept}: {problem.message} It cannot be set aside ({refusal.strerror}).")
                 return Record(title)
-            self._warn(f"{kept}: {problem.message} It was set aside as {aside.name}; a new one is begun.")
+            self._warn(f"{kept}: {problem.message} It was set aside as {aside.name}, and a new one started.")
             return Record(title)
 
     def _free_path(self) -> Path:
@@ -145,8 +149,8 @@ class RecordFile:
             path = self.path.with_name(f"{self.path.name.removesuffix(SUFFIX)}.desk{number}{SUFFIX}")
         if path != self.path:
             self._warn(
-                f"{self.path} is open at another desk; this one keeps its notes in {path.name}. (If no other "
-                f"desk is open, quit, remove {lock_of(self.path)} and open it again.)"
+                f"{self.path} is open in another session; this one saves to {path.name}. (If no other "
+                f"session is open, quit, remove {lock_of(self.path)} and open it again.)"
             )
         return path
 
@@ -154,11 +158,11 @@ class RecordFile:
         if not self._failed:
             reason = problem.message if isinstance(problem, SimulatorError) else str(problem)
             self._warn(
-                f"Not saved: the session file cannot be written ({reason.rstrip('.')}). Notes are kept in "
-                "memory only, and saved with the next one that can be."
+                f"Not saved: cannot write the session file ({reason.rstrip('.')}). Notes stay in memory only "
+                "until it can be written."
             )
         elif kind not in BY_ITSELF:
-            self._warn(f"Not saved either. In memory only: {len(self.unsaved)}.")
+            self._warn(f"Still not saved. In memory only: {len(self.unsaved)}.")
         self._failed = True
 
 
@@ -180,7 +184,7 @@ def _beside(path: Path) -> Path:
         free = path.with_name(f"{stem}.new{number}{SUFFIX}")
         if not os.path.lexists(free):
             return free
-    raise UsageError(f"{path}: too many records lie beside it.", "Clear them away.")
+    raise UsageError(f"{path}: too many session files beside it.", "Move or delete them.")
 
 
 def _free_name(path: Path, word: str) -> Path:
@@ -188,4 +192,4 @@ def _free_name(path: Path, word: str) -> Path:
         free = path.with_name(f"{path.name}.{word}-{number}")
         if not free.exists():
             return free
-    raise UsageError(f"{path}: too many files were set aside beside it.", "Clear them away.")
+    raise UsageError(f"{path}: too many set-aside files beside it.", "Move or delete them.")

@@ -19,7 +19,7 @@ LARGEST_RECORD_BYTES = 64 * MEBIBYTE
 """Hundreds of long sessions."""
 
 
-NOT_ORDINARY = "it is no ordinary file"
+NOT_ORDINARY = "it is not a regular file"
 BINARY = getattr(os, "O_BINARY", 0)
 """For every os.open: without it Windows writes 0x0D before each 0x0A, and drops it again when reading."""
 _read: dict[str, None] = {}

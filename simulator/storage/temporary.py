@@ -50,7 +50,7 @@ def _sweep_dead() -> None:
 
 
 def _own(entry: os.DirEntry[str]) -> bool:
-    """Is it a folder of this user's? Others too write where temporary files lie."""
+    """True for a folder of this user's. Others too write where temporary files lie."""
     found = entry.stat(follow_symlinks=False)
     return stat.S_ISDIR(found.st_mode) and (not hasattr(os, "getuid") or found.st_uid == os.getuid())
 

@@ -31,14 +31,24 @@ def refuse_existing(paths: Sequence[Path], force: bool) -> None:
     for path in there:
         if os.path.exists(path) and not os.path.isfile(path):
             raise WriteError(
-                f"{path}: no ordinary file but a device, a pipe or a folder, and kept.", "Name another file."
+                f"{path} is a device, pipe or folder, not a regular file; left untouched.",
+                "Choose another name.",
             )
     refuse_sources(there, ())
     if there and not force:
-        more = f" and {len(there) - 1} more" if len(there) > 1 else ""
-        raise WriteError(
-            f"{there[0]}{more}: there already, and kept.", "Name another folder, or add --force."
+        raise _not_overwritten(there)
+
+
+def _not_overwritten(there: Sequence[Path]) -> WriteError:
+    """The error of results that already exist."""
+    if len(there) == 1:
+        return WriteError(
+            f"{there[0]} already exists and was not overwritten.", "Choose another name, or add --force."
         )
+    return WriteError(
+        f"{there[0]} and {len(there) - 1} more already exist and were not overwritten.",
+        "Choose another folder, or add --force.",
+    )
 
 
 def refuse_sources(paths: Sequence[Path], sources: Sequence[str]) -> None:
@@ -50,8 +60,8 @@ def refuse_sources(paths: Sequence[Path], sources: Sequence[str]) -> None:
             with contextlib.suppress(OSError, ValueError):
                 if _takes_the_place(path, source):
                     raise WriteError(
-                        f"{path}: this is one of the files that are read, and kept even with --force.",
-                        "Name another folder or file for the results.",
+                        f"{path} is one of the source files and is never overwritten, even with --force.",
+                        "Choose another folder or name for the results.",
                     )
 
 
@@ -87,9 +97,7 @@ def whole_file(path: Path, force: bool, new_mode: int | None = None) -> Iterator
         else:
             _move_new(passing, path)
     except FileExistsError:
-        raise WriteError(
-            f"{path}: there already, and kept.", "Name another folder, or add --force."
-        ) from None
+        raise _not_overwritten([path]) from None
     except OSError as problem:
         raise write_error(path, problem) from None
     finally:
@@ -177,12 +185,12 @@ def write_error(path: Path, problem: OSError) -> WriteError:
     if problem.errno in (errno.ENOSPC, errno.EDQUOT):
         full = "No space left on the disk" if problem.errno == errno.ENOSPC else "No quota left on the disk"
         return WriteError(
-            f"{path}: cannot be written: {full} of the folder {path.absolute().parent}.",
-            "Make room on that disk, or name another folder with --out.",
+            f"{path}: cannot be written: {full} of {path.absolute().parent}.",
+            "Free some disk space, or choose another folder.",
         )
     return WriteError(
         f"{path}: cannot be written: {problem.strerror or problem}.",
-        "Check the folder and its permissions, or name another with --out.",
+        "Check the folder and its permissions, or choose another.",
     )
 
 
@@ -225,8 +233,8 @@ def claimed(folder: Path, paths: Sequence[Path], force: bool) -> Iterator[None]:
         refused = not take(lock)
         if refused:
             raise WriteError(
-                f"{folder}: another command is writing into this folder.",
-                "Wait until it has finished, or name another folder.",
+                f"{folder}: another command is writing to this folder.",
+                "Wait until it has finished, or choose another folder.",
             )
         refuse_existing(paths, force)
         yield

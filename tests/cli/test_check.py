@@ -388,7 +388,7 @@ def test_a_number_of_the_command_line_is_not_said_to_be_the_record_s(
 
 @pytest.mark.parametrize(
     ("data", "words"),
-    [({"destination": "x"}, "names no loudness"), ({"target_lufs": "loud"}, "is 'loud', no number")],
+    [({"destination": "x"}, "sets neither loudness"), ({"target_lufs": "loud"}, "is 'loud', not a number")],
 )
 def test_a_decision_without_numbers_is_refused(answer: Any, tmp_path: Path, data: Any, words: str) -> None:
     code, out, err = answer(f"clean.wav --decision {decision(tmp_path, **data)}")

@@ -56,7 +56,7 @@ def test_the_screen_sets_both_side_by_side_and_says_what_they_are(answer: Any) -
         "The residual of the two, LU against the open one",
         "gain riding",
         "does not rank quality",
-        "Minus 14, up to the headroom (minus14-headroom)",
+        "Minus 14, boosted to the ceiling (minus14-headroom)",
         "The player's gain",
         "Quietest passage",
         "may mask that passage sooner",
@@ -134,7 +134,7 @@ def test_pictures_and_noise_are_written_where_they_were_asked_for(answer: Any, t
     assert "turn your monitors down first; steady noise tires" in out
     code, out, err = answer(line)
     assert code == 4
-    assert "there already, and kept" in err
+    assert "already exists and was not overwritten" in err
     assert answer(f"{line} --force")[0] == 0
 
 

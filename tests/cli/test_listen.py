@@ -194,8 +194,8 @@ def test_a_file_that_has_changed_since_the_decision_is_told_at_the_next_opening(
     ("arguments", "code", "words"),
     [
         (["list.toml", "--device", "x", "--to-file", "y.wav"], 2, "exclude each other"),
-        (["list.toml", "--to-file", "open.wav"], 4, "there already, and kept"),
-        (["list.toml", "--profile", "minus15"], 2, "There is no profile"),
+        (["list.toml", "--to-file", "open.wav"], 4, "already exists and was not overwritten"),
+        (["list.toml", "--profile", "minus15"], 2, "Unknown profile"),
         (["nowhere.wav"], 4, "No track could be read"),
         (["list.toml", "--to-file", "no/such/folder/out.wav"], 4, "cannot be written"),
     ],
@@ -385,7 +385,7 @@ def test_a_session_that_cannot_be_saved_says_so_keeps_all_of_it_and_ends_with_4(
     )
     assert code == 4
     assert "No space left on device" in out
-    assert out.partition("> note too loud")[2].lstrip().startswith("Not saved either.")
+    assert out.partition("> note too loud")[2].lstrip().startswith("Still not saved.")
     assert "NOT saved" in out
     assert "acts are kept in" not in out
     copies = list((tmp_path / "sessions").glob("*"))

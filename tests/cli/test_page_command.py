@@ -52,7 +52,7 @@ def test_a_page_of_a_playlist_with_a_vote(answer: Any, folder: Path, tmp_path: P
     out = tmp_path / "page.html"
     code, said, problems = answer(f"page list.toml -o {out} --vote 6 --seconds 1 --tracks 1,3")
     assert code == 1
-    assert "gone.wav: there is no such file" in problems
+    assert "gone.wav: file not found" in problems
     assert f"{out}: {out.stat().st_size / 1e6:.1f} MB" in said
     record = from_json((folder / "list.session.json").read_bytes())
     ((page, ballot),) = ballots(record.acts).items()
@@ -102,7 +102,7 @@ def test_a_file_that_changes_while_its_page_is_made_is_refused_and_nothing_is_ke
     records = set(Path(os.environ["XDG_DATA_HOME"]).rglob("*.json"))
     code, said, problems = answer(f"page {names.format(tmp_path)} -o {out} --seconds 1")
     assert code == 4
-    assert f"{tmp_path}/open.wav has changed on the disk since it was measured." in problems
+    assert f"{tmp_path}/open.wav has changed on disk since it was measured." in problems
     assert "No page was written" in problems
     assert (said, out.exists()) == ("", False)
     assert set(Path(os.environ["XDG_DATA_HOME"]).rglob("*.json")) == records
@@ -218,7 +218,7 @@ def test_only_what_is_named_of_a_session_goes_onto_the_page_and_it_is_listed(
     assert ("17.31" in text) is ({"findings", "decisions"} <= inside)
     assert ("On the page: nothing of the session" in said) is not inside
     assert str(listed.parent) not in text  # where the files lie is nobody's business
-    assert "gone.wav: there is no such file" in text
+    assert "gone.wav: file not found" in text
 
 
 def test_a_session_that_a_page_begins_is_its_owners_alone(answer: Any, tmp_path: Path) -> None:
@@ -268,7 +268,7 @@ def test_a_damaged_record_beside_the_playlist_is_said_and_the_page_is_made(
     ("line", "code", "words"),
     [
         ("page open.wav -o page.txt", 2, "Let its name end in .html"),
-        ("page open.wav -o taken.html", 4, "there already, and kept"),
+        ("page open.wav -o taken.html", 4, "already exists and was not overwritten"),
         ("page open.wav -o new.html --with notes,gossip", 2, "“gossip” is not one of notes, marks"),
         ("page open.wav -o new.html --tracks 2", 2, "“2” is no track of this list"),
         ("page open.wav loud.wav -o new.html --vote 5", 2, "--vote 6 is the smallest that can"),

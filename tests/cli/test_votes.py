@@ -50,7 +50,7 @@ def test_an_answer_goes_into_the_record_with_all_its_rounds(answer: Any, record:
     code, said, problems = answer("mail.txt")
     assert (code, problems) == (0, "")
     assert "vote by Nerida, 8 rounds, added to song.session.json" in said
-    assert "The names were hidden until the last answer, as far as the page can know." in said
+    assert "Blind, as far as the page can know: the names were hidden until the last answer." in said
     assert "In the client's words: it breathes" in said
     assert "levels differed by 0.03 LU" in said
     kept = from_json(record.read_bytes())
@@ -67,7 +67,7 @@ def test_that_the_names_had_been_seen_is_kept_and_said(answer: Any, record: Path
     Path("vote.txt").write_text(answer_line("abcdefghjk", "AAAAAAAA", True), encoding="utf-8")
     code, said, _ = answer("vote.txt", "--record", str(record))
     assert code == 0
-    assert "The names had been seen before this vote: it was not blind." in said
+    assert "Not blind: the names had been seen before this vote." in said
     assert votes(from_json(record.read_bytes()).acts)[0][0].names_seen
 
 
@@ -87,7 +87,7 @@ GOOD = answer_line("abcdefghjk", "ABABABAB", False)
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        (answer_line("zzzzzzzzzz", "ABABABAB", False), "the page zzzzzzzzzz is not in the record"),
+        (answer_line("zzzzzzzzzz", "ABABABAB", False), "the page zzzzzzzzzz is not in the session file"),
         (answer_line("abcdefghjk", "ABABABA", False), "has 7 answers, and the vote had 8 rounds"),
         (GOOD.replace("ABABABAB", "AAABABAB"), "changed on its way"),
         ("I liked A", "no whole line that begins with fairhearing-vote"),
@@ -141,11 +141,11 @@ def test_every_answer_of_a_saved_mail_is_taken_and_a_bad_one_is_said(answer: Any
 def test_a_missing_answer_or_record_is_named(answer: Any, record: Path) -> None:
     code, _, problems = answer("gone.txt")
     assert code == 4
-    assert "gone.txt: cannot be read" in problems
+    assert "gone.txt: cannot read the file" in problems
     Path("vote.txt").write_text(GOOD, encoding="utf-8")
     code, _, problems = answer("vote.txt", "--record", "other.session.json")
     assert code == 4
-    assert "not in the record (other.session.json)" in problems
+    assert "not in the session file (other.session.json)" in problems
     assert record.is_file()
 
 

@@ -77,12 +77,12 @@ sentence = "Plays at minus 14."
 target_lufs = -14
 [gain]
 upward = "never"
-[delivery]
+[encoding]
 codec = "flac"
 bit_rate_kbps = 300
 [sources]
 "loudness.target_lufs" = "project choice"
-"delivery.bit_rate_kbps" = "project choice"
+"encoding.bit_rate_kbps" = "project choice"
 """
 
 
@@ -129,8 +129,8 @@ def test_a_made_up_codec_goes_the_whole_way(tmp_path: Path) -> None:
     (tmp_path / "flac.toml").write_text(PROFILE, encoding="utf-8")
     (tmp_path / "walk.py").write_text(WALK, encoding="utf-8")
     assert run(tmp_path, "walk.py", str(tmp_path)).splitlines() == [
-        "flac.toml: delivery.bit_rate_kbps is 320, and FLAC has no such bit rate.",
-        'flac.toml: delivery.codec is "flac", which knows no 44100 Hz.',
+        "flac.toml: encoding.bit_rate_kbps is 320, which FLAC does not offer.",
+        'flac.toml: encoding.codec is "flac", which does not support 44100 Hz.',
         "48000 True",
         "48000",
         "flac+flac400 flac 400.0 +flac400",

@@ -35,7 +35,7 @@ uncertainty_db = 0.5
 [gain]
 upward = "unprotected"
 unmeasurable_gain_db = 0.0
-[delivery]
+[encoding]
 codec = "opus"
 bit_rate_kbps = 96.0
 bits = 24
@@ -44,8 +44,8 @@ full_scale = "{full_scale}"
 loudness.target_lufs = "project choice"
 loudness.uncertainty_db = "project choice"
 gain.unmeasurable_gain_db = "project choice"
-delivery.bit_rate_kbps = "project choice"
-delivery.bits = "project choice"
+encoding.bit_rate_kbps = "project choice"
+encoding.bits = "project choice"
 """
 
 

@@ -97,7 +97,7 @@ def test_what_a_conversion_leaves_is_called_so_and_a_clip_is_not(kind: str) -> N
     assert same.residual_lu is not None
     assert same.residual_lu < -60.0
     assert same.conversion_only
-    assert "same but for conversion" in same.reason
+    assert "same apart from conversion" in same.reason
     assert not same.tonal_balance_differs
     assert not clipped.conversion_only
     assert not difference(made, np.clip(made, -0.95 * made.max(), 0.95 * made.max())).conversion_only

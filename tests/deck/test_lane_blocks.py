@@ -133,7 +133,7 @@ def test_another_file_under_the_name_that_was_measured_is_refused_before_a_frame
     key = measured(song(tmp_path, 2))
     soundfile.write(key.path, np.zeros((10, 2)), 44_100)
     blocks, sounded = lane_blocks(key, 44_100), []
-    with pytest.raises(AudioError, match="has changed on the disk since it was measured"):
+    with pytest.raises(AudioError, match="has changed on disk since it was measured"):
         sounded.extend(block.shape[0] for block in blocks)
     assert not any(sounded)
 
@@ -144,7 +144,7 @@ def test_a_file_that_is_written_over_while_it_is_read_is_refused_at_its_end(tmp_
     assert next(blocks).shape[0] > 0
     os.utime(key.path, ns=(1, 1))  # the same samples still
     assert sum(block.shape[0] for block in blocks) > 0
-    with pytest.raises(AudioError, match="has changed on the disk since it was measured"):
+    with pytest.raises(AudioError, match="has changed on disk since it was measured"):
         written_while_read(replace(key, stamp=stamp_of(key.path), content="of other samples"))
 
 

@@ -204,7 +204,7 @@ def test_a_file_that_is_not_there_is_a_problem_in_words(tmp_path: Path) -> None:
     lanes, renderer = book()
     view = lanes.want(LaneKey(str(tmp_path / "gone.wav")), urgent=True)
     assert view.problem is not None
-    assert "there is no such file" in view.problem
+    assert "file not found" in view.problem
     assert renderer.sent == []
 
 

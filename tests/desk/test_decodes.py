@@ -84,7 +84,7 @@ def test_a_file_that_cannot_be_encoded_costs_itself_alone(tmp_path: Path, song: 
     assert list(decodes.paths) == [(str(song), "", VORBIS, "decoded")]
     decodes.problems.clear()
     decodes.make([str(tmp_path / "gone.wav")], VORBIS)  # its file's name is not the other one's
-    assert "there is no such file" in decodes.problems[0].message
+    assert "file not found" in decodes.problems[0].message
     decodes.close()
 
 

@@ -162,7 +162,7 @@ def test_a_file_that_has_changed_since_is_not_worked_out_as_if_it_were_the_old_o
     song(tmp_path, "late", 0.05, start_s=0.5, seconds=5.0)
     again = msgspec.structs.replace(LIMITED, id="again", target_lufs=-13.0)
     asked._profiles["again"] = again
-    with pytest.raises(AudioError, match=r"late.wav has changed on the disk .* replace 2 .*late.wav"):
+    with pytest.raises(AudioError, match=r"late.wav has changed on disk .* replace 2 .*late.wav"):
         asked.predict("again")
     (found,) = asked.predict("gain")
     assert isinstance(found, Predicted)
@@ -189,7 +189,7 @@ def test_a_title_of_its_own_stays_with_the_new_revision(playlist: Playlist, tmp_
 
 @pytest.mark.parametrize(
     ("name", "error", "words"),
-    [("nowhere.wav", UsageError, "there is no such file"), ("text.wav", AudioError, "text.wav")],
+    [("nowhere.wav", UsageError, "file not found"), ("text.wav", AudioError, "text.wav")],
 )
 def test_a_revision_that_cannot_be_read_is_refused_with_its_path(
     name: str, error: type[Exception], words: str, playlist: Playlist, tmp_path: Path

@@ -216,7 +216,7 @@ def test_a_missing_track_is_none_in_its_place_and_the_others_are_predicted(
     tracks, found = predicted(paths, "minus14-limited", no_cache())
     assert [isinstance(one, Prediction) for one in found] == [True, False, True]
     assert found[1] is None
-    assert "gone.wav: there is no such file" in str(tracks[1].problem)
+    assert "gone.wav: file not found" in str(tracks[1].problem)
 
 
 def test_a_file_that_vanishes_between_measuring_and_limiting_is_an_error_in_its_place(
@@ -228,5 +228,5 @@ def test_a_file_that_vanishes_between_measuring_and_limiting_is_an_error_in_its_
     path.unlink()
     ((lost, kept),) = predict(load_profiles(["minus14-limited"]), tracks, "", no_cache(), 0)
     assert isinstance(lost, AudioError)
-    assert "a.wav: there is no such file" in lost.message
+    assert "a.wav: file not found" in lost.message
     assert isinstance(kept, Prediction)

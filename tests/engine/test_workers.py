@@ -92,7 +92,7 @@ def test_a_worker_that_hangs_is_given_up_and_costs_its_job_alone(monkeypatch: py
     found = done([1, 99, 2], 2)
     assert [found[0], found[2]] == [2, 4]
     assert isinstance(found[1], AudioError)
-    assert found[1].message == "99: nothing came of this file in 0 minutes, so it was given up."
+    assert found[1].message == "99: stopped responding for 0 minutes and was abandoned."
     assert time.monotonic() - begun < 55.0
 
 

@@ -80,15 +80,15 @@ def test_a_file_of_any_name_is_measured_predicted_and_rendered(
 @pytest.mark.parametrize(
     ("entry", "words"),
     [
-        ("/dev/zero", "no ordinary file"),
+        ("/dev/zero", "not a regular file"),
         ("/dev/stdin", ""),
-        ("pipe.wav", "no ordinary file"),
-        ("socket.wav", "no ordinary file"),
+        ("pipe.wav", "not a regular file"),
+        ("socket.wav", "not a regular file"),
         ("folder.wav", "this is a folder"),
         ("loop.wav", "symbolic links"),
-        ("../outside.wav", "no such file"),
-        ("odd.m3u", "no audio that can be read"),
-        ("file:///etc/passwd", "no audio that can be read"),
+        ("../outside.wav", "file not found"),
+        ("odd.m3u", "cannot read this as audio"),
+        ("file:///etc/passwd", "cannot read this as audio"),
     ],
 )
 def test_a_playlist_that_points_at_no_audio_says_so_and_waits_for_nothing(
@@ -112,7 +112,7 @@ def test_a_playlist_that_points_at_no_audio_says_so_and_waits_for_nothing(
     assert code == 4
     assert words in said.err
     assert entry.split("/")[-1] in said.err or entry == "/dev/stdin"
-    assert said.err.rstrip().endswith("The reasons stand above.")
+    assert said.err.rstrip().endswith("See the messages above.")
 
 
 def test_a_track_outside_the_playlist_s_folder_is_read_and_not_touched(

@@ -48,7 +48,7 @@ def test_a_result_named_like_a_master_is_refused_before_any_work(
     said = capsys.readouterr().err
     assert code in (2, 4)
     assert os.path.basename(target) in said
-    assert "there already, and kept" in said or "end" in said
+    assert "already exists and was not overwritten" in said or "end" in said
     assert state(folder) == before
 
 
@@ -60,7 +60,7 @@ def test_a_figure_replaces_nothing_that_is_there(
     (folder / "link.svg").symlink_to("note.svg")
     (folder / "gone.svg").symlink_to("nowhere")  # a link to nothing is a name of the user's, too
     assert app.run(["compare", "a.wav", "b.wav", "--figure", target]) == 4
-    assert f"{target}: there already, and kept" in capsys.readouterr().err
+    assert f"{target} already exists and was not overwritten" in capsys.readouterr().err
     assert (folder / "note.svg").read_text(encoding="utf-8") == "the user's own"
     assert not (folder / "nowhere").exists()
 

@@ -24,7 +24,7 @@ sentence = "Changes nothing but the sound."
 target_lufs = "none"
 [gain]
 upward = "never"
-[delivery]
+[encoding]
 {lines}
 [sources]
 {sources}
@@ -40,7 +40,7 @@ def profile(lines: str) -> str:
     keys = [line.split("=")[0].strip() for line in lines.splitlines()]
     numbers = [key for key in keys if key in ("bit_rate_kbps", "sample_rate", "bits")]
     return PROFILE.format(
-        lines=lines, sources="\n".join(f'delivery.{key} = "project choice"' for key in numbers)
+        lines=lines, sources="\n".join(f'encoding.{key} = "project choice"' for key in numbers)
     )
 
 
@@ -84,10 +84,10 @@ def test_a_delivery_is_read_whole() -> None:
     ("lines", "words"),
     [
         ('codec = "opus"', "no bit rate is given"),
-        ("bit_rate_kbps = 128.0", 'delivery.codec is "none"'),
-        ('codec = "mp3"\nbit_rate_kbps = 400.0', "and MP3 goes up to 320"),
-        ('codec = "mp3"\nbit_rate_kbps = 100.0', "MP3 has no such bit rate. Write one of 32, 40, 48"),
-        ('codec = "opus"\nbit_rate_kbps = 128.0\nsample_rate = 44100', "knows no 44100 Hz"),
+        ("bit_rate_kbps = 128.0", 'encoding.codec is "none"'),
+        ('codec = "mp3"\nbit_rate_kbps = 400.0', "but MP3 goes up to 320"),
+        ('codec = "mp3"\nbit_rate_kbps = 100.0', "which MP3 does not offer. Write one of 32, 40, 48"),
+        ('codec = "opus"\nbit_rate_kbps = 128.0\nsample_rate = 44100', "does not support 44100 Hz"),
         ("bits = 12", "bits"),
         ("sample_rate = 32000", "sample_rate"),
     ],
@@ -99,5 +99,5 @@ def test_a_delivery_that_cannot_be_done_is_refused(lines: str, words: str) -> No
 
 @pytest.mark.parametrize("line", ["bits = 16", "sample_rate = 48000"])
 def test_whole_numbers_too_need_a_source(line: str) -> None:
-    with pytest.raises(ProfileError, match="does not say where that comes from"):
+    with pytest.raises(ProfileError, match="gives no source for it"):
         parse_profile(PROFILE.format(lines=line, sources=""), "coded", "coded.toml")

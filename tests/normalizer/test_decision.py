@@ -55,7 +55,7 @@ def test_dense_music_has_another_target_by_r128_s2(loudness_lufs, peak_db, targe
     decision = decide(profile, replace(made(loudness_lufs, peak_db), integrated_lufs=loudness_lufs))
     assert decision.target_lufs == target_lufs
     assert decision.gain_db == pytest.approx(gain_db, abs=1e-9)
-    assert f"so its target is −{-target_lufs} LUFS" in decision.reason
+    assert f"so the target is −{-target_lufs} LUFS" in decision.reason
 
 
 def test_a_player_without_a_target_changes_nothing():
@@ -88,8 +88,8 @@ def test_an_unmeasurable_track_gets_the_profiles_own_gain_under_the_same_rules(
 
 def test_the_reason_of_an_unmeasurable_track_says_why_it_is_one():
     assert decide(player(), made(None, None)).reason == (
-        "The track has no measurable loudness, so the player leaves it as it is. "
-        "Digital silence: there is nothing to measure."
+        "The track has no measurable loudness, so the player leaves it unchanged. "
+        "Digital silence: nothing to measure."
     )
 
 
@@ -137,7 +137,7 @@ def test_the_album_is_counted_once_for_each_version_of_a_song():
     # With the open version the other song is the loudest (−12); with the crushed one, that is (−7);
     # the other song plays on the album of the first version.
     assert [decision.gain_db for decision in decisions] == pytest.approx([-2.0, -7.0, -2.0], abs=1e-9)
-    assert "counted with this version of the song" in decisions[1].reason
+    assert "measured with this version of the song" in decisions[1].reason
     assert "version" not in decisions[2].reason
 
 
@@ -151,7 +151,7 @@ def test_unmeasurable_tracks_take_the_albums_gain_and_unreadable_ones_stay_witho
     loud, silent, lost, single = decide_all(player(scope="album_programme"), tracks, "Because.")
     assert (loud.gain_db, silent.gain_db, single.gain_db) == pytest.approx((-5.0, -5.0, -3.0), abs=1e-9)
     assert lost is None
-    assert "takes the album's gain" in silent.reason
+    assert "gets the album's gain" in silent.reason
     assert "1 of its tracks could not be read and is left out." in loud.reason
     assert loud.reason.endswith(" Because.")
     assert single.reason.startswith("The track measures −11.0 LUFS")

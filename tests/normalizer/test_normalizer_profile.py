@@ -114,14 +114,26 @@ def test_the_limiter_holds_the_ceiling_and_sources_may_be_written_in_three_ways(
     }
 
 
-def test_a_converter_that_clips_is_a_table_of_its_own():
+@pytest.mark.parametrize("table", ["dac", "converter"])
+def test_a_converter_that_clips_is_a_table_of_its_own(table):
+    """[converter] is its former name."""
     assert parse(LIMITED).converter_headroom_db is None
-    text = changed(LIMITED, "[sources]", "[converter]\nheadroom_db = 0.5\n[sources]")
-    with pytest.raises(ProfileError, match=r"converter\.headroom_db is 0\.5, and \[sources\] does not say"):
+    text = changed(LIMITED, "[sources]", f"[{table}]\nheadroom_db = 0.5\n[sources]")
+    with pytest.raises(ProfileError, match=r"dac\.headroom_db is 0\.5, but \[sources\] gives no source"):
         parse(text)
-    profile = parse(changed(text, "[sources]", '[sources]\nconverter.headroom_db = "g"'))
+    profile = parse(changed(text, "[sources]", f'[sources]\n{table}.headroom_db = "g"'))
     assert profile.converter_headroom_db == 0.5
-    assert profile.sources["converter.headroom_db"] == "g"
+    assert profile.sources["dac.headroom_db"] == "g"
+
+
+def test_the_former_name_of_encoding_is_read_and_both_at_once_are_refused():
+    table = 'codec = "opus"\nbit_rate_kbps = 96'
+    new = changed(LIMITED, "[sources]", f'[encoding]\n{table}\n[sources]\nencoding.bit_rate_kbps = "h"')
+    old = new.replace("[encoding]", "[delivery]").replace("encoding.bit", "delivery.bit")
+    assert parse(old) == parse(new)
+    assert parse(old).sources["encoding.bit_rate_kbps"] == "h"
+    with pytest.raises(ProfileError, match=r"\[delivery\] is the former name of \[encoding\]"):
+        parse(changed(new, "[sources]", "[delivery]\nbits = 16\n[sources]"))
 
 
 def test_numbers_left_to_their_defaults_say_so_in_their_source():
@@ -140,15 +152,15 @@ def test_a_copy_can_be_switched_from_one_upward_rule_to_another():
 @pytest.mark.parametrize(
     ("old", "new", "says", "cure"),
     [
-        ("max_boost_db = 6.0", "max_bost_db = 6.0", "there is no key `gain.max_bost_db`",
+        ("max_boost_db = 6.0", "max_bost_db = 6.0", "unknown key `gain.max_bost_db`",
          "Did you mean `gain.max_boost_db`?"),
-        ('title = "Late night"', 'title = "Late night"\ntarget_lufs = -3', "there is no key `target_lufs`",
+        ('title = "Late night"', 'title = "Late night"\ntarget_lufs = -3', "unknown key `target_lufs`",
          "Did you mean `loudness.target_lufs`?"),
-        ("[ceiling]", "[ceilling]", "there is no key `ceilling`", "Did you mean `ceiling`?"),
-        ('counts = "sample"', 'counts = "sample"\nzzz = 1', "there is no key `ceiling.zzz`",
-         "Known here: level_db, counts, applies."),
+        ("[ceiling]", "[ceilling]", "unknown key `ceilling`", "Did you mean `ceiling`?"),
+        ('counts = "sample"', 'counts = "sample"\nzzz = 1', "unknown key `ceiling.zzz`",
+         "Keys allowed here: level_db, counts, applies."),
         ("[sources]", "[converter]\nheadroom_db = -1.0\n[sources]",
-         "converter.headroom_db must be a number from 0 to 12, got -1.0", "Correct"),
+         "dac.headroom_db must be a number from 0 to 12, got -1.0", "Correct"),
         ("max_boost_db = 6.0", "max_boost_db = -3.0",
          "gain.max_boost_db must be a number from 0 to 60, got -3.0", "Correct"),
         ("target_lufs = -24", "target_lufs = 3",
@@ -171,20 +183,20 @@ def test_a_copy_can_be_switched_from_one_upward_rule_to_another():
          "Correct"),
         ('title = "Late night"', 'title = "a\\nb"', "title must be one line", "Write one line"),
         ("format = 1\n", "", "the key `format` is missing", "`format = 1`"),
-        ("format = 1", "format = 2", "written in format 2, and this program reads format 1", "newer version"),
+        ("format = 1", "format = 2", "uses format 2, but this program reads only format 1", "newer version"),
         ("format = 1", 'format = "1"', 'format must be 1, got "1"', "`format = 1`"),
         ("format = 1", "format = 0", "format must be 1, got 0", "`format = 1`"),
-        ("format = 1", "format = ", "not readable as TOML", "Correct that place"),
+        ("format = 1", "format = ", "not valid TOML", "Correct the file there"),
         ("[gain]", "[[gain]]", "gain must be a table, got a list", "Correct"),
         ('gain.max_boost_db = "project choice"\n', "",
-         "gain.max_boost_db is 6, and [sources] does not say where that comes from",
+         "gain.max_boost_db is 6, but [sources] gives no source for it",
          "common practice, no source"),
         ('gain.max_boost_db = "project choice"', 'gain.max_boost_db = ""',
          "sources.gain.max_boost_db must be one line of text", "Write where"),
         ('gain.max_boost_db = "project choice"', "gain.max_boost_db = 3", "got 3", "Write where"),
-        ('gain.max_boost_db = "project', 'gain.max_bost_db = "project', "[sources] names `gain.max_bost_db`",
+        ('gain.max_boost_db = "project', 'gain.max_bost_db = "project', "[sources] lists `gain.max_bost_db`",
          "Did you mean `gain.max_boost_db`?"),
-        ("max_boost_db = 6.0\n", "", "[sources] names gain.max_boost_db, and the file does not give it",
+        ("max_boost_db = 6.0\n", "", "[sources] lists gain.max_boost_db, which the file does not set",
          "Remove"),
         ("target_lufs = -24", 'target_lufs = "none"', "other keys change the level", 'upward = "never"'),
     ],
@@ -201,18 +213,18 @@ def test_what_does_not_fit_is_refused_with_file_key_value_and_cure(old, new, say
     ("old", "new", "says"),
     [
         ("[limiter]\nlook_ahead_ms = 3.0\nrelease_ms = 150\n", "",
-         'gain.upward is "limited" and there is no [limiter]'),
+         'gain.upward is "limited", but there is no [limiter]'),
         ('[ceiling]\nlevel_db = -1.0\ncounts = "true"\napplies = "boost_only"\n', "",
          "there is no [ceiling]"),
         ('upward = "limited"\n[ceiling]\nlevel_db = -1.0\ncounts = "true"\napplies = "boost_only"',
          'upward = "unprotected"\n[ceiling]\nlevel_db = -1.0\ncounts = "true"\napplies = "always"',
-         'ceiling.applies = "always" would protect'),
+         'ceiling.applies = "always" protects'),
         ("target_lufs = -20.0", 'target_lufs = -20.0\nscope = "album_loudest"',
-         '[conditional] chooses a target for each track, and loudness.scope is "album_loudest"'),
+         '[conditional] sets a target per track, but loudness.scope is "album_loudest"'),
         ('target_lufs = -20.0\n[gain]\nupward = "limited"', 'target_lufs = "none"\n[gain]\nupward = "never"',
-         "[conditional] gives another target"),
+         "[conditional] sets another target"),
         ('target_lufs = -20.0\n[gain]\nupward = "limited"',
-         'target_lufs = "none"\nscope = "album_programme"\n[gain]\nupward = "never"', "asks for an album"),
+         'target_lufs = "none"\nscope = "album_programme"\n[gain]\nupward = "never"', "loudness.scope is an album"),
     ],
 )  # fmt: skip
 def test_keys_that_say_two_opposite_things_are_refused(old, new, says):
@@ -248,7 +260,7 @@ def test_every_bundled_profile_names_an_honest_source_for_each_number(path):
         # What was not read in the document itself says so.
         told = "(secondary" in source or "from memory" in source or source.startswith("ITU-R BS.1770-5")
         assert own or told, f"{key}: {source}"
-    for word in ("LUFS", "dB", "true peak", "PLR", "headroom", "ceiling", "normalis"):
+    for word in ("LUFS", "dB", "true peak", "PLR", "headroom", "normalis"):
         assert word not in profile.sentence, "the client's sentence is plain"
     assert profile.sentence.endswith(".")
 

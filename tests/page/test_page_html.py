@@ -145,7 +145,7 @@ def test_a_title_in_the_scripts_data_cannot_close_the_script(nasty: BuiltPage) -
 
 def test_the_first_player_is_the_one_of_the_page_and_the_others_stand_in_the_tables(page: BuiltPage) -> None:
     words = " ".join("".join(read(page).text).split())
-    assert "Short passages, as “Minus 14, up to the headroom” would play them" in words
+    assert "Short passages, as “Minus 14, boosted to the ceiling” would play them" in words
     assert (
         words.index("(the player of this page)") < words.index("limiter: what it does")
         if ("limiter: what it does" in words)

@@ -27,7 +27,7 @@ def test_the_profiles_numbers_stand_there_with_their_sources(profile_id: str) ->
             continue
         for key, value in keys.items():
             if type(value) in (int, float):
-                shown = f"{value:g}" if table == "delivery" else level(float(value))
+                shown = f"{value:g}" if table == "encoding" else level(float(value))
                 assert any(shown in row[1] for row in rows), (table, key, value)
                 assert profile.sources[f"{table}.{key}"] in sources, (table, key)
 

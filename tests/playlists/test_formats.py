@@ -60,21 +60,21 @@ def test_a_toml_playlist_gives_all_its_keys():
     )
     assert (
         playlist.album_reason
-        == "Albums are as the playlist names them; a track without an album is a single."
+        == "Albums as set in the playlist; a track without one is a single."
     )
 
 
 def test_a_toml_playlist_without_albums_is_of_singles_and_is_called_as_its_file():
     playlist = toml('format = 1\n[[tracks]]\npath = "a.wav"\n[[tracks]]\npath = "b.wav"')
     assert [track.album for track in playlist.tracks] == [None, None]
-    assert playlist.album_reason == "No album is named in the playlist, so each track is a single."
+    assert playlist.album_reason == "The playlist sets no album, so each track is a single."
     assert (playlist.title, playlist.client, playlist.profile) == ("list", "", None)
 
 
 @pytest.mark.parametrize(
     ("old", "new", "says", "cure"),
     [
-        ('role = "reference"', 'roll = "reference"', "there is no key `track 2: roll`",
+        ('role = "reference"', 'roll = "reference"', "unknown key `track 2: roll`",
          "Did you mean `track 2: role`?"),
         ('role = "reference"', 'role = "demo"',
          'track 2: role must be "master" or "reference", got "demo"', "Correct"),
@@ -82,11 +82,11 @@ def test_a_toml_playlist_without_albums_is_of_singles_and_is_called_as_its_file(
         ('path = "refs/other.flac"', "path = 3", "track 2: path must be text in quotes, got 3", "Correct"),
         ("album_order = 2", "album_order = 0",
          "track 1: album_order must be a whole number of 1 or more, got 0", "Correct"),
-        ('album = "Low Water"\n', "", "track 1: album_order is 2, and there is no album",
+        ('album = "Low Water"\n', "", "track 1: album_order is 2, but no album is set",
          "Add the album's name"),
-        ("format = 1", "format = 7", "written in format 7", "newer version"),
-        ("client =", "cleint =", "there is no key `cleint`", "Did you mean `client`?"),
-        ('title = "For', 'title = For', "not readable as TOML", "Correct that place"),
+        ("format = 1", "format = 7", "uses format 7", "newer version"),
+        ("client =", "cleint =", "unknown key `cleint`", "Did you mean `client`?"),
+        ('title = "For', 'title = For', "not valid TOML", "Correct the file there"),
     ],
 )  # fmt: skip
 def test_a_wrong_toml_playlist_is_refused_with_place_value_and_cure(old, new, says, cure):
@@ -109,7 +109,7 @@ def test_an_m3u_gives_one_album_with_titles_and_artists():
         Track("three: the end.wav", "three: the end", "", album="Evening"),
     )
     assert (playlist.title, playlist.source) == ("Evening", "x/list.m3u8")
-    assert playlist.album_reason == "No album is named, so all files of this playlist count as one album."
+    assert playlist.album_reason == "No album is set, so all files of this playlist count as one album."
 
 
 def test_an_m3u_that_is_not_utf_8_is_read_as_latin_1_and_an_m3u8_is_refused():
@@ -122,13 +122,13 @@ def test_an_m3u_that_is_not_utf_8_is_read_as_latin_1_and_an_m3u8_is_refused():
 
 @pytest.mark.parametrize("data", [b"RIFF\0\0\0\0WAVE", "a.wav".encode("utf-16")])
 def test_what_is_no_text_is_refused(data):
-    with pytest.raises(PlaylistError, match="not a text in UTF-8"):
+    with pytest.raises(PlaylistError, match="not UTF-8 text"):
         m3u(data, "list.m3u")
 
 
 @pytest.mark.parametrize("name", ["list.m3u", "list.m3u8"])
 def test_an_m3u_without_tracks_is_refused(name):
-    with pytest.raises(PlaylistError, match="there is no track"):
+    with pytest.raises(PlaylistError, match="no tracks"):
         m3u("#EXTM3U\n", name)
 
 
@@ -144,13 +144,13 @@ def test_an_m3u_without_tracks_is_refused(name):
         ("two  blanks.wav", "two  blanks.wav", ""),
         ("what?.wav", "what?.wav", ""),
         ("100% done.wav", "100% done.wav", ""),
-        ("https://music.example/a.wav", "https://music.example/a.wav", "nothing is fetched"),
+        ("https://music.example/a.wav", "https://music.example/a.wav", "nothing is downloaded"),
         ("http://music.example/a.wav", "http://music.example/a.wav", "(http)"),
-        ("smb://desk/a.wav", "smb://desk/a.wav", "nothing is fetched"),
+        ("smb://desk/a.wav", "smb://desk/a.wav", "nothing is downloaded"),
         ("file://desk/a.wav", "file://desk/a.wav", "on another machine (desk)"),
-        ("a%00b.wav", "a\0b.wav", "zero character"),
-        ("c:/a%00b.wav", "c:/a\0b.wav", "zero character"),
-        ("", "", "names no file"),
+        ("a%00b.wav", "a\0b.wav", "null character"),
+        ("c:/a%00b.wav", "c:/a\0b.wav", "null character"),
+        ("", "", "has no file"),
     ],
 )
 def test_an_xspf_location_becomes_a_path_or_keeps_its_place_with_a_reason(address, path, problem):
@@ -167,7 +167,7 @@ def test_an_xspf_location_becomes_a_path_or_keeps_its_place_with_a_reason(addres
 @pytest.mark.parametrize(
     ("line", "path", "problem"),
     [
-        ("https://music.example/a.wav", "https://music.example/a.wav", "nothing is fetched"),
+        ("https://music.example/a.wav", "https://music.example/a.wav", "nothing is downloaded"),
         ("file:///music/a%20b.wav", "/music/a b.wav", ""),
         ("100%20.wav", "100%20.wav", ""),  # a plain path is taken as it is
         ("C:\\music\\a.wav", "C:\\music\\a.wav", ""),
@@ -182,26 +182,26 @@ def test_an_m3u_line_is_a_plain_path_or_an_address(line, path, problem):
 
 def test_a_toml_path_on_the_net_keeps_its_place_with_a_reason():
     first, _ = toml(TOML.replace("masters/open.wav", "https://music.example/a.wav")).tracks
-    assert "nothing is fetched" in first.problem
+    assert "nothing is downloaded" in first.problem
 
 
 def test_an_xspf_without_albums_is_one_album_and_with_them_as_it_names_them():
     plain = xspf("<track><location>a.wav</location><creator>Nerida</creator><title>A</title></track>")
     assert plain.tracks == (Track("a.wav", "A", "Nerida", album="Two songs"),)
-    assert plain.album_reason == "No album is named, so all files of this playlist count as one album."
+    assert plain.album_reason == "No album is set, so all files of this playlist count as one album."
     named = xspf(
         "<track><location>a.wav</location><album>Low Water</album><trackNum>3</trackNum></track>"
         "<track><location>b.wav</location><trackNum>x</trackNum></track>"
     )
     assert [(track.album, track.album_order) for track in named.tracks] == [("Low Water", 3), (None, None)]
-    assert "a track without an album is a single" in named.album_reason
+    assert "a track without one is a single" in named.album_reason
 
 
 def test_an_xspf_base_address_counts():
     tracks = "<track><location>a%20b.wav</location></track>"
     assert xspf(tracks, playlist='xml:base="file:///music/"').tracks[0].path == "/music/a b.wav"
     assert (
-        "nothing is fetched" in xspf(tracks, trackList='xml:base="https://music.example/"').tracks[0].problem
+        "nothing is downloaded" in xspf(tracks, trackList='xml:base="https://music.example/"').tracks[0].problem
     )
 
 
@@ -218,7 +218,7 @@ EXTERNAL_DTD = """<?xml version="1.0"?>
 
 @pytest.mark.parametrize("text", [ENTITY_BOMB, EXTERNAL_ENTITY, EXTERNAL_DTD])
 def test_an_xspf_with_entities_or_a_document_type_is_refused_with_a_sentence(text):
-    with pytest.raises(PlaylistError, match="never expanded here") as caught:
+    with pytest.raises(PlaylistError, match="not supported") as caught:
         parse_playlist(text.encode(), "bomb.xspf", "bomb.xspf")
     assert "DOCTYPE" in caught.value.hint
 
@@ -226,12 +226,12 @@ def test_an_xspf_with_entities_or_a_document_type_is_refused_with_a_sentence(tex
 @pytest.mark.parametrize(
     ("data", "says"),
     [
-        (b"<playlist>", "not readable as XML"),
-        (b"", "not readable as XML"),
-        (b"a.wav\n", "not readable as XML"),
-        (b'<?xml version="1.0" encoding="nonsense"?><playlist/>', "not readable as XML"),
-        (b"<html/>", "begins with <html>"),
-        (b'<playlist xmlns="http://xspf.org/ns/0/"><trackList/></playlist>', "there is no track"),
+        (b"<playlist>", "not valid XML"),
+        (b"", "not valid XML"),
+        (b"a.wav\n", "not valid XML"),
+        (b'<?xml version="1.0" encoding="nonsense"?><playlist/>', "not valid XML"),
+        (b"<html/>", "its root is <html>"),
+        (b'<playlist xmlns="http://xspf.org/ns/0/"><trackList/></playlist>', "no tracks"),
     ],
 )
 def test_what_is_no_xspf_is_refused(data, says):

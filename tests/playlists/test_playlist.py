@@ -39,7 +39,7 @@ def test_a_track_without_a_title_is_called_as_its_file(path, title):
 def test_files_without_album_keys_are_one_album_and_the_reason_says_so():
     playlist = one_album("Demos", "folder", (Track("a", "a"), Track("b", "b")), "Demos")
     assert {track.album for track in playlist.tracks} == {"Demos"}
-    assert playlist.album_reason == "No album is named, so all files of this folder count as one album."
+    assert playlist.album_reason == "No album is set, so all files of this folder count as one album."
 
 
 def test_albums_of_several_playlists_stay_apart_even_with_one_name():

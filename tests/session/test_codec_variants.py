@@ -59,7 +59,7 @@ def coded() -> Profile:
     ("opus", "Opus takes 32 to 510 kbit/s, got no bit rate."),
     ("opus 8", "Opus takes 32 to 510 kbit/s, got “8”."),
     ("mp3 400", "MP3 takes 32 to 320 kbit/s, got “400”."),
-    ("mp3 100", "MP3 has no bit rate of 100 kbit/s; it has 32, 40, "),
+    ("mp3 100", "MP3 does not offer 100 kbit/s; it has 32, 40, "),
     ("on", "This player gives out the master itself; name a codec."),
     ("difference", "This player gives out the master itself; name a codec."),
     ("sideways", "This player gives out the master itself; name a codec."),

@@ -29,7 +29,7 @@ def test_the_folder_beside_the_package_counts_only_in_a_source_tree(tmp_path):
     package = tmp_path / "simulator"
     package.mkdir()
     (tmp_path / "profiles").mkdir()
-    with pytest.raises(SimulatorError, match="profiles that comes with the program is missing"):
+    with pytest.raises(SimulatorError, match="program's own folder profiles is missing"):
         data_folder("profiles", package)
     (tmp_path / "pyproject.toml").write_text("", encoding="utf-8")
     assert data_folder("profiles", package) == tmp_path / "profiles"
@@ -51,7 +51,7 @@ def test_every_bundled_id_loads_and_keeps_its_name():
     ],
 )
 def test_an_unknown_id_is_refused_with_the_nearest(name, cure):
-    with pytest.raises(ProfileError, match=f'There is no profile "{name}"') as caught:
+    with pytest.raises(ProfileError, match=f'Unknown profile "{name}"') as caught:
         load_profile(name)
     assert caught.value.hint.startswith(cure)
 
@@ -60,14 +60,14 @@ def test_a_profile_is_loaded_by_path_and_named_so_in_errors(tmp_path):
     path = new_profile("r128", str(tmp_path / "late-night.toml"))
     assert load_profile(str(path)).id == "late-night"
     path.write_text(path.read_text(encoding="utf-8").replace("[gain]", "[gian]"), encoding="utf-8")
-    with pytest.raises(ProfileError, match="there is no key `gian`") as caught:
+    with pytest.raises(ProfileError, match="unknown key `gian`") as caught:
         load_profile(str(path))
     assert caught.value.message.startswith(str(path))
 
 
 @pytest.mark.parametrize(
     ("content", "says"),
-    [(None, "cannot be read"), (b"\xff\xfe", "byte 1 is not UTF-8")],
+    [(None, "cannot read this profile"), (b"\xff\xfe", "byte 1 is not UTF-8")],
 )
 def test_an_unreadable_profile_is_an_error_with_its_path(tmp_path, content, says):
     path = tmp_path / "x.toml"
@@ -105,7 +105,7 @@ def test_a_comma_in_the_path_of_a_profile_is_part_of_it(tmp_path):
 
 @pytest.mark.parametrize("wanted", [[], [""], [" , "]])
 def test_no_profile_at_all_is_an_error_that_lists_them(wanted):
-    with pytest.raises(ProfileError, match="No profile is named") as caught:
+    with pytest.raises(ProfileError, match="No profile given") as caught:
         load_profiles(wanted)
     assert "minus14-headroom" in caught.value.hint
 
@@ -121,7 +121,7 @@ def test_a_new_profile_is_the_same_text_under_another_name(tmp_path):
 def test_a_new_profile_overwrites_nothing(tmp_path):
     path = tmp_path / "mine.toml"
     path.write_text("mine", encoding="utf-8")
-    with pytest.raises(WriteError, match="there is a file already"):
+    with pytest.raises(WriteError, match="already exists and was not overwritten"):
         new_profile("r128", str(path))
     assert path.read_text(encoding="utf-8") == "mine"
 
@@ -131,7 +131,7 @@ def test_a_new_profile_overwrites_nothing(tmp_path):
     [
         ("r128", "mine", ProfileError, "must end in .toml"),
         ("r128", "My Own.toml", ProfileError, "lower-case letters"),
-        ("r129", "mine.toml", ProfileError, 'There is no profile "r129"'),
+        ("r129", "mine.toml", ProfileError, 'Unknown profile "r129"'),
         ("r128", "no/such/mine.toml", WriteError, "cannot be written: No such file"),
     ],
 )

@@ -84,7 +84,7 @@ def test_an_act_without_a_form_in_json_costs_itself_alone(tmp_path: Path, bad: o
     file.close()
     assert noted(path) == [1, 2]
     assert len(said) == 1
-    assert "(note) cannot be put into the record" in said[0]
+    assert "(note) cannot be stored in the session file" in said[0]
 
 
 @pytest.mark.parametrize(
@@ -181,7 +181,7 @@ def test_a_second_desk_is_noticed_and_keeps_its_own_record(tmp_path: Path) -> No
     second.keep(Act("t", "note", {"number": 2}))
     assert noted(path) == [1]
     assert noted(tmp_path / "a.desk2.session.json") == [2]
-    assert "open at another desk" in said[0]
+    assert "open in another session" in said[0]
     first.close()
     second.close()
     third = RecordFile(path, said.append)
@@ -227,13 +227,13 @@ def test_what_cannot_be_saved_is_said_at_each_act_and_saved_as_soon_as_it_can(
     refusals = refusing(monkeypatch, tmp_path)
     file.keep(Act("t", "note", {"number": 2}))
     file.keep(Act("t", "note", {"number": 3}))
-    assert [line.partition(":")[0] for line in said] == ["Not saved", "Not saved either. In memory only"]
+    assert [line.partition(":")[0] for line in said] == ["Not saved", "Still not saved. In memory only"]
     assert "Read-only file system" in said[0]
     assert [act.data["number"] for act in file.unsaved] == [2, 3]
     assert not file.kept
     refusals.clear()
     file.keep(Act("t", "note", {"number": 4}))
-    assert "can be written again" in said[2]
+    assert "is writable again" in said[2]
     assert (file.kept, file.unsaved) == (True, ())
     assert noted(tmp_path / "a.session.json") == [1, 2, 3, 4]
     file.close()

@@ -28,7 +28,7 @@ def made(
     true_peak = np.full(steps, 0.0 if peak_db is None else db_to_gain(peak_db), dtype=np.float32)
     integrated = gating.integrated_lufs(energy)
     figures = dynamics.figures(energy, true_peak)
-    silent = (Warning_("silent", "Digital silence: there is nothing to measure."),)
+    silent = (Warning_("silent", "Digital silence: nothing to measure."),)
     return Measurement(
         sample_rate=48000,
         channels=channels,

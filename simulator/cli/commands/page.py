@@ -26,7 +26,7 @@ from simulator.common.text import visible
     type=click.IntRange(1, 200),
     default=None,
     metavar="ROUNDS",
-    help="Open the page on a blind vote between the versions, of so many rounds.",
+    help="Open the page with a blind vote between the versions, of this many rounds.",
 )
 @click.option(
     "--seconds",
@@ -39,7 +39,7 @@ from simulator.common.text import visible
     "--tracks",
     default=None,
     metavar="NUMBERS",
-    help="The tracks that can be heard on the page, as 1,2,5-7; the others are only shown.",
+    help="Tracks to play on the page, such as 1,2,5-7; the others are only shown.",
 )
 @click.option(
     "--with",
@@ -49,7 +49,7 @@ from simulator.common.text import visible
     help="What of the session goes onto the page: any of notes, marks, decisions, trials, findings, with "
     "commas between. Default: nothing.",
 )
-@click.option("--force", is_flag=True, help="Replace the file if it is there already.")
+@click.option("--force", is_flag=True, help="Overwrite an existing file.")
 @cache_options
 def command(
     inputs: tuple[str, ...],
@@ -87,7 +87,7 @@ def command(
     from simulator.storage.writing import refuse_existing, refuse_sources
 
     if output.suffix.lower() not in (".html", ".htm"):
-        raise UsageError(f"{output}: the page is an HTML file.", "Let its name end in .html.")
+        raise UsageError(f"{output}: the page is an HTML file.", "Use a name that ends in .html.")
     chosen = chosen_kinds(named)
     refuse_existing([output], force)
     ready = ready_for_page(inputs, profiles, chosen, no_cache=no_cache, rehash=rehash, workers=workers)
@@ -103,8 +103,8 @@ def command(
     click.echo(f"{output}: {page.size_bytes / 1e6:.1f} MB")
     if page.size_bytes > LARGE_BYTES:
         warn(
-            f"That is more than {LARGE_BYTES / 1e6:.0f} MB, and many mail systems refuse so much.\n"
-            "  Use fewer --seconds, or name the --tracks that matter."
+            f"That is more than {LARGE_BYTES / 1e6:.0f} MB; many mail systems refuse that size.\n"
+            "  Use fewer --seconds, or choose the --tracks that matter."
         )
     if page.ballot is not None:
         click.echo(keep_ballot(ready, page.ballot, output))

@@ -73,7 +73,7 @@ def ready_for_page(
     except UsageError as problem:
         if named:
             raise
-        warn(f"{problem.message}\n  The page is made without its {', '.join(_in_order(chosen))}.")
+        warn(f"{problem.message}\n  The page leaves out its {', '.join(_in_order(chosen))}.")
     stamps = stamps_of(playlist)
     ready = prepare_playlist(playlist, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
     ready, offsets = _aligned(ready, no_cache)
@@ -85,7 +85,9 @@ def chosen_kinds(named: Sequence[str]) -> frozenset[str]:
     words = [word.strip().casefold() for one in named for word in one.split(",")]
     for word in words:
         if word not in KINDS:
-            raise UsageError(f"--with: “{word}” is not one of {', '.join(KINDS)}.", "--with notes,decisions")
+            raise UsageError(
+                f"--with: “{word}” is not one of {', '.join(KINDS)}.", "Example: --with notes,decisions"
+            )
     return frozenset(words)
 
 
@@ -110,7 +112,7 @@ def went_in(ready: PageReady, order: PageOrder) -> list[str]:
     for kind in _in_order(ready.chosen):
         lines.append(f"On the page: {kind}: {len(items[kind]) or 'none'}")
         lines += [f"  {one}" for one in items[kind]]
-    return lines or ["On the page: nothing of the session (--with names what goes in)."]
+    return lines or ["On the page: nothing from the session (choose with --with)."]
 
 
 def track_numbers(asked: str | None, count: int) -> list[int]:
@@ -123,8 +125,8 @@ def track_numbers(asked: str | None, count: int) -> list[int]:
         first, last = (int(match[1]), int(match[2] or match[1])) if match else (0, 0)
         if not 1 <= first <= last <= count:
             raise UsageError(
-                f"--tracks: “{part.strip()}” is no track of this list.",
-                f"Numbers from 1 to {count}, as 1,2 or 1-{count}.",
+                f"--tracks: “{part.strip()}” is not a track in this list.",
+                f"Use numbers from 1 to {count}, such as 1,2 or 1-{count}.",
             )
         chosen.update(dict.fromkeys(range(first - 1, last)))
     return sorted(chosen)
@@ -171,9 +173,9 @@ def _refuse_too_few(versions: int, rounds: int) -> None:
     fewest = fewest_preferences(pairs)
     if versions <= MOST_VERSIONS and rounds < fewest:
         raise UsageError(
-            f"--vote {rounds}: with {versions} versions, {rounds} rounds cannot show a preference, even with "
-            "every answer alike.",
-            f"--vote {fewest} is the smallest that can. The more rounds, the smaller a preference it shows.",
+            f"--vote {rounds}: with {versions} versions, {rounds} rounds cannot show a preference, even if "
+            "every answer agrees.",
+            f"Use --vote {fewest} or more. More rounds reveal smaller preferences.",
         )
 
 
@@ -208,7 +210,7 @@ def keep_ballot(ready: PageReady, ballot: Ballot, page: Path) -> str:
     act = ballot_act(now(), ballot, page.name)
     kept = add_act(ready.record, ready.prepared.playlist.title, act, warn)
     return (
-        f"The vote's key is kept in {kept}.\n"
+        f"The vote's key is saved in {kept}.\n"
         f"When the answer comes: fairhearing votes vote-{ballot.page}.txt --record {shlex.quote(str(kept))}"
     )
 
@@ -236,11 +238,11 @@ def _aligned(ready: PreparedPlaylist, no_cache: bool) -> tuple[PreparedPlaylist,
             try:
                 found = alignment_of(ready.tracks[leader].track.path, one.track.path, store)
             except SimulatorError as problem:
-                warn(f"{problem.message}\n  It is heard at its own passages.")
+                warn(f"{problem.message}\n  It plays at its own passages.")
                 tracks[index] = replace(one, track=replace(one.track, song=None))
                 continue
             if found.offset_frames is None or found.edits or not found.fits:
-                warn(f"{one.track.path}: {found.reason}\n  It is heard at its own passages.")
+                warn(f"{one.track.path}: {found.reason}\n  It plays at its own passages.")
                 tracks[index] = replace(one, track=replace(one.track, song=None))
             else:
                 offsets[index] = found.offset_frames / found.second_rate

@@ -36,13 +36,13 @@ class PreparedPlaylist:
 
     @property
     def failed(self) -> bool:
-        """Could any track not be read, the first time or the second?"""
+        """True where a track could not be read, the first time or the second."""
         again = any(isinstance(found, SimulatorError) for row in self.predictions for found in row)
         return again or any(one.problem is not None for one in self.tracks)
 
     @property
     def nothing(self) -> bool:
-        """Could no track be read at all?"""
+        """True where no track could be read at all."""
         return all(one.problem is not None for one in self.tracks)
 
     @property
@@ -52,19 +52,19 @@ class PreparedPlaylist:
         return found + [one for row in self.predictions for one in row if isinstance(one, SimulatorError)]
 
     def played_by(self, places: Sequence[int]) -> bool:
-        """Does any of these players (by place) play any track?"""
+        """True where any of these players (by place) plays any track."""
         return any(isinstance(found, Prediction) for place in places for found in self.predictions[place])
 
 
 def nothing_read() -> NothingDoneError:
     """The error of a command whose tracks were all unreadable, said after their problems."""
-    return NothingDoneError("No track could be read.", "The reasons stand above.")
+    return NothingDoneError("No track could be read.", "See the messages above.")
 
 
 def nothing_played(one_player: bool) -> NothingDoneError:
     """The error of a command whose tracks were read and none of which its players could play."""
     which = "this player" if one_player else "any of these players"
-    return NothingDoneError(f"No track could be played by {which}.", "The reasons stand above.")
+    return NothingDoneError(f"No track could be played by {which}.", "See the messages above.")
 
 
 def prepare(

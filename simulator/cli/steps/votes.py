@@ -34,7 +34,7 @@ def take_votes(file: Path, record: Path | None) -> Iterator[list[str] | Simulato
     for problem in problems:
         yield UsageError(
             f"{file}: {problem}.",
-            "Save the mail as it is (.eml) or as plain text, or ask for the small file of the page.",
+            "Save the mail unchanged (.eml) or as plain text, or ask for the file that the page saves.",
         )
     for given in found:
         try:
@@ -51,28 +51,26 @@ def _take(file: Path, given: VoteAnswer, record: Path | None) -> list[str]:
     except OtherDrawsError as problem:
         raise UsageError(
             f"{path}: {problem}.",
-            f"Restore the session file from a copy, or run votes with the version that made the page. {file} "
-            "was not changed.",
+            f"Restore the session file from a backup, or run votes with the version that made the page. "
+            f"{file} was not changed.",
         ) from None
     except ValueError as problem:
-        raise UsageError(f"{file}: {problem}.", "Ask for the answer again.") from None
+        raise UsageError(f"{file}: {problem}.", "Ask the client to send the answer again.") from None
     if has_vote(kept.acts, given):
-        said = [f"{file}: this answer is in {path} already."]
+        said = [f"{file}: this answer is already in {path}."]
         if not has_all_of(kept.acts, given):
-            said.append("  What this one says otherwise (letters, name, words) is not taken.")
+            said.append("  Its other letters, name or words are ignored.")
         if not given.answer:
-            said.append(
-                "  If it is another listener's, write a line `name: ...` into the file and try again."
-            )
+            said.append("  If it is from another listener, add a line `name: ...` to the file and try again.")
         return said
     add_act(path, kept.title, vote_act(now(), given, trial), warn, only_here=True)
     who = f" by {given.name}" if given.name else ""
     lines = [f"{file}: vote{who}, {ballot.plan.rounds} rounds, added to {path}."]
     lines += [f"  {sentence}" for sentence in result_sentences(ballot.plan, result(trial))]
     lines.append(
-        "  The names had been seen before this vote: it was not blind."
+        "  Not blind: the names had been seen before this vote."
         if given.names_seen
-        else "  The names were hidden until the last answer, as far as the page can know."
+        else "  Blind, as far as the page can know: the names were hidden until the last answer."
     )
     return lines + ([f"  In the client's words: {given.words}"] if given.words else [])
 
@@ -82,7 +80,7 @@ def _read(file: Path) -> tuple[list[VoteAnswer], list[str]]:
     try:
         data = read_small(file, LARGEST_ANSWER_BYTES)
     except OSError as problem:
-        raise UsageError(f"{file}: cannot be read: {problem.strerror}.", "Check the path.") from None
+        raise UsageError(f"{file}: cannot read the file: {problem.strerror}.", "Check the path.") from None
     try:
         texts = texts_of(data)
     except ValueError as problem:
@@ -115,6 +113,6 @@ def _find(file: Path, given: VoteAnswer, record: Path | None) -> tuple[Path, Rec
             return path, found, ballot
     where = ", ".join(str(path) for path in looked) or f"no *{SUFFIX} beside it or here"
     raise NothingDoneError(
-        f"{file}: the page {given.page} is not in the record ({where}).",
-        "Name the record of the playlist that the page was made from: --record NAME.session.json",
+        f"{file}: the page {given.page} is not in the session file ({where}).",
+        "Give the session file of the playlist the page was made from: --session NAME.session.json",
     )

@@ -80,7 +80,7 @@ def test_a_file_that_is_there_is_kept(music: list[Path], tmp_path: Path) -> None
     page = build(order_of(music[:1], PLAIN[:1]))
     target = tmp_path / "page.html"
     target.write_text("mine", encoding="utf-8")
-    with pytest.raises(WriteError, match="there already"):
+    with pytest.raises(WriteError, match="already exists"):
         write(page, target, False)
     assert target.read_text(encoding="utf-8") == "mine"
     write(page, target, True)

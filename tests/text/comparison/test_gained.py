@@ -220,7 +220,7 @@ def test_a_filter_is_not_put_down_to_limiting() -> None:
 def test_what_a_conversion_leaves_is_no_changed_waveform() -> None:
     left = replace(difference(-68.2), conversion_only=True)
     found = compared(LOUD, OPEN, residual=left)
-    assert "the same but for conversion" in said(found, "difference_conversion")
+    assert "the same apart from conversion" in said(found, "difference_conversion")
     assert "floor of −68.2 LU" in said(found, "difference_conversion")
     assert said(found, "difference_split") == said(found, "difference_no_rank") == ""
 
