@@ -13,8 +13,11 @@ from collections.abc import Callable
 from typing import NoReturn
 
 import click
+from click.shell_completion import CompletionItem
 
 from simulator import __version__
+from simulator.cli.completion import add_completion
+from simulator.cli.examples import EXAMPLES
 from simulator.common.errors import ExitCode, SimulatorError
 from simulator.common.text import visible, within_bounds
 from simulator.engine.signals import hear_no_more, leave_in_order
@@ -22,18 +25,21 @@ from simulator.engine.streams import lead_nowhere, ready_streams
 from simulator.storage.small_files import begin_anew
 
 COMMANDS = {
-    "check": "Is a master ready to go out? Findings, and what to do about them.",
-    "demo": "Hear and see the point: an invented song in an open and a crushed master.",
-    "compare": "What a loud master gained and what it paid against an open one.",
-    "ladder": "Before mastering: what each loudness costs a mix, and gains as played.",
-    "listen": "The listening desk: play a list as a player would, and switch at once.",
+    "demo": "See and hear the point in a minute: one synthetic song, mastered open and crushed.",
     "measure": "Loudness, peaks and dynamics of files, by the published standards.",
+    "predict": "What players do to masters and references, every player in one table.",
+    "compare": "What a loud master gains and loses against an open one.",
+    "ladder": "Before mastering: what each loudness target costs the mix and gains on playback.",
+    "listen": "Interactive A/B: hear tracks as a player would play them and switch instantly.",
     "page": "One HTML file for the client: listen, see, read, and vote blind.",
-    "predict": "What normalising players will do to masters and references.",
-    "profiles": "The player profiles: list them, show one, start your own.",
+    "votes": "Add a client's blind-vote answers to the session file.",
+    "check": "Before delivery: is the master ready, and what should change?",
     "render": "Write the audio as a player would play it.",
-    "votes": "Take a client's answers to a page's vote into the record.",
+    "profiles": "The player profiles: list them, show one, start your own.",
+    "guide": "The handbook, a topic at a time.",
+    "completion": "Tab completion for bash, zsh or fish.",
 }
+"""In the order of the work."""
 
 
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
@@ -50,7 +56,13 @@ class _Commands(click.Group):
             return None
         found = importlib.import_module(f"simulator.cli.commands.{cmd_name}").command
         assert isinstance(found, click.Command)
+        found.epilog = "\b\nExamples:\n" + "\n".join(f"  {line}" for line in EXAMPLES[cmd_name])
+        add_completion(found)
         return found
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem[str]]:
+        found = [CompletionItem(name, help=text) for name, text in COMMANDS.items() if name.startswith(incomplete)]
+        return found + click.Command.shell_complete(self, ctx, incomplete)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         with formatter.section("Commands"):
@@ -67,7 +79,10 @@ class _Commands(click.Group):
 def cli(ctx: click.Context) -> None:
     """Hear and measure masters as loudness-normalising players will play them.
 
-    Start with `fairhearing demo`. Then: `fairhearing predict LOUD.wav OPEN.wav`.
+    A player here is a playback system that brings tracks to one loudness by a rule of its own, as streaming
+    services, broadcasters and music collections do.
+
+    Start with `fairhearing demo`, then compare two masters of yours: `fairhearing compare LOUD.wav OPEN.wav`.
     """
     if ctx.invoked_subcommand is None:
         click.echo(ctx.get_help())
