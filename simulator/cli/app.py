@@ -152,8 +152,8 @@ def _say(line: str) -> None:
 
 def _unprinted(problem: OSError, say: Callable[[str], None]) -> int:
     """The results are not on standard output; the code for that."""
-    say(f"Standard output cannot be written: {problem.strerror}. The results are not whole.")
-    say("  Make room on the disk that it leads to, or lead it elsewhere.")
+    say(f"Standard output cannot be written: {problem.strerror}. Output incomplete.")
+    say("  Free some disk space, or redirect it elsewhere.")
     return ExitCode.NOTHING_DONE
 
 
