@@ -13,8 +13,11 @@ from collections.abc import Callable
 from typing import NoReturn
 
 import click
+from click.shell_completion import CompletionItem
 
 from simulator import __version__
+from simulator.cli.completion import add_completion
+from simulator.cli.examples import EXAMPLES
 from simulator.common.errors import ExitCode, SimulatorError
 from simulator.common.text import visible, within_bounds
 from simulator.engine.signals import hear_no_more, leave_in_order
@@ -22,21 +25,24 @@ from simulator.engine.streams import lead_nowhere, ready_streams
 from simulator.storage.small_files import begin_anew
 
 COMMANDS = {
-    "check": "Is a master ready to go out? Findings, and what to do about them.",
-    "demo": "Hear and see the point: an invented song in an open and a crushed master.",
-    "compare": "What a loud master gained and what it paid against an open one.",
-    "ladder": "Before mastering: what each loudness costs a mix, and gains as played.",
-    "listen": "The listening desk: play a list as a player would, and switch at once.",
-    "measure": "Loudness, peaks and dynamics of files, by the published standards.",
+    "demo": "See and hear the point: one song, mastered open and crushed.",
+    "measure": "Loudness, peaks and dynamics, by the published standards.",
+    "predict": "What each player does to your masters and references.",
+    "compare": "What a loud master gains and loses against an open one.",
+    "ladder": "Before mastering: what each loudness costs and gains.",
+    "listen": "Hear tracks as a player would play them, and switch at once.",
     "page": "One HTML file for the client: listen, see, read, and vote blind.",
-    "predict": "What normalising players will do to masters and references.",
-    "profiles": "The player profiles: list them, show one, start your own.",
+    "votes": "Add a client's blind-vote answers to the session file.",
+    "check": "Before delivery: can the master go out? What to change?",
     "render": "Write the audio as a player would play it.",
+    "profiles": "The player profiles: list them, show one, start your own.",
+    "guide": "The handbook, a topic at a time.",
+    "settings": "Your standing choices, and where each is from.",
     "cache": "What the cache holds; clear or limit it.",
     "schema": "The JSON Schemas of what --json prints.",
-    "settings": "Your standing choices, and where each is from.",
-    "votes": "Take a client's answers to a page's vote into the record.",
+    "completion": "Tab completion for bash, zsh or fish.",
 }
+"""In the order of the work."""
 
 
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
@@ -53,7 +59,13 @@ class _Commands(click.Group):
             return None
         found = importlib.import_module(f"simulator.cli.commands.{cmd_name}").command
         assert isinstance(found, click.Command)
+        found.epilog = "\b\nExamples:\n" + "\n".join(f"  {line}" for line in EXAMPLES[cmd_name])
+        add_completion(found)
         return found
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem[str]]:
+        found = [CompletionItem(name, help=text) for name, text in COMMANDS.items() if name.startswith(incomplete)]
+        return found + click.Command.shell_complete(self, ctx, incomplete)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         with formatter.section("Commands"):
@@ -70,7 +82,10 @@ class _Commands(click.Group):
 def cli(ctx: click.Context) -> None:
     """Hear and measure masters as loudness-normalising players will play them.
 
-    Start with `fairhearing demo`. Then: `fairhearing predict LOUD.wav OPEN.wav`.
+    A player here is a playback system that brings tracks to one loudness by a rule of its own, as streaming
+    services, broadcasters and music collections do.
+
+    Start with `fairhearing demo`, then compare two masters of yours: `fairhearing compare LOUD.wav OPEN.wav`.
     """
     name = ctx.invoked_subcommand
     if name is None:
@@ -147,8 +162,8 @@ def _say(line: str) -> None:
 
 def _unprinted(problem: OSError, say: Callable[[str], None]) -> int:
     """The results are not on standard output; the code for that."""
-    say(f"Standard output cannot be written: {problem.strerror}. The results are not whole.")
-    say("  Make room on the disk that it leads to, or lead it elsewhere.")
+    say(f"Standard output cannot be written: {problem.strerror}. Output incomplete.")
+    say("  Free some disk space, or redirect it elsewhere.")
     return ExitCode.NOTHING_DONE
 
 

@@ -38,17 +38,11 @@ def cache_options(function: F) -> F:
 def profile_option(function: F) -> F:
     """--profile, repeatable."""
 
-    def complete(_: click.Context, __: click.Parameter, incomplete: str) -> list[str]:
-        from simulator.storage.bundled import bundled_profile_ids
-
-        return [name for name in [*bundled_profile_ids(), "all"] if name.startswith(incomplete)]
-
     return click.option(
         "--profile",
         "profiles",
         multiple=True,
         metavar="ID|FILE|all",
-        shell_complete=complete,
         help='Player profile ID or .toml file; comma-separate several, or "all". Repeatable.',
     )(function)
 

@@ -9,6 +9,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from rich.console import RenderableType
     from rich.table import Table
     from rich.text import Text
 
@@ -76,3 +77,10 @@ class Readout:
         """A few sentences, a bullet each; none repeats a cell of the table."""
         for text in texts:
             self.paragraph(text, bullet="• ")
+
+    def page(self, page: RenderableType) -> None:
+        """A page that wraps itself, no wider than the reading width."""
+        with self._console.capture() as held:
+            self._console.print(page, width=min(self.width, READING_WIDTH + 1))
+        for line in held.get().splitlines():
+            print(line.rstrip())

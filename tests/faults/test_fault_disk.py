@@ -125,8 +125,8 @@ def test_results_that_cannot_be_printed_are_no_crash(words: str) -> None:
         )  # fmt: skip
     assert done.returncode == 4
     assert done.stderr.decode() == (
-        "Standard output cannot be written: No space left on device. The results are not whole.\n"
-        "  Make room on the disk that it leads to, or lead it elsewhere.\n"
+        "Standard output cannot be written: No space left on device. Output incomplete.\n"
+        "  Free some disk space, or redirect it elsewhere.\n"
     )
 
 
