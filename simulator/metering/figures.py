@@ -119,7 +119,10 @@ FIGURES: tuple[Figure, ...] = (
         "quietest_passage_lufs", 9, "Quietest 3 s", "LUFS", _TECH3342, _WINDOWS,
         views=_KEPT, beside="Quietest 3 s", page=("quietest 3 s", "LUFS"),
     ),
-    Figure("contrast_lu", 10, "Loud–quiet span", "LU", _OWN, _WINDOWS, views=_SHOWN, beside="Loud–quiet span"),
+    Figure(
+        "contrast_lu", 10, "Loud–quiet span", "LU", _OWN, _WINDOWS,
+        views=_SHOWN, beside="Loud–quiet span",
+    ),
     Figure(
         "loudness_range_lu", 6, "Loudness range (LRA)", "LU", _TECH3342, _WINDOWS,
         views=_KEPT, page=("LRA", "LU"), catalogue=Column("LRA", 6, "loudness range, LU"),
@@ -133,8 +136,8 @@ FIGURES: tuple[Figure, ...] = (
     Figure("true_peak_at_s", 13, "Time of the true peak", "s", _BS1770, _SILENCE, form="time"),
     Figure("sample_peak_dbfs", 11, "Sample peak", "dBFS", _BS1770, _SILENCE, views=_ALL),
     Figure(
-        "peak_to_loudness_db", 14, "PLR (true peak − integrated)", "dB", _PSR, "true peak or loudness is None",
-        views=_KEPT, beside="PLR (true peak − integrated)",
+        "peak_to_loudness_db", 14, "PLR (true peak − integrated)", "dB", _PSR,
+        "true peak or loudness is None", views=_KEPT, beside="PLR (true peak − integrated)",
         page=("PLR", "dB"), catalogue=Column("PLR", 7, "true peak − integrated, dB"),
     ),
     Figure("min_peak_to_short_term_db", 15, "PSR (lowest)", "dB", _PSR, _WINDOWS),

@@ -88,10 +88,9 @@ def versions_answer(names: Sequence[str], delivered: Sequence[Measurement], rows
     if even:
         where = _where(even, len(spreads), rows)
         widest = max(found[0] for row, found in spreads if row in even)
-        within = f" (within {level(widest)} LU)" if widest > 0.0 else ""
-        said.append(
-            f"{where} {_all(len(names))} play at the same loudness{within}{_loudest_words(names, even)}."
-        )
+        within = f" (within {level(widest)} LU)" if widest > 0.0 and len(names) == 2 else ""
+        tail = _loudest_words(names, even, brief=bool(apart))
+        said.append(f"{where} {_all(len(names))} play at the same loudness{within}{tail}.")
     if apart:
         said.append(_apart_words(names, apart, others=bool(even), alone=len(rows) == 1))
     if not normalising:
@@ -111,16 +110,11 @@ def _as_files(names: Sequence[str], delivered: Sequence[Measurement]) -> str:
     (high, loud), (low, quiet) = max(levels), min(levels)
     gap = printed_gap(high, low)
     assert gap is not None
-    if len(names) == 2:
-        if gap <= TIE_LU:
-            return f"As files {names[0]} and {names[1]} are equally loud."
-        return f"As a file {loud} is {level(gap)} LU louder than {quiet}."
     if gap <= TIE_LU:
-        return f"As files the {NUMBERS[len(names)]} versions are equally loud."
-    return (
-        f"As files the {NUMBERS[len(names)]} versions span {level(gap)} LU, from {quiet} ({level(low)} LUFS) "
-        f"to {loud} ({level(high)} LUFS)."
-    )
+        alike = " and ".join(names) if len(names) == 2 else f"the {NUMBERS[len(names)]} versions"
+        return f"As files {alike} are equally loud."
+    among = "" if len(names) == 2 else f", loudest of {NUMBERS[len(names)]},"
+    return f"As a file {loud}{among} is {level(gap)} LU louder than {quiet}."
 
 
 def _where(even: Sequence[PlayerRow], count: int, rows: Sequence[PlayerRow]) -> str:
@@ -135,7 +129,7 @@ def _all(count: int) -> str:
     return "both" if count == 2 else f"all {NUMBERS[count]}"
 
 
-def _loudest_words(names: Sequence[str], even: Sequence[PlayerRow]) -> str:
+def _loudest_words(names: Sequence[str], even: Sequence[PlayerRow], *, brief: bool) -> str:
     """How the loudest 3 s compare where the whole tracks play alike."""
     found = [spread for row in even if (spread := row.spread(loudest)) is not None]
     if not found:
@@ -144,7 +138,7 @@ def _loudest_words(names: Sequence[str], even: Sequence[PlayerRow]) -> str:
     if gap <= TIE_LU:
         return ", in their loudest passages too"
     up_to = "" if min(found)[0] == gap else "up to "
-    than = "" if len(names) == 2 else f" than {names[quiet]}'s"
+    than = "" if len(names) == 2 or brief else f" than {names[quiet]}'s"
     return f", and {names[loud]}'s loudest passage is {up_to}{level(gap)} LU louder{than}"
 
 

@@ -6,10 +6,10 @@ measured a different copy of the track. A difference beside its two figures is t
 PLR here is the true peak, held at 0 dBTP, minus the integrated loudness: overs add nothing to it. Nothing
 judges taste.
 
-Shortfalls: a player with album gain plays all tracks of an album by one gain, so it may be the album that falls
-short; the sentence then names the album, with the track's own distance. Shortfalls up to SHORTFALL_SAID_LU
-are left out. Loudness lost against the plain gain is put down to whatever acts on this track: the encoding,
-the player's limiter, a converter that clips.
+Shortfalls: a player with album gain plays all tracks of an album by one gain, so it may be the album that
+falls short; the sentence then names the album, with the track's own distance. Shortfalls up to
+SHORTFALL_SAID_LU are left out. Loudness lost against the plain gain is put down to whatever acts on this
+track: the encoding, the player's limiter, a converter that clips.
 """
 
 from __future__ import annotations
@@ -173,10 +173,7 @@ def played_sentence(first: Version, second: Version, profile: Profile) -> str:
     if difference <= TIE_LU:
         return f"On this player both play at the same loudness overall ({gains})."
     tail = _within(difference, profile)
-    return (
-        f"On this player {loud.name} is {_by(*heard)} LU louder than {quiet.name} overall "
-        f"({gains}){tail}."
-    )
+    return f"On this player {loud.name} is {_by(*heard)} LU louder than {quiet.name} overall ({gains}){tail}."
 
 
 def passage_sentence(first: Version, second: Version, profile: Profile) -> str:
@@ -242,7 +239,9 @@ def overs_sentence(version: Version) -> str:
 
 def over_words(peak_dbtp: float) -> str:
     """How far over full scale a peak goes: never "up to 0.0 dBTP"."""
-    return f"up to {signed(peak_dbtp)} dBTP" if level(peak_dbtp) != "0.0" else "less than 0.1 dB over full scale"
+    return (
+        f"up to {signed(peak_dbtp)} dBTP" if level(peak_dbtp) != "0.0" else "less than 0.1 dB over full scale"
+    )
 
 
 def uncertainty_sentence(profile: Profile) -> str:

@@ -15,8 +15,8 @@ def short_names(titles: Sequence[str], longest: int = LONGEST_NAME) -> tuple[str
     """What to call each of several versions on one screen, all different.
 
     Words that all titles begin or end with are left out: "Song (open master)" and "Song (loud master)" are
-    "open" and "loud". A title with nothing left keeps its last shared word; a bare number keeps the word before
-    it. Names over `longest` characters lose their middle; names still alike carry their place.
+    "open" and "loud". A title with nothing left keeps its last shared word; a bare number keeps the word
+    before it. Names over `longest` characters lose their middle; names still alike carry their place.
     """
     if len(titles) < 2:
         return tuple(shortened(title, longest) for title in titles)

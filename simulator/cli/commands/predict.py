@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +21,9 @@ if TYPE_CHECKING:
 @click.argument("inputs", nargs=-1, required=True)
 @profile_option
 @click.option(
-    "--against", metavar="NAME|NUMBER", help="The version that the others are held against. Default: the first."
+    "--against",
+    metavar="NAME|NUMBER",
+    help="The version that the others are held against. Default: the first.",
 )
 @click.option("--names", metavar="A,B,...", help="Short names for the versions, in order.")
 @click.option(
@@ -55,7 +58,8 @@ def command(
     """Predict what players do to INPUTS: audio files, folders, playlists, or the word demo.
 
     A player here is a playback system that may turn tracks up or down to a target loudness. Two to six versions
-    of a song are shown side by side. Without --profile: the playlist's own, else minus14-headroom.
+    A player here is a playback system that may turn tracks up or down to a target loudness. Two to six
+    versions of a song are shown side by side. Without --profile: the playlist's own, else minus14-headroom.
 
     \b
     fairhearing predict LOUD.wav OPEN.wav
@@ -63,14 +67,18 @@ def command(
     fairhearing predict PLAYLIST.toml --detail
     """
     from simulator.cli.steps.prepare import nothing_played, nothing_read, prepare
+    from simulator.engine.pictures import check_pictures
 
     if as_json and as_csv:
         raise click.UsageError("Use either --json or --csv, not both.")
+    check_pictures(figures, force)
     ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
     if as_json or as_csv:
         _data(ready, as_json)
     else:
         _words(ready, against, names, reasons, amount)
+    if figures and not ready.nothing:
+        _pictures(ready, figures, against, names, force)
     if not ready.played_by(range(len(ready.profiles))):
         if as_json or as_csv:
             return ExitCode.NOTHING_DONE
@@ -87,6 +95,28 @@ def _words(
     say_problems(ready.problems)
     if not ready.nothing:
         show(Readout(amount), ready, choose_shown(ready.tracks, against, names), reasons=reasons)
+
+
+def _pictures(
+    ready: PreparedPlaylist, figures: tuple[Path, ...], against: str | None, names: str | None, force: bool
+) -> None:
+    from simulator.cli.steps.predict import MOST_DRAWN, answer, choose_shown, player_rows
+    from simulator.common.errors import UsageError
+    from simulator.engine.pictures import save_picture
+    from simulator.storage.writing import refuse_sources
+    from simulator.text.players_chart import STYLE, players_figure
+
+    shown = choose_shown(ready.tracks, against, names)
+    if len(shown.names) > MOST_DRAWN:
+        raise UsageError(
+            f"--figure draws at most {MOST_DRAWN} tracks, got {len(shown.names)}.",
+            "Name the versions of one song, or fewer files.",
+        )
+    refuse_sources(figures, [one.track.path for one in ready.tracks])
+    rows = player_rows(ready, shown)
+    title = textwrap.fill(answer(ready, shown, rows), 100)
+    for path in figures:
+        save_picture(path, lambda: players_figure(shown.names, rows, shown.styles, title), STYLE, force)
 
 
 def _data(ready: PreparedPlaylist, as_json: bool) -> None:

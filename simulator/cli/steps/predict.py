@@ -38,6 +38,8 @@ if TYPE_CHECKING:
 WIDTH = 79
 LONGEST_TITLE = 40
 SHORT_TITLE = 18
+MOST_DRAWN = 6
+"""Tracks in one picture; more could not be told apart."""
 LONGEST_VERSION = 16
 ALIKE = "+N: N more players alike."
 HEIGHT = 24
@@ -72,8 +74,8 @@ def show_heading(out: Console, profile: Profile) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """What is shown side by side: the places of the versions of one song, or of all tracks (`versions` is then
-    False), what each is called, its terminal style, and which of them the others are held against."""
+    """What is shown side by side: the places of the versions of one song, or of all tracks (`versions` is
+    then False), what each is called, its terminal style, and which one the others are held against."""
 
     places: tuple[int, ...]
     names: tuple[str, ...]
@@ -255,7 +257,15 @@ def _players_table(rows: Sequence[PlayerRow]) -> Table:
     heads = (
         ["player", "gain\ndB", "played\nLUFS", "loudest\n3 s", "peak\ndBTP", "limited"]
         if single
-        else ["player", "turned\ndown", "turned\nup", "limited", "quietest\nLUFS", "loudest\nLUFS", "span\nLU"]
+        else [
+            "player",
+            "turned\ndown",
+            "turned\nup",
+            "limited",
+            "quietest\nLUFS",
+            "loudest\nLUFS",
+            "span\nLU",
+        ]
     )
     shared: dict[tuple[str, ...], list[str]] = {}
     for row in rows:
