@@ -46,9 +46,10 @@ class Readout:
         self.detail = amount is Amount.DETAIL
         self.blocks = self._console.encoding.lower().startswith("utf") and os.environ.get("TERM") != "dumb"
 
-    def answer(self, *sentences: str) -> None:
-        """What the reader came for, in the first lines; the only thing that --quiet prints."""
-        self.paragraph(" ".join(sentence for sentence in sentences if sentence), style="answer")
+    def answer(self, *sentences: str) -> int:
+        """What the reader came for, in the first lines; the only thing that --quiet prints. Returns how many
+        lines it took."""
+        return self.paragraph(" ".join(sentence for sentence in sentences if sentence), style="answer")
 
     def heading(self, text: str) -> None:
         """The name of a part that --detail adds, or of one file among several."""
@@ -62,8 +63,8 @@ class Readout:
         """One line, not wrapped: a path, a command, a curve."""
         self._console.print(text, style=style, soft_wrap=True)
 
-    def paragraph(self, text: str, *, bullet: str = "", style: str | None = None) -> None:
-        """Prose wrapped to the reading width."""
+    def paragraph(self, text: str, *, bullet: str = "", style: str | None = None) -> int:
+        """Prose wrapped to the reading width. Returns how many lines it took."""
         lines = textwrap.wrap(
             text,
             min(self.width, READING_WIDTH),
@@ -72,6 +73,7 @@ class Readout:
             break_on_hyphens=False,
         )
         self._console.print("\n".join(lines), style=style, soft_wrap=True)
+        return len(lines)
 
     def sentences(self, texts: Iterable[str]) -> None:
         """A few sentences, a bullet each; none repeats a cell of the table."""

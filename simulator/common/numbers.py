@@ -42,6 +42,11 @@ def typed_minus(text: str) -> str:
     return text.replace("−", "-")
 
 
+def printed_gap(a: float | None, b: float | None, decimals: int = 1) -> float | None:
+    """a minus b as a reader works it out from the two printed figures; None without both."""
+    return None if a is None or b is None else round(round(a, decimals) - round(b, decimals), decimals)
+
+
 def signed(value: float | None, decimals: int = 1) -> str:
     """A change, with its sign; "0.0" without one."""
     text = level(value, decimals)

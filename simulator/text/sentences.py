@@ -1,23 +1,22 @@
-"""Sentences on two versions' figures, made by rule.
+"""Sentences on the figures of two versions, made by rule.
 
-Each rule looks at numbers and says what they say, in either direction: louder, equal or quieter, with
-headroom or without. Differences up to TIE_LU are equal; up to the profile's uncertainty they are named
-together with it, since real players measure other copies and editions of a track. Punch here is the
-peak to loudness ratio with the true peak held at 0 dBTP: overs are no punch. Nothing judges taste.
+Each rule holds in either direction: louder, equal or quieter, with headroom or without. Differences up to
+TIE_LU are equal; up to the profile's uncertainty they are named together with it, since real players may have
+measured a different copy of the track. A difference beside its two figures is that of the printed figures.
+PLR here is the true peak, held at 0 dBTP, minus the integrated loudness: overs add nothing to it. Nothing
+judges taste.
 
-Why a version stays below the player's target, and what its peaks pay for being raised.
-
-A player that counts albums turns all tracks of one by one gain, so what is short may be the album's: then it
-is said of the album, and the track's own distance beside it. Nothing is said of a shortfall up to
-SHORTFALL_SAID_LU. What is lost against the plain gain is put down to whatever acts on this track: the
-encoding, the player's limiter, a converter that clips.
+Shortfalls: a player with album gain plays all tracks of an album by one gain, so it may be the album that
+falls short; the sentence then names the album, with the track's own distance. Shortfalls up to
+SHORTFALL_SAID_LU are left out. Loudness lost against the plain gain is put down to whatever acts on this
+track: the encoding, the player's limiter, a converter that clips.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from simulator.common.numbers import level, share, signed
+from simulator.common.numbers import level, printed_gap, share, signed
 from simulator.common.text import capital
 from simulator.common.units import TIE_LU
 from simulator.comparison.versions import punch_db
@@ -43,22 +42,22 @@ def shortfall_sentences(
     away = decision.target_lufs - own - decision.gain_db + lost
     if _is_albums(profile, decision, delivered, own):
         short = decision.target_lufs - decision.counted_lufs - decision.gain_db
-        why = _why(f"the album with {name}", "its highest peak reaches", decision, short)
+        why = _why(f"the album with {name}", "its highest peak hits", decision, short)
         if short > SHORTFALL_SAID_LU and why:
-            return [f"{why}; {name} itself plays {_away(away)}."]
+            return [f"{why}; {name} itself ends up {_away(away)}."]
         if lost > SHORTFALL_SAID_LU and (takers := _takers(delivered, prediction, profile)):
-            return [f"{takers} {_verb(takers, 'take')} {level(lost)} LU from {name}."]
+            return [f"{takers} {_verb(takers, 'cost')} {name} {level(lost)} LU."]
         return []
     if away <= SHORTFALL_SAID_LU:
         return []
-    if why := _why(name, "its peaks reach", decision, away):
+    if why := _why(name, "its peaks hit", decision, away):
         return [f"{why}."]
     takers = _takers(delivered, prediction, profile)
     if lost <= SHORTFALL_SAID_LU or not takers:
         return []
     if decision.limited_by == "nothing":
-        return [f"{takers} {_verb(takers, 'keep')} {name} {level(away)} LU below the target."]
-    return [f"{takers} {_verb(takers, 'take')} {level(lost)} LU from {name}."]
+        return [f"{takers} {_verb(takers, 'keep')} {name} {level(away)} LU under target."]
+    return [f"{takers} {_verb(takers, 'cost')} {name} {level(lost)} LU."]
 
 
 def peak_sentences(name: str, prediction: Prediction, profile: Profile) -> list[str]:
@@ -67,18 +66,18 @@ def peak_sentences(name: str, prediction: Prediction, profile: Profile) -> list[
     said = []
     if report.max_reduction_db >= LEAST_DB:
         does = (
-            f"Raising {name} makes the player's limiter press its peaks down"
+            f"Raised by this player, {name} hits its limiter"
             if gain_db >= LEAST_DB
-            else f"The player's limiter presses the peaks of {name} down"
+            else f"The player's limiter acts on {name}"
         )
         said.append(
-            f"{does}, by {level(report.max_reduction_db)} dB at most, and by more than 1 dB for "
+            f"{does}: gain reduction up to {level(report.max_reduction_db)} dB, over 1 dB for "
             f"{share(report.share_over_1_db)} of the time."
         )
     if profile.upward == "unprotected" and gain_db >= LEAST_DB:
         peak = prediction.played.true_peak_dbtp
         if peak is not None and peak > LEAST_DB:
-            said.append(f"Raised without protection, {name} peaks at {signed(peak)} dBTP and clips.")
+            said.append(f"Raised with no peak protection, {name} peaks at {signed(peak)} dBTP and clips.")
     return said
 
 
@@ -98,22 +97,22 @@ def _why(who: str, reached: str, decision: Decision, short: float) -> str:
     """What keeps it from the target, without a full stop; empty where no rule of the player does."""
     who = capital(who)
     if decision.limited_by == "headroom" and decision.gain_db < LEAST_DB:
-        return f"{who} has no headroom to be raised and stays {level(short)} LU below the player's target"
+        return f"{who} has no headroom to go up, so it ends up {level(short)} LU under target"
     if decision.limited_by == "headroom":
         return (
-            f"{who} can be raised by only {level(decision.gain_db)} dB before {reached} the player's "
-            f"ceiling, and stays {level(short)} LU below the target"
+            f"{who} can go up only {level(decision.gain_db)} dB before {reached} the player's ceiling, so it "
+            f"ends up {level(short)} LU under target"
         )
     if decision.limited_by == "no_upward_gain":
-        return f"{who} lies {level(short)} LU below the target, and this player never raises a level"
+        return f"{who} is {level(short)} LU under target, and this player never raises a level"
     return ""
 
 
 def _away(lu: float) -> str:
-    """Where a track lies against the target."""
+    """Where a track ends up, relative to the target."""
     if abs(lu) < LEAST_DB:
-        return "on it"
-    return f"{level(abs(lu))} LU {'below' if lu > 0.0 else 'above'} it"
+        return "on target"
+    return f"{level(abs(lu))} LU {'under' if lu > 0.0 else 'over'}"
 
 
 def _takers(delivered: Measurement, prediction: Prediction, profile: Profile) -> str:
@@ -130,7 +129,7 @@ def _takers(delivered: Measurement, prediction: Prediction, profile: Profile) ->
         held = limited and limiter is not None and limiter.detection == "true"
         reaches = limiter.ceiling_db if held and limiter is not None else peak + gain_db
         if reaches > headroom_db:
-            found.append("the converter's clipping")
+            found.append("the clipping D/A converter")
     words = f"{', '.join(found[:-1])} and {found[-1]}" if len(found) > 1 else "".join(found)
     return capital(words)
 
@@ -140,7 +139,7 @@ def _verb(takers: str, verb: str) -> str:
     return verb if " and " in takers else f"{verb}s"
 
 
-PUNCH_TIE_DB = 0.5
+PUNCH_TIE_DB = 0.5  # of PLR
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,15 +153,14 @@ class Version:
 
 def delivered_sentence(first: Version, second: Version) -> str:
     """How loud the two are as delivered."""
-    loud, quiet, difference = _ordered(
-        first, second, first.delivered.integrated_lufs, second.delivered.integrated_lufs
-    )
+    a, b = first.delivered.integrated_lufs, second.delivered.integrated_lufs
+    loud, quiet, difference = _ordered(first, second, a, b)
     if difference is None:
         return _unmeasurable(first, second)
     levels = f"({_lufs(loud.delivered.integrated_lufs)} and {_lufs(quiet.delivered.integrated_lufs)})"
     if difference <= TIE_LU:
         return f"As delivered, {loud.name} and {quiet.name} are equally loud {levels}."
-    return f"As delivered, {loud.name} is {level(difference)} LU louder than {quiet.name} {levels}."
+    return f"As delivered, {loud.name} is {_by(a, b)} LU louder than {quiet.name} {levels}."
 
 
 def played_sentence(first: Version, second: Version, profile: Profile) -> str:
@@ -173,12 +171,9 @@ def played_sentence(first: Version, second: Version, profile: Profile) -> str:
         return ""
     gains = _gains(first, second)
     if difference <= TIE_LU:
-        return f"Through this player both play equally loud over the whole track ({gains})."
+        return f"On this player both play at the same loudness overall ({gains})."
     tail = _within(difference, profile)
-    return (
-        f"Through this player {loud.name} plays {level(difference)} LU louder than {quiet.name} "
-        f"over the whole track ({gains}){tail}."
-    )
+    return f"On this player {loud.name} is {_by(*heard)} LU louder than {quiet.name} overall ({gains}){tail}."
 
 
 def passage_sentence(first: Version, second: Version, profile: Profile) -> str:
@@ -188,10 +183,10 @@ def passage_sentence(first: Version, second: Version, profile: Profile) -> str:
     if difference is None:
         return ""
     if difference <= TIE_LU:
-        return "Their loudest passages play equally loud."
+        return "As played, their loudest passages are equally loud."
     return (
-        f"The loudest passage of {loud.name} then plays {level(difference)} LU louder than that of "
-        f"{quiet.name}{_within(difference, profile)}."
+        f"As played, {loud.name} is {_by(*heard)} LU louder than {quiet.name} in its loudest passage"
+        f"{_within(difference, profile)}."
     )
 
 
@@ -215,12 +210,12 @@ def punch_sentence(first: Version, second: Version) -> str:
     more, less, difference = _ordered(first, second, ratios[0], ratios[1])
     if difference is None:
         return ""
-    numbers = f"({level(punch_db(more.delivered))} against {level(punch_db(less.delivered))} dB)"
+    numbers = f"{level(punch_db(more.delivered))} vs {level(punch_db(less.delivered))} dB"
     if difference <= PUNCH_TIE_DB:
-        return f"The peaks of both stand equally far above their loudness {numbers}."
+        return f"Both have the same peak-to-loudness ratio (PLR {numbers})."
     return (
-        f"The peaks of {more.name} stand {level(difference)} dB further above its loudness {numbers}, "
-        f"and a player's plain gain does not change that."
+        f"{capital(more.name)} keeps {_by(*ratios)} dB more peak-to-loudness ratio (PLR {numbers}). "
+        "Turning a track up or down does not change that."
     )
 
 
@@ -229,25 +224,24 @@ def overs_sentence(version: Version) -> str:
     found, peak = version.delivered, version.delivered.true_peak_dbtp
     if not found.over_count or peak is None:
         return ""
-    times = "once" if found.over_count == 1 else f"{found.over_count} times"
+    overs = f"{found.over_count} inter-sample over{'' if found.over_count == 1 else 's'}"
     played = version.prediction.played.true_peak_dbtp
     then = ""
     if played is not None and version.prediction.decision.gain_db < 0.0:
         if played <= 0.0:
             then = f"; as played it peaks at {level(played)} dBTP"
         elif level(played) == "0.0":
-            then = f"; as played it still does so, {over_words(played)}"
+            then = "; as played it still peaks less than 0.1 dB over full scale"
         else:
             then = f"; as played it still peaks at {signed(played)} dBTP"
-    return (
-        f"As delivered, {version.name} rises over full scale between the samples {times}, "
-        f"{over_words(peak)}{then}."
-    )
+    return f"As delivered, {version.name} has {overs} (peaks {over_words(peak)}){then}."
 
 
 def over_words(peak_dbtp: float) -> str:
     """How far over full scale a peak goes: never "up to 0.0 dBTP"."""
-    return f"up to {signed(peak_dbtp)} dBTP" if level(peak_dbtp) != "0.0" else "by less than 0.1 dB"
+    return (
+        f"up to {signed(peak_dbtp)} dBTP" if level(peak_dbtp) != "0.0" else "less than 0.1 dB over full scale"
+    )
 
 
 def uncertainty_sentence(profile: Profile) -> str:
@@ -255,7 +249,7 @@ def uncertainty_sentence(profile: Profile) -> str:
     if profile.target_lufs is None:
         return ""
     return (
-        f"Gains are exact for these files; a real player may measure another copy or edition: count on "
+        "Gains are exact for these files; real players may have measured a different copy: allow "
         f"±{level(profile.uncertainty_db)} dB."
     )
 
@@ -285,6 +279,12 @@ def _ordered(
     return (first, second, a - b) if a >= b else (second, first, b - a)
 
 
+def _by(a: float | None, b: float | None) -> str:
+    """By how much two figures differ, as a reader works it out from them."""
+    gap = printed_gap(a, b)
+    return level(None if gap is None else abs(gap))
+
+
 def _gains(first: Version, second: Version) -> str:
     return ", ".join(
         f"{version.name} {_moved(version.prediction.decision.gain_db)}" for version in (first, second)
@@ -293,14 +293,14 @@ def _gains(first: Version, second: Version) -> str:
 
 def _moved(gain_db: float) -> str:
     if abs(gain_db) < 0.05:
-        return "left as it is"
-    return f"turned {'up' if gain_db > 0.0 else 'down'} by {level(abs(gain_db))} dB"
+        return "unchanged"
+    return f"turned {'up' if gain_db > 0.0 else 'down'} {level(abs(gain_db))} dB"
 
 
 def _within(difference: float, profile: Profile) -> str:
     if profile.target_lufs is None or difference > profile.uncertainty_db:
         return ""
-    return f", within the ±{level(profile.uncertainty_db)} dB by which real players differ"
+    return f", within the ±{level(profile.uncertainty_db)} dB that real players differ by"
 
 
 def _unmeasurable(first: Version, second: Version) -> str:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import textwrap
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from simulator.cli.options import cache_options, profile_option, say_problems
+from simulator.cli.options import amount_options, cache_options, profile_option, say_problems
 from simulator.cli.output import print_csv, print_json
+from simulator.cli.readout import Amount
 from simulator.common.errors import ExitCode
 
 if TYPE_CHECKING:
@@ -17,34 +20,65 @@ if TYPE_CHECKING:
 @click.command("predict")
 @click.argument("inputs", nargs=-1, required=True)
 @profile_option
-@click.option("--json", "as_json", is_flag=True, help="A list, one object a profile, unrounded.")
-@click.option("--csv", "as_csv", is_flag=True, help="A line a profile and track, unrounded.")
-@click.option("--reasons", is_flag=True, help="Say for every track why it gets its gain.")
+@click.option(
+    "--against",
+    metavar="NAME|NUMBER",
+    help="The version that the others are held against. Default: the first.",
+)
+@click.option("--names", metavar="A,B,...", help="Short names for the versions, in order.")
+@click.option(
+    "--figure",
+    "figures",
+    multiple=True,
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE.svg|png",
+    help="Draw the level of each version as played, player by player. Repeatable.",
+)
+@click.option("--force", is_flag=True, help="Overwrite existing files.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON (one object per profile, unrounded).")
+@click.option("--csv", "as_csv", is_flag=True, help="Print CSV (one row per profile and track, unrounded).")
+@click.option("--reasons", is_flag=True, help="Give the reason for every gain.")
+@amount_options
 @cache_options
 def command(
     inputs: tuple[str, ...],
     profiles: tuple[str, ...],
+    against: str | None,
+    names: str | None,
+    figures: tuple[Path, ...],
+    force: bool,
     as_json: bool,
     as_csv: bool,
     reasons: bool,
+    amount: Amount,
     no_cache: bool,
     rehash: bool,
     workers: int | None,
 ) -> int:
-    """Predicts what players do to INPUTS (audio files, folders, playlists, or the word demo).
+    """Predict what players do to INPUTS: audio files, folders, playlists, or the word demo.
 
-    Two versions of a song (or two files) are set side by side. Without --profile: the playlist's own,
-    else minus14-headroom.
+    A player here is a playback system that may turn tracks up or down to a target loudness. Two to six versions
+    A player here is a playback system that may turn tracks up or down to a target loudness. Two to six
+    versions of a song are shown side by side. Without --profile: the playlist's own, else minus14-headroom.
+
+    \b
+    fairhearing predict LOUD.wav OPEN.wav
+    fairhearing predict LOUD.wav OPEN.wav --profile all --figure players.png
+    fairhearing predict PLAYLIST.toml --detail
     """
     from simulator.cli.steps.prepare import nothing_played, nothing_read, prepare
+    from simulator.engine.pictures import check_pictures
 
     if as_json and as_csv:
-        raise click.UsageError("--json and --csv exclude each other.")
+        raise click.UsageError("Use either --json or --csv, not both.")
+    check_pictures(figures, force)
     ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
     if as_json or as_csv:
         _data(ready, as_json)
     else:
-        _words(ready, reasons)
+        _words(ready, against, names, reasons, amount)
+    if figures and not ready.nothing:
+        _pictures(ready, figures, against, names, force)
     if not ready.played_by(range(len(ready.profiles))):
         if as_json or as_csv:
             return ExitCode.NOTHING_DONE
@@ -52,32 +86,37 @@ def command(
     return ExitCode.SOME_FAILED if ready.failed else ExitCode.DONE
 
 
-def _words(ready: PreparedPlaylist, reasons: bool) -> None:
-    from simulator.cli.steps.predict import (
-        console,
-        paragraph,
-        show_delivery,
-        show_heading,
-        show_pair,
-        show_tracks,
-    )
-    from simulator.normalizer.prediction import Prediction
+def _words(
+    ready: PreparedPlaylist, against: str | None, names: str | None, reasons: bool, amount: Amount
+) -> None:
+    from simulator.cli.readout import Readout
+    from simulator.cli.steps.predict import choose_shown, show
 
     say_problems(ready.problems)
-    out = console()
-    for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
-        show_heading(out, profile)
-        paired = show_pair(out, profile, ready.tracks, predictions)
-        if not paired or len(ready.tracks) > 2:
-            show_tracks(out, ready.tracks, predictions)
-        show_delivery(out, ready.tracks, predictions)
-        if reasons or not paired:
-            for number, found in enumerate(predictions, 1):
-                if isinstance(found, Prediction):
-                    paragraph(out, found.decision.reason, bullet=f"{number:>3}. ")
-        out.print()
-    if len(ready.profiles) == 1:
-        paragraph(out, "Other players: --profile all, or ids from `fairhearing profiles list`.")
+    if not ready.nothing:
+        show(Readout(amount), ready, choose_shown(ready.tracks, against, names), reasons=reasons)
+
+
+def _pictures(
+    ready: PreparedPlaylist, figures: tuple[Path, ...], against: str | None, names: str | None, force: bool
+) -> None:
+    from simulator.cli.steps.predict import MOST_DRAWN, answer, choose_shown, player_rows
+    from simulator.common.errors import UsageError
+    from simulator.engine.pictures import save_picture
+    from simulator.storage.writing import refuse_sources
+    from simulator.text.players_chart import STYLE, players_figure
+
+    shown = choose_shown(ready.tracks, against, names)
+    if len(shown.names) > MOST_DRAWN:
+        raise UsageError(
+            f"--figure draws at most {MOST_DRAWN} tracks, got {len(shown.names)}.",
+            "Name the versions of one song, or fewer files.",
+        )
+    refuse_sources(figures, [one.track.path for one in ready.tracks])
+    rows = player_rows(ready, shown)
+    title = textwrap.fill(answer(ready, shown, rows), 100)
+    for path in figures:
+        save_picture(path, lambda: players_figure(shown.names, rows, shown.styles, title), STYLE, force)
 
 
 def _data(ready: PreparedPlaylist, as_json: bool) -> None:

@@ -1,39 +1,49 @@
-"""How `predict` and `demo` show what players do: two versions side by side, then the sentences, then
-every track."""
+"""How `predict` shows what players do: the answer, one table, and with --detail a block for each player."""
 
 from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from simulator.common.numbers import level, signed
-from simulator.text.comparison.pair import choose_pair, pair_rows, short_names
-from simulator.text.findings_peaks import NOTE, limiter_acts, peak_cells, peak_columns
+from simulator.common.errors import UsageError
+from simulator.common.numbers import level, printed_gap, signed, whole_number
+from simulator.normalizer.prediction import Prediction
+from simulator.playlists.playlist import title_from_path
+from simulator.text.comparison.pair import choose_versions, pair_rows
+from simulator.text.findings_peaks import NOTE, peak_cells, peak_columns
+from simulator.text.players import (
+    Matrix,
+    PlayerRow,
+    integrated,
+    limited_words,
+    tracks_answer,
+    versions_answer,
+)
 from simulator.text.sentences import Version, pair_sentences
+from simulator.text.short_names import short_names
 from simulator.text.tables import grid, shortened
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
 
-    from simulator.cli.steps.prepare import Predictions
+    from simulator.cli.readout import Readout
+    from simulator.cli.steps.prepare import Predictions, PreparedPlaylist
     from simulator.engine.predict import Delivered
-    from simulator.normalizer.decision import LimitedBy
     from simulator.normalizer.profile import Profile
 
 WIDTH = 79
 LONGEST_TITLE = 40
 SHORT_TITLE = 18
-LIMITED_WORDS: dict[LimitedBy, str] = {
-    "nothing": "",
-    "no_upward_gain": "not raised",
-    "headroom": "headroom",
-    "ceiling": "its peak",
-    "max_boost": "max boost",
-    "max_cut": "max cut",
-    "unmeasurable": "unmeasured",
-    "no_target": "no target",
-}
+MOST_DRAWN = 6
+"""Tracks in one picture; more could not be told apart."""
+LONGEST_VERSION = 16
+ALIKE = "+N: N more players alike."
+HEIGHT = 24
+"""Lines of the smallest terminal; the answer and the matrix leave the last one to the prompt."""
 
 
 def console() -> Console:
@@ -44,78 +54,284 @@ def console() -> Console:
     return made if made.is_terminal else Console(highlight=False, markup=False, width=WIDTH + 1)
 
 
+def paragraph(out: Console, text: str, bullet: str = "") -> None:
+    """Wrapped to the reading width, whatever the terminal's."""
+    lines = textwrap.wrap(
+        text,
+        min(out.width, WIDTH),
+        initial_indent=bullet,
+        subsequent_indent=" " * len(bullet),
+        break_on_hyphens=False,
+    )
+    out.print("\n".join(lines), soft_wrap=True)
+
+
 def show_heading(out: Console, profile: Profile) -> None:
     """What the player is, in a sentence."""
     out.print(f"■ {profile.title} ({profile.id})", style="bold")
     paragraph(out, profile.sentence)
 
 
-def show_pair(out: Console, profile: Profile, tracks: Sequence[Delivered], predictions: Predictions) -> bool:
-    """The side-by-side with its sentences; False where there is no pair to show."""
-    from simulator.normalizer.prediction import Prediction
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What is shown side by side: the places of the versions of one song, or of all tracks (`versions` is
+    then False), what each is called, its terminal style, and which one the others are held against."""
 
-    pair = choose_pair([(one.track, one.measurement) for one in tracks])
-    if pair is None:
-        return False
-    names = short_names(tracks[pair[0]].track, tracks[pair[1]].track)
-    versions = []
-    for place, name in zip(pair, names, strict=True):
-        found, measured = predictions[place], tracks[place].measurement
-        if not isinstance(found, Prediction) or measured is None:
-            return False
-        versions.append(Version(name, measured, found))
-    first, second = versions
-    table = grid(["", "", first.name, second.name, "difference"], [False, False, True, True, True])
-    for row in pair_rows(first, second):
-        table.add_row(*row)
-    out.print(table)
-    for sentence in pair_sentences(first, second, profile):
-        paragraph(out, sentence, bullet="• ")
-    return True
+    places: tuple[int, ...]
+    names: tuple[str, ...]
+    styles: tuple[str, ...]
+    against: int
+    versions: bool
 
 
-def show_tracks(out: Console, tracks: Sequence[Delivered], predictions: Predictions) -> None:
-    """Every track through one player."""
-    from simulator.normalizer.prediction import Prediction
+def choose_shown(tracks: Sequence[Delivered], against: str | None, names: str | None) -> Shown:
+    """The versions of the first song with two, else all measurable tracks. `names` are the versions' own,
+    with commas; `against` is a name, a file's name or a number. Raises UsageError where they do not fit."""
+    places = choose_versions([(one.track, one.measurement) for one in tracks])
+    versions = bool(places)
+    if not versions:
+        places = tuple(place for place, one in enumerate(tracks) if one.measurement is not None)
+    titles = [tracks[place].track.title for place in places]
+    called = short_names(titles, LONGEST_VERSION if versions else LONGEST_TITLE)
+    if names is not None:
+        given = tuple(shortened(name.strip(), LONGEST_VERSION) for name in names.split(","))
+        if len(given) != len(places) or not all(given) or len(set(given)) < len(given):
+            raise UsageError(
+                f"--names {names}: {len(places)} different names are needed, got {len(given)}.",
+                "Give one name for each version, in order, with commas between them.",
+            )
+        called = given
+    held = 0
+    if against is not None:
+        if not versions:
+            raise UsageError("--against needs two versions of one song.", "Leave it out.")
+        number = whole_number(against)
+        paths = [title_from_path(tracks[place].track.path) for place in places]
+        words = [called, titles, paths, [tracks[place].track.path for place in places]]
+        found = [row.index(against) for row in map(list, words) if against in row]
+        if not found and (number is None or not 1 <= number <= len(places)):
+            raise UsageError(
+                f"--against {against}: there is no such version.",
+                f"Name one of {', '.join(called)}, or a number from 1 to {len(places)}.",
+            )
+        held = found[0] if found else (number or 1) - 1
+    levels = [
+        0.0 if (found_ := tracks[place].measurement) is None else found_.integrated_lufs or 0.0
+        for place in places
+    ]
+    styles = [""] * len(places)
+    if versions and max(levels) - min(levels) >= 0.1:
+        styles[levels.index(max(levels))], styles[levels.index(min(levels))] = "loud", "open"
+    return Shown(places, called, tuple(styles), held, versions)
 
-    table = grid(
-        [
-            "#",
-            "Track",
-            "delivered\nLUFS",
-            "gain\ndB",
-            "played\nLUFS",
-            "loudest\nLUFS",
-            "headroom\ndB",
-            "limited",
-        ],
-        [True, False, True, True, True, True, True, False],
-    )
-    for number, (one, found) in enumerate(zip(tracks, predictions, strict=True), 1):
-        title = shortened(one.track.title, LONGEST_TITLE)
+
+def player_rows(ready: PreparedPlaylist, shown: Shown) -> list[PlayerRow]:
+    """What each player makes of what is shown."""
+    rows = []
+    for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
+        versions: list[Version | None] = []
+        for place, name in zip(shown.places, shown.names, strict=True):
+            found, measured = predictions[place], ready.tracks[place].measurement
+            if isinstance(found, Prediction) and measured is not None:
+                versions.append(Version(name, measured, found))
+            else:
+                versions.append(None)
+        rows.append(PlayerRow(profile, tuple(versions)))
+    return rows
+
+
+def show(out: Readout, ready: PreparedPlaylist, shown: Shown, *, reasons: bool) -> None:
+    """The whole screen of `predict`."""
+    rows = player_rows(ready, shown)
+    used = out.answer(answer(ready, shown, rows))
+    if out.quiet:
+        return
+    if len(ready.profiles) == 1:
+        out.table(track_table(ready, shown, out.width))
+    elif shown.versions:
+        _matrix(out, ready, shown, rows, used)
+    else:
+        table = _players_table(rows)
+        out.table(table)
+        if table.row_count < len(rows):
+            out.line(f"{ALIKE} More: --detail", style="soft")
+    if out.detail:
+        for profile, row, predictions in zip(ready.profiles, rows, ready.predictions, strict=True):
+            _detail(out, ready, shown, profile, row, predictions)
+    if reasons or out.detail:
+        for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
+            out.heading(f"Reasons: {profile.title} ({profile.id})")
+            for number, found in enumerate(predictions, 1):
+                if isinstance(found, Prediction):
+                    out.paragraph(found.decision.reason, bullet=f"{number:>3}. ")
+
+
+def answer(ready: PreparedPlaylist, shown: Shown, rows: Sequence[PlayerRow]) -> str:
+    """One to three sentences."""
+    delivered = [found for place in shown.places if (found := ready.tracks[place].measurement) is not None]
+    if not delivered:
+        return ""
+    if shown.versions:
+        return versions_answer(shown.names, delivered, rows)
+    said = tracks_answer(shown.names, delivered, rows)
+    if len(shown.places) == 2 and all(ready.tracks[place].track.song is None for place in shown.places):
+        said += " They are different recordings, so their levels are not compared."
+    return said
+
+
+def _matrix(
+    out: Readout, ready: PreparedPlaylist, shown: Shown, rows: Sequence[PlayerRow], used: int
+) -> None:
+    made = Matrix(shown.names, rows, shown.against, shown.styles, out.width)
+    lines = made.lines()
+    notes = []
+    if len(made.rows) < len(rows):
+        notes.append(ALIKE)
+    if any("*" in line.plain for line in lines):
+        notes.append("* limited.")
+    if len(shown.names) > 2:
+        notes.append(f"Loudest 3 s: LU vs {shown.names[shown.against]}.")
+    others = len(ready.tracks) - len(shown.places)
+    if not out.detail:
+        notes.append(f"More{f' ({others} other tracks)' if others > 1 else ''}: --detail")
+    if used + len(lines) + 2 < HEIGHT:
+        out.line()
+    for line in lines:
+        out.line(line)
+    out.line(" ".join(notes), style="soft")
+
+
+def track_table(ready: PreparedPlaylist, shown: Shown, width: int, place: int = 0) -> Table:
+    """Every track through one player, a line each; the versions with their difference."""
+    predictions = ready.predictions[place]
+    apart = shown.versions
+    heads = ["", "track", "file\nLUFS", "gain\ndB", "played\nLUFS"]
+    if apart:
+        heads.append(f"vs {shortened(shown.names[shown.against], 8)}\nLU")
+    heads += ["loudest\n3 s", "peak\ndBTP", "limited"]
+    table = grid(heads, [True, False, *[True] * (len(heads) - 3), False])
+    _tight(table)
+    taken = sum(max(len(part) for part in head.split("\n")) + 2 for head in heads if head != "track") + 2
+    room = max(12, width - taken)
+    table.columns[1].no_wrap = True
+    held = predictions[shown.places[shown.against]] if apart else None
+    base = integrated(held.played) if isinstance(held, Prediction) else None
+    for number, (one, found) in enumerate(zip(ready.tracks, predictions, strict=True), 1):
+        version = shown.places.index(number - 1) if apart and number - 1 in shown.places else None
+        title = one.track.title if version is None else shown.names[version]
+        style = "" if version is None else shown.styles[version]
+        cells: list[str | Text] = [str(number), _styled(shortened(title, room), style)]
         if not isinstance(found, Prediction) or one.measurement is None:
-            delivered = level(one.measurement.integrated_lufs) if one.measurement is not None else "–"
-            why = "not readable" if one.measurement is None else "not played"
-            table.add_row(str(number), title, delivered, "–", "–", "–", "–", why)
+            cells.append(level(None if one.measurement is None else one.measurement.integrated_lufs))
+            cells += ["–"] * (5 if apart else 4)
+            cells.append("not readable" if one.measurement is None else "not played")
+            table.add_row(*cells)
             continue
-        table.add_row(
-            str(number),
-            title,
+        cells += [
             level(one.measurement.integrated_lufs),
             signed(found.decision.gain_db),
             level(found.played.integrated_lufs),
-            level(found.played.max_short_term_lufs),
-            level(found.unused_headroom_db),
-            LIMITED_WORDS[found.decision.limited_by]
-            + (" limiter" if limiter_acts(found.limiter.max_reduction_db) else ""),
-        )
-    out.print(table)
+        ]
+        if apart:
+            other = version is not None and version != shown.against
+            cells.append(signed(printed_gap(integrated(found.played), base)) if other else "")
+        cells += [level(found.played.max_short_term_lufs), signed(found.played.true_peak_dbtp)]
+        table.add_row(*cells, _styled(limited_words(found), "look"))
+    return table
 
 
-def show_delivery(out: Console, tracks: Sequence[Delivered], predictions: Predictions) -> None:
+def _styled(text: str, style: str) -> Text:
+    from rich.text import Text
+
+    return Text(text, style=style)
+
+
+def _tight(table: Table) -> None:
+    """Two spaces between columns and no blank lines around: a table of 17 players fits a small terminal."""
+    table.show_edge, table.padding = False, (0, 1, 0, 0)
+
+
+def _players_table(rows: Sequence[PlayerRow]) -> Table:
+    """Several players and tracks that are no versions of one song: a line for each different result."""
+    single = len(rows[0].versions) == 1
+    heads = (
+        ["player", "gain\ndB", "played\nLUFS", "loudest\n3 s", "peak\ndBTP", "limited"]
+        if single
+        else [
+            "player",
+            "turned\ndown",
+            "turned\nup",
+            "limited",
+            "quietest\nLUFS",
+            "loudest\nLUFS",
+            "span\nLU",
+        ]
+    )
+    shared: dict[tuple[str, ...], list[str]] = {}
+    for row in rows:
+        cells = _single_cells(row) if single else _span_cells(row)
+        shared.setdefault(tuple(cells), []).append(row.profile.id)
+    table = grid(heads, [False, *[True] * 4, not single, True][: len(heads)])
+    _tight(table)
+    for found, players in shared.items():
+        more = f" +{len(players) - 1}" if len(players) > 1 else ""
+        last = _styled(found[-1], "look" if single else "")
+        table.add_row(players[0] + more, *found[:-1], last)
+    return table
+
+
+def _single_cells(row: PlayerRow) -> list[str]:
+    (one,) = row.versions
+    if one is None:
+        return ["–"] * 4 + ["not played"]
+    found = one.prediction
+    return [
+        signed(found.decision.gain_db),
+        level(found.played.integrated_lufs),
+        level(found.played.max_short_term_lufs),
+        signed(found.played.true_peak_dbtp),
+        limited_words(found),
+    ]
+
+
+def _span_cells(row: PlayerRow) -> list[str]:
+    good = [one.prediction for one in row.versions if one is not None]
+    gains = [round(one.decision.gain_db, 1) for one in good]
+    levels = [value for value in row.played(integrated) if value is not None]
+    held = sum(limited_words(one) not in ("", "no target") for one in good)
+    low, high = (min(levels), max(levels)) if levels else (None, None)
+    counts = [sum(gain < 0.0 for gain in gains), sum(gain > 0.0 for gain in gains), held]
+    return [*map(str, counts), level(low), level(high), level(printed_gap(high, low))]
+
+
+def _detail(
+    out: Readout,
+    ready: PreparedPlaylist,
+    shown: Shown,
+    profile: Profile,
+    row: PlayerRow,
+    predictions: Predictions,
+) -> None:
+    """All figures and sentences of one player."""
+    out.heading(f"{profile.title} ({profile.id})")
+    out.paragraph(profile.sentence)
+    first = row.versions[shown.against] if shown.versions else None
+    for place, second in enumerate(row.versions):
+        if first is None or second is None or place == shown.against:
+            continue
+        table = grid(["", "", first.name, second.name, "difference"], [False, False, True, True, True])
+        for line in pair_rows(first, second):
+            table.add_row(*line)
+        out.table(table)
+        out.sentences(pair_sentences(first, second, profile))
+    if len(ready.profiles) > 1 and (not shown.versions or len(ready.tracks) > len(shown.places)):
+        out.line()
+        out.table(track_table(ready, shown, out.width, ready.profiles.index(profile)))
+    _delivery(out, ready.tracks, predictions)
+
+
+def _delivery(out: Readout, tracks: Sequence[Delivered], predictions: Predictions) -> None:
     """The peaks after each step of a delivery; nothing where the profile delivers the master itself."""
-    from simulator.normalizer.prediction import Prediction
-
     good = [found if isinstance(found, Prediction) else None for found in predictions]
     columns = peak_columns(good)
     if not columns:
@@ -130,17 +346,5 @@ def show_delivery(out: Console, tracks: Sequence[Delivered], predictions: Predic
             shortened(one.track.title, SHORT_TITLE),
             *peak_cells(columns, one.measurement, found),
         )
-    out.print(table)
-    paragraph(out, NOTE)
-
-
-def paragraph(out: Console, text: str, bullet: str = "") -> None:
-    """Wrapped to the reading width, whatever the terminal's."""
-    lines = textwrap.wrap(
-        text,
-        min(out.width, WIDTH),
-        initial_indent=bullet,
-        subsequent_indent=" " * len(bullet),
-        break_on_hyphens=False,
-    )
-    out.print("\n".join(lines), soft_wrap=True)
+    out.table(table)
+    out.paragraph(NOTE)

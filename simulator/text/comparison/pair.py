@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from simulator.common.numbers import level, signed
+from simulator.common.numbers import level, printed_gap, signed
 from simulator.comparison.versions import played_punch_db
 from simulator.metering.figures import figure
 from simulator.metering.measurement import Measurement
@@ -40,6 +40,19 @@ def choose_pair(tracks: Sequence[tuple[Track, Measurement | None]]) -> tuple[int
     return None if first == second else (first, second)
 
 
+MOST_VERSIONS = 6
+
+
+def choose_versions(tracks: Sequence[tuple[Track, Measurement | None]]) -> tuple[int, ...]:
+    """The places of the measurable versions, at most MOST_VERSIONS, of the first song that has two; empty
+    where none has."""
+    songs: dict[str, list[int]] = {}
+    for place, (track, found) in enumerate(tracks):
+        if track.song is not None and found is not None and found.integrated_lufs is not None:
+            songs.setdefault(track.song, []).append(place)
+    return next((tuple(places[:MOST_VERSIONS]) for places in songs.values() if len(places) > 1), ())
+
+
 def short_names(first: Track, second: Track) -> tuple[str, str]:
     """What to call the two: what differs in their titles ("open master", "crushed master"), else the
     titles, else with their places."""
@@ -59,23 +72,23 @@ def pair_rows(first: Version, second: Version) -> list[tuple[str, str, str, str,
     gains = [version.prediction.decision.gain_db for version in both]
     lines: list[tuple[str, str, list[float | None]]] = [
         ("As delivered", "LUFS", [version.delivered.integrated_lufs for version in both]),
-        ("The player's gain", "dB", list(gains)),
+        ("Player gain", "dB", list(gains)),
         ("Level as played", "LUFS", [played.integrated_lufs for played in plays]),
-        ("Its loudest passage", "LUFS", [played.max_short_term_lufs for played in plays]),
-        ("Unused headroom", "dB", [version.prediction.unused_headroom_db for version in both]),
+        ("Loudest 3 s, as played", "LUFS", [played.max_short_term_lufs for played in plays]),
+        ("Below full scale", "dB", [version.prediction.unused_headroom_db for version in both]),
         (figure("peak_to_loudness_db").beside, "dB", [played.peak_to_loudness_db for played in plays]),
     ]
     punches = [played_punch_db(played, gain_db) for played, gain_db in zip(plays, gains, strict=True)]
     if any(level(punch) != level(own.peak_to_loudness_db) for punch, own in zip(punches, plays, strict=True)):
-        lines.append(("  overs not counted", "dB", list(punches)))
+        lines.append(("PLR, overs capped at 0 dBTP", "dB", list(punches)))
     median = figure("median_peak_to_short_term_db")
     lines.append((median.beside, median.unit, [median.value(played) for played in plays]))
     return [_line(name, unit, *values) for name, unit, values in lines]
 
 
 def _line(name: str, unit: str, a: float | None, b: float | None) -> tuple[str, str, str, str, str]:
-    write = signed if name == "The player's gain" else level
-    return name, unit, write(a), write(b), signed(None if a is None or b is None else b - a)
+    write = signed if name == "Player gain" else level
+    return name, unit, write(a), write(b), signed(printed_gap(b, a))
 
 
 def _ending(title: str) -> str:
