@@ -31,6 +31,16 @@ class AlbumTrack:
     order: int | None
 
 
+@dataclass(frozen=True, slots=True)
+class AlbumLevel:
+    """An album as one programme, and its loudest track."""
+
+    name: str
+    programme_lufs: float | None
+    loudest: str
+    loudest_lufs: float | None
+
+
 def runs_on(scan: Scan) -> bool:
     """Is audio still running at the end?"""
     level = end_level_dbfs(scan)

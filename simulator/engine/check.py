@@ -23,7 +23,7 @@ from simulator.codecs.codec import encoder_gain_db
 from simulator.codecs.deliver import steps as delivery_steps
 from simulator.common.errors import SimulatorError, UsageError
 from simulator.common.units import TIE_LU
-from simulator.delivery.album_findings import AlbumTrack, album_findings, runs_on
+from simulator.delivery.album_findings import AlbumLevel, AlbumTrack, album_findings, runs_on
 from simulator.delivery.channel_findings import channel_findings
 from simulator.delivery.edge_findings import edge_findings
 from simulator.delivery.file_findings import file_findings
@@ -134,16 +134,6 @@ def _number(path: str, data: dict[str, Any], key: str) -> float | None:
 POOL_PAYS_SECONDS = 1000.0
 """Seconds of music from which several processes scan: scanning is some 400 times faster than playing."""
 Report = Callable[[], None]
-
-
-@dataclass(frozen=True, slots=True)
-class AlbumLevel:
-    """An album as one programme, and its loudest track."""
-
-    name: str
-    programme_lufs: float | None
-    loudest: str
-    loudest_lufs: float | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from simulator.delivery.step_findings import PEAK_CHECKS, placed
 from simulator.text.json_form import SCHEMA
 
 if TYPE_CHECKING:
-    from simulator.engine.check import Checked
+    from simulator.delivery.album_findings import AlbumLevel
     from simulator.normalizer.profile import Profile
 
 WHOLE = {
@@ -241,15 +241,16 @@ def move_cell(move: Move | None) -> str:
     return f"{signed(move.gain_db)} dB" if move.passes else "no gain helps"
 
 
-def master_object(one: Checked) -> dict[str, Any]:
+def master_object(
+    path: str, findings: Sequence[Finding], move: Move | None, album: AlbumLevel | None, incomplete: str = ""
+) -> dict[str, Any]:
     """One master of `check --json`: unrounded, in the order of the checks. `incomplete` says what could not
     be worked out, where not all could."""
-    move, album = one.move, one.album
     return {
         "schema": SCHEMA,
-        "path": one.track.path,
-        **({"incomplete": str(one.problem)} if one.problem is not None else {}),
-        "level": worst(list(one.findings)),
+        "path": path,
+        **({"incomplete": incomplete} if incomplete else {}),
+        "level": worst(list(findings)),
         "findings": [
             {
                 "check": found.check,
@@ -263,7 +264,7 @@ def master_object(one: Checked) -> dict[str, Any]:
                 "advice": found.advice,
                 "source": found.source,
             }
-            for found in one.findings
+            for found in findings
         ],
         "move": None
         if move is None

@@ -133,7 +133,9 @@ def _data(found: list[Checked]) -> None:
 
     print_json(
         [
-            master_object(one) if one.findings else error_object(one.track.path, str(one.problem))
+            master_object(one.track.path, one.findings, one.move, one.album, str(one.problem or ""))
+            if one.findings
+            else error_object(one.track.path, str(one.problem))
             for one in found
         ]
     )
