@@ -31,8 +31,18 @@ class AlbumTrack:
     order: int | None
 
 
+@dataclass(frozen=True, slots=True)
+class AlbumLevel:
+    """An album as one programme, and its loudest track."""
+
+    name: str
+    programme_lufs: float | None
+    loudest: str
+    loudest_lufs: float | None
+
+
 def runs_on(scan: Scan) -> bool:
-    """Does it still sound when it ends?"""
+    """Is audio still running at the end?"""
     level = end_level_dbfs(scan)
     return level is not None and level > END_DBFS
 
@@ -59,8 +69,9 @@ def album_findings(tracks: Sequence[AlbumTrack]) -> list[list[Finding]]:
 def _rate(one: AlbumTrack, rate: int) -> Finding:
     other = one.scan.sample_rate != rate
     return Finding(
-        "album_rate", "Rate within the album", "fix" if other else "fine", float(one.scan.sample_rate), "Hz",
-        float(rate), (), "Most tracks of the album have another." if other else "",
+        "album_rate", "Sample rate on the album", "fix" if other else "fine",
+        float(one.scan.sample_rate), "Hz", float(rate), (),
+        "Different from most tracks on the album." if other else "",
         "Deliver all tracks of an album at one rate." if other else "",
     )  # fmt: skip
 
@@ -68,23 +79,26 @@ def _rate(one: AlbumTrack, rate: int) -> Finding:
 def _bits(one: AlbumTrack, bits: int | None) -> Finding:
     other = one.bits != bits
     return Finding(
-        "album_bits", "Word length within the album", "look" if other else "fine",
+        "album_bits", "Bit depth on the album", "look" if other else "fine",
         None if one.bits is None else float(one.bits), "bits", None if bits is None else float(bits), (),
-        "Most tracks of the album have another." if other else "",
-        "Deliver all tracks of an album in one form." if other else "",
+        "Different from most tracks on the album." if other else "",
+        "Deliver all tracks of an album at one bit depth." if other else "",
     )  # fmt: skip
 
 
 def _level(one: AlbumTrack, middle: float | None) -> Finding:
     own = one.measurement.integrated_lufs
     if own is None or middle is None:
-        return Finding("album_level", "Level within the album", "fine", None, "LU", 0.0)
+        return Finding("album_level", "Level on the album", "fine", None, "LU", 0.0)
     away = own - middle
-    far = abs(away) > FAR_LU
+    if away < -FAR_LU:  # a quiet song is fine
+        return Finding("album_level", "Level on the album", "fine", away, "LU", 0.0, (),
+                       "Below the album's median track.")  # fmt: skip
+    far = away > FAR_LU
     return Finding(
-        "album_level", "Level within the album", "look" if far else "fine", away, "LU", 0.0, (),
-        f"{abs(away):.1f} LU {'above' if away > 0 else 'below'} the middle of its tracks." if far else "",
-        "Listen to the change from the track before, and to the next." if far else "",
+        "album_level", "Level on the album", "look" if far else "fine", away, "LU", 0.0, (),
+        "Above the album's median track." if far else "",
+        "Listen to the changes from the track before and to the next." if far else "",
     )  # fmt: skip
 
 
@@ -92,10 +106,10 @@ def _gap(one: AlbumTrack, following: AlbumTrack) -> Finding:
     seconds = one.scan.tail_s + following.scan.head_s
     long = seconds > LONGEST_GAP_S
     begins_loud = following.scan.head.shape[0] > 0 and following.scan.head_s <= 0.001
-    text = "It runs on into the next track." if runs_on(one.scan) and begins_loud else ""
+    text = "Runs into the next track." if runs_on(one.scan) and begins_loud else ""
     return Finding(
-        "album_gap", "Gap to the next track", "look" if long else "fine", seconds, "s", LONGEST_GAP_S, (),
-        f"Silence before “{following.title}” is longer than usual." if long else text,
+        "album_gap", "Gap before the next track", "look" if long else "fine", seconds, "s", LONGEST_GAP_S, (),
+        "Longer than usual." if long else text,
         "Trim the tail of this track or the head of the next." if long else "",
     )  # fmt: skip
 
@@ -105,15 +119,15 @@ def _order(tracks: Sequence[AlbumTrack], index: int) -> Finding | None:
     orders = [one.order for one in tracks]
     if all(order is None for order in orders):
         return None
-    own, where = orders[index], ("album_order", "Place within the album")
+    own, where = orders[index], ("album_order", "Track number")
     wanted = float(index + 1)
     if own is None:
-        return Finding(*where, "look", None, "", wanted, (), "It has no number, and other tracks have.",
+        return Finding(*where, "look", None, "", wanted, (), "No number, though other tracks have one.",
                        "Give it its album_order.")  # fmt: skip
     if orders.count(own) > 1:
-        return Finding(*where, "fix", float(own), "", wanted, (), f"Two tracks have the number {own}.",
+        return Finding(*where, "fix", float(own), "", wanted, (), f"Two tracks are numbered {own}.",
                        "Give each track its own album_order.")  # fmt: skip
     if own != index + 1:
-        return Finding(*where, "look", float(own), "", wanted, (), f"It stands at place {index + 1}.",
-                       "Make sure that this is the order agreed, and that none is missing.")  # fmt: skip
+        return Finding(*where, "look", float(own), "", wanted, (), f"It is track {index + 1} in this order.",
+                       "Check the order, and that no track is missing.")  # fmt: skip
     return Finding(*where, "fine", float(own), "", wanted)

@@ -37,14 +37,14 @@ def _dc(found: Measurement) -> Finding:
     channel = found.dc_offset.index(worst) + 1 if found.dc_offset else 1
     return Finding(
         "dc", "DC offset", "look" if bad else "fine", 100.0 * worst, "% of full scale", 100.0 * DC_LIMIT, (),
-        true_minus(f"In channel {channel}, {20.0 * math.log10(abs(worst)):.0f} dBFS.") if bad else "",
+        true_minus(f"Channel {channel}: {20.0 * math.log10(abs(worst)):.0f} dBFS.") if bad else "",
         "Remove it with a high-pass below 10 Hz, before the last limiter." if bad else "",
     )  # fmt: skip
 
 
 def _balance(scan: Scan) -> Finding:
     left, right = scan.channel_energy
-    where = ("balance", "Left against right")
+    where = ("balance", "L/R balance")
     silent = [gain_to_db(math.sqrt(energy)) is None for energy in (left, right)]
     if any(silent):
         both = all(silent)
@@ -52,31 +52,31 @@ def _balance(scan: Scan) -> Finding:
         return Finding(
             *where, "fine" if both else "fix", None, "dB", 0.0, (),
             "Both channels are silent." if both else f"The {side} channel is silent throughout.",
-            "" if both else "Export it again with both channels, or as one.",
+            "" if both else "Export again with both channels, or as mono.",
         )  # fmt: skip
     value = 10.0 * math.log10(left / right)
     bad = abs(value) >= BALANCE_DB
     return Finding(
         *where, "look" if bad else "fine", value, "dB", BALANCE_DB if bad else 0.0, (),
-        f"The {'left' if value > 0 else 'right'} channel carries {abs(value):.1f} dB more." if bad else "",
-        "Listen whether the middle stands in the middle." if bad else "",
+        f"The {'left' if value > 0 else 'right'} channel is {abs(value):.1f} dB louder." if bad else "",
+        "Check that the centre image is centred." if bad else "",
     )  # fmt: skip
 
 
 def _correlation(found: Measurement, scan: Scan) -> Finding:
     value = found.correlation
-    where = ("correlation", "Correlation")
+    where = ("correlation", "L/R correlation")
     level: Level = "fine"
     text = advice = ""
     if value is None:
-        text = "It cannot be measured."
+        text = "Not measurable."
     elif scan.same_channels:
-        level, text = "look", "Both channels are the same, bit for bit: mono in two channels."
-        advice = "Make sure that this is meant."
+        level, text = "look", "Both channels are identical: mono in two channels."
+        advice = "Make sure this is intended."
     elif value <= OPPOSED or (value < 0.0 and (scan.bass_correlation or 0.0) <= OPPOSED_BASS):
-        level, text = "fix", "The channels oppose each other: one has its polarity turned."
-        advice = "Turn the polarity of one channel."
+        level, text = "fix", "One channel is polarity-inverted."
+        advice = "Invert the polarity of one channel."
     elif value < 0.0:
-        level, text = "look", "In mono the channels take from each other."
+        level, text = "look", "The channels partly cancel in mono."
         advice = "Listen in mono."
     return Finding(*where, level, value, "", 0.0, (), text, advice)

@@ -42,7 +42,7 @@ def _silence(check: str, name: str, seconds: float, most: float, at_s: float) ->
     long = seconds > most
     return Finding(
         check, name, "look" if long else "fine", seconds, "s", most, (max(at_s, 0.0),) if long else (),
-        "Longer than usual." if long else "", "Trim it, if it is not meant." if long else "",
+        "Longer than usual." if long else "", "Trim it, unless intended." if long else "",
     )  # fmt: skip
 
 
@@ -51,7 +51,7 @@ def _start(scan: Scan) -> Finding:
     bad = value is not None and value > JUMP_DBFS
     return Finding(
         "start", "First sample", "look" if bad else "fine", value, "dBFS", JUMP_DBFS, (0.0,) if bad else (),
-        "The music starts in the middle of a wave, which clicks." if bad else "",
+        "The file starts on a non-zero sample and will click." if bad else "",
         "Fade in over a few milliseconds, or start earlier." if bad else "",
     )  # fmt: skip
 
@@ -67,12 +67,12 @@ def _end(scan: Scan, runs_on: bool) -> Finding:
     sounds = value is not None and value > END_DBFS
     bad = sounds and not runs_on
     at = ((scan.frames - 1) / scan.sample_rate,) if bad else ()
-    text = "It still sounds when it ends: the fade or the reverberation is cut." if bad else ""
+    text = "Audio is still running at the end: the fade or reverb tail is cut off." if bad else ""
     if sounds and runs_on:
-        text = "It runs on into the next track."
+        text = "Runs into the next track."
     return Finding(
         "end", "Level at the end", "look" if bad else "fine", value, "dBFS", END_DBFS, at, text,
-        "Let it die away, and fade the last of it to nothing." if bad else "",
+        "Let it ring out, and fade to silence." if bad else "",
     )  # fmt: skip
 
 
@@ -83,7 +83,7 @@ def _clicks(scan: Scan) -> Finding:
     return Finding(
         "edge_clicks", "Clicks at the edges", "look" if at else "fine", float(len(at)), "clicks", 0.0,
         tuple(at), "A short burst with silence on both sides." if at else "",
-        "Listen there, and cut it out." if at else "",
+        "Listen there and remove it." if at else "",
     )  # fmt: skip
 
 
@@ -92,8 +92,8 @@ def _middle(scan: Scan) -> Finding:
     return Finding(
         "middle_silence", "Silence in the middle", "look" if longest else "fine",
         longest[0].seconds if longest else 0.0, "s", MIDDLE_S, tuple(gap.at_s for gap in longest),
-        "All channels are silent there, with music before and after." if longest else "",
-        "Listen there, and cut it out if it is not meant." if longest else "",
+        "All channels are silent, with music before and after." if longest else "",
+        "Listen there; cut it unless intended." if longest else "",
     )  # fmt: skip
 
 
@@ -107,13 +107,13 @@ def _dropouts(scan: Scan) -> Finding:
         channels = sorted({gap.channel + 1 for gap in scan.dropouts if gap.channel is not None})
         which = f"channel{'s' if len(channels) > 1 else ''} {', '.join(map(str, channels))}"
         text = (
-            f"Digital zero in the middle of sound, in {which}. "
+            f"Digital silence in the middle of audio, in {which}. "
             f"The longest: {1000.0 * moments[longest[0]]:.1f} ms at {format_time(longest[0])}."
         )
     return Finding(
         "dropouts", "Dropouts", "look" if longest else "fine", float(len(moments)), "dropouts", 0.0,
         tuple(longest), text,
-        "Listen there; if it is not meant, export it again." if longest else "",
+        "Listen there; unless intended, export again." if longest else "",
     )  # fmt: skip
 
 

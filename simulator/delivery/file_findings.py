@@ -27,9 +27,9 @@ def file_findings(scan: Scan, bits: int | None, lossy: bool, subtype: str) -> li
     findings = [_rate(scan.sample_rate)]
     if lossy:
         findings.append(
-            Finding("word_length", "Word length", "look", None, "bits", None, (),
-                    f"A lossy file ({subtype}): it has no word length.",
-                    "Deliver from the lossless master; coding it again adds its losses.", PRACTICE)
+            Finding("word_length", "Effective bit depth", "look", None, "bits", None, (),
+                    f"A lossy file ({subtype}) has no bit depth.",
+                    "Deliver from the lossless master: encoding twice adds losses.", PRACTICE)
         )  # fmt: skip
         return findings
     findings += [_word_length(scan, bits), _dither(scan), _bandwidth(scan)]
@@ -40,17 +40,17 @@ def _rate(sample_rate: int) -> Finding:
     known = sample_rate in CUSTOMARY_RATES
     return Finding(
         "sample_rate", "Sample rate", "fine" if known else "look", float(sample_rate), "Hz",
-        text="" if known else "No customary rate for masters.",
-        advice="" if known else "Convert the master to the rate that is asked for, from its source.",
+        text="" if known else "Not a customary rate for masters.",
+        advice="" if known else "Re-export at the rate that was asked for.",
     )  # fmt: skip
 
 
 def _word_length(scan: Scan, bits: int | None) -> Finding:
     used = scan.word_bits
-    holds = "floating point" if bits is None else f"{bits} bits"
-    where = ("word_length", "Word length used")
+    holds = "floating point" if bits is None else f"{bits} bit"
+    where = ("word_length", "Effective bit depth")
     if used is None:
-        return Finding(*where, "fine", None, "bits", None, (), f"The file holds {holds}, finer than 24 bits.",
+        return Finding(*where, "fine", None, "bits", None, (), f"The file is {holds}, finer than 24 bit.",
                        "", PROJECT)  # fmt: skip
     if not used:
         return Finding(*where, "fine", 0.0, "bits", None if bits is None else float(bits), (),
@@ -61,8 +61,8 @@ def _word_length(scan: Scan, bits: int | None) -> Finding:
     if not padded and not short:
         return Finding(*where, "fine", float(used), "bits", against, (), "", "", PROJECT)
     return Finding(
-        *where, "look", float(used), "bits", against, (), f"The file holds {holds}, the music uses {used}.",
-        "Go back to where the word length was lost, if the master was meant to have more.", PROJECT,
+        *where, "look", float(used), "bits", against, (), f"The file is {holds}, the music uses {used}.",
+        "Re-export from the stage before bit depth was lost, if more was intended.", PROJECT,
     )  # fmt: skip
 
 
@@ -71,9 +71,9 @@ def _dither(scan: Scan) -> Finding:
     return Finding(
         "dither", "Dither", "look" if missing else "fine", None, "", None,
         scan.undithered_at_s[:10] if missing else (),
-        f"In quiet places the last of {scan.word_bits} bits stands still, as it never does with full dither."
+        f"In quiet places the last of {scan.word_bits} bits does not move, as dither would make it."
         if missing else "No sign of missing dither.",
-        "Reduce the word length again, with dither as the last step." if missing else "",
+        "Reduce the bit depth again, with dither as the last step." if missing else "",
         "Lipshitz, Wannamaker, Vanderkooy, JAES 40, 1992 (from memory)",
     )  # fmt: skip
 
@@ -81,11 +81,11 @@ def _dither(scan: Scan) -> Finding:
 def _bandwidth(scan: Scan) -> Finding:
     earlier = earlier_rate(scan)
     return Finding(
-        "upsampled", "Rate really used", "fine" if earlier is None else "look",
+        "upsampled", "Likely original sample rate", "fine" if earlier is None else "look",
         float(scan.sample_rate if earlier is None else earlier), "Hz", float(scan.sample_rate), (),
-        "" if earlier is None else f"A steep edge at {earlier / 2000:g} kHz and nothing above it, as if the "
-        f"music came from {earlier / 1000:g} kHz or from a lossy file.",
-        "" if earlier is None else "Check where this master came from.", PROJECT,
+        "" if earlier is None else f"A steep edge at {earlier / 2000:g} kHz with nothing above it, as "
+        f"after {earlier / 1000:g} kHz or a lossy file.",
+        "" if earlier is None else "Check the source of this master.", PROJECT,
     )  # fmt: skip
 
 

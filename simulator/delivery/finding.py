@@ -15,6 +15,9 @@ Level = Literal["fix", "look", "fine"]
 LEVELS: tuple[Level, ...] = ("fix", "look", "fine")
 """The most serious first."""
 
+TargetOf = Literal["loudest", "programme", "each"]
+"""An album's target: that of its loudest track, of the album as one programme, or of each track."""
+
 PRACTICE = "common practice, no source"
 PROJECT = "this program's own definition; no standard gives one"
 
@@ -41,7 +44,7 @@ class Finding:
 class Decided:
     """What was decided for the delivery, where something was: None leaves the check without a target.
     `said` tells where it was decided, in words; `target_said` and `ceiling_said` where one number comes from
-    somewhere else."""
+    somewhere else. `target_of` is what an album's target is held against."""
 
     target_lufs: float | None = None
     ceiling_dbtp: float | None = None
@@ -49,11 +52,38 @@ class Decided:
     said: str = ""
     target_said: str = ""
     ceiling_said: str = ""
+    target_of: TargetOf = "loudest"
+
+    @property
+    def target_source(self) -> str:
+        """Where the target was decided, for a finding."""
+        return _yours("target", self.target_said or self.said)
 
     @property
     def ceiling_source(self) -> str:
         """Where the ceiling was decided, for a finding."""
-        return f"decided {self.ceiling_said or self.said}".strip()
+        return _yours("ceiling", self.ceiling_said or self.said)
+
+
+def _yours(what: str, said: str) -> str:
+    return f"{what}: yours, decided {said}" if said else f"{what}: yours"
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """One plain gain on the output of a master (of all masters of an album), worked out and then carried out:
+    `steps` are the true peaks in dBTP after each conversion and codec at that gain, each really converted or
+    encoded again. `passes` says whether all limits hold then; `away_lu` is the loudness against the target
+    afterwards (None without one)."""
+
+    gain_db: float
+    integrated_lufs: float | None
+    true_peak_dbtp: float | None
+    steps: tuple[tuple[str, float | None], ...]
+    passes: bool
+    away_lu: float | None = None
+    mends: frozenset[str] = frozenset()
+    """The checks whose findings are answered by it."""
 
 
 def db_words(value: float) -> str:

@@ -1,14 +1,17 @@
 """Findings on loudness and peaks against what was decided, and how far the output must come down.
 
 Loudness is held against the decided target: within 0.2 LU it is met, within 1 LU it deserves a look (EBU
-R 128 allows ±0.2 LU for measuring and ±1.0 LU live; secondary). The true peak is held against the
-decided ceiling, both by more than the meter may err. Without a decision a peak above full scale is to be
-fixed, and one above −1 dBTP deserves a look (EBU R 128 and AES TD1008 section 4; both secondary). As long as
-only gain acts the cure is arithmetic: the output comes down by peak minus ceiling.
+R 128 allows ±0.2 LU for measuring and ±1.0 LU live; secondary). Further above it is to be fixed; further
+below only where plain gain can raise it under the ceiling, else it is a look with what it means on players.
+The true peak is held against the decided ceiling, both by more than the meter may err. Without a decision a
+peak above full scale is to be fixed, and one above −1 dBTP deserves a look (EBU R 128 and AES TD1008 section
+4; both secondary). As long as only gain acts the cure is arithmetic: the output is turned down by peak minus
+ceiling.
 """
 
 from __future__ import annotations
 
+from simulator.common.text import capital
 from simulator.common.units import TIE_LU, format_time
 from simulator.delivery.finding import PROJECT, Decided, Finding, Level, db_words
 from simulator.metering.measurement import Measurement, OverEvent
@@ -20,16 +23,22 @@ SAMPLES_OVER_DB = 0.001
 MET_LU, NEAR_LU = TIE_LU, 1.0
 READING_DB = 0.05
 """The meter's own uncertainty: a peak this little above a ceiling may well stand on it."""
+SHOWN_DB = 0.005
+"""What two decimals do not show."""
 WORST = 10
-R128 = "EBU R 128 (secondary)"
+R128 = "tolerance: EBU R 128 (secondary)"
 CEILING_SOURCE = "EBU R 128 and AES TD1008 section 4 (both secondary): at most −1 dBTP"
 FULL_SCALE_SOURCE = "ITU-R BS.1770-5 Annex 2: true peak; 0 dBTP is full scale by definition"
 
 
-def level_findings(found: Measurement, decided: Decided) -> list[Finding]:
-    """Loudness, true peak, overs and clipped runs of a master as it is."""
+def level_findings(
+    found: Measurement, decided: Decided, *, may_raise: bool = True, held: bool = True, means: str = ""
+) -> list[Finding]:
+    """Loudness, true peak, overs and clipped runs of a master as it is. `may_raise`: every step holds its
+    limits after the raise too. `held` is False for a track of an album whose target is another's: it may be
+    quieter. `means` says what being below the target means on players."""
     return [
-        _loudness(found, decided),
+        _loudness(found, decided, may_raise, held, means),
         _true_peak(found, decided),
         *_above_full_scale(found),
         _overs(found),
@@ -37,33 +46,44 @@ def level_findings(found: Measurement, decided: Decided) -> list[Finding]:
     ]
 
 
-def _loudness(found: Measurement, decided: Decided) -> Finding:
+def room_db(found: Measurement, decided: Decided) -> float:
+    """How far plain gain can raise the master under its ceiling (without a decided one: −1 dBTP)."""
+    ceiling = CUSTOMARY_CEILING_DBTP if decided.ceiling_dbtp is None else decided.ceiling_dbtp
+    return 0.0 if found.true_peak_dbtp is None else max(ceiling - found.true_peak_dbtp, 0.0)
+
+
+def _loudness(found: Measurement, decided: Decided, may_raise: bool, held: bool, means: str) -> Finding:
     value, target = found.integrated_lufs, decided.target_lufs
     where = ("loudness", "Loudness")
     if value is None:
         why = " ".join(note.text for note in found.warnings)
-        return Finding(*where, "look", None, "LUFS", target, (), f"It cannot be measured. {why}".strip(),
+        return Finding(*where, "look", None, "LUFS", target, (), f"Not measurable. {why}".strip(),
                        "Make sure that this is the right file.", "ITU-R BS.1770-5")  # fmt: skip
     if target is None:
-        return Finding(*where, "fine", value, "LUFS", text="No target was decided.", source="ITU-R BS.1770-5")
-    away = value - target
+        return Finding(*where, "fine", value, "LUFS", text="No target given.", source="ITU-R BS.1770-5")
+    away, source = value - target, f"{decided.target_source}; {R128}"
     if abs(away) <= MET_LU:
-        return Finding(*where, "fine", value, "LUFS", target, source=R128)
-    level: Level = "look" if abs(away) <= NEAR_LU else "fix"
+        return Finding(*where, "fine", value, "LUFS", target, source=source)
     text = f"{abs(away):.2f} LU {'above' if away > 0.0 else 'below'} the target."
     if away > 0.0:
-        advice = f"Lower the output by {abs(away):.2f} dB."
+        return Finding(*where, "look" if away <= NEAR_LU else "fix", value, "LUFS", target, (), text,
+                       f"Turn the output down {away:.2f} dB.", source)  # fmt: skip
+    if not held:
+        return Finding(*where, "fine", value, "LUFS", None, (), "Quieter than the album's loudest track.",
+                       source=source)  # fmt: skip
+    room = room_db(found, decided)
+    fits = room >= -away - SHOWN_DB
+    possible = may_raise and fits
+    if possible:
+        advice = f"Turn the output up {-away:.2f} dB."
+    elif room < 0.1:
+        advice = "Plain gain cannot raise it: its peaks are at the ceiling."
     else:
-        peak = found.true_peak_dbtp
-        ceiling = CUSTOMARY_CEILING_DBTP if decided.ceiling_dbtp is None else decided.ceiling_dbtp
-        room = None if peak is None else max(ceiling - peak, 0.0)
-        advice = f"Raise the output by {abs(away):.2f} dB"
-        advice += (
-            f"; plain gain has room for {room:.2f} dB under {db_words(ceiling)} dBTP."
-            if room is not None and f"{room:.2f}" != f"{abs(away):.2f}" and room < abs(away)
-            else "."
-        )
-    return Finding(*where, level, value, "LUFS", target, (), text, advice, R128)
+        advice = f"Plain gain can raise it by {min(room, -away):.2f} dB before its peaks hit the ceiling."
+        if fits:
+            advice = "Plain gain cannot raise it: a codec's peaks would pass their limit."
+    return Finding(*where, "fix" if possible and away < -NEAR_LU else "look", value, "LUFS", target, (),
+                   means or text, advice, source)  # fmt: skip
 
 
 def _true_peak(found: Measurement, decided: Decided) -> Finding:
@@ -83,13 +103,13 @@ def _true_peak(found: Measurement, decided: Decided) -> Finding:
     if level == "fine":
         return Finding(*where, level, value, "dBTP", ceiling, (), "", "", source)
     at = () if found.true_peak_at_s is None else (found.true_peak_at_s,)
-    return Finding(*where, level, value, "dBTP", ceiling, at, f"{value - ceiling:.2f} dB above.",
+    return Finding(*where, level, value, "dBTP", ceiling, at, f"{value - ceiling:.2f} dB above the limit.",
                    lower_advice(value - ceiling), source)  # fmt: skip
 
 
 def lower_advice(by_db: float) -> str:
     """The cure where only gain acts: exact, shown a hundredth of a dB on the far side."""
-    return f"Lower the output by {_upward(by_db):.2f} dB; plain gain moves the peak by just that."
+    return f"Turn the output down {_upward(by_db):.2f} dB; the peak moves by the same amount."
 
 
 def samples_over(found: Measurement) -> bool:
@@ -98,8 +118,8 @@ def samples_over(found: Measurement) -> bool:
 
 
 def overs_words(found: Measurement) -> str:
-    """What rises above full scale: the wave between samples, or samples as well."""
-    return "over full scale" if samples_over(found) else "between samples"
+    """What is above full scale: the wave between samples, or samples as well."""
+    return "overs, samples included" if samples_over(found) else "inter-sample overs"
 
 
 def _above_full_scale(found: Measurement) -> list[Finding]:
@@ -110,8 +130,8 @@ def _above_full_scale(found: Measurement) -> list[Finding]:
     return [
         Finding(
             "sample_peak", "Sample peak", "fix", peak, "dBFS", 0.0, (),
-            f"Samples above full scale: as integers (16 or 24 bits) they clip by up to {peak:.2f} dB.",
-            f"Lower the output by {_upward(peak):.2f} dB before it is written as integers.",
+            f"Samples above full scale clip in a 16- or 24-bit file, by up to {peak:.2f} dB.",
+            f"Turn the output down {_upward(peak):.2f} dB before writing an integer file.",
             "an integer holds nothing above full scale, by definition",
         )
     ]  # fmt: skip
@@ -125,11 +145,11 @@ def _overs(found: Measurement) -> Finding:
     text = ""
     if worst:
         places = ", ".join(f"{format_time(over.start_s)} ({over.peak_dbtp:+.2f})" for over in worst)
-        text = f"{'The worst' if found.over_count > len(worst) else 'At'}: {places}."
+        text = f"{'The highest at' if found.over_count > len(worst) else 'At'} {places}."
     if worst and not look:
-        text += f" That is within the {READING_DB:.2f} dB by which the meter may err."
-    advice = "Lower the output, or let a limiter hold true peaks." if look else ""
-    return Finding("overs", f"Overs {overs_words(found)}", level, float(found.over_count), "events", 0.0,
+        text += f" Within the {READING_DB:.2f} dB of the meter's own error."
+    advice = "Turn the output down, or limit true peaks." if look else ""
+    return Finding("overs", capital(overs_words(found)), level, float(found.over_count), "events", 0.0,
                    tuple(over.start_s for over in worst), text, advice, FULL_SCALE_SOURCE)  # fmt: skip
 
 
@@ -146,9 +166,9 @@ def _clipped(found: Measurement) -> Finding:
         longest = runs[0]
         text = (
             f"The longest: {longest.length_frames} samples at {db_words(longest.level_dbfs)} dBFS, "
-            f"channel {longest.channel + 1}, {format_time(longest.start_s)}."
+            f"channel {longest.channel + 1}, at {format_time(longest.start_s)}."
         )
-        advice = "Listen there; if the clipping was not meant, go back to the mix or ease the clipper."
+        advice = "Listen there. If the clipping is not intended, ease the clipper or go back to the mix."
     return Finding("clipped_runs", "Clipped runs", level, float(found.clipped_run_count), "runs", 0.0,
                    tuple(run.start_s for run in runs), text, advice, PROJECT)  # fmt: skip
 

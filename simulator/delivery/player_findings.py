@@ -19,19 +19,20 @@ def player_finding(profile: Profile, found: Prediction) -> Finding:
     played, reduction = found.played, found.limiter.max_reduction_db
     peak = played.true_peak_dbtp
     over = peak is not None and peak > FULL_SCALE_DBTP + READING_DB
-    words = [found.decision.reason]
-    if peak is not None:
-        words.append(f"Played, it peaks at {db_words(peak)} dBTP.")
+    words = []
     if reduction >= 0.05:
-        words.append(f"Its limiter takes up to {reduction:.1f} dB.")
+        words.append(f"The player limits it by up to {reduction:.1f} dB.")
+    if peak is not None:
+        words.append(f"As played it peaks at {db_words(peak)} dBTP.")
+    words.append(found.decision.reason)
     advice = ""
     if over:
-        advice = "Peaks above full scale are cut by some converters: a lower ceiling avoids it."
+        advice = "Some D/A converters clip peaks above full scale; a lower ceiling avoids that."
     elif reduction >= HARD_LIMITING_DB:
-        advice = "Listen to what that limiter does: fewer or lower peaks in the master leave it less to do."
+        advice = "Listen to that limiter: a master with lower peaks gives it less to do."
     at = (played.true_peak_at_s,) if over and played.true_peak_at_s is not None else ()
     source = profile.sources.get("loudness.target_lufs", PRACTICE)
     return Finding(
-        "player", f"Through {profile.title}", "look" if advice else "fine", played.integrated_lufs, "LUFS",
+        "player", f"On {profile.title}", "look" if advice else "fine", played.integrated_lufs, "LUFS",
         profile.target_lufs, at, " ".join(words), advice, source,
     )  # fmt: skip

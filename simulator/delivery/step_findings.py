@@ -1,23 +1,31 @@
-"""Findings on peaks after conversions and codecs, and how far the output must come down before them.
+"""Findings on peaks after conversions and codecs, and the one move that brings all under their limits.
 
-A step's peak is held against full scale, where decoders may cut, and against the decided ceiling where there
-is one; the cure aims at the lower of the two, so that what it promises passes the next check. After an
-encoder peaks do not fall dB for dB, so the cure is not computed: the output is lowered, everything is done
-again, and the new peak is the proof. Arithmetic: the first try lowers by the excess, each further one by what
-is still missing and a little more, in whole tenths of a dB.
+A step's peak is held against full scale and against the decided ceiling where there is one. After a codec a
+peak above full scale is to be fixed only where the destination's own decoder cuts it: before the player's
+gain, or after a gain that does not bring it down. After an encoder peaks do not fall dB for dB, so the move
+is not computed: the output is turned down, everything is done again, and the new peaks are the proof.
+Arithmetic: the first try goes down by the largest excess, each further one by what is still missing and a
+little more, in whole tenths of a dB.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from simulator.common.units import format_time
-from simulator.delivery.finding import Decided, Finding, db_words
+from simulator.delivery.finding import Decided, Finding, Move, db_words
 from simulator.delivery.level_findings import (
+    CUSTOMARY_CEILING_DBTP,
     FULL_SCALE_DBTP,
     FULL_SCALE_SOURCE,
+    MET_LU,
+    NEAR_LU,
     READING_DB,
+    SHOWN_DB,
     overs_words,
+    room_db,
+    samples_over,
     worst_overs,
 )
 from simulator.metering.measurement import Measurement
@@ -25,18 +33,38 @@ from simulator.metering.measurement import Measurement
 MOST_TRIES = 6
 MORE_DB = 0.05
 LOWERED_DB = 0.1
-"""From here on it is told."""
+"""From here on an encoder's own level change is reported."""
 TENTHS = 10.0
+PEAK_CHECKS = frozenset({"true_peak", "sample_peak", "overs", "true_peak_after"})
+"""Checks of peaks, which one plain gain answers together."""
 
 
 @dataclass(frozen=True, slots=True)
-class Cure:
-    """The output lowered by `lower_db` before the conversions gives `proof_dbtp` after them; `reached`
-    says whether that is under the limit."""
+class Playback:
+    """What one destination does with a decoded peak: where its decoder cuts at full scale ("before_gain",
+    "after_gain", "none"), and the player's gain in dB."""
 
-    lower_db: float
-    proof_dbtp: float
-    reached: bool
+    player: str
+    full_scale: str
+    gain_db: float
+
+    def cuts(self, peak_dbtp: float) -> bool:
+        """Is a part of the peak lost there?"""
+        if self.full_scale == "none":
+            return False
+        level = peak_dbtp + (self.gain_db if self.full_scale == "after_gain" else 0.0)
+        return level > FULL_SCALE_DBTP + READING_DB
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A master after one step of a delivery, whose encoder changes the level by `encoder_gain_db`;
+    `playbacks` are the destinations that decode it, none for a mere conversion."""
+
+    name: str
+    found: Measurement
+    encoder_gain_db: float = 0.0
+    playbacks: tuple[Playback, ...] = ()
 
 
 def missed_limit(found: Measurement, decided: Decided) -> float | None:
@@ -51,51 +79,90 @@ def missed_limit(found: Measurement, decided: Decided) -> float | None:
 
 
 def aim_dbtp(decided: Decided) -> float:
-    """The level in dBTP that a cure brings the peak under: what no limit misses."""
+    """The level in dBTP that a move brings the peak of a step under: what no limit misses."""
     ceiling = decided.ceiling_dbtp
     return FULL_SCALE_DBTP if ceiling is None else min(ceiling, FULL_SCALE_DBTP)
 
 
-def next_lowering_db(tried: Cure | None, peak_dbtp: float, limit_dbtp: float) -> float:
-    """By how much to lower the output in the next try; `peak_dbtp` is the peak of the last one."""
-    missing = peak_dbtp - limit_dbtp
-    down = missing if tried is None else tried.lower_db + missing + MORE_DB
-    tenths = round(down * TENTHS)
-    return (tenths if tenths >= down * TENTHS - 1e-6 else tenths + 1) / TENTHS
+def first_gain_db(
+    found: Measurement, steps: Sequence[Measurement], decided: Decided, away_lu: float | None
+) -> float:
+    """The gain that would answer what gain can: negative where a peak or the loudness is over its limit,
+    positive where the loudness can be raised to a decided target; 0 where there is nothing to do. `away_lu`
+    is the loudness against the target."""
+    down = [0.0]
+    peak = found.true_peak_dbtp
+    ceiling = CUSTOMARY_CEILING_DBTP if decided.ceiling_dbtp is None else decided.ceiling_dbtp
+    if peak is not None and peak > ceiling + READING_DB:
+        down.append(peak - ceiling)
+    if samples_over(found):
+        down.append(found.sample_peak_dbfs or 0.0)
+    if away_lu is not None and away_lu > MET_LU:
+        down.append(round(away_lu * TENTHS) / TENTHS)
+    down += [
+        (one.true_peak_dbtp or 0.0) - aim_dbtp(decided)
+        for one in steps
+        if missed_limit(one, decided) is not None
+    ]
+    if max(down) > 0.0:
+        return -upward_db(max(down))
+    if away_lu is not None and away_lu < -NEAR_LU and room_db(found, decided) >= -away_lu - SHOWN_DB:
+        return int(min(-away_lu, room_db(found, decided)) * TENTHS + 1e-6) / TENTHS
+    return 0.0
 
 
-def judged(lower_db: float, peak_dbtp: float | None, limit_dbtp: float) -> Cure:
-    """A try and its outcome."""
-    peak = -200.0 if peak_dbtp is None else peak_dbtp
-    return Cure(lower_db, peak, peak <= limit_dbtp)
+def missing_db(steps: Sequence[Measurement], decided: Decided) -> float:
+    """By how much the highest peak of the steps is above what a move aims at; 0 or less: it holds."""
+    peaks = [one.true_peak_dbtp for one in steps if one.true_peak_dbtp is not None]
+    return max(peaks) - aim_dbtp(decided) if peaks else 0.0
 
 
-def step_finding(
-    step: str, found: Measurement, decided: Decided, cure: Cure | None, encoder_gain_db: float = 0.0
-) -> Finding:
-    """The peak after one step of a delivery, whose encoder changes the level by `encoder_gain_db`."""
-    peak, limit = found.true_peak_dbtp, missed_limit(found, decided)
-    where = ("true_peak_after", f"True peak {_placed(step)}")
-    if limit is None:
+def upward_db(by_db: float) -> float:
+    """To the next tenth on the far side."""
+    tenths = round(by_db * TENTHS)
+    return (tenths if tenths >= by_db * TENTHS - 1e-6 else tenths + 1) / TENTHS
+
+
+def step_finding(step: Step, decided: Decided, move: Move | None = None) -> Finding:
+    """The peak after one step of a delivery."""
+    found, peak, limit = step.found, step.found.true_peak_dbtp, missed_limit(step.found, decided)
+    where = ("true_peak_after", f"True peak {placed(step.name)}")
+    text = _lowered(step.encoder_gain_db)
+    if limit is None or peak is None:
         against = FULL_SCALE_DBTP if decided.ceiling_dbtp is None else decided.ceiling_dbtp
-        return Finding(*where, "fine", peak, "dBTP", against, text=_lowered(encoder_gain_db),
-                       source=FULL_SCALE_SOURCE)  # fmt: skip
-    worst = worst_overs(found.overs)
-    text = _lowered(encoder_gain_db)
-    if found.over_count:
-        events = "over" if found.over_count == 1 else "overs"
-        places = ", ".join(f"{format_time(over.start_s)} ({over.peak_dbtp:+.2f})" for over in worst)
-        which = ", the worst" if found.over_count > len(worst) else ""
-        text = f"{found.over_count} {events} {overs_words(found)}{which}: {places}. {text}".rstrip()
+        return Finding(*where, "fine", peak, "dBTP", against, text=text, source=FULL_SCALE_SOURCE)
     over_full_scale = limit == FULL_SCALE_DBTP
+    worst = worst_overs(found.overs)
+    if found.over_count:
+        places = ", ".join(f"{format_time(over.start_s)} ({over.peak_dbtp:+.2f})" for over in worst)
+        which = ", the highest at" if found.over_count > len(worst) else " at"
+        words = overs_words(found).removesuffix("s") if found.over_count == 1 else overs_words(found)
+        text = f"{found.over_count} {words}{which} {places}. {text}".rstrip()
+    cut = not step.playbacks or any(one.cuts(peak) for one in step.playbacks)
+    if over_full_scale and step.playbacks:
+        text = f"{_what_becomes_of_it(step.playbacks, peak)} {text}".rstrip()
     at = tuple(over.start_s for over in worst)
     if not at and found.true_peak_at_s is not None:
         at = (found.true_peak_at_s,)
     return Finding(
-        *where, "fix" if over_full_scale else "look", peak, "dBTP", limit, at, text,
-        _advice(cure, aim_dbtp(decided)),
+        *where, "fix" if over_full_scale and cut else "look", peak, "dBTP", limit, at, text,
+        _advice(step.name, move, decided),
         FULL_SCALE_SOURCE if over_full_scale else decided.ceiling_source,
     )  # fmt: skip
+
+
+def _what_becomes_of_it(playbacks: Sequence[Playback], peak_dbtp: float) -> str:
+    """Whether the destinations' decoders cut a peak above full scale, and why not."""
+    cutting = [one for one in playbacks if one.cuts(peak_dbtp)]
+    if cutting:
+        when = "before" if cutting[0].full_scale == "before_gain" else "after"
+        return f"{cutting[0].player} clips it {when} its gain."
+    one = playbacks[0]
+    if one.full_scale == "none":
+        return f"{one.player} does not clip it; other decoders may."
+    return (
+        f"{one.player} turns it down {-one.gain_db:.1f} dB before anything clips; other decoders may clip it."
+    )
 
 
 def _lowered(encoder_gain_db: float) -> str:
@@ -103,23 +170,30 @@ def _lowered(encoder_gain_db: float) -> str:
     if encoder_gain_db > -LOWERED_DB:
         return ""
     return (
-        f"This encoder lowers the music by {-encoder_gain_db:.2f} dB at this bit rate; one that does not "
-        "gives peaks that are as much higher."
+        f"This encoder lowers the music by {-encoder_gain_db:.2f} dB at this bit rate; with one that "
+        "does not, peaks are that much higher."
     )
 
 
-def _placed(step: str) -> str:
-    return step if step.startswith(("at ", "in ")) else f"after {step}"
+def placed(step: str) -> str:
+    """`after MP3 at 128 kbit/s`, `in 16 bits`."""
+    if step.startswith("in "):
+        return f"after conversion to {step.removeprefix('in ').replace('bits', 'bit')}"
+    return step if step.startswith("at ") else f"after {step}"
 
 
-def _advice(cure: Cure | None, limit: float) -> str:
-    if cure is None:
-        return "Lower the output and check again."
-    proof = db_words(cure.proof_dbtp)
-    if cure.reached:
-        return f"Lower the output by {cure.lower_db:.1f} dB: done so, it peaks at {proof} dBTP here."
-    above = "just above" if proof == db_words(limit) else "above"
+def _advice(step: str, move: Move | None, decided: Decided) -> str:
+    proof = None if move is None else dict(move.steps).get(step)
+    if move is None or proof is None or move.gain_db >= 0.0:
+        return "Turn the output down and check again."
+    if proof <= aim_dbtp(decided):
+        return (
+            f"Turn the output down {-move.gain_db:.1f} dB. Verified: it then peaks at {db_words(proof)} dBTP "
+            "at this step."
+        )
+    limit = db_words(aim_dbtp(decided))
+    above = "just above" if db_words(proof) == limit else "above"
     return (
-        f"Even lowered by {cure.lower_db:.1f} dB it peaks at {proof} dBTP here, {above} {db_words(limit)}: "
-        "another codec setting, or less limiting, helps more."
+        f"Even turned down {-move.gain_db:.1f} dB it peaks at {db_words(proof)} dBTP at this step, {above} "
+        f"{limit}: another codec setting, or less limiting, helps more."
     )

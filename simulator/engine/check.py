@@ -1,12 +1,14 @@
 """Delivery check of files: measured, scanned, delivered, played, and the findings put together.
 
-How far the output must come down for a codec is found by doing it: rounds of lowered deliveries over all
-masters at once, each ending where the new peak is under the limit.
+How far the output must be turned down for all steps to hold is found by doing it: rounds of conversions and
+encodings at lower levels over all masters at once, each ending where all new peaks are under their limits.
+The masters of an album get one gain, so that their relations stay.
 
-The last decision in a session file.
+Decisions in a session file.
 
 A decision is an act of the kind "decision" with `destination` (words), `target_lufs` and `ceiling_dbtp`
-(numbers, or null where that was not decided), and beside them who and why.
+(numbers, or null where that was not decided), and beside them who and why. The last one counts, or the last
+one for a destination that is named.
 """
 
 from __future__ import annotations
@@ -17,28 +19,35 @@ from typing import Any
 
 from simulator.audio_files.reader import AudioInfo, AudioReader, is_lossy
 from simulator.codecs.codec import encoder_gain_db
+from simulator.codecs.deliver import steps as delivery_steps
 from simulator.common.errors import SimulatorError, UsageError
-from simulator.delivery.album_findings import AlbumTrack, album_findings, runs_on
+from simulator.common.units import TIE_LU
+from simulator.delivery.album_findings import AlbumLevel, AlbumTrack, album_findings, runs_on
 from simulator.delivery.channel_findings import channel_findings
 from simulator.delivery.edge_findings import edge_findings
 from simulator.delivery.file_findings import file_findings
-from simulator.delivery.finding import Decided, Finding
-from simulator.delivery.level_findings import level_findings
+from simulator.delivery.finding import Decided, Finding, Move
+from simulator.delivery.level_findings import MET_LU, NEAR_LU, level_findings, room_db
 from simulator.delivery.player_findings import player_finding
 from simulator.delivery.scan import Scan, scan
 from simulator.delivery.step_findings import (
+    MORE_DB,
     MOST_TRIES,
-    Cure,
-    aim_dbtp,
-    judged,
+    PEAK_CHECKS,
+    Playback,
+    Step,
+    first_gain_db,
     missed_limit,
-    next_lowering_db,
+    missing_db,
     step_finding,
+    upward_db,
 )
 from simulator.engine import workers as pool
 from simulator.engine.measure import Job, Result, do_all
 from simulator.engine.predict import Delivered, deliver, predict, step_jobs
+from simulator.metering import gating
 from simulator.metering.measurement import Measurement
+from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 from simulator.playlists.playlist import NAMED_ALBUMS, Playlist, Track
@@ -61,8 +70,12 @@ def last_decided(acts: Iterable[Act]) -> Decided | None:
     return None
 
 
-def read_decided(path: str) -> Decided:
-    """Raises UsageError for a file that is no record, holds no decision, or decides nothing measurable."""
+def read_decided(word: str) -> Decided:
+    """The last decision in the session file that `word` names; in `SESSION:DESTINATION` the last one for that
+    destination (its name, or how the name begins; case does not matter). Raises UsageError for a file that is
+    no session file, holds no such decision, or decides nothing measurable."""
+    path, _, destination = (word, "", "") if os.path.exists(word) else word.rpartition(":")
+    path = path or word
     try:
         data = read_small(path, LARGEST_RECORD_BYTES)
     except OSError as problem:
@@ -80,7 +93,17 @@ def read_decided(path: str) -> Decided:
             f"{path}: this session file contains no decision.",
             "Decide in the session first, or use --target and --ceiling.",
         )
-    return _decided(path, acts[-1])
+    wanted = destination.strip().casefold()
+    named = [str(act.data.get("destination") or "") for act in acts]
+    pairs = list(zip(acts, named, strict=True))
+    fitting = [act for act, name in pairs if not wanted or name.casefold() == wanted]
+    fitting = fitting or [act for act, name in pairs if name.casefold().startswith(wanted)]
+    if not fitting:
+        raise UsageError(
+            f"{path}: no decision for “{destination}”.",
+            f"It holds decisions for: {', '.join(dict.fromkeys(filter(None, named))) or 'nothing named'}.",
+        )
+    return _decided(path, fitting[-1])
 
 
 def _decided(path: str, last: Act) -> Decided:
@@ -109,16 +132,26 @@ def _number(path: str, data: dict[str, Any], key: str) -> float | None:
 
 POOL_PAYS_SECONDS = 1000.0
 """Seconds of music from which several processes scan: scanning is some 400 times faster than playing."""
-Step = Callable[[], None]
+Report = Callable[[], None]
 
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """One master: its findings, and why there are none or not all."""
+    """One master: its findings, and why there are none or not all; the one move that answers what plain gain
+    can answer (None where there is nothing to move), and the album it belongs to."""
 
     track: Track
     findings: tuple[Finding, ...]
     problem: SimulatorError | None
+    measurement: Measurement | None = None
+    move: Move | None = None
+    album: AlbumLevel | None = None
+
+    @property
+    def remaining(self) -> list[Finding]:
+        """What needs fixing or a look and is not answered by the move."""
+        mended = frozenset() if self.move is None else self.move.mends
+        return [found for found in self.findings if found.level != "fine" and found.name not in mended]
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +181,7 @@ def check(
     workers: int,
     *,
     as_album: bool = False,
-    step: Step = lambda: None,
+    step: Report = lambda: None,
 ) -> list[Checked]:
     """The findings for every master of the playlist, in order. With `as_album` the masters are one album in
     that order; else only albums that the playlist names are looked at as such."""
@@ -172,36 +205,148 @@ def check_delivered(
 ) -> list[Checked]:
     """The same for tracks that are measured and predicted already (a row of `predictions` a profile)."""
     scans = _scans(tracks, workers)
-    steps = _steps(tracks, profiles, decided, store, workers)
-    albums, following = _albums(playlist, tracks, scans, as_album)
+    albums = _albums(playlist, tracks, scans, as_album)
+    levels = {
+        place: level
+        for places in albums
+        for level in [_album_level(places, tracks, as_album)]
+        for place in places
+    }
+    in_album, following = _within_albums(albums, tracks, scans)
+    steps = _steps(tracks, profiles, predictions, store, workers)
+    aways = {
+        place: _away(one.measurement, levels.get(place), decided)
+        for place, one in enumerate(tracks)
+        if one.measurement is not None
+    }
+    moves = _moves(albums, tracks, steps, aways, decided, store, workers)
     checked = []
     for place, (one, scanned) in enumerate(zip(tracks, scans, strict=True)):
         played = [row[place] for row in predictions]
+        reached = [found for _, found in steps[place]]
         problem = one.problem or next(
-            (found for found in (scanned, *played, *steps[place]) if isinstance(found, SimulatorError)), None
+            (found for found in (scanned, *played, *reached) if isinstance(found, SimulatorError)), None
         )
         if one.measurement is None or not isinstance(scanned, Scanned):
             checked.append(Checked(one.track, (), problem))
             continue
         after = following.get(place)
         on = after is not None and runs_on(scanned.scan) and after.head_s <= 0.001
-        info = scanned.info
+        info, move, album = scanned.info, moves.get(place), levels.get(place)
+        players = [
+            (profile, found) for profile, found in zip(profiles, played, strict=True)
+            if isinstance(found, Prediction)
+        ]  # fmt: skip
+        away = aways[place]  # a raise that was tried and did not hold every limit, or was no gain for all
+        may_raise = not (away is not None and away < -NEAR_LU and (move is None or move.gain_db < 0.0))
         findings = [
-            *level_findings(one.measurement, decided),
-            *(found for found in steps[place] if isinstance(found, Finding)),
+            *level_findings(
+                one.measurement,
+                decided,
+                may_raise=may_raise,
+                held=_held(one.measurement, album, decided),
+                means=_quieter(one.measurement, players, decided),
+            ),
+            *_album_loudness(one, album, decided, may_raise),
+            *(step_finding(found, decided, move) for found in reached if isinstance(found, Step)),
             *file_findings(scanned.scan, None if info.lossy else info.bits, info.lossy, info.subtype),
             *channel_findings(one.measurement, scanned.scan),
             *edge_findings(scanned.scan, runs_on=on),
-            *albums.get(place, []),
-            *(
-                player_finding(profile, found)
-                for profile, found in zip(profiles, played, strict=True)
-                if isinstance(found, Prediction)
-            ),
+            *in_album.get(place, []),
+            *(player_finding(profile, found) for profile, found in players),
         ]
+        if move is not None:
+            move = replace(move, mends=_mended(findings, move, one.measurement, players))
         # a player or a delivery that cannot be worked out costs its own findings and no others
-        checked.append(Checked(one.track, tuple(findings), problem))
+        checked.append(Checked(one.track, tuple(findings), problem, one.measurement, move, album))
     return checked
+
+
+def _away(found: Measurement, album: AlbumLevel | None, decided: Decided) -> float | None:
+    """The loudness that counts against the target, in LU; None without either."""
+    lufs = found.integrated_lufs
+    if album is not None and decided.target_of != "each":
+        lufs = album.loudest_lufs if decided.target_of == "loudest" else album.programme_lufs
+    return None if lufs is None or decided.target_lufs is None else lufs - decided.target_lufs
+
+
+def _held(found: Measurement, album: AlbumLevel | None, decided: Decided) -> bool:
+    """Is this track's own loudness held against the target?"""
+    if album is None or decided.target_of == "each":
+        return True
+    level, loudest = found.integrated_lufs, album.loudest_lufs
+    return decided.target_of == "loudest" and (level is None or loudest is None or level >= loudest)
+
+
+def _album_loudness(
+    one: Delivered, album: AlbumLevel | None, decided: Decided, may_raise: bool
+) -> list[Finding]:
+    """The album as one programme against the target, where that was decided; with its loudest track."""
+    if album is None or decided.target_of != "programme" or one.measurement is None:
+        return []
+    if one.track.title != album.loudest or album.programme_lufs is None:
+        return []
+    whole = replace(one.measurement, integrated_lufs=album.programme_lufs)
+    found = level_findings(whole, decided, may_raise=may_raise)[0]
+    return [replace(found, check="album_loudness", name="Album loudness")]
+
+
+def _quieter(found: Measurement, players: Sequence[tuple[Profile, Prediction]], decided: Decided) -> str:
+    """What being below the target means: by how much quieter it is on which players than a master at the
+    target whose peaks are at the ceiling. Empty at or above the target."""
+    lufs, target = found.integrated_lufs, decided.target_lufs
+    if lufs is None or target is None or target - lufs <= MET_LU:
+        return ""
+    if not players:
+        return "That much quieter wherever nothing is normalised."
+    there = found.with_gain(target - lufs)
+    over = max((there.true_peak_dbtp or 0.0) - ((found.true_peak_dbtp or 0.0) + room_db(found, decided)), 0.0)
+    if there.true_peak_dbtp is not None and there.sample_peak_dbfs is not None:
+        there = replace(
+            there,
+            true_peak_dbtp=there.true_peak_dbtp - over,
+            sample_peak_dbfs=there.sample_peak_dbfs - over,
+        )
+    quieter: dict[str, list[str]] = {}
+    for profile, played in players:
+        heard = played.played.integrated_lufs
+        wanted = target + decide(profile, there).gain_db
+        by = 0.0 if heard is None else wanted - heard
+        if by > TIE_LU:
+            quieter.setdefault(f"{by:.1f} LU", []).append(profile.id)
+    if not quieter:
+        return "No difference on these players."
+    return f"Quieter by {', by '.join(f'{by} on {_names(those)}' for by, those in quieter.items())}."
+
+
+def _names(names: Sequence[str]) -> str:
+    return " and ".join([", ".join(names[:-1])] * (len(names) > 1) + [names[-1]])
+
+
+def _mended(
+    findings: Sequence[Finding],
+    move: Move,
+    found: Measurement,
+    players: Sequence[tuple[Profile, Prediction]],
+) -> frozenset[str]:
+    """The names of the findings that the move answers."""
+    if not move.passes:
+        return frozenset()
+    checks = {"loudness", "album_loudness"} | (PEAK_CHECKS if move.gain_db < 0.0 else frozenset())
+    names = {one.name for one in findings if one.check in checks}
+    if move.gain_db < 0.0:
+        after = found.with_gain(move.gain_db)
+        for profile, played in players:
+            # where only gain acts after the last step, its new peak and the player's new gain say it all
+            if profile.scope != "track" or played.decision.limiter_in_path:
+                continue
+            peak = after.true_peak_dbtp
+            if profile.delivery is not None:
+                last = delivery_steps(profile.delivery, found.sample_rate)[-1:]
+                peak = dict(move.steps).get(last[0][0]) if last else peak
+            if peak is not None and peak + decide(profile, after).gain_db <= 0.0:
+                names.add(player_finding(profile, played).name)
+    return frozenset(names)
 
 
 def _scans(tracks: Sequence[Delivered], workers: int) -> list[Scanned | SimulatorError | None]:
@@ -215,51 +360,111 @@ def _scans(tracks: Sequence[Delivered], workers: int) -> list[Scanned | Simulato
     return [None if one.measurement is None else next(done) for one in tracks]
 
 
+Steps = list[tuple[Job, Step | SimulatorError]]
+
+
 def _steps(
-    tracks: Sequence[Delivered], profiles: Sequence[Profile], decided: Decided, store: Store, workers: int
-) -> list[list[Finding | SimulatorError]]:
-    """For each track the peaks after each different step of all profiles' deliveries, with their cures."""
-    names: list[dict[Job, str]] = [
-        {job: name for profile in profiles for name, job in step_jobs(profile, one)} for one in tracks
-    ]
-    jobs = list(dict.fromkeys(job for row in names for job in row))
+    tracks: Sequence[Delivered],
+    profiles: Sequence[Profile],
+    predictions: Sequence[Sequence[Prediction | SimulatorError | None]],
+    store: Store,
+    workers: int,
+) -> list[Steps]:
+    """For each track the master after each different step of all profiles' deliveries."""
+    rows: list[dict[Job, tuple[str, list[Playback]]]] = []
+    for place, one in enumerate(tracks):
+        row: dict[Job, tuple[str, list[Playback]]] = {}
+        for profile, played in zip(profiles, predictions, strict=True):
+            for name, job in step_jobs(profile, one):
+                _, playbacks = row.setdefault(job, (name, []))
+                found, delivery = played[place], profile.delivery
+                if job.lossy and delivery is not None and isinstance(found, Prediction):
+                    playbacks.append(Playback(profile.title, delivery.full_scale, found.decision.gain_db))
+        rows.append(row)
+    jobs = list(dict.fromkeys(job for row in rows for job in row))
     done = dict(zip(jobs, do_all(jobs, store, workers), strict=True))
-    cures = _cures({job: found.measurement for job, found in done.items() if isinstance(found, Result)},
-                   decided, store, workers)  # fmt: skip
-    rows: list[list[Finding | SimulatorError]] = []
-    for row in names:
-        findings: list[Finding | SimulatorError] = []
-        for job, name in row.items():
-            found = done[job]
-            findings.append(
-                found
-                if isinstance(found, SimulatorError)
-                else step_finding(
-                    name, found.measurement, decided, cures.get(job), encoder_gain_db(job.delivery)
-                )
+    steps: list[Steps] = []
+    for row in rows:
+        found_steps: Steps = []
+        for job, (name, playbacks) in row.items():
+            outcome = done[job]
+            found_steps.append(
+                (job, outcome)
+                if isinstance(outcome, SimulatorError)
+                else (job, Step(name, outcome.measurement, encoder_gain_db(job.delivery), tuple(playbacks)))
             )
-        rows.append(findings)
-    return rows
+        steps.append(found_steps)
+    return steps
 
 
-def _cures(found: dict[Job, Measurement], decided: Decided, store: Store, workers: int) -> dict[Job, Cure]:
-    """For each step that misses a limit: the output lowered and all done again, MOST_TRIES times at most."""
-    cures: dict[Job, Cure] = {}
-    aim = aim_dbtp(decided)
-    left = [job for job, one in found.items() if missed_limit(one, decided) is not None]
+def _moves(
+    albums: Sequence[Sequence[int]],
+    tracks: Sequence[Delivered],
+    steps: Sequence[Steps],
+    aways: dict[int, float | None],
+    decided: Decided,
+    store: Store,
+    workers: int,
+) -> dict[int, Move]:
+    """By place the gain that answers what gain can, carried out through every step. One gain for an album."""
+    good = {place: [(job, step) for job, step in steps[place] if isinstance(step, Step)] for place in aways}
+    alone = [[place] for place in aways if not any(place in places for places in albums)]
+    gains: dict[tuple[int, ...], float] = {}
+    for places in (*albums, *alone):
+        wanted = [
+            first_gain_db(found, [step.found for _, step in good[place]], decided, aways[place])
+            for place in places
+            if (found := tracks[place].measurement) is not None
+        ]
+        if min(wanted) < 0.0 or 0.0 not in wanted:
+            gains[tuple(places)] = min(wanted)
+    moved: dict[int, Move] = {}
+    left = dict(gains)
     for _ in range(MOST_TRIES):
+        jobs = {
+            (place, job): replace(job, before_db=gain)
+            for places, gain in left.items() for place in places for job, _ in good[place]
+        }  # fmt: skip
+        outcomes = dict(zip(jobs, do_all(list(jobs.values()), store, workers), strict=True))
+        for places, gain in list(left.items()):
+            after = {
+                place: [
+                    (step.name, one.measurement) for job, step in good[place]
+                    if isinstance(one := outcomes[place, job], Result)
+                ] for place in places
+            }  # fmt: skip
+            missing = max(missing_db([found for _, found in after[place]], decided) for place in places)
+            done = missing <= 0.0
+            if gain > 0.0:
+                done = all(missed_limit(found, decided) is None for row in after.values() for _, found in row)
+            for place in places:
+                moved[place] = _move(tracks[place], gain, after[place], done, aways[place])
+            if done or gain > 0.0:
+                del left[places]
+            else:
+                left[places] = -upward_db(-gain + missing + MORE_DB)
         if not left:
             break
-        tries = {}
-        for job in left:
-            peak = cures[job].proof_dbtp if job in cures else found[job].true_peak_dbtp or 0.0
-            tries[job] = next_lowering_db(cures.get(job), peak, aim)
-        lowered = [replace(job, before_db=-tries[job]) for job in left]
-        for job, outcome in zip(left, do_all(lowered, store, workers), strict=True):
-            if isinstance(outcome, Result):
-                cures[job] = judged(tries[job], outcome.measurement.true_peak_dbtp, aim)
-        left = [job for job in left if job in cures and not cures[job].reached]
-    return cures
+    return {place: move for place, move in moved.items() if move.passes or move.gain_db < 0.0}
+
+
+def _move(
+    one: Delivered,
+    gain_db: float,
+    after: Sequence[tuple[str, Measurement]],
+    passes: bool,
+    away_lu: float | None,
+) -> Move:
+    assert one.measurement is not None
+    moved = one.measurement.with_gain(gain_db)
+    return Move(
+        gain_db,
+        moved.integrated_lufs,
+        moved.true_peak_dbtp,
+        tuple((name, found.true_peak_dbtp) for name, found in after),
+        passes,
+        None if away_lu is None else away_lu + gain_db,
+    )
 
 
 def _albums(
@@ -267,9 +472,8 @@ def _albums(
     tracks: Sequence[Delivered],
     scans: Sequence[Scanned | SimulatorError | None],
     as_album: bool,
-) -> tuple[dict[int, list[Finding]], dict[int, Scan]]:
-    """By place: the findings within the album, and the scan of the track that follows in it. Of versions of
-    one song only the first counts."""
+) -> list[list[int]]:
+    """The places of each album's tracks, in order. Of versions of one song only the first counts."""
     groups: dict[str, list[int]] = {}
     songs: set[tuple[str, str]] = set()
     for place, (one, scanned) in enumerate(zip(tracks, scans, strict=True)):
@@ -283,9 +487,27 @@ def _albums(
         if song is not None:
             songs.add((album, song))
         groups.setdefault(album, []).append(place)
+    return [places for places in groups.values() if len(places) > 1]
+
+
+def _album_level(places: Sequence[int], tracks: Sequence[Delivered], as_album: bool) -> AlbumLevel:
+    """The loudness of all tracks as one programme (one gate over all their blocks), and the loudest track."""
+    members = [(tracks[place].track, found) for place in places if (found := tracks[place].measurement)]
+    track, loudest = max(members, key=lambda one: one[1].integrated_lufs or -200.0)
+    programme = gating.album_loudness_lufs(found.series.energy for _, found in members)
+    name = "Album" if as_album or track.album is None else track.album
+    return AlbumLevel(name, programme, track.title, loudest.integrated_lufs)
+
+
+def _within_albums(
+    albums: Sequence[Sequence[int]],
+    tracks: Sequence[Delivered],
+    scans: Sequence[Scanned | SimulatorError | None],
+) -> tuple[dict[int, list[Finding]], dict[int, Scan]]:
+    """By place: the findings within the album, and the scan of the track that follows in it."""
     findings: dict[int, list[Finding]] = {}
     following: dict[int, Scan] = {}
-    for places in groups.values():
+    for places in albums:
         members = []
         for place in places:
             scanned, found = scans[place], tracks[place].measurement

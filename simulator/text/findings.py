@@ -1,13 +1,21 @@
-"""Findings for people: what to fix first, then what deserves a look, then the rest in brief."""
+"""Findings for people: can it go out, the one move that answers what gain can, then what remains."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Any
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
-from simulator.common.numbers import NONE, level
-from simulator.delivery.finding import LEVELS, Finding, Level, worst
+from simulator.common.numbers import NONE, level, signed
+from simulator.common.text import capital
+from simulator.common.units import TIE_LU
+from simulator.delivery.finding import LEVELS, Decided, Finding, Level, Move, TargetOf, db_words, worst
+from simulator.delivery.step_findings import PEAK_CHECKS, placed
 from simulator.text.json_form import SCHEMA
+
+if TYPE_CHECKING:
+    from simulator.delivery.album_findings import AlbumLevel
+    from simulator.normalizer.profile import Profile
 
 WHOLE = {
     "events": "event",
@@ -22,9 +30,15 @@ PLACES_IN_A_LIST = ("album_order",)
 PLACES_IN_TEXT = ("overs", "true_peak_after", "clipped_runs")
 """Checks whose sentences name their places already."""
 VERDICT: dict[Level, str] = {
-    "fix": "There is something to fix.",
-    "look": "Nothing must be fixed; some things deserve a look.",
-    "fine": "Everything that was checked is fine.",
+    "fix": "Not ready: something to fix.",
+    "look": "Nothing to fix; a few things to check.",
+    "fine": "Everything checked is fine.",
+}
+_NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+TARGET_OF: dict[TargetOf, str] = {
+    "loudest": "",
+    "programme": " for the album as a programme",
+    "each": " for each track",
 }
 
 
@@ -44,24 +58,27 @@ def headline(found: Finding) -> str:
     """One line: what, how much, against what."""
     if found.value is None and found.against is None:
         return found.name
-    against = "" if found.against is None else f" ({_held(found)} {_number(found, found.against)})"
-    return f"{found.name}: {value_words(found)}{against}"
+    if found.against is None or (found.unit in (*WHOLE, "LU") and found.against == 0.0):
+        return f"{found.name}: {value_words(found)}"
+    return f"{found.name}: {value_words(found)} ({_held(found)} {_number(found, found.against)})"
 
 
 def _held(found: Finding) -> str:
-    """A number that misses its limit, and is written as the limit is, is said to be just over or under it."""
+    """What the number is held against; one that misses it, and is written as it is, is just over or under."""
     value, limit = found.value, found.against
+    if found.check in ("loudness", "album_loudness"):
+        return "target"
+    if found.check in ("upsampled", "word_length"):
+        return "file is"
+    if found.check == "player":
+        return "player's target"
+    if found.check.startswith("album_") and found.check != "album_gap":
+        return "album" if found.check != "album_order" else "place"
     if found.level == "fine" or value is None or limit is None or value == limit:
-        return "against"
+        return "limit"
     if _number(found, value) != _number(found, limit):
-        return "against"
+        return "limit"
     return "just over" if value > limit else "just under"
-
-
-def shown_whole(found: Finding) -> bool:
-    """What is fine is only named, but for players, and for encoders that hide a part of the peaks."""
-    hides = found.check == "true_peak_after" and bool(found.text)
-    return found.level != "fine" or found.check == "player" or hides
 
 
 def brief(findings: Iterable[Finding]) -> str:
@@ -83,7 +100,150 @@ def verdict(findings: Sequence[Finding]) -> str:
     return VERDICT[worst(list(findings))]
 
 
-def master_object(path: str, findings: Sequence[Finding], incomplete: str = "") -> dict[str, Any]:
+def readiness(findings: Sequence[Finding]) -> str:
+    """`Not ready: two things to fix.` Peaks count as one thing, wherever they are read."""
+    fix = {_topic(found) for found in findings if found.level == "fix"}
+    look = {_topic(found) for found in findings if found.level == "look"} - fix
+    if fix:
+        also = f", {_things(len(look))} to check" if look else ""
+        return f"Not ready: {_things(len(fix))} to fix{also}."
+    return f"Ready: nothing to fix, {_things(len(look))} to check." if look else "Ready: nothing to fix."
+
+
+def _topic(found: Finding) -> str:
+    return "peaks" if found.check in PEAK_CHECKS else found.name
+
+
+def _things(count: int) -> str:
+    number = _NUMBERS[count] if count < len(_NUMBERS) else str(count)
+    return f"{number} thing{'' if count == 1 else 's'}"
+
+
+def causes(findings: Sequence[Finding], move: Move | None) -> str:
+    """What the move answers, in a sentence: how far the loudness is off, and the highest peak."""
+    mends = frozenset() if move is None else move.mends
+    mended = [found for found in findings if found.level != "fine" and found.name in mends]
+    parts = [
+        f"{found.name.lower()} is {abs(found.value - found.against):.1f} LU "
+        f"{'over' if found.value > found.against else 'under'} the target"
+        for found in mended
+        if found.check in ("loudness", "album_loudness")
+        and found.value is not None
+        and found.against is not None
+    ]
+    peaks = [one for one in mended if one.check in ("true_peak", "true_peak_after") and one.value is not None]
+    if peaks:
+        highest = max(peaks, key=lambda one: one.value or 0.0)
+        name = highest.name.removeprefix("True peak").strip()
+        where = f" {name}" if name else ""
+        parts.append(f"the true peak{where} is {level(highest.value)} dBTP (limit {level(highest.against)})")
+    return f"{capital(', and '.join(parts))}." if parts else ""
+
+
+def album_move_words(moves: Sequence[Move]) -> str:
+    """The one gain of an album's tracks, with the loudest track and the highest peaks among them."""
+    steps: dict[str, float] = {}
+    for name, peak in (step for move in moves for step in move.steps):
+        if peak is not None:
+            steps[name] = max(peak, steps.get(name, peak))
+    whole = replace(
+        moves[0],
+        integrated_lufs=max((one.integrated_lufs for one in moves if one.integrated_lufs), default=None),
+        true_peak_dbtp=max((one.true_peak_dbtp for one in moves if one.true_peak_dbtp), default=None),
+        steps=tuple(steps.items()),
+    )
+    return move_words(whole, "the whole album", "loudest track ")
+
+
+def move_words(move: Move, what: str = "the output", whose: str = "") -> str:
+    """The one move and its proof: what was really computed at that gain."""
+    by = f"Turn {what} {'down' if move.gain_db < 0.0 else 'up'} {level(abs(move.gain_db))} dB"
+    steps = [(name, peak) for name, peak in move.steps if peak is not None]
+    highest = max(steps, key=lambda step: step[1] or -200.0, default=None)
+    if not move.passes:
+        name, peak = highest or ("", None)
+        return (
+            f"Plain gain does not help: even turned down {level(-move.gain_db)} dB it peaks at "
+            f"{level(peak, 2)} dBTP {placed(name)}. Try another codec setting or less limiting."
+        )
+    after = f", {level(highest[1], 2)} dBTP {placed(highest[0])}" if highest else ""
+    proof = f"{whose}{level(move.integrated_lufs)} LUFS, {level(move.true_peak_dbtp, 2)} dBTP{after}"
+    under = ""
+    if move.away_lu is not None and move.away_lu < -TIE_LU:
+        under = f" It is then {level(-move.away_lu)} LU under the target."
+    every = "its peaks pass" if move.away_lu is None else "loudness and peaks pass"
+    every = "every step passes" if steps else every
+    return f"{by}: then {every} (verified: {proof}).{under}"
+
+
+def decided_line(decided: Decided, profiles: Sequence[Profile]) -> str:
+    """What the masters were held against."""
+    numbers: dict[str, list[str]] = {}
+    if decided.target_lufs is not None:
+        words = f"target {db_words(decided.target_lufs)} LUFS{TARGET_OF[decided.target_of]}"
+        numbers.setdefault(decided.target_said or decided.said, []).append(words)
+    if decided.ceiling_dbtp is not None:
+        words = f"ceiling {db_words(decided.ceiling_dbtp)} dBTP"
+        numbers.setdefault(decided.ceiling_said or decided.said, []).append(words)
+    said = []
+    for where, those in numbers.items():
+        own = f" for {decided.destination}" if decided.destination and where == decided.said else ""
+        origin = f" (decided {where}{own})" if where else ""
+        said.append(f"{', '.join(those)}{origin}")
+    if not numbers:
+        said.append("no target or ceiling (set them with --target and --ceiling, or --decision FILE)")
+    if profiles:
+        said.append(f"destinations {', '.join(profile.id for profile in profiles)}")
+    else:
+        said.append("no destinations (--for ID checks codecs and players)")
+    return f"Checked against: {'; '.join(said)}."
+
+
+def fine_line(findings: Sequence[Finding], detail: bool) -> str:
+    """What is fine, in one line: by group, with --detail every figure."""
+    fine = [found for found in findings if found.level == "fine" and (found.value is not None or found.text)]
+    if detail:
+        return brief(found for found in fine if found.check != "player")
+    groups: dict[str, list[bool]] = {}
+    for found in findings:
+        if found.check != "player":
+            groups.setdefault(_group(found), []).append(found.level == "fine")
+    names = [
+        name if all(good) else f"the rest of {name}"
+        for name, good in groups.items()
+        if any(good) and (all(good) or name != "peaks")
+    ]
+    return f"{', '.join(names)}." if names else ""
+
+
+_GROUPS = {
+    "file": ("sample_rate", "word_length", "dither", "upsampled"),
+    "channels": ("dc", "balance", "correlation"),
+    "start, end and gaps": (
+        "head_silence", "tail_silence", "start", "end", "edge_clicks", "middle_silence", "dropouts",
+    ),
+}  # fmt: skip
+
+
+def _group(found: Finding) -> str:
+    """What a check is about, in a word or two."""
+    if found.check in PEAK_CHECKS:
+        return "peaks"
+    if found.check.startswith("album_"):
+        return "album"
+    return next((name for name, checks in _GROUPS.items() if found.check in checks), found.name.lower())
+
+
+def move_cell(move: Move | None) -> str:
+    """The move in a table of masters."""
+    if move is None:
+        return ""
+    return f"{signed(move.gain_db)} dB" if move.passes else "no gain helps"
+
+
+def master_object(
+    path: str, findings: Sequence[Finding], move: Move | None, album: AlbumLevel | None, incomplete: str = ""
+) -> dict[str, Any]:
     """One master of `check --json`: unrounded, in the order of the checks. `incomplete` says what could not
     be worked out, where not all could."""
     return {
@@ -106,12 +266,33 @@ def master_object(path: str, findings: Sequence[Finding], incomplete: str = "") 
             }
             for found in findings
         ],
+        "move": None
+        if move is None
+        else {
+            "gain_db": move.gain_db,
+            "passes": move.passes,
+            "integrated_lufs": move.integrated_lufs,
+            "true_peak_dbtp": move.true_peak_dbtp,
+            "steps": [{"step": name, "true_peak_dbtp": peak} for name, peak in move.steps],
+            "mends": sorted(move.mends),
+        },
+        "album": None
+        if album is None
+        else {
+            "name": album.name,
+            "programme_lufs": album.programme_lufs,
+            "loudest": album.loudest,
+            "loudest_lufs": album.loudest_lufs,
+        },
     }
 
 
 def _number(found: Finding, value: float) -> str:
     unit = found.unit
+    if unit == "Hz":
+        return f"{value / 1000:g} kHz"
     if unit in WHOLE or found.check in PLACES_IN_A_LIST:
         text = f"{value:.0f}"
-        return f"{text} {WHOLE.get(unit, unit) if text == '1' else unit}".rstrip()
+        named = "" if unit == "events" else WHOLE.get(unit, unit) if text == "1" else unit
+        return f"{text} {named}".rstrip()
     return f"{level(value, 2 if unit != '% of full scale' else 3)} {unit}".rstrip()

@@ -17,7 +17,7 @@ RATE = 48_000
     ("right", "level", "text"),
     [
         (1.0, "fine", ""),
-        (0.5, "look", "The left channel carries 6.0 dB more."),
+        (0.5, "look", "The left channel is 6.0 dB louder."),
         (0.0, "fix", "The right channel is silent throughout."),
         (1e-33, "fix", "The right channel is silent throughout."),
     ],

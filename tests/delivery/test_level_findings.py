@@ -31,7 +31,7 @@ def test_an_over_within_the_meter_s_reading_needs_no_look(peak: float, level: Le
     found = of(level_findings(over(peak), Decided(ceiling_dbtp=0.0)), "overs")
     assert (found.level, found.value) == (level, 1.0)
     assert bool(found.advice) == (level == "look")
-    assert ("within the 0.05 dB" in found.text) is (level == "fine")
+    assert ("Within the 0.05 dB" in found.text) is (level == "fine")
     assert of(level_findings(over(peak), Decided(ceiling_dbtp=0.0)), "true_peak").level == (
         "fine" if level == "fine" else "fix"
     )
@@ -42,18 +42,32 @@ def test_a_peak_as_played_is_judged_as_the_master_s_is(peak: float, level: Level
     profile, master = player("never"), made(-14.0, peak)
     found = player_finding(profile, from_gain(decide(profile, master), master))
     assert found.level == level
-    assert ("a lower ceiling avoids it" in found.advice) is (level == "look")
+    assert ("a lower ceiling avoids that" in found.advice) is (level == "look")
 
 
 @pytest.mark.parametrize(
-    ("peak", "advice"),
+    ("peak", "level", "advice"),
     [
-        (-3.0, "Raise the output by 2.00 dB."),
-        (-2.998, "Raise the output by 2.00 dB."),  # 1.998 dB of room are written 2.00 as well
-        (-2.5, "Raise the output by 2.00 dB; plain gain has room for 1.50 dB under −1.00 dBTP."),
-        (-0.5, "Raise the output by 2.00 dB; plain gain has room for 0.00 dB under −1.00 dBTP."),
+        (-3.0, "fix", "Turn the output up 2.00 dB."),
+        (-2.998, "fix", "Turn the output up 2.00 dB."),  # 1.998 dB of room are written 2.00 as well
+        (-2.5, "look", "Plain gain can raise it by 1.50 dB before its peaks hit the ceiling."),
+        (-0.5, "look", "Plain gain cannot raise it: its peaks are at the ceiling."),
     ],
 )
-def test_the_room_for_a_raise_is_told_where_it_is_written_differently(peak: float, advice: str) -> None:
-    found = of(level_findings(made(-16.0, peak), Decided(target_lufs=-14.0, ceiling_dbtp=-1.0)), "loudness")
-    assert found.advice == advice
+def test_below_the_target_is_a_fix_only_where_gain_can_raise_it(
+    peak: float, level: Level, advice: str
+) -> None:
+    decided = Decided(target_lufs=-14.0, ceiling_dbtp=-1.0)
+    found = of(level_findings(made(-16.0, peak), decided, means="Quieter."), "loudness")
+    assert (found.level, found.advice, found.text) == (level, advice, "Quieter.")
+    coded = of(level_findings(made(-16.0, peak), decided, may_raise=False), "loudness")
+    assert coded.level == "look"
+    if level == "fix":
+        assert coded.advice == "Plain gain cannot raise it: a codec's peaks would pass their limit."
+
+
+@pytest.mark.parametrize(("lufs", "level"), [(-20.0, "fine"), (-11.0, "fix"), (-13.5, "look")])
+def test_a_quiet_song_of_an_album_is_fine_and_a_loud_one_is_not(lufs: float, level: Level) -> None:
+    found = of(level_findings(made(lufs), Decided(target_lufs=-14.0), held=False), "loudness")
+    assert found.level == level
+    assert ("Quieter than the album" in found.text) is (level == "fine")

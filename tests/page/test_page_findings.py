@@ -31,22 +31,22 @@ def test_each_checked_master_has_a_verdict_and_its_findings_by_weight() -> None:
     assert open_ == {
         "number": 1,
         "title": "open",
-        "verdict": "Everything that was checked is fine.",
+        "verdict": "Everything checked is fine.",
         "findings": [],
         "fine": "Loudness −14.00 LUFS.",
     }
-    assert loud["verdict"] == "There is something to fix."
+    assert loud["verdict"] == "Not ready: something to fix."
     assert loud["findings"] == [
         {
             "level": "fix",
-            "headline": "True peak: 0.71 dBTP (against 0.00 dBTP)",
+            "headline": "True peak: 0.71 dBTP (limit 0.00 dBTP)",
             "places": "0:52.2",
             "words": ["0.71 dB above.", "Lower it."],
             "source": "Source: BS.1770",
         },
         {
             "level": "look",
-            "headline": "Overs between samples: 9 events (against 0 events)",
+            "headline": "Overs between samples: 9",
             "places": "",  # its sentence names them
             "words": ["The worst: 0:52.2."],
             "source": PRACTICE,

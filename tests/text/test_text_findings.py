@@ -11,15 +11,15 @@ from simulator.text.findings import brief, headline
 @pytest.mark.parametrize(
     ("check", "value", "unit", "against", "words"),
     [
-        ("overs", 1.0, "events", 0.0, "Name: 1 event (against 0 events)"),
-        ("clipped_runs", 3.0, "runs", 0.0, "Name: 3 runs (against 0 runs)"),
-        ("edge_clicks", 1.0, "clicks", 0.0, "Name: 1 click (against 0 clicks)"),
-        ("word_length", 16.0, "bits", 24.0, "Name: 16 bits (against 24 bits)"),
-        ("album_order", 1.0, "", 2.0, "Name: 1 (against 2)"),
-        ("album_order", None, "", 2.0, "Name: – (against 2)"),
-        ("correlation", 1.0, "", 0.0, "Name: 1.00 (against 0.00)"),
-        ("album_rate", 44_100.0, "Hz", 48_000.0, "Name: 44100 Hz (against 48000 Hz)"),
-        ("true_peak", -0.001, "dBTP", -1.0, "Name: 0.00 dBTP (against −1.00 dBTP)"),
+        ("overs", 1.0, "events", 0.0, "Name: 1"),
+        ("clipped_runs", 3.0, "runs", 0.0, "Name: 3 runs"),
+        ("edge_clicks", 1.0, "clicks", 0.0, "Name: 1 click"),
+        ("word_length", 16.0, "bits", 24.0, "Name: 16 bits (file is 24 bits)"),
+        ("album_order", 1.0, "", 2.0, "Name: 1 (place 2)"),
+        ("album_order", None, "", 2.0, "Name: – (place 2)"),
+        ("correlation", 1.0, "", 0.0, "Name: 1.00 (limit 0.00)"),
+        ("album_rate", 44_100.0, "Hz", 48_000.0, "Name: 44.1 kHz (album 48 kHz)"),
+        ("true_peak", -0.001, "dBTP", -1.0, "Name: 0.00 dBTP (limit −1.00 dBTP)"),
     ],
 )
 def test_headlines(check: str, value: float | None, unit: str, against: float, words: str) -> None:
@@ -31,9 +31,9 @@ def test_headlines(check: str, value: float | None, unit: str, against: float, w
     [
         ("look", 1.003, 1.0, "Name: 1.00 s (just over 1.00 s)"),
         ("look", -0.003, 0.0, "Name: 0.00 s (just under 0.00 s)"),
-        ("look", 1.006, 1.0, "Name: 1.01 s (against 1.00 s)"),
-        ("look", 0.8, 0.8, "Name: 0.80 s (against 0.80 s)"),
-        ("fine", 0.997, 1.0, "Name: 1.00 s (against 1.00 s)"),
+        ("look", 1.006, 1.0, "Name: 1.01 s (limit 1.00 s)"),
+        ("look", 0.8, 0.8, "Name: 0.80 s (limit 0.80 s)"),
+        ("fine", 0.997, 1.0, "Name: 1.00 s (limit 1.00 s)"),
     ],
 )
 def test_what_misses_its_limit_by_less_than_is_written_is_just_over_it(
@@ -48,5 +48,5 @@ def test_what_has_no_value_is_named_in_brief_by_its_words_or_not_at_all() -> Non
         Finding("album_level", "Level within the album", "fine", None, "LU", 0.0),
         Finding("overs", "Overs", "fine", 0.0, "events"),
     ]
-    assert brief(found) == "Dither: no sign of missing dither; Overs 0 events."
+    assert brief(found) == "Dither: no sign of missing dither; Overs 0."
     assert brief(found[1:2]) == ""

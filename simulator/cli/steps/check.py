@@ -1,66 +1,178 @@
-"""How `check` shows its findings: what was decided, then each master, the serious things first."""
+"""How `check` shows its answer: can it go out, the one move, then what remains."""
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from simulator.cli.steps.predict import LONGEST_TITLE, paragraph
+from simulator.common.numbers import level
 from simulator.common.units import format_time
-from simulator.delivery.finding import db_words
-from simulator.text.findings import PLACES_IN_TEXT, brief, headline, ordered, shown_whole, verdict
-from simulator.text.tables import shortened
+from simulator.delivery.finding import worst
+from simulator.text.findings import (
+    PLACES_IN_TEXT,
+    album_move_words,
+    causes,
+    decided_line,
+    fine_line,
+    headline,
+    move_cell,
+    move_words,
+    ordered,
+    readiness,
+)
+from simulator.text.tables import grid, shortened
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
+    from simulator.cli.readout import Readout
     from simulator.delivery.finding import Decided, Finding
     from simulator.engine.check import Checked
     from simulator.normalizer.profile import Profile
 
 INDENT = " " * 6
+MOST_LINES = 2
+PLACES = 3
+LONGEST_TITLE = 30
 
 
-def show_decided(out: Console, decided: Decided, profiles: Sequence[Profile]) -> None:
-    """What the masters are held against."""
-    numbers: dict[str, list[str]] = {}
-    if decided.target_lufs is not None:
-        words = f"{db_words(decided.target_lufs)} LUFS"
-        numbers.setdefault(decided.target_said or decided.said, []).append(words)
-    if decided.ceiling_dbtp is not None:
-        words = f"at most {db_words(decided.ceiling_dbtp)} dBTP"
-        numbers.setdefault(decided.ceiling_said or decided.said, []).append(words)
-    for said, those in numbers.items():
-        own = f", for {decided.destination}" if decided.destination and said == decided.said else ""
-        paragraph(out, f"Decided {said}: {', '.join(those)}{own}.")
-    if not numbers:
-        paragraph(out, "No loudness and no ceiling was decided: --decision, --target, --ceiling name them.")
-    if not profiles:
-        paragraph(out, "Conversions, codecs and players: --for names the profiles to check them for.")
-    out.print()
-
-
-def show_master(out: Console, one: Checked) -> None:
-    """One master: fix, look, players, and the fine ones in brief."""
-    out.print(f"■ {shortened(one.track.title, LONGEST_TITLE)}", style="bold")
-    paragraph(out, verdict(one.findings))
-    for found in ordered(one.findings):
-        if shown_whole(found):
+def show_check(
+    out: Readout, checked: Sequence[Checked], decided: Decided, profiles: Sequence[Profile]
+) -> None:
+    """The whole screen, for one master or several."""
+    read = [one for one in checked if one.findings]
+    if len(read) == 1:
+        (one,) = read
+        out.answer(readiness(one.findings))
+        _show_move(out, one)
+    else:
+        _answer_for_several(out, read)
+    if out.quiet:
+        return
+    if len(read) > 1:
+        _show_table(out, read)
+        _show_albums(out, read)
+    alike = _alike(read)
+    for one in read:
+        own = [found for found in ordered(one.remaining) if _key(found) not in alike]
+        if out.detail:
+            own = [found for found in ordered(one.findings) if found.level != "fine" or _said(found)]
+        if len(read) > 1 and own:
+            out.heading(shortened(one.track.title, out.width))
+        elif own:
+            out.line()
+        for found in own:
             _show(out, found)
-    rest = brief(found for found in one.findings if not shown_whole(found))
-    if rest:
-        paragraph(out, rest, bullet="fine  ")
-    out.print()
+        if len(read) == 1 or out.detail:
+            fine = fine_line(one.findings, out.detail)
+            if fine:
+                out.line()
+                out.paragraph(f"Fine: {fine}", bullet="", style=None if out.detail else "soft")
+    for found, titles in alike.values() if not out.detail else ():
+        out.heading(
+            f"{len(titles)} masters: {', '.join(shortened(title, LONGEST_TITLE) for title in titles)}"
+        )
+        _show(out, found)
+    out.line()
+    out.paragraph(decided_line(decided, profiles), style="soft")
+    if not out.detail:
+        out.line("Every figure and its source: --detail", "soft")
 
 
-def _show(out: Console, found: Finding) -> None:
-    paragraph(out, headline(found), bullet=f"{found.level:<4}  ")
+def _show_move(out: Readout, one: Checked) -> None:
+    if one.move is not None:
+        out.paragraph(causes(one.findings, one.move)) if causes(one.findings, one.move) else None
+        out.paragraph(move_words(one.move), style="answer")
+
+
+def _answer_for_several(out: Readout, read: Sequence[Checked]) -> None:
+    fix = [one for one in read if worst(list(one.findings)) == "fix"]
+    look = [one for one in read if worst(list(one.findings)) == "look"]
+    moves = [one for one in read if one.move is not None and one.move.passes]
+    if fix:
+        answer = f"Not ready: {len(fix)} of {len(read)} masters need fixing."
+        unmended = [one for one in fix if any(found.level == "fix" for found in one.remaining)]
+        if not unmended:
+            answer += " Plain gain is enough for all of them."
+        elif moves:
+            answer += f" Plain gain is not enough for {len(unmended)}."
+    else:
+        answer = f"Ready: nothing to fix in {len(read)} masters"
+        answer += f", something to check in {len(look)}." if look else "."
+    out.answer(answer)
+    for album in dict.fromkeys(one.album for one in read if one.album is not None):
+        shared = [one.move for one in read if one.album == album and one.move is not None]
+        if shared:
+            out.paragraph(album_move_words(shared), style="answer")
+
+
+def _show_table(out: Readout, read: Sequence[Checked]) -> None:
+    from rich.text import Text
+
+    table = grid(["#", "Master", "verdict", "LUFS", "dBTP", "move"], [True, False, False, True, True, True])
+    for number, one in enumerate(read, 1):
+        verdict = worst(list(one.findings))
+        assert one.measurement is not None
+        table.add_row(
+            str(number),
+            shortened(one.track.title, LONGEST_TITLE),
+            Text({"fix": "fix", "look": "ready, check", "fine": "ready"}[verdict], style=verdict),
+            level(one.measurement.integrated_lufs),
+            level(one.measurement.true_peak_dbtp),
+            move_cell(one.move),
+        )
+    out.table(table)
+
+
+def _show_albums(out: Readout, read: Sequence[Checked]) -> None:
+    for album in dict.fromkeys(one.album for one in read if one.album is not None):
+        out.paragraph(
+            f"{album.name}: {level(album.programme_lufs)} LUFS as a programme; loudest track "
+            f"“{album.loudest}”, {level(album.loudest_lufs)} LUFS."
+        )
+
+
+Key = tuple[str, str, str]
+
+
+def _key(found: Finding) -> Key:
+    return headline(found), found.text, found.advice
+
+
+def _alike(read: Sequence[Checked]) -> dict[Key, tuple[Finding, list[str]]]:
+    """What several masters share word for word, with their titles."""
+    shared: dict[Key, tuple[Finding, list[str]]] = {}
+    for one in read:
+        for found in one.remaining:
+            if not found.at_s:
+                shared.setdefault(_key(found), (found, []))[1].append(one.track.title)
+    return {key: value for key, value in shared.items() if len(value[1]) > 1}
+
+
+def _said(found: Finding) -> bool:
+    """Fine, and yet worth its sentence in full: players, and encoders that hide a part of the peaks."""
+    return found.check == "player" or (found.check == "true_peak_after" and bool(found.text))
+
+
+def _show(out: Readout, found: Finding) -> None:
+    """A headline, then at most two lines; with --detail everything, and the source."""
+    out.paragraph(headline(found), bullet=f"{found.level:<4}  ", style=found.level)
     text = found.text
     if found.at_s and found.check not in PLACES_IN_TEXT:
-        places = ", ".join(format_time(at) for at in found.at_s)
-        text = f"{text} At {places}.".strip()
-    for words in (text, found.advice):
-        if words:
-            paragraph(out, words, bullet=INDENT)
-    if found.level != "fine":
-        paragraph(out, f"Source: {found.source}.", bullet=INDENT)
+        shown = found.at_s if out.detail else found.at_s[:PLACES]
+        more = "" if len(shown) == len(found.at_s) else f" and {len(found.at_s) - len(shown)} more"
+        text = f"{text} At {', '.join(map(format_time, shown))}{more}.".strip()
+    if out.detail:
+        for words in (text, found.advice, f"Source: {found.source}." if found.level != "fine" else ""):
+            if words:
+                out.paragraph(words, bullet=INDENT)
+        return
+    width = min(out.width, 79) - len(INDENT)
+    lines = textwrap.wrap(f"{text} {found.advice}".strip(), width, break_on_hyphens=False)
+    if len(lines) > MOST_LINES and found.advice:
+        room = max(1, MOST_LINES - len(textwrap.wrap(found.advice, width)))
+        lines = [
+            *textwrap.wrap(text, width, max_lines=room, placeholder=" …"),
+            *textwrap.wrap(found.advice, width),
+        ]
+    for line in lines[:MOST_LINES]:
+        out.line(f"{INDENT}{line}")
