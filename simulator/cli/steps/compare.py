@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -36,8 +37,9 @@ MOST_SENTENCES = 5
 FIRST = ("roles", "no_difference", "mono", "headroom", "stays_quieter", "difference_tonal", "anywhere",
          "no_level_difference", "passages", "open_quiet", "caution")  # fmt: skip
 """Rules of the sentences without --detail, the most telling first."""
-ORDINARY = "The same performance"
-LEAST_CURVE, NAMES_WIDTH, NARROW = 20, 12, 76
+ORDINARY = "of 1). "
+"""What an alignment says before anything unusual: the same performance (similarity 0.96 of 1)."""
+LEAST_CURVE, LEAST_WIDTH, NAMES_WIDTH, NARROW = 20, 7, 12, 76
 LABELS_WIDTH, GAP_WIDTH = 25, 8
 """Columns of a terminal: of a row's name and unit, and of a difference, each with the space behind it."""
 MOST_IDS = 2
@@ -122,17 +124,16 @@ def show_comparison(out: Readout, compared: Compared) -> None:
     out.line()
     out.sentences(_few(said, compared))
     others = "--profile all (other players), " if len(compared.pair.played) == 1 else ""
-    out.line(f"Try also: --detail, {others}--figure pair.png.", style="soft")
+    another = "--against NAME (another pair), " if compared.further else ""
+    out.paragraph(f"Try also: --detail, {others}{another}--figure pair.png.", style="soft")
 
 
 def _few(said: Sequence[Said], compared: Compared) -> list[str]:
     """The most telling sentences, each rule once."""
     one_player = compared.by_player[0] if len(compared.by_player) == 1 else []
     chosen = [one.text for one in compared.more]
-    reason = compared.pair.alignment.reason
-    notes = reason.partition(".")[2] if not reason.startswith(ORDINARY) else reason.partition(").")[2]
-    if compared.pair.alignment.fits and notes.strip():
-        chosen.append(notes.strip())
+    notes = compared.pair.alignment.reason.partition(ORDINARY)[2]
+    chosen += [notes] if compared.pair.alignment.fits and notes else []
     every = [*said, *compared.overall, *one_player]
     rules = [one.rule for one in every]
     for rule in FIRST:
@@ -142,11 +143,12 @@ def _few(said: Sequence[Said], compared: Compared) -> list[str]:
 
 
 def _heading(name: str, state: str, width: int) -> str:
-    """A version's name over its state, words too long for the column shortened."""
-    words = [shortened(word, max(width, 5)) for word in name.split()]
-    return (
-        "\n".join([*words, *([state] if state else [])]) if len(name) > width else f"{name}\n{state}".strip()
-    )
+    """A version's name over its state: in two lines where the words allow it, else shortened."""
+    width = max(width, LEAST_WIDTH)
+    lines = textwrap.wrap(name, width, break_long_words=False)
+    if len(lines) > 2 or any(len(line) > width for line in lines):
+        lines = [shortened(name, width)]
+    return "\n".join([*lines, state]).strip()
 
 
 def _pair_table(out: Readout, compared: Compared) -> Table:
@@ -155,7 +157,7 @@ def _pair_table(out: Readout, compared: Compared) -> Table:
     places = [versions.loud, versions.open]
     columns = [compared.figures(place, player) for player in (None, 0) for place in places]
     width = (min(out.width, 120) - LABELS_WIDTH - 2 * GAP_WIDTH) // 4 - 2
-    headings = ["", ""]
+    headings = [f"player:\n{compared.pair.played[0].profile.id}", ""]
     for state in ("delivered", "played"):
         headings += [_heading(name, state, width) for name in (names.loud, names.open)] + ["diff."]
     table = _plain(headings, 2)
@@ -172,7 +174,9 @@ def _versions_table(out: Readout, compared: Compared, player: int, *, every: boo
     """A column a version: as delivered, then as played what differs from that."""
     places = range(len(compared.versions.all))
     width = (min(out.width, 120) - LABELS_WIDTH) // len(places) - 2
-    table = _plain(["", "", *(_heading(one.name, "", width) for one in compared.versions.all)], 2)
+    profile = compared.pair.played[player].profile.id
+    names = [_heading(one.name, "", width) for one in compared.versions.all]
+    table = _plain([f"player:\n{profile}", "", *names], 2)
     for place in places:
         style = {compared.versions.loud: "loud", compared.versions.open: "open"}.get(place)
         if style:
@@ -201,14 +205,14 @@ def _players_table(compared: Compared) -> Table:
     """Players in groups that leave the same, with the pair's gains and what is left of the difference."""
     names = compared.versions.names
     loud, open_ = (shortened(name, NAMES_WIDTH) for name in (names.loud, names.open))
-    headings = ["Players", f"{loud}\ngain dB", f"{open_}\ngain dB", "overall\nLU", "loudest\n3 s LU",
-                "quietest\n3 s LU"]  # fmt: skip
+    headings = [f"{loud} minus {open_},\nas played", "overall\nLU", "loudest\n3 s LU", "quietest\n3 s LU",
+                f"{loud}\ngain dB", f"{open_}\ngain dB"]  # fmt: skip
     table = _plain(headings, 1)
     for group in player_groups(compared.pair):
         ids = list(group.profiles[:MOST_IDS])
         more = len(group.profiles) - len(ids)
-        ids += [f"the same on {more} other{'s' if more > 1 else ''}"] if more else []
-        table.add_row(", ".join(ids), *group.cells)
+        ids += [f"same on {more} other{'s' if more > 1 else ''}"] if more else []
+        table.add_row(", ".join(ids), *group.gaps, *group.gains)
     return table
 
 

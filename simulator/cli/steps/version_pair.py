@@ -18,7 +18,7 @@ from simulator.text.comparison.terms import Names
 from simulator.text.short_names import short_names
 
 SONG = "compared"
-MOST_VERSIONS = 6
+MOST_VERSIONS, LONGEST_NAME = 6, 16
 
 
 def as_versions(playlist: Playlist, most: int = 2) -> Playlist:
@@ -120,7 +120,7 @@ def _song(ready: PreparedPlaylist) -> list[int]:
 
 def _names(given: str, titles: Sequence[str]) -> Sequence[str]:
     if not given:
-        return short_names(titles)
+        return short_names(titles, LONGEST_NAME)
     called = [name.strip() for name in given.split(",")]
     if (
         len(called) != len(titles)

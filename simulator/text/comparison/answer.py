@@ -16,7 +16,9 @@ from simulator.text.comparison.played import integrated_gap
 from simulator.text.comparison.terms import Names, Said, ordered, printed_gap, tied
 from simulator.text.sentences import PUNCH_TIE_DB
 
-WHERE = "where nothing is normalised"
+WHERE, SHORT_WHERE = "where nothing is normalised", "as delivered"
+SHORT_NAMES = 15
+"""Characters of the three names in the answer up to which it has room for the longer words in three lines."""
 
 
 def answer_sentences(found: Comparison, names: Names) -> list[Said]:
@@ -67,16 +69,14 @@ def _same(found: Comparison, names: Names) -> str:
     difference = found.difference
     if difference is None or difference.match_gain_db is None:
         return ""
-    if difference.residual_lu is not None and not difference.conversion_only:
+    identical = difference.residual_lu is None or difference.gain_riding_lu is None  # nothing, or rounding
+    if not identical and not difference.conversion_only:
         return ""
-    both, apart = f"{names.loud} and {names.open} are the same audio", []
-    if abs(difference.match_gain_db) >= LEAST_GAIN_DB:
-        apart.append(f"{level(abs(difference.match_gain_db))} dB of gain")
-    if difference.conversion_only:
-        apart.append("a conversion")
-    if apart:
-        return f"{both} apart from {' and '.join(apart)}."
-    return f"{both}: no difference on any player."
+    louder, other, gain_db = ordered(names, -difference.match_gain_db)
+    apart = " but for a conversion" if difference.conversion_only else ""
+    if gain_db >= LEAST_GAIN_DB:
+        return f"{louder} is the same audio as {other}{apart}, {level(gain_db)} dB louder."
+    return f"{names.loud} and {names.open} are the same audio{apart}: no difference on any player."
 
 
 def _gain(side: Side, names: Names) -> Said:
@@ -85,9 +85,10 @@ def _gain(side: Side, names: Names) -> Said:
         return Said("answer_gain", f"{names.loud} and {names.open} cannot be compared: one has no measurable "
                     "loudness.")  # fmt: skip
     louder, other, amount = ordered(names, gap)
+    where = WHERE if len(names.loud) + 2 * len(names.open) <= SHORT_NAMES else SHORT_WHERE
     if tied(gap):
-        return Said("answer_gain", f"{names.loud} and {names.open} are equally loud {WHERE}.")
-    return Said("answer_gain", f"{louder} is {level(amount)} LU louder than {other} {WHERE}.")
+        return Said("answer_gain", f"{names.loud} and {names.open} are equally loud {where}.")
+    return Said("answer_gain", f"{louder} is {level(amount)} LU louder than {other} {where}.")
 
 
 def _left(delivered: float, played: Played, names: Names) -> Said:

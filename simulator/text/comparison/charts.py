@@ -98,6 +98,7 @@ def comparison_figure(drawing: Drawing) -> Figure:
     gains = ", ".join(f"{one.name} {turned(one.played_figures.gain_db)}" for one in drawing.versions)
     title = "\n".join(textwrap.wrap(f"As played: {drawing.player} ({gains})", 66))
     _over_time(second, drawing, [one.played for one in drawing.versions], title)
+    first.set_ylim(bottom=first.get_ylim()[0] - 4.0)  # room for the key
     first.set_ylabel("short-term loudness (LUFS)")
     _bars(bars[0], bars[1], drawing)
     return figure

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from simulator.common.numbers import NONE, level, share, signed
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference
-from simulator.comparison.versions import Comparison, Figures, Side
+from simulator.comparison.versions import Comparison, Figures, Played
 from simulator.metering import figures
 from simulator.text.comparison.terms import printed_gap
 
@@ -76,26 +76,36 @@ def _row(columns: Sequence[Figures], key: str, attribute: str = "") -> Row:
 
 @dataclass(frozen=True, slots=True)
 class PlayerGroup:
-    """Players on which both versions read the same: their ids, and what all of them make of the two."""
+    """Players that leave the same of the difference: their ids, and loud minus open overall, in the loudest and
+    in the quietest passage, in LU; the gains of either in dB, which may differ."""
 
     profiles: tuple[str, ...]
-    cells: tuple[str, ...]
-    """Gain of either in dB; loud minus open overall, in the loudest and in the quietest passage, in LU."""
+    gaps: tuple[str, ...]
+    gains: tuple[str, str]
 
 
 def player_groups(found: Comparison) -> list[PlayerGroup]:
     """Equal players together, the largest group first."""
-    groups: dict[tuple[str, ...], list[str]] = {}
+    groups: dict[tuple[str, ...], list[Played]] = {}
     for played in found.played:
-        groups.setdefault(_player_cells(played.side), []).append(played.profile.id)
+        rows = figure_rows([played.side.loud, played.side.open])[1:4]
+        groups.setdefault(tuple(row.gap(0, 1) for row in rows), []).append(played)
     return [
-        PlayerGroup(tuple(ids), cells) for cells, ids in sorted(groups.items(), key=lambda one: -len(one[1]))
+        PlayerGroup(
+            tuple(one.profile.id for one in players),
+            gaps,
+            (
+                _span([one.side.loud.gain_db for one in players]),
+                _span([one.side.open.gain_db for one in players]),
+            ),
+        )
+        for gaps, players in sorted(groups.items(), key=lambda one: -len(one[1]))
     ]
 
 
-def _player_cells(side: Side) -> tuple[str, ...]:
-    rows = figure_rows([side.loud, side.open])
-    return (rows[0].cell(0), rows[0].cell(1), *(row.gap(0, 1) for row in rows[1:4]))
+def _span(gains_db: Sequence[float]) -> str:
+    low, high = signed(min(gains_db)), signed(max(gains_db))
+    return low if low == high else f"{low} to {high}"
 
 
 def residual_rows(found: Difference) -> list[tuple[str, ...]]:
