@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from simulator.cli.readout import Readout
+from simulator.cli.readout import READING_WIDTH, Readout
 from simulator.cli.steps.version_pair import SongVersions
 from simulator.common.numbers import level
 from simulator.comparison.versions import Comparison, Figures
@@ -33,7 +33,8 @@ from simulator.text.tables import grid, shortened
 if TYPE_CHECKING:
     from rich.table import Table
 
-MOST_SENTENCES = 5
+MOST_SENTENCES, MOST_LINES = 5, 5
+"""Below the table, so that a pair fits 24 lines; further versions get two lines more each."""
 FIRST = ("roles", "no_difference", "mono", "headroom", "stays_quieter", "difference_tonal", "anywhere",
          "no_level_difference", "passages", "open_quiet", "caution")  # fmt: skip
 """Rules of the sentences without --detail, the most telling first."""
@@ -139,7 +140,14 @@ def _few(said: Sequence[Said], compared: Compared) -> list[str]:
     for rule in FIRST:
         if rule in rules and not (rule == "stays_quieter" and "headroom" in rules):
             chosen += [one.text for one in every if one.rule == rule]
-    return chosen[:MOST_SENTENCES]
+    kept: list[str] = []
+    left = MOST_LINES + 2 * len(compared.more)
+    for text in chosen:
+        lines = len(textwrap.wrap(text, READING_WIDTH - 2, break_on_hyphens=False))
+        if len(kept) < MOST_SENTENCES and lines <= left:
+            kept.append(text)
+            left -= lines
+    return kept
 
 
 def _heading(name: str, state: str, width: int) -> str:

@@ -55,7 +55,7 @@ LINES: tuple[dict[str, Any], ...] = (
 HATCHES = ("", "///", "...", "xxx", "---", "ooo")
 TIME_STEPS_S = (5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0)
 LONGEST_NAME = 18
-ANSWER_WIDTH = 96
+ANSWER_WIDTH = 104
 """Characters of the answer in a line above the panels."""
 
 
@@ -98,7 +98,8 @@ def comparison_figure(drawing: Drawing) -> Figure:
     gains = ", ".join(f"{one.name} {turned(one.played_figures.gain_db)}" for one in drawing.versions)
     title = "\n".join(textwrap.wrap(f"As played: {drawing.player} ({gains})", 66))
     _over_time(second, drawing, [one.played for one in drawing.versions], title)
-    first.set_ylim(bottom=first.get_ylim()[0] - 4.0)  # room for the key
+    lowest, highest = first.get_ylim()
+    first.set_ylim(lowest - 4.0, highest + 6.0)  # room for the key, and for the passages' names
     first.set_ylabel("short-term loudness (LUFS)")
     _bars(bars[0], bars[1], drawing)
     return figure
@@ -133,8 +134,8 @@ def _over_time(axes: Axes, drawing: Drawing, measured: Sequence[Measurement], ti
                     window.open_s, window.open_s + SECONDS, color="#b8b8b8", alpha=0.45, linewidth=0.0
                 )
                 axes.text(
-                    window.open_s + SECONDS / 2.0, 0.02, word, rotation=90.0, fontsize=8.5, ha="center",
-                    va="bottom", transform=axes.get_xaxis_transform(),
+                    window.open_s + SECONDS / 2.0, 0.98, word, rotation=90.0, fontsize=8.5, ha="center",
+                    va="top", transform=axes.get_xaxis_transform(),
                 )  # fmt: skip
 
 
