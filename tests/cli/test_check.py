@@ -24,7 +24,7 @@ from simulator.session.log import Act, Record, to_json
 
 RATE = 44_100
 SECONDS = 6.0
-SCHEMA = Path(__file__).resolve().parents[1] / "schemas" / "check.json"
+SCHEMA = Path(__file__).resolve().parents[2] / "simulator" / "schemas" / "check.json"
 Audio = NDArray[np.float64]
 
 

@@ -22,7 +22,7 @@ import soundfile
 from support.schemas import valid
 from support.signals import both, pink_noise
 
-SCHEMAS = Path(__file__).resolve().parents[1] / "schemas"
+SCHEMAS = Path(__file__).resolve().parents[2] / "simulator" / "schemas"
 RATE = 44_100
 
 # The keys that scripts may rely on since the first version: the promise, not a copy of the code.

@@ -89,7 +89,7 @@ def test_every_claim_holds(
     assert_the_check_can_fail(found)
 
 
-TIES = re.compile(r"(within|by more than|differ by) $")
+TIES = re.compile(r"(within|more than|less than|differ by) $")
 
 
 def assert_the_check_can_fail(found: dict[str, Any]) -> None:
@@ -98,6 +98,7 @@ def assert_the_check_can_fail(found: dict[str, Any]) -> None:
     played = found["played"][0]
     for one, state in [
         *((one, None) for one in found["sentences"]),
+        *((one, None) for one in found["answer"]),
         *((one, played) for one in played["sentences"]),
     ]:
         if one["rule"] in ("alignment", "difference_no_rank", "no_difference"):
@@ -123,6 +124,7 @@ def test_the_songs_speak_most_of_the_sentences() -> None:
     if len(SEEN) == 0:
         pytest.skip("the songs were not compared in this run")
     rules = "delivered punch contrast ceiling difference_split open_quiet left overs played_loudest "
-    rules += "played_quietest anywhere headroom stays_quieter unused_headroom"
+    rules += "played_quietest anywhere headroom stays_quieter unused_headroom answer_gain answer_left "
+    rules += "answer_cost"
     for rule in rules.split():
         assert SEEN.get(rule, 0) > 0, rule

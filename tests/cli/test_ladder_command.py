@@ -15,7 +15,7 @@ from support import ebur128, signals
 from support.schemas import valid
 from support.true_peak_reference import true_peak_dbtp
 
-SCHEMA = Path(__file__).resolve().parents[1] / "schemas" / "ladder.json"
+SCHEMA = Path(__file__).resolve().parents[2] / "simulator" / "schemas" / "ladder.json"
 RATE = 44_100
 LIBRARY_LU = 0.02
 """libebur128 keeps the 48 kHz numerator of the weighting at 44.1 kHz (0.003 LU)."""

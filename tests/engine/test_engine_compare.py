@@ -19,6 +19,7 @@ from simulator.comparison.noise import noise_bed
 from simulator.comparison.versions import Comparison
 from simulator.engine.compare import (
     NOISE_SEED,
+    UNRELATED,
     Noise,
     VersionPair,
     compare_pair,
@@ -34,6 +35,7 @@ from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 from simulator.playlists.playlist import Playlist, Track
 from simulator.storage.measurement_cache import Store
+from simulator.text.comparison.charts import Drawing, Drawn
 from simulator.text.comparison.terms import Names
 
 RATE = 44_100
@@ -157,13 +159,30 @@ def test_known_gain_riding_is_called_that(tmp_path: Path) -> None:
 
 
 @pytest.mark.heavy
-def test_another_performance_keeps_its_numbers_and_gets_no_residual(tmp_path: Path) -> None:
+def test_another_song_is_refused(tmp_path: Path) -> None:
     pair = pair_of(tmp_path, 2.0 * music(40), music(3))
+    for whole in (True, False):
+        with pytest.raises(UsageError, match=r"loud\.wav: this is not a version of .*open\.wav"):
+            compare_pair(pair, Store(None, print), difference_too=whole)
+
+
+@pytest.mark.heavy
+def test_a_version_with_little_in_common_keeps_its_numbers_and_gets_no_difference(tmp_path: Path) -> None:
+    """A shared part 7 dB below other music: not the same performance, and yet no other song (a remix, a guide
+    track)."""
+    pair = pair_of(tmp_path, music(40) + 0.45 * music(3), music(3))
     found = compare_pair(pair, Store(None, print))
     assert found.alignment.kind == "different"
+    assert found.alignment.similarity > UNRELATED
     assert found.difference is None
     assert not found.passages.shared
-    assert found.delivered.gap.integrated_lu == pytest.approx(6.0, abs=0.5)
+    assert found.delivered.gap.integrated_lu is not None
+
+
+@pytest.mark.heavy
+def test_what_is_too_short_to_be_judged_is_not_called_another_song(tmp_path: Path) -> None:
+    pair = pair_of(tmp_path, music(40)[: 2 * RATE], music(3)[: 2 * RATE])
+    assert compare_pair(pair, Store(None, print)).alignment.kind == "different"
 
 
 def test_overs_are_counted_again_after_a_gain(tmp_path: Path) -> None:
@@ -189,7 +208,7 @@ def test_pictures_are_named_after_the_profile_where_there_are_several(tmp_path: 
     files = [tmp_path / "a.svg", tmp_path / "b.PNG"]
     assert picture_paths(files, [one], False) == [files]
     assert picture_paths(files[:1], [one, two], False) == [[tmp_path / "a-one.svg"], [tmp_path / "a-two.svg"]]
-    with pytest.raises(UsageError, match=r"a picture is an \.svg or a \.png file"):
+    with pytest.raises(UsageError, match=r"a picture must be an \.svg or \.png file"):
         picture_paths([tmp_path / "a.jpg"], [one], False)
     files[0].write_text("mine")
     with pytest.raises(WriteError, match="already exists? and w"):
@@ -206,12 +225,20 @@ def replace_id(profile_id: str) -> Profile:
 @pytest.mark.heavy
 def test_both_kinds_of_picture_are_written_whole(tmp_path: Path) -> None:
     pair, found = compared(tmp_path, lambda wave: np.clip(wave * 3.0, -0.5, 0.5))
+    played = found.played[0]
+    versions = [
+        Drawn(NAMES.open, None, pair.delivered[1], played.open.prediction.played, found.delivered.open,
+              played.side.open),
+        Drawn(NAMES.loud, found.alignment, pair.delivered[0], played.loud.prediction.played,
+              found.delivered.loud, played.side.loud),
+    ]  # fmt: skip
+    drawing = Drawing("loud is louder.", "A player", versions, found.passages)
     for name, begins in (("a.svg", b"<?xml"), ("b.png", b"\x89PNG")):
-        write_picture(tmp_path / name, found, found.played[0], NAMES, pair, False)
+        write_picture(tmp_path / name, drawing, False)
         assert (tmp_path / name).read_bytes().startswith(begins)
     assert "the open one" in (tmp_path / "a.svg").read_text(encoding="utf-8")
-    with pytest.raises(WriteError, match="already exists? and w"):
-        write_picture(tmp_path / "a.svg", found, found.played[0], NAMES, pair, False)
+    with pytest.raises(WriteError, match=r"already exists? and w"):
+        write_picture(tmp_path / "a.svg", drawing, False)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["a.svg", "b.png", "loud.wav", "open.wav"]
 
 
@@ -249,6 +276,6 @@ def test_silence_has_no_level_to_lay_a_noise_under(tmp_path: Path) -> None:
     silent = np.zeros((RATE * 4, 2))
     pair = pair_of(tmp_path, silent, silent)
     found = compare_pair(pair, Store(None, print))
-    with pytest.raises(UsageError, match="no loudness to lay a noise under"):
+    with pytest.raises(UsageError, match="no level for the noise"):
         write_under_noise(pair, 0, found, NAMES, Noise(9.0, "pink"), tmp_path / "out", False)
     assert replace(found).difference is None

@@ -20,7 +20,7 @@ from simulator.normalizer.prediction import from_gain
 from simulator.normalizer.profile import Profile
 from simulator.text.comparison.terms import Names
 
-NAMES = Names("the loud master", "the open master")
+NAMES = Names("loud", "open")
 RATE = 48_000
 
 

@@ -1,76 +1,304 @@
-"""How `compare` shows two versions: as delivered with the residual, then through each player, in tables and
-sentences."""
+"""How `compare` shows versions of a song: the answer, one table, small curves and a few sentences; with
+--detail every figure and sentence."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import textwrap
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from simulator.cli.steps.predict import console, paragraph, show_heading
-from simulator.common.text import capital
-from simulator.comparison.versions import Comparison
+from simulator.cli.readout import READING_WIDTH, Readout
+from simulator.cli.steps.version_pair import SongVersions
+from simulator.common.numbers import level
+from simulator.comparison.versions import Comparison, Figures
+from simulator.text.comparison.answer import answer_sentences, further_sentence
+from simulator.text.comparison.charts import Drawing, Drawn
+from simulator.text.comparison.curves import on_clock, short_term_curve
+from simulator.text.comparison.gained_paid import whole_sentences
+from simulator.text.comparison.played import played_sentences
 from simulator.text.comparison.table import (
+    GAIN,
     Row,
-    delivered_rows,
+    figure_rows,
     place_text,
-    played_rows,
+    player_groups,
     residual_rows,
     tonal_text,
 )
 from simulator.text.comparison.terms import Names, Said
+from simulator.text.sparkline import sparkline
 from simulator.text.tables import grid, shortened
 
 if TYPE_CHECKING:
-    from rich.console import Console
+    from rich.table import Table
 
-LONGEST_COLUMN = 14
-PLACES = ("alignment", "no_difference", "mono", "passages")
+MOST_SENTENCES, MOST_LINES = 5, 5
+"""Below the table, so that a pair fits 24 lines; further versions get two lines more each."""
+FIRST = ("roles", "no_difference", "mono", "headroom", "stays_quieter", "difference_tonal", "anywhere",
+         "no_level_difference", "passages", "open_quiet", "caution")  # fmt: skip
+"""Rules of the sentences without --detail, the most telling first."""
+ORDINARY = "of 1). "
+"""What an alignment says before anything unusual: the same performance (similarity 0.96 of 1)."""
+LEAST_CURVE, LEAST_WIDTH, NAMES_WIDTH, NARROW = 20, 7, 12, 76
+LABELS_WIDTH, GAP_WIDTH = 25, 8
+"""Columns of a terminal: of a row's name and unit, and of a difference, each with the space behind it."""
+MOST_IDS = 2
 
 
-def show_comparison(
-    found: Comparison, names: Names, overall: Sequence[Said], by_player: Sequence[Sequence[Said]]
-) -> None:
-    """The whole screen: `overall` and `by_player` are the sentences."""
-    out = console()
-    out.print(f"■ {capital(names.loud)}, against {names.open}", style="bold")
-    _say(out, overall, PLACES)
-    out.print("\nAs delivered", style="bold")
-    _show_rows(out, delivered_rows(found.delivered), names)
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """Versions compared: the pair, and each further version (by place) against the pair's open one."""
+
+    versions: SongVersions
+    pair: Comparison
+    further: Mapping[int, Comparison]
+
+    @property
+    def answer(self) -> list[Said]:
+        said = answer_sentences(self.pair, self.versions.names)
+        if self.versions.turned:
+            names = self.versions.names
+            said.append(Said("roles", f"Named the other way round: {names.loud} is the louder one."))
+        return said
+
+    @property
+    def overall(self) -> list[Said]:
+        return whole_sentences(self.pair, self.versions.names)
+
+    @property
+    def by_player(self) -> list[list[Said]]:
+        return [played_sentences(self.pair, played, self.versions.names) for played in self.pair.played]
+
+    @property
+    def more(self) -> list[Said]:
+        """A sentence for each further version, against the open one."""
+        said = []
+        for place, found in self.further.items():
+            names = Names(self.versions.all[place].name, self.versions.names.open)
+            said.append(further_sentence(found, names))
+        return said
+
+    def figures(self, place: int, player: int | None = None) -> Figures:
+        """Those of a version (by place) as delivered, or on a player (by place)."""
+        found = self.further.get(place, self.pair)
+        side = found.delivered if player is None else found.played[player].side
+        return side.open if place == self.versions.open else side.loud
+
+    def order(self) -> list[int]:
+        """The places of the versions for a picture: the open one, the loud one, the others."""
+        return [self.versions.open, self.versions.loud, *self.versions.further]
+
+    def drawing(self, player: int) -> Drawing:
+        """What a picture shows of them on one player (by place)."""
+        played, drawn = self.pair.played[player], []
+        for place in self.order():
+            one, found = self.versions.all[place], self.further.get(place, self.pair)
+            aligned = found.alignment if found.passages.shared and place != self.versions.open else None
+            drawn.append(
+                Drawn(one.name, aligned, one.measured, one.predictions[player].played, self.figures(place),
+                      self.figures(place, player))
+            )  # fmt: skip
+        only = replace(self.pair, played=(played,))
+        answer = " ".join(said.text for said in answer_sentences(only, self.versions.names))
+        return Drawing(answer, played.profile.title, drawn, self.pair.passages)
+
+
+def show_comparison(out: Readout, compared: Compared) -> None:
+    """The whole screen."""
+    said = compared.answer
+    out.answer(*(one.text for one in said if one.rule != "roles"))
+    if out.quiet:
+        return
+    if out.detail:
+        _show_detail(out, compared, [one for one in said if one.rule == "roles"])
+        return
+    out.line()
+    if len(compared.pair.played) > 1:
+        out.table(_players_table(compared))
+    elif compared.further or out.width < NARROW:
+        out.table(_versions_table(out, compared, 0, every=False))
+    else:
+        out.table(_pair_table(out, compared))
+    if len(compared.pair.played) == 1:
+        _show_curves(out, compared)
+    out.line()
+    out.sentences(_few(said, compared))
+    others = "--profile all (other players), " if len(compared.pair.played) == 1 else ""
+    another = "--against NAME (another pair), " if compared.further else ""
+    out.paragraph(f"Try also: --detail, {others}{another}--figure pair.png.", style="soft")
+
+
+def _few(said: Sequence[Said], compared: Compared) -> list[str]:
+    """The most telling sentences, each rule once."""
+    one_player = compared.by_player[0] if len(compared.by_player) == 1 else []
+    chosen = [one.text for one in compared.more]
+    notes = compared.pair.alignment.reason.partition(ORDINARY)[2]
+    chosen += [notes] if compared.pair.alignment.fits and notes else []
+    every = [*said, *compared.overall, *one_player]
+    rules = [one.rule for one in every]
+    for rule in FIRST:
+        if rule in rules and not (rule == "stays_quieter" and "headroom" in rules):
+            chosen += [one.text for one in every if one.rule == rule]
+    kept: list[str] = []
+    left = MOST_LINES + 2 * len(compared.more)
+    for text in chosen:
+        lines = len(textwrap.wrap(text, READING_WIDTH - 2, break_on_hyphens=False))
+        if len(kept) < MOST_SENTENCES and lines <= left:
+            kept.append(text)
+            left -= lines
+    return kept
+
+
+def _heading(name: str, state: str, width: int) -> str:
+    """A version's name over its state: in two lines where the words allow it, else shortened."""
+    width = max(width, LEAST_WIDTH)
+    lines = textwrap.wrap(name, width, break_long_words=False)
+    if len(lines) > 2 or any(len(line) > width for line in lines):
+        lines = [shortened(name, width)]
+    return "\n".join([*lines, state]).strip()
+
+
+def _pair_table(out: Readout, compared: Compared) -> Table:
+    """The pair as delivered and as played, with the differences."""
+    names, versions = compared.versions.names, compared.versions
+    places = [versions.loud, versions.open]
+    columns = [compared.figures(place, player) for player in (None, 0) for place in places]
+    width = (min(out.width, 120) - LABELS_WIDTH - 2 * GAP_WIDTH) // 4 - 2
+    headings = [f"player:\n{compared.pair.played[0].profile.id}", ""]
+    for state in ("delivered", "played"):
+        headings += [_heading(name, state, width) for name in (names.loud, names.open)] + ["diff."]
+    table = _plain(headings, 2)
+    for place, style in ((2, "loud"), (3, "open"), (5, "loud"), (6, "open")):
+        table.columns[place].style = table.columns[place].header_style = style
+    for row in figure_rows(columns):
+        if row.label != GAIN:
+            cells = row.cell(0), row.cell(1), row.gap(0, 1), row.cell(2), row.cell(3), row.gap(2, 3)
+            table.add_row(row.label, row.unit, *cells)
+    return table
+
+
+def _versions_table(out: Readout, compared: Compared, player: int, *, every: bool) -> Table:
+    """A column a version: as delivered, then as played what differs from that."""
+    places = range(len(compared.versions.all))
+    width = (min(out.width, 120) - LABELS_WIDTH) // len(places) - 2
+    profile = compared.pair.played[player].profile.id
+    names = [_heading(one.name, "", width) for one in compared.versions.all]
+    table = _plain([f"player:\n{profile}", "", *names], 2)
+    for place in places:
+        style = {compared.versions.loud: "loud", compared.versions.open: "open"}.get(place)
+        if style:
+            table.columns[2 + place].style = table.columns[2 + place].header_style = style
+    delivered = figure_rows([compared.figures(place) for place in places], every=every)
+    played = figure_rows([compared.figures(place, player) for place in places], every=every)
+    table.add_row("as delivered", style="answer")
+    _add(table, [row for row in delivered if row.label != GAIN], len(places))
+    table.add_row("as played", style="answer")
+    before = {row.label: row for row in delivered}
+    changed = [row for row in played if row.label not in before or every or _differs(row, before[row.label])]
+    _add(table, changed, len(places))
+    return table
+
+
+def _differs(row: Row, before: Row) -> bool:
+    return any(row.cell(place) != before.cell(place) for place in range(len(row.values)))
+
+
+def _add(table: Table, rows: Sequence[Row], count: int) -> None:
+    for row in rows:
+        table.add_row(row.label, row.unit, *(row.cell(place) for place in range(count)))
+
+
+def _players_table(compared: Compared) -> Table:
+    """Players in groups that leave the same, with the pair's gains and what is left of the difference."""
+    names = compared.versions.names
+    loud, open_ = (shortened(name, NAMES_WIDTH) for name in (names.loud, names.open))
+    headings = [f"{loud} minus {open_},\nas played", "overall\nLU", "loudest\n3 s LU", "quietest\n3 s LU",
+                f"{loud}\ngain dB", f"{open_}\ngain dB"]  # fmt: skip
+    table = _plain(headings, 1)
+    for group in player_groups(compared.pair):
+        ids = list(group.profiles[:MOST_IDS])
+        more = len(group.profiles) - len(ids)
+        ids += [f"same on {more} other{'s' if more > 1 else ''}"] if more else []
+        table.add_row(", ".join(ids), *group.gaps, *group.gains)
+    return table
+
+
+def _plain(headings: Sequence[str], words: int) -> Table:
+    """A table without margins; the first `words` columns hold text, the others figures."""
+    table = grid(headings, [place >= words for place in range(len(headings))])
+    table.show_edge, table.collapse_padding = False, True
+    return table
+
+
+def _show_curves(out: Readout, compared: Compared) -> None:
+    """Short-term loudness as played, a line a version, on one scale and in the open version's time."""
+    found, versions = compared.pair, compared.versions
+    curves: list[tuple[int, list[float | None]]] = []
+    seconds = found.played[0].open.delivered.duration_s
+    for place in [versions.loud, versions.open, *versions.further]:
+        one, pair = versions.all[place], compared.further.get(place, found)
+        aligned = pair.alignment if pair.passages.shared and place != versions.open else None
+        curves.append((place, on_clock(short_term_curve(one.predictions[0].played, aligned), seconds)))
+    known = [value for _, curve in curves for value in curve if value is not None]
+    width = out.width - NAMES_WIDTH - 24
+    if not known or width < LEAST_CURVE:
+        return
+    quiet = [compared.figures(place, 0).quietest_passage_lufs for place, _ in curves]
+    high, low = max(known), min([value for value in quiet if value is not None] or [min(known)]) - 2.0
+    notes = ["loudness as played", f"{level(low, 0)} to {level(high, 0)} LUFS"]
+    for number, (place, curve) in enumerate(curves):
+        drawn = sparkline(curve, low, high, min(width, 60), blocks=out.blocks)
+        name = shortened(versions.all[place].name, NAMES_WIDTH)
+        note = notes[number] if number < len(notes) else ""
+        style = {versions.loud: "loud", versions.open: "open"}.get(place)
+        out.line(f"{name:<{NAMES_WIDTH}} {drawn}  {note}".rstrip(), style=style)
+
+
+def _show_detail(out: Readout, compared: Compared, roles: Sequence[Said]) -> None:
+    """Everything: as delivered, the difference signal, every player."""
+    overall, found, names = compared.overall, compared.pair, compared.versions.names
+    closing = ("open_quiet", "caution", "caution_ears")
+    first = ("alignment", "no_difference", "mono", "passages", "passages_shared")
+    out.line()
+    out.sentences(
+        one.text for one in [*roles, *compared.more, *overall] if one.rule in (*first, "roles", "further")
+    )
+    if compared.further:
+        for place, played in enumerate(found.played):
+            out.heading(f"All versions on {played.profile.title} ({played.profile.id})")
+            out.table(_versions_table(out, compared, place, every=True))
+    out.heading(f"As delivered: {names.loud} against {names.open}")
+    out.table(_state_table(out, compared, None))
     difference = found.difference
     if difference is not None and difference.gain_riding_lu is not None:
-        out.print("The residual of the two, LU against the open one", style="bold")
-        table = grid(["band", "all of it", "gain riding", "waveform change"], [False, True, True, True])
-        for row in residual_rows(difference):
-            table.add_row(*row)
-        out.print(table)
-        for text in (place_text(found.alignment), tonal_text(difference)):
-            if text:
-                paragraph(out, text, bullet="• ")
-    shown = (*PLACES, "open_quiet", "caution")
-    _say(out, [one for one in overall if one.rule not in shown])
-    for played, said in zip(found.played, by_player, strict=True):
-        out.print()
-        show_heading(out, played.profile)
-        _show_rows(out, played_rows(played.side), names)
-        _say(out, said)
-    out.print()
-    _say(out, overall, ("open_quiet", "caution"))
-    if len(found.played) == 1:
-        paragraph(out, "Other players: --profile all. A picture: --figure FILE.svg. Under noise: --noise 12.")
+        out.heading("Difference signal (null test), LU relative to the open version")
+        table = _plain(["band", "total", "gain movement", "waveform change"], 1)
+        for cells in residual_rows(difference):
+            table.add_row(*cells)
+        out.table(table)
+    out.line()
+    texts = [place_text(found.alignment), "" if difference is None else tonal_text(difference)]
+    out.sentences(text for text in texts if text)
+    out.sentences(one.text for one in overall if one.rule not in (*first, *closing))
+    for place, (played, said) in enumerate(zip(found.played, compared.by_player, strict=True)):
+        out.heading(f"{played.profile.title} ({played.profile.id})")
+        out.paragraph(played.profile.sentence)
+        out.table(_state_table(out, compared, place))
+        out.line()
+        out.sentences(one.text for one in said)
+    out.line()
+    out.sentences(one.text for one in overall if one.rule in closing)
 
 
-def _show_rows(out: Console, rows: Sequence[Row], names: Names) -> None:
-    columns = [
-        shortened(name.removeprefix("the ").strip("“”"), LONGEST_COLUMN) for name in (names.loud, names.open)
-    ]
-    headings = ["", "", *columns, "difference"]
-    table = grid(headings, [False, False, True, True, True])
-    for row in rows:
-        table.add_row(*row)
-    out.print(table)
-
-
-def _say(out: Console, said: Sequence[Said], rules: tuple[str, ...] | None = None) -> None:
-    for one in said:
-        if rules is None or one.rule in rules:
-            paragraph(out, one.text, bullet="• ")
+def _state_table(out: Readout, compared: Compared, player: int | None) -> Table:
+    """Every figure of the pair in one state, with the difference."""
+    names, versions = compared.versions.names, compared.versions
+    width = (min(out.width, 120) - LABELS_WIDTH - GAP_WIDTH) // 2 - 2
+    headings = ["", "", *(_heading(name, "", width) for name in (names.loud, names.open)), "difference"]
+    table = _plain(headings, 2)
+    columns = [compared.figures(place, player) for place in (versions.loud, versions.open)]
+    for row in figure_rows(columns, every=True):
+        if player is not None or row.label != GAIN:
+            table.add_row(row.label, row.unit, row.cell(0), row.cell(1), row.gap(0, 1))
+    return table

@@ -19,13 +19,15 @@ def comparison_object(
     found: Comparison,
     tracks: tuple[Track, Track],
     names: Names,
+    answer: Sequence[Said],
     overall: Sequence[Said],
     by_player: Sequence[Sequence[Said]],
 ) -> dict[str, Any]:
-    """`tracks` are loud and open; `overall` and `by_player` the sentences, with the rule of each."""
+    """`tracks` are loud and open; `answer`, `overall` and `by_player` the sentences, each with its rule."""
     loud, open_ = tracks
     return {
         "schema": SCHEMA,
+        "answer": _sentences(answer),
         "loud": {"path": loud.path, "title": loud.title, "name": names.loud},
         "open": {"path": open_.path, "title": open_.title, "name": names.open},
         "alignment": found.alignment.as_json(),
@@ -40,6 +42,20 @@ def comparison_object(
         "delivered": _side(found.delivered),
         "played": [_played(played, said) for played, said in zip(found.played, by_player, strict=True)],
         "sentences": _sentences(overall),
+    }
+
+
+def version_object(
+    track: Track, name: str, delivered: Figures, played: Sequence[tuple[str, Figures]]
+) -> dict[str, Any]:
+    """One of all versions in the order of the command: its figures as delivered, and on each player (by
+    id)."""
+    return {
+        "path": track.path,
+        "title": track.title,
+        "name": name,
+        "delivered": _figures(delivered),
+        "played": [{"profile": profile, **_figures(figures)} for profile, figures in played],
     }
 
 

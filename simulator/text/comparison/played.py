@@ -1,35 +1,35 @@
-"""What is left of a loud version's loudness through one player, and where it is still louder, by rule.
+"""What is left of a loud version's loudness on one player, and where it is still louder, by rule.
 
-The match is always the player's: each version turned by its own gain, which is set over the whole track (or
-the album). So passages need not match, and each sentence names its passage. "Nowhere louder" is only said
-where no 3 s window (of those that pass EBU Tech 3342's gates, at common moments) plays more than TIE_LU
-louder, and "neither gains anything" only where none differs by more than that in either direction.
+The match is always the player's: each version with its own gain, which is set over the whole track (or the
+album). So passages need not match, and each sentence names its passage. "Never louder" is only said where no
+3 s window (of those that pass EBU Tech 3342's gates, at common moments) plays more than TIE_LU louder, and
+"neither is louder" only where none differs by more than that in either direction.
 """
 
 from __future__ import annotations
 
 from simulator.common.numbers import level, signed
-from simulator.common.text import capital
 from simulator.common.units import TIE_LU, format_time
 from simulator.comparison.versions import Comparison, Heard, Played
 from simulator.normalizer.profile import Profile
 from simulator.text import sentences
-from simulator.text.comparison.terms import SECONDS, Names, Said, ordered
+from simulator.text.comparison.gained_paid import LEAST_GAIN_DB
+from simulator.text.comparison.terms import SECONDS, Names, Said, ordered, printed_gap, tied
 
 
 def played_sentences(found: Comparison, played: Played, names: Names) -> list[Said]:
     """All that one player's part says, in reading order."""
     first, second = _version(played.loud, names.loud), _version(played.open, names.open)
     said = [
-        Said("played", sentences.played_sentence(first, second, played.profile)),
+        *_overall(played, names),
         *_left(found, played, names),
-        *_passage("loudest", played.side.gap.loudest_passage_lu, found, played, names),
-        *_quietest(found, played, names),
+        *_passage("loudest", found, played, names),
+        *_passage("quietest", found, played, names),
         *_anywhere(played, names),
         *(Said("headroom", text) for text in sentences.headroom_sentences(first, played.profile)),
         *(Said("headroom", text) for text in sentences.headroom_sentences(second, played.profile)),
         *_stays_quieter(played, names),
-        *_unused(played, names),
+        *_below_full_scale(played, names),
         *_overs(played.loud, names.loud),
         *_overs(played.open, names.open),
         Said("uncertainty", sentences.uncertainty_sentence(played.profile)),
@@ -41,32 +41,67 @@ def _version(heard: Heard, name: str) -> sentences.Version:
     return sentences.Version(name, heard.delivered, heard.prediction)
 
 
+def integrated_gap(played: Played) -> float | None:
+    """How much louder the loud version is overall on this player, of the printed figures."""
+    return printed_gap(played.side.loud.integrated_lufs, played.side.open.integrated_lufs)
+
+
+def _overall(played: Played, names: Names) -> list[Said]:
+    """Both over the whole track, and what the player did to them."""
+    gap, profile = integrated_gap(played), played.profile
+    if gap is None:
+        return []
+    gains = ", ".join(
+        f"{name} {turned(side.gain_db)}"
+        for name, side in ((names.loud, played.side.loud), (names.open, played.side.open))
+    )
+    louder, other, amount = ordered(names, gap)
+    if tied(gap):
+        text = f"On this player both play at the same loudness overall ({gains})."
+    else:
+        within = profile.target_lufs is not None and amount <= profile.uncertainty_db
+        allowance = f", within the ±{level(profile.uncertainty_db)} dB to allow for" if within else ""
+        text = (
+            f"On this player {louder} is {level(amount)} LU louder than {other} overall ({gains}){allowance}."
+        )
+    return [Said("played", text)]
+
+
+def turned(gain_db: float) -> str:
+    """What a gain does to a version."""
+    if abs(gain_db) < LEAST_GAIN_DB:
+        return "unchanged"
+    return f"turned {'up' if gain_db > 0.0 else 'down'} {level(abs(gain_db))} dB"
+
+
 def _left(found: Comparison, played: Played, names: Names) -> list[Said]:
     """Of what the louder one had as delivered, what the player leaves over the whole track."""
-    before, after = found.delivered.gap.integrated_lu, played.side.gap.integrated_lu
-    if before is None or after is None or abs(before) <= TIE_LU:
+    before = printed_gap(found.delivered.loud.integrated_lufs, found.delivered.open.integrated_lufs)
+    after = integrated_gap(played)
+    if before is None or after is None or tied(before):
         return []
     louder, other, amount = ordered(names, before)
     left = after if before >= 0.0 else -after
     start = f"Of the {level(amount)} LU by which {louder} is louder as delivered"
-    if abs(after) <= TIE_LU:
-        text = f"{start}, the player's gains leave a tie over the whole track."
-    elif sentences.widened(amount, left):
+    if tied(after):
+        text = f"{start}, nothing remains as played."
+    elif left > amount:
         text = (
-            f"As delivered {louder} is {level(amount)} LU louder, and over the whole track as played "
-            f"{level(left)} LU: this player widens the difference."
+            f"As delivered {louder} is {level(amount)} LU louder, as played {level(left)} LU: this player "
+            "widens the difference."
         )
     elif left > 0.0:
-        text = f"{start}, {level(left)} LU are left over the whole track as played."
+        text = f"{start}, {level(left)} LU remains as played."
     else:
-        text = f"{start}, none are left: over the whole track {other} plays {level(-left)} LU louder."
+        text = f"{start}, nothing remains: as played {other} is {level(-left)} LU louder."
     return [Said("left", text)]
 
 
-def _passage(
-    which: str, gap: float | None, found: Comparison, played: Played, names: Names, why: str = ""
-) -> list[Said]:
-    """The loudest or the quietest passage: where it is, and how the two are matched there."""
+def _passage(which: str, found: Comparison, played: Played, names: Names) -> list[Said]:
+    """The loudest or the quietest passage: where it is, and how the two are matched there. Of the quietest
+    one also why it is not level: the gain is set over the whole track."""
+    key = f"{which}_passage_lufs"
+    gap = printed_gap(getattr(played.side.loud, key), getattr(played.side.open, key))
     if gap is None:
         return []
     window = found.passages.loudest if which == "loudest" else found.passages.quietest
@@ -76,31 +111,21 @@ def _passage(
         place = "each at its own"
     louder, other, amount = ordered(names, gap)
     start = f"In the {which} passage ({place}; {match_words(played.profile)})"
-    if amount <= TIE_LU:
-        text = f"{start} the two play equally loud."
-    else:
-        text = f"{start} {louder} plays {level(amount)} LU louder than {other}{why}."
-    return [Said(f"played_{which}", text)]
+    if tied(gap):
+        return [Said(f"played_{which}", f"{start} both are equally loud.")]
+    why, whole = "", integrated_gap(played)
+    if which == "quietest" and played.profile.target_lufs is not None and whole is not None:
+        what = "track" if played.profile.scope == "track" else "album"
+        if not tied(round(gap - whole, 1)):
+            why = f": one gain is set for the whole {what}, not per section"
+    return [Said(f"played_{which}", f"{start} {louder} is {level(amount)} LU louder than {other}{why}.")]
 
 
 def match_words(profile: Profile) -> str:
     """How this player matches the two."""
     if profile.target_lufs is None:
-        return "neither turned"
-    return f"each turned by {'its whole-track' if profile.scope == 'track' else 'its album’s'} gain"
-
-
-def _quietest(found: Comparison, played: Played, names: Names) -> list[Said]:
-    """The verse, as it were: the passage that a gain set over the whole track does not level."""
-    gap = played.side.gap
-    whole, quiet = gap.integrated_lu, gap.quietest_passage_lu
-    why = ""
-    if played.profile.target_lufs is None:
-        whole = None
-    if whole is not None and quiet is not None and abs(quiet) > TIE_LU and abs(quiet - whole) > TIE_LU:
-        whole_what = "track" if played.profile.scope == "track" else "album"
-        why = f": the gain is set over the whole {whole_what}, not for a verse"
-    return _passage("quietest", quiet, found, played, names, why)
+        return "no gain applied"
+    return f"each with its {'track' if profile.scope == 'track' else 'album'} gain applied"
 
 
 def _anywhere(played: Played, names: Names) -> list[Said]:
@@ -117,28 +142,25 @@ def _anywhere(played: Played, names: Names) -> list[Said]:
         return [
             Said(
                 "no_level_difference",
-                "As this player plays them, neither gains anything in level: over the whole track, and in "
-                f"every {SECONDS} of it (near-silence aside), the two differ by {level(TIE_LU)} LU at most.",
+                f"On this player neither is louder: overall and in every {SECONDS} (near-silence aside) they "
+                f"differ by {level(TIE_LU)} LU or less.",
             )
         ]
-    at_most = (
-        f"louder by {level(up)} LU at most (the {SECONDS} from {format_time(most.open_s)} of {names.open})"
-    )
-    at_least = f"quieter by {level(down)} LU at most (the {SECONDS} from {format_time(least.open_s)})"
+    louder = f"up to {level(up)} LU louder (at {format_time(most.open_s)})"
+    quieter = f"up to {level(down)} LU quieter (at {format_time(least.open_s)})"
     if down <= TIE_LU:
-        text = f"{at_most}, and nowhere quieter by more than {level(TIE_LU)} LU"
+        text = f"{louder} and never more than {level(TIE_LU)} LU quieter"
     elif up <= TIE_LU:
-        text = f"{at_least}, and nowhere louder by more than {level(TIE_LU)} LU"
+        text = f"{quieter} and never more than {level(TIE_LU)} LU louder"
     else:
-        text = f"{at_most}, and {at_least}"
-    start = f"Moment by moment (near-silence aside), {match_words(played.profile)}, {names.loud} plays"
-    return [Said("anywhere", f"{start} {text}.")]
+        text = f"{louder} and {quieter}"
+    return [Said("anywhere", f"Moment to moment, near-silence aside, {names.loud} is {text}.")]
 
 
 def _stays_quieter(played: Played, names: Names) -> list[Said]:
     """The player leaves headroom, so that a version without any stays quieter than the other."""
-    gap, profile = played.side.gap.integrated_lu, played.profile
-    if gap is None or abs(gap) <= TIE_LU or profile.scope != "track":
+    gap, profile = integrated_gap(played), played.profile
+    if gap is None or tied(gap) or profile.scope != "track":
         return []
     louder, other, amount = ordered(names, gap)
     low = played.open if gap > 0.0 else played.loud
@@ -148,32 +170,26 @@ def _stays_quieter(played: Played, names: Names) -> list[Said]:
     return [
         Said(
             "stays_quieter",
-            f"This player keeps peaks under {level(profile.ceiling.level_db)} {unit}: {other}, whose peaks "
-            f"stand higher above its loudness, therefore plays {level(amount)} LU quieter than {louder} over "
-            "the whole track.",
+            f"This player keeps peaks below {level(profile.ceiling.level_db)} {unit}. {other} has the higher "
+            f"PLR, so it plays {level(amount)} LU quieter than {louder}.",
         )
     ]
 
 
-def _unused(played: Played, names: Names) -> list[Said]:
-    loud, open_ = played.side.loud.unused_headroom_db, played.side.open.unused_headroom_db
+def _below_full_scale(played: Played, names: Names) -> list[Said]:
+    loud, open_ = played.side.loud.true_peak_dbtp, played.side.open.true_peak_dbtp
     if loud is None or open_ is None:
         return []
-    more, less, amount = ordered(names, loud - open_)
-    high, low = max(loud, open_), min(loud, open_)
-    if amount <= TIE_LU:
-        text = f"As played, the true peaks of both stand as high: {_room(loud)} and {_room(open_)}."
-    else:
-        text = f"As played, the true peak of {more} leaves {_room(high)}, that of {less} {_room(low)}."
-        if high < 0.0:
-            text = f"As played, the true peak of {more} stands {_room(high)}, that of {less} {_room(low)}."
-    return [Said("unused_headroom", text)]
+    return [
+        Said(
+            "unused_headroom",
+            f"As played, {names.loud} peaks {_room(loud)} and {names.open} {_room(open_)}.",
+        )
+    ]
 
 
-def _room(headroom_db: float) -> str:
-    if headroom_db < 0.0:
-        return f"{level(-headroom_db)} dB over full scale"
-    return f"{level(headroom_db)} dB of headroom unused"
+def _room(peak_dbtp: float) -> str:
+    return f"{level(abs(peak_dbtp))} dB {'over' if peak_dbtp > 0.0 else 'below'} full scale"
 
 
 def _overs(heard: Heard, name: str) -> list[Said]:
@@ -182,20 +198,21 @@ def _overs(heard: Heard, name: str) -> list[Said]:
     highest = heard.delivered.true_peak_dbtp, heard.prediction.played.true_peak_dbtp
     if highest[0] is None or highest[1] is None or not (before or after):
         return []
-    text = (
-        f"{capital(name)} rises over full scale between the samples {_times(before)} as "
-        f"delivered ({_highest(before, highest[0])}), and {_times(after)} after the player's gain "
-        f"({_highest(after, highest[1])})."
-    )
-    return [Said("overs", text)]
+    return [
+        Said(
+            "overs",
+            f"{name} has {_overs_words(before)} as delivered ({_up_to(highest[0])}) and {after or 'none'} as "
+            f"played ({_up_to(highest[1])}).",
+        )
+    ]
 
 
-def _highest(count: int, peak_dbtp: float) -> str:
+def _overs_words(count: int) -> str:
+    return "no inter-sample overs" if not count else f"{count} inter-sample over{'s' if count > 1 else ''}"
+
+
+def _up_to(peak_dbtp: float) -> str:
     """Beside a count of overs "0.0 dBTP" would contradict it."""
-    if count and level(peak_dbtp) == "0.0":
-        return sentences.over_words(peak_dbtp)
-    return f"{signed(peak_dbtp)} dBTP at most"
-
-
-def _times(count: int) -> str:
-    return "never" if not count else "once" if count == 1 else f"{count} times"
+    if peak_dbtp > 0.0 and level(peak_dbtp) == "0.0":
+        return "peaks less than 0.1 dB over full scale"
+    return f"peaks up to {signed(peak_dbtp)} dBTP"

@@ -1,76 +1,127 @@
-"""Tables of a comparison: two versions as delivered, as played, and the split residual."""
+"""Tables of a comparison: versions as delivered and as played, players grouped, and the split difference."""
 
 from __future__ import annotations
 
-from simulator.common.numbers import NONE, level, signed
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from simulator.common.numbers import NONE, level, share, signed
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference
-from simulator.comparison.versions import Side
+from simulator.comparison.versions import Comparison, Figures, Played
 from simulator.metering import figures
+from simulator.text.comparison.terms import printed_gap
 
 NOTICEABLE_DB, NOTICEABLE_FRAMES = 0.5, 0.5
-Row = tuple[str, str, str, str, str]
-"""What, unit, loud, open, loud minus open."""
+CAPPED, GAIN = "PLR, overs capped", "Player gain"
 
 
-def delivered_rows(side: Side) -> list[Row]:
-    """As delivered: no gain acts."""
-    return _rows(side)
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One figure of several versions or states: a value a column, None where there is nothing to measure."""
+
+    label: str
+    unit: str
+    values: tuple[float | None, ...]
+    form: figures.Form = "level"
+
+    def cell(self, column: int) -> str:
+        value = self.values[column]
+        if value is None:
+            return NONE
+        if self.form == "count":
+            return str(value)
+        if self.form == "share":
+            return share(value)
+        return signed(value) if self.label == GAIN else level(value)
+
+    def gap(self, first: int, second: int) -> str:
+        """How much more the first of two columns has, of the printed figures; empty for shares."""
+        if self.form == "share":
+            return ""
+        decimals = 0 if self.form == "count" else 1
+        return signed(printed_gap(self.values[first], self.values[second]), decimals)
 
 
-def played_rows(side: Side) -> list[Row]:
-    """As one player plays them."""
-    gains = (side.loud.gain_db, side.open.gain_db)
-    first = ("The player's gain", "dB", signed(gains[0]), signed(gains[1]), signed(gains[0] - gains[1]))
-    return [first, *_rows(side)]
+def figure_rows(columns: Sequence[Figures], *, every: bool = False) -> list[Row]:
+    """The figures of versions, or of their states, a column each; with `every`, those that follow from others
+    too."""
+    said = [
+        Row(GAIN, "dB", tuple(one.gain_db for one in columns)),
+        _row(columns, "integrated_lufs"),
+        _row(columns, "max_short_term_lufs", "loudest_passage_lufs"),
+        _row(columns, "quietest_passage_lufs"),
+        _row(columns, "contrast_lu"),
+    ]
+    plain = _row(columns, "peak_to_loudness_db")
+    capped = Row(CAPPED, plain.unit, tuple(one.punch_db for one in columns))
+    over = any(plain.cell(place) != capped.cell(place) for place in range(len(columns)))
+    said += [plain, capped] if over and every else [capped if over else plain]
+    said += [_row(columns, "median_peak_to_short_term_db"), _row(columns, "true_peak_dbtp")]
+    if every:
+        said.append(Row("Below full scale", "dB", tuple(one.unused_headroom_db for one in columns)))
+    said.append(_row(columns, "inter_sample_overs"))
+    return [*said, _row(columns, "share_at_ceiling")] if every else said
 
 
-def _rows(side: Side) -> list[Row]:
+def _row(columns: Sequence[Figures], key: str, attribute: str = "") -> Row:
+    """A figure by its name and unit in the table of figures; `attribute` is its name in the comparison's own
+    figures, where that is another one."""
+    figure = figures.figure(key)
+    unit = "" if figure.form in ("count", "share") else figure.unit
+    return Row(
+        figure.beside, unit, tuple(getattr(one, attribute or figure.name) for one in columns), figure.form
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class PlayerGroup:
+    """Players that leave the same of the difference: their ids, and loud minus open overall, in the loudest and
+    in the quietest passage, in LU; the gains of either in dB, which may differ."""
+
+    profiles: tuple[str, ...]
+    gaps: tuple[str, ...]
+    gains: tuple[str, str]
+
+
+def player_groups(found: Comparison) -> list[PlayerGroup]:
+    """Equal players together, the largest group first."""
+    groups: dict[tuple[str, ...], list[Played]] = {}
+    for played in found.played:
+        rows = figure_rows([played.side.loud, played.side.open])[1:4]
+        groups.setdefault(tuple(row.gap(0, 1) for row in rows), []).append(played)
     return [
-        _line(side, "integrated_lufs"),
-        _line(side, "max_short_term_lufs", "loudest_passage_lufs"),
-        _line(side, "quietest_passage_lufs"),
-        _line(side, "contrast_lu"),
-        _line(side, "peak_to_loudness_db"),
-        _own_line("  overs not counted", side.loud.punch_db, side.open.punch_db),
-        _line(side, "median_peak_to_short_term_db"),
-        _line(side, "true_peak_dbtp"),
-        _own_line("Unused headroom", side.loud.unused_headroom_db, side.open.unused_headroom_db),
-        _line(side, "inter_sample_overs"),
-        _line(side, "share_at_ceiling"),
+        PlayerGroup(
+            tuple(one.profile.id for one in players),
+            gaps,
+            (
+                _span([one.side.loud.gain_db for one in players]),
+                _span([one.side.open.gain_db for one in players]),
+            ),
+        )
+        for gaps, players in sorted(groups.items(), key=lambda one: -len(one[1]))
     ]
 
 
-def residual_rows(found: Difference) -> list[tuple[str, str, str, str]]:
-    """Band, residual, gain riding, waveform change: K-weighted power against the whole open version."""
-    whole = ("whole", found.residual_lu, found.gain_riding_lu, found.waveform_change_lu)
+def _span(gains_db: Sequence[float]) -> str:
+    low, high = signed(min(gains_db)), signed(max(gains_db))
+    return low if low == high else f"{low} to {high}"
+
+
+def residual_rows(found: Difference) -> list[tuple[str, ...]]:
+    """Band, difference signal, gain movement, waveform change: K-weighted power against the whole open
+    version."""
+    whole = ("total", found.residual_lu, found.gain_riding_lu, found.waveform_change_lu)
     bands = [(one.band, one.residual_lu, one.gain_riding_lu, one.waveform_change_lu) for one in found.bands]
     return [
-        (band, *(NONE if value is None else level(value) for value in values))  # type: ignore[misc]
+        (band, *(NONE if value is None else level(value) for value in values))
         for band, *values in (whole, *bands)
     ]
 
 
-def _line(side: Side, key: str, attribute: str = "") -> Row:
-    """A figure of the two by its name, unit and decimals in the table of figures; `attribute` is its name in
-    the comparison's own figures, where that is another one."""
-    figure = figures.figure(key)
-    a, b = (getattr(one, attribute or figure.name) for one in (side.loud, side.open))
-    written = (figure.written(a), figure.written(b))
-    if figure.form == "share":
-        return figure.beside, "share", *written, ""
-    gap = None if a is None or b is None else float(a - b)
-    return figure.beside, figure.unit, *written, signed(gap, 0 if figure.form == "count" else figure.decimals)
-
-
-def _own_line(what: str, a: float | None, b: float | None) -> Row:
-    """What only the comparison knows, in dB."""
-    return what, "dB", level(a), level(b), signed(None if a is None or b is None else a - b)
-
-
 def tonal_text(found: Difference) -> str:
-    """The third octaves in which the matched other version stands 0.5 dB and more above or below the open
-    one, in a line of words; empty where the tonal balance does not differ."""
+    """The third octaves in which the matched other version differs by 0.5 dB and more from the open one, in a
+    line of words; empty where the tonal balance does not differ."""
     if not found.tonal_balance_differs:
         return ""
     parts = [
@@ -84,13 +135,14 @@ def tonal_text(found: Difference) -> str:
 
 
 def place_text(found: Alignment) -> str:
-    """How the two lie over each other: offset, polarity, and the bands that come later or earlier."""
+    """How the two align: offset, polarity, and the bands that come later or earlier."""
     if found.offset_s is None or not found.has_place:
         return ""
-    off = signed(1000.0 * found.offset_s, 3)
-    said = "They begin together" if off == "0.000" else f"The loud one lies {off} ms off"
+    off = level(abs(1000.0 * found.offset_s), 3)
+    word = "later" if found.offset_s > 0.0 else "earlier"
+    said = "The two files start in sync" if off == "0.000" else f"The loud version starts {off} ms {word}"
     if found.polarity is not None and found.polarity < 0:
-        said += ", with its polarity turned"
+        said += ", with its polarity inverted"
     late = [
         f"{one.band} {signed(one.delay_frames)} frames"
         for one in found.delay_by_band

@@ -1,8 +1,11 @@
-"""What the sentences of a comparison are made with: a sentence and its rule, the versions' names, ties."""
+"""What the sentences of a comparison are made with: a sentence and its rule, the versions' names, ties, and
+differences of printed figures."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+
+from simulator.common.units import TIE_LU
 
 TIE_SHARE = 0.001
 SECONDS = "3 s"
@@ -18,10 +21,20 @@ class Said:
 
 @dataclass(frozen=True, slots=True)
 class Names:
-    """What the two are called in a sentence ("the open master")."""
+    """What the two are called in a sentence ("crushed", "open")."""
 
     loud: str
     open: str
+
+
+def printed_gap(a: float | None, b: float | None) -> float | None:
+    """a minus b as a reader works it out from the two figures with one decimal; None without both."""
+    return None if a is None or b is None else round(round(a, 1) - round(b, 1), 1)
+
+
+def tied(gap: float | None) -> bool:
+    """Is the difference in LU, or its absence, none to speak of?"""
+    return gap is None or abs(gap) <= TIE_LU
 
 
 def ordered(names: Names, gap: float) -> tuple[str, str, float]:

@@ -19,7 +19,17 @@ from simulator.common.units import energy_to_lufs
 from simulator.comparison.alignment import Alignment
 from simulator.metering.gating import short_term_energies
 from simulator.metering.measurement import Measurement
-from simulator.text.comparison.charts import LOUD_LINE, OPEN_LINE, STYLE, comparison_figure
+from simulator.text.colours import LOUD as LOUD_COLOUR
+from simulator.text.colours import OPEN as OPEN_COLOUR
+from simulator.text.colours import VERSIONS
+from simulator.text.comparison.charts import (
+    HATCHES,
+    LINES,
+    STYLE,
+    Drawing,
+    Drawn,
+    comparison_figure,
+)
 
 OPEN = song([(-20.0, 20.0), (-12.0, 20.0), (-60.0, 5.0)], -6.0)
 LOUD = song([(-11.0, 20.0), (-8.0, 20.0), (-60.0, 5.0)], 0.8)
@@ -27,8 +37,18 @@ LEVELS = player("unprotected")
 
 
 def drawn(loud: Measurement = LOUD, alignment: Alignment | None = None) -> Figure:
+    return comparison_figure(drawing(loud, alignment))
+
+
+def drawing(loud: Measurement = LOUD, alignment: Alignment | None = None, name: str = NAMES.loud) -> Drawing:
     found = compared(loud, OPEN, [LEVELS], alignment)
-    return comparison_figure(found, found.played[0], NAMES, loud, OPEN)
+    played, place = found.played[0], found.alignment if found.passages.shared else None
+    heard = (played.open.prediction.played, played.loud.prediction.played)
+    versions = [
+        Drawn(NAMES.open, None, OPEN, heard[0], found.delivered.open, played.side.open),
+        Drawn(name, place, loud, heard[1], found.delivered.loud, played.side.loud),
+    ]
+    return Drawing("loud is louder.", played.profile.title, versions, found.passages)
 
 
 def loudness(found: Measurement) -> float:
@@ -55,11 +75,11 @@ def usual_text() -> str:
 
 
 def test_the_lines_are_the_short_term_loudness_of_both_as_delivered_and_as_played() -> None:
-    first, second, _ = drawn().axes
+    first, second, *_ = drawn().axes
     for axes, gains in ((first, (0.0, 0.0)), (second, None)):
         lines = [line for line in axes.get_lines() if len(line.get_xdata()) > 2]
-        assert [line.get_label() for line in lines] == [NAMES.loud, NAMES.open]
-        for line, measured in zip(lines, (LOUD, OPEN), strict=True):
+        assert [line.get_label() for line in lines] == [NAMES.open, NAMES.loud]
+        for line, measured in zip(lines, (OPEN, LOUD), strict=True):
             gain = 0.0 if gains is not None else -14.0 - loudness(measured)
             expected = energy_to_lufs(float(short_term_energies(measured.series.energy)[50]))
             assert expected is not None
@@ -70,7 +90,7 @@ def test_the_lines_are_the_short_term_loudness_of_both_as_delivered_and_as_playe
 
 def test_the_loud_one_is_drawn_at_the_moments_that_belong_together() -> None:
     later = song([(-60.0, 2.0), (-11.0, 20.0), (-8.0, 20.0), (-60.0, 5.0)], 0.8)
-    line = drawn(later, laid(later, OPEN, 2.0)).axes[0].get_lines()[0]
+    line = drawn(later, laid(later, OPEN, 2.0)).axes[0].get_lines()[1]
     assert line.get_xdata()[0] == pytest.approx(1.5 - 2.0)
 
 
@@ -81,35 +101,49 @@ def test_without_common_moments_each_has_its_own_time() -> None:
     assert [text.get_text() for text in drawn().axes[0].texts] == ["loudest", "quietest"]
 
 
-def test_it_reads_in_greyscale_and_by_the_kind_of_line() -> None:
-    """Contrast of the two at least 3:1 (what WCAG 2 asks of graphics), and neither by colour alone."""
-    dark, light = sorted((luminance(LOUD_LINE["color"]), luminance(OPEN_LINE["color"])))
-    assert (light + 0.05) / (dark + 0.05) >= 3.0
-    assert LOUD_LINE["linestyle"] != OPEN_LINE["linestyle"]
-    assert (1.0 + 0.05) / (light + 0.05) >= 3.0, "against the white paper"
-    hatches = [bar.get_hatch() for bar in drawn().axes[2].patches if bar.get_hatch()]
-    assert hatches == ["///", "...", "///", "..."]
+def test_it_reads_without_colour_and_with_the_colours_of_the_house() -> None:
+    """Every colour has a contrast of 3:1 against the paper (what WCAG 2 asks of graphics); versions differ by
+    line and by hatching, so that greyscale tells them apart."""
+    assert all(1.05 / (luminance(colour) + 0.05) >= 3.0 for colour in VERSIONS)
+    looks = [(line["linewidth"], line["linestyle"]) for line in LINES]
+    assert len(set(looks)) == len(set(HATCHES)) == len(VERSIONS) == len(LINES) == len(HATCHES)
+    lines = drawn().axes[0].get_lines()
+    assert [line.get_color() for line in lines] == [OPEN_COLOUR, LOUD_COLOUR]
+    bars = [bar for bar in drawn().axes[2].patches if bar.get_facecolor()[:3] != (1.0, 1.0, 1.0)]
+    assert [bar.get_hatch() or "" for bar in bars] == list(HATCHES[:2])
+
+
+def test_six_versions_are_drawn_and_named() -> None:
+    made = drawing()
+    six = [replace(made.versions[place % 2], name=f"version {place}") for place in range(6)]
+    figure = comparison_figure(replace(made, versions=six))
+    assert len(figure.axes[0].get_lines()) == 6
+    assert [label.get_text() for label in figure.axes[2].get_yticklabels()] == [one.name for one in six]
 
 
 def test_everything_is_labelled_in_words() -> None:
     text = usual_text()
     for words in (
-        "the loud master", "the open master", "As delivered", "As played: Made for a test", "loudest",
-        "quietest",
-        "short-term loudness (LUFS)", "time in the open master (min:s)", "Headroom", "dB unused",
-        "0.8 dB over full scale",
-        f"the loud master turned down {14.0 + loudness(LOUD):.1f} dB, the open master turned up "
-        f"{-14.0 - loudness(OPEN):.1f} dB",
+        "loud is louder.", "As delivered", "As played: Made for a test", "loudest", "quietest",
+        "short-term loudness (LUFS)", "time in open (min:s)",
+        "Headroom: bar = loudness to true peak, white = unused", "level re full scale (dB)", "dB unused",
+        "0.8 dB over", f"open turned up {-14.0 - loudness(OPEN):.1f} dB",
     ):  # fmt: skip
         assert words in text, words
+    assert "turned down" in text
 
 
 def test_the_bars_reach_from_the_loudness_to_the_true_peak() -> None:
-    bars = [bar for bar in drawn().axes[2].patches if bar.get_hatch()]
-    assert bars[0].get_x() == pytest.approx(loudness(LOUD))
-    assert bars[0].get_x() + bars[0].get_width() == pytest.approx(0.8)
-    assert bars[1].get_x() + bars[1].get_width() == pytest.approx(-6.0)
-    assert bars[2].get_x() == pytest.approx(-14.0)
+    """The coloured ones; what is white reaches from the peak to full scale."""
+    delivered, played = (
+        [bar for bar in axes.patches if bar.get_facecolor()[:3] != (1.0, 1.0, 1.0)]
+        for axes in drawn().axes[2:]
+    )
+    assert delivered[0].get_x() == pytest.approx(loudness(OPEN))
+    assert delivered[0].get_x() + delivered[0].get_width() == pytest.approx(-6.0)
+    assert delivered[1].get_x() == pytest.approx(loudness(LOUD))
+    assert delivered[1].get_x() + delivered[1].get_width() == pytest.approx(0.8)
+    assert [bar.get_x() for bar in played] == [pytest.approx(-14.0)] * 2
 
 
 def test_the_same_numbers_give_the_same_file() -> None:
@@ -124,10 +158,8 @@ def test_minus_signs_are_true_ones() -> None:
 
 def test_dollar_signs_in_a_name_are_no_formula() -> None:
     """`$x^$` is a wrong one, and would end the drawing."""
-    found = compared(LOUD, OPEN, [LEVELS])
-    names = replace(NAMES, loud="Ca$x^$h")
     with mpl.rc_context(STYLE):
-        figure = comparison_figure(found, found.played[0], names, LOUD, OPEN)
+        figure = comparison_figure(drawing(name="Ca$x^$h"))
         page = io.StringIO()
         figure.savefig(page, format="svg")
     assert "$x^$" in page.getvalue()

@@ -1,0 +1,217 @@
+"""The answer of `compare` in three sentences, to be read aloud: what the loud version gains where nothing is
+normalised, what is left of that as played, and what it costs.
+
+By rule, in both directions and of ties. Every difference is that of the printed figures.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from simulator.common.numbers import level
+from simulator.common.units import TIE_LU
+from simulator.comparison.versions import Comparison, Figures, Played, Side
+from simulator.text.comparison.gained_paid import LEAST_GAIN_DB
+from simulator.text.comparison.played import integrated_gap
+from simulator.text.comparison.terms import Names, Said, ordered, printed_gap, tied
+from simulator.text.sentences import PUNCH_TIE_DB
+
+WHERE, SHORT_WHERE = "where nothing is normalised", "as delivered"
+SHORT_NAMES = 15
+"""Characters of the three names in the answer up to which it has room for the longer words in three lines."""
+
+
+def answer_sentences(found: Comparison, names: Names) -> list[Said]:
+    """The answer for all players of the comparison together; `names` as in it."""
+    if same := _same(found, names):
+        said = [Said("answer_same", same)]
+        if same.endswith("player."):
+            return said
+    else:
+        said = [_gain(found.delivered, names)]
+    gap = _integrated(found.delivered)
+    if gap is None:
+        return said
+    if found.played:
+        one = len(found.played) == 1
+        said.append(_left(gap, found.played[0], names) if one else _on_players(gap, found.played, names))
+    return [*said, _cost(found.delivered, gap, names)]
+
+
+def further_sentence(found: Comparison, names: Names) -> Said:
+    """A further version, here in the part of the loud one, against the open one: as delivered, and on the
+    first player."""
+    parts = []
+    sides = [("as delivered", found.delivered), *(("as played", one.side) for one in found.played[:1])]
+    for state, side in sides:
+        gap = _integrated(side)
+        if gap is not None:
+            louder = f"{level(abs(gap))} LU {'louder' if gap > 0.0 else 'quieter'}"
+            parts.append(f"{'as loud' if tied(gap) else louder} {state}")
+    than = f"Against {names.open}, {names.loud}"
+    if not parts:
+        return Said("further", f"{than} has no measurable loudness.")
+    costs = _costs(found.delivered.loud, found.delivered.open)
+    cost = f" and costs {listed(costs)}" if costs else ""
+    return Said("further", f"{than} is {' and '.join(parts)}{',' if cost else ''}{cost}.")
+
+
+def _integrated(side: Side) -> float | None:
+    return printed_gap(side.loud.integrated_lufs, side.open.integrated_lufs)
+
+
+def _loudest(side: Side) -> float | None:
+    return printed_gap(side.loud.loudest_passage_lufs, side.open.loudest_passage_lufs)
+
+
+def _same(found: Comparison, names: Names) -> str:
+    """Where the two hold the same audio; empty where they do not, or where that is not known."""
+    difference = found.difference
+    if difference is None or difference.match_gain_db is None:
+        return ""
+    identical = difference.residual_lu is None or difference.gain_riding_lu is None  # nothing, or rounding
+    if not identical and not difference.conversion_only:
+        return ""
+    louder, other, gain_db = ordered(names, -difference.match_gain_db)
+    apart = " but for a conversion" if difference.conversion_only else ""
+    if gain_db >= LEAST_GAIN_DB:
+        return f"{louder} is the same audio as {other}{apart}, {level(gain_db)} dB louder."
+    return f"{names.loud} and {names.open} are the same audio{apart}: no difference on any player."
+
+
+def _gain(side: Side, names: Names) -> Said:
+    gap = _integrated(side)
+    if gap is None:
+        return Said("answer_gain", f"{names.loud} and {names.open} cannot be compared: one has no measurable "
+                    "loudness.")  # fmt: skip
+    louder, other, amount = ordered(names, gap)
+    where = WHERE if len(names.loud) + 2 * len(names.open) <= SHORT_NAMES else SHORT_WHERE
+    if tied(gap):
+        return Said("answer_gain", f"{names.loud} and {names.open} are equally loud {where}.")
+    return Said("answer_gain", f"{louder} is {level(amount)} LU louder than {other} {where}.")
+
+
+def _left(delivered: float, played: Played, names: Names) -> Said:
+    """Of the advantage, what one player leaves: gone, smaller, whole, widened or reversed."""
+    after = integrated_gap(played)
+    if after is None:
+        return Said("answer_left", "This player plays nothing measurable of one of them.")
+    advantage = names if delivered >= 0.0 else Names(names.open, names.loud)
+    sign = 1.0 if delivered >= 0.0 else -1.0
+    left, loudest = sign * after, _loudest(played.side)
+    loudest = None if loudest is None else sign * loudest
+    who = "This player changes no levels," if played.profile.target_lufs is None else "On this player"
+    louder, _, amount = ordered(advantage, left)
+    if tied(delivered):
+        text = "they are too" if tied(after) else f"{louder} is {level(amount)} LU louder"
+    elif tied(after):
+        text = "that is gone"
+    elif left < 0.0:
+        text = f"it turns round: {louder} is {level(amount)} LU louder"
+    elif left > abs(delivered) + TIE_LU:
+        text = f"that grows to {level(amount)} LU"
+    elif left >= abs(delivered) - TIE_LU:
+        text = "all of that is left"
+    else:
+        text = f"{level(amount)} LU of that is left"
+    if who.endswith(","):
+        who += " so" if not tied(delivered) else " and"
+    return Said("answer_left", f"{who} {text}{_in_loudest(left, loudest, advantage)}.")
+
+
+def _in_loudest(left: float, loudest: float | None, names: Names) -> str:
+    """How the loudest passage compares, after what was said of the whole track; positive: `names.loud`."""
+    if loudest is None:
+        return ""
+    louder, _, amount = ordered(names, loudest)
+    if tied(loudest):
+        return ", in the loudest passage too" if tied(left) else ", but nothing in the loudest passage"
+    if tied(left):
+        return f", and {louder} is {level(amount)} LU louder in the loudest passage"
+    if (left > 0.0) is (loudest > 0.0):
+        return f", and {level(amount)} LU in the loudest passage"
+    return f", but {louder} is {level(amount)} LU louder in the loudest passage"
+
+
+def _on_players(delivered: float, players: Sequence[Played], names: Names) -> Said:
+    """How many players leave what: a group for each case."""
+    advantage = names if delivered >= 0.0 else Names(names.open, names.loud)
+    sign = 1.0 if delivered >= 0.0 else -1.0
+    groups: dict[str, list[float]] = {}
+    for played in players:
+        after = integrated_gap(played)
+        if after is None:
+            continue
+        left = sign * after
+        groups.setdefault(_case(left, abs(delivered)), []).append(abs(left))
+    if tied(delivered):
+        words = {
+            "gone": "they are too",
+            "widened": f"{advantage.loud} is {{}} LU louder",
+            "reversed": f"{advantage.open} is {{}} LU louder",
+        }
+    else:
+        words = {
+            "gone": "that is gone",
+            "smaller": "{} LU of that is left",
+            "whole": "all of that is left",
+            "widened": "that grows to {} LU",
+            "reversed": f"{advantage.open} is {{}} LU louder",
+        }
+    texts = [
+        (len(groups[case]), text.format(_span(groups[case])))
+        for case, text in words.items()
+        if case in groups
+    ]
+    if len(texts) == 1:
+        return Said("answer_left", f"On all {len(players)} players {texts[0][1]}.")
+    parts = [f"on {count} {text}" for count, text in texts]
+    first = f"On {texts[0][0]} of {len(players)} players {texts[0][1]}"
+    return Said("answer_left", f"{listed([first, *parts[1:]])}.")
+
+
+def _case(left: float, delivered: float) -> str:
+    if tied(left):
+        return "gone"
+    if left < 0.0:
+        return "reversed"
+    if left > delivered + TIE_LU:
+        return "widened"
+    return "whole" if left >= delivered - TIE_LU else "smaller"
+
+
+def _span(values: Sequence[float]) -> str:
+    low, high = level(min(values)), level(max(values))
+    return low if low == high else f"{low} to {high}"
+
+
+def _cost(side: Side, gap: float, names: Names) -> Said:
+    """What the louder version has less of (PLR, loud–quiet span) or more of (overs); of equally loud ones
+    each."""
+    both = [(names.loud, _costs(side.loud, side.open)), (names.open, _costs(side.open, side.loud))]
+    if tied(gap):
+        said = [f"{name} costs {listed(costs)}." for name, costs in both if costs]
+    else:
+        costs = both[0 if gap > 0.0 else 1][1]
+        said = [f"It costs {listed(costs)}."] if costs else []
+    none = f"{'Neither' if tied(gap) else 'It'} costs {'any' if tied(gap) else 'no'}"
+    return Said("answer_cost", " ".join(said) or f"{none} PLR, loud–quiet span or overs.")
+
+
+def _costs(worse: Figures, better: Figures) -> list[str]:
+    costs = []
+    peaks = printed_gap(better.punch_db, worse.punch_db)
+    if peaks is not None and peaks > PUNCH_TIE_DB:
+        costs.append(f"{level(peaks)} dB of peaks (PLR)")
+    span = printed_gap(better.contrast_lu, worse.contrast_lu)
+    if span is not None and span > TIE_LU:
+        costs.append(f"{level(span)} LU of loud–quiet span")
+    if worse.over_count > better.over_count:
+        count = worse.over_count - better.over_count
+        costs.append(f"{count} {'more ' if better.over_count else ''}over{'s' if count > 1 else ''}")
+    return costs
+
+
+def listed(parts: Sequence[str]) -> str:
+    """ "a", "a and b", "a, b and c"."""
+    return f"{', '.join(parts[:-1])} and {parts[-1]}" if len(parts) > 1 else parts[0]
