@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from simulator.cli.options import cache_options, profile_option, say_problems
+from simulator.cli.options import cache_options, profile_option, refuse_both, say_problems
 from simulator.cli.output import print_csv, print_json
 from simulator.common.errors import ExitCode
 
@@ -38,8 +38,7 @@ def command(
     """
     from simulator.cli.steps.prepare import nothing_played, nothing_read, prepare
 
-    if as_json and as_csv:
-        raise click.UsageError("--json and --csv exclude each other.")
+    refuse_both("--json", "--csv", as_json and as_csv)
     ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
     if as_json or as_csv:
         _data(ready, as_json)
