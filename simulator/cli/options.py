@@ -84,6 +84,12 @@ def amount_options(function: F) -> F:
     )(function)
 
 
+def refuse_both(first: str, second: str, both: bool) -> None:
+    """Raises UsageError where two options that exclude each other are both given."""
+    if both:
+        raise click.UsageError(f"Use either {first} or {second}, not both.")
+
+
 def warn(text: str) -> None:
     """A line for the user that is not a result."""
     print(within_bounds(visible(text, "\n")), file=sys.stderr)

@@ -18,7 +18,7 @@ noise. Conventions: blocks float32 (frames, channels) in and out; delays in fram
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
@@ -85,7 +85,7 @@ class Delivering:
     """One master's delivery, to be called once with its blocks. `content` gives the content hash of the
     master once it is known, else ""; `before_db` is a gain on the master before everything; `watch` sees
     the master at the delivered rate pass by; `keep_in` is the cache's folder; `name` (the master's path)
-    begins the messages of its errors."""
+    begins the messages of its errors; `from_cache` is true once an encoded file was found there."""
 
     master_rate: int
     channels: int
@@ -95,6 +95,7 @@ class Delivering:
     watch: Watch | None = None
     keep_in: Path | None = None
     name: str = ""
+    from_cache: bool = field(default=False, init=False)
 
     @property
     def sample_rate(self) -> int:
@@ -114,6 +115,7 @@ class Delivering:
             yield from self._converted(blocks)
             return
         known = None if self.watch is not None else self._find()
+        self.from_cache = known is not None
         if known is not None:
             begun = False
             try:
@@ -125,6 +127,7 @@ class Delivering:
                 if begun:
                     raise
                 cache.drop(known[0])
+                self.from_cache = False
         with temporary_folder() as folder:
             path = folder / f"encoded.{CODECS[self.delivery.codec].extension}"
             alignment = DelayFinder(self.channels)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import tempfile
+import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 
 from simulator.audio_files.reader import AudioReader, read_info
 from simulator.common.errors import AudioError, SimulatorError, UsageError
+from simulator.common.text import visible
 from simulator.common.units import format_time
 from simulator.comparison import alignment as alignment_form
 from simulator.comparison import difference as difference_form
@@ -26,6 +28,7 @@ from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference
 from simulator.comparison.difference_measure import Matched, Part, difference_blocks, measure_difference
 from simulator.engine import workers
+from simulator.engine.measure import LOG
 from simulator.storage.measurement_cache import Store, pack_pair, unpack_pair
 
 IN_MEMORY_BYTES = 128 * 1024 * 1024
@@ -69,8 +72,11 @@ def versions(first: str, second: str, store: Store) -> tuple[Alignment, Differen
     different performances. Raises AudioError that begins with the path."""
     known, difference = _cached(first, second, store)
     if known is not None and (difference is not None or not known.has_place):
+        LOG.info("%s", visible(f"{second}: compared with {first}, from the cache"))
         return known, difference
+    begun = time.monotonic()
     found = _run(_Job(first, second, True, known), store)
+    LOG.info("%s", visible(f"{second}: compared with {first} in {time.monotonic() - begun:.2f} s"))
     return found.alignment, found.difference
 
 

@@ -7,7 +7,9 @@ Threads for the channels of one stream: two, every channel on the same one all t
 
 from __future__ import annotations
 
+import logging
 import os
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
@@ -17,8 +19,9 @@ from typing import TypeVar
 
 from simulator.audio_files.faults import check_file
 from simulator.audio_files.reader import AudioReader
-from simulator.codecs.deliver import Delivering, settings_of
+from simulator.codecs.deliver import Delivering, settings_of, steps
 from simulator.common.errors import AudioError, SimulatorError
+from simulator.common.text import visible
 from simulator.dsp.limiter import LimiterReport
 from simulator.dsp.segments import METER_FRAMES, SEGMENT_FRAMES
 from simulator.engine import workers
@@ -27,6 +30,9 @@ from simulator.metering.meter import Each, measure
 from simulator.normalizer.chain import ChainSettings, play
 from simulator.normalizer.profile import Delivery
 from simulator.storage.measurement_cache import Store
+
+LOG = logging.getLogger("fairhearing")
+"""What --verbose reports: where each result is from, and how long it took."""
 
 Part = TypeVar("Part")
 Found = TypeVar("Found")
@@ -86,11 +92,12 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """What a pass found, and what the content was."""
+    """What a pass found, what the content was, and what was done for it, in words."""
 
     measurement: Measurement
     limiter: LimiterReport | None
     content: str
+    done: str = field(default="", compare=False)
 
 
 def do_alone(job: Job) -> Result:
@@ -103,6 +110,7 @@ def do_alone(job: Job) -> Result:
 def do(job: Job, each: Each = map, *, ahead: bool = False) -> Result:
     """Reads the file and measures it; `each` works on its channels, `ahead` decodes in a thread beside
     it. Raises AudioError that begins with the path."""
+    begun = time.monotonic()
     block = METER_FRAMES if job.chain is None and job.delivery is None else SEGMENT_FRAMES
     with AudioReader(job.path, ahead=ahead, block_frames=block) as reader:
         info = reader.info
@@ -141,7 +149,18 @@ def do(job: Job, each: Each = map, *, ahead: bool = False) -> Result:
             if not problem.message.startswith(job.path):
                 problem.message = f"{job.path}: {problem.message}"
             raise
-        return Result(found, report, reader.content or job.content)
+        words = [] if delivering is None else [_encoding(delivering)]
+        words += ["played through the chain"] * (job.chain is not None)
+        words.append(f"measured in {time.monotonic() - begun:.2f} s")
+        return Result(found, report, reader.content or job.content, ", ".join(words))
+
+
+def _encoding(delivering: Delivering) -> str:
+    """What was done to a master on its way to the player."""
+    if delivering.delivery.codec == "none":
+        return "converted"
+    name = steps(delivering.delivery, delivering.master_rate)[-1][0]
+    return f"{name} from the cache" if delivering.from_cache else f"encoded: {name}"
 
 
 def do_all(
@@ -168,6 +187,9 @@ def do_all(
         found = None if content is None else store.find(content, job.settings)
         if content is not None and found is not None:
             known[index] = Result(found[0], found[1], content)
+            LOG.info(
+                "%s", visible(f"{job.path}: {'measured' if job.chain is None else 'played'}, from the cache")
+            )
             step()
         elif jobs[index].lossy:
             jobs[index] = replace(jobs[index], content=content or "", keep_in=store.encoded_folder)
@@ -175,6 +197,9 @@ def do_all(
     todo = [jobs[index] for index in left]
     count = _workers_for(todo, most_workers, store)
     work = do if count > 1 else do_alone
+    if todo:
+        where = f"in {count} worker process{'es' * (count > 1)}" if count else "in this process"
+        LOG.info("%d pass%s %s", len(todo), "es" * (len(todo) > 1), where)
     outcome: dict[int, Result | SimulatorError] = dict(known)
     for place, result in workers.run(work, todo, count, lambda job: job.path):
         index = left[place]
@@ -182,6 +207,7 @@ def do_all(
         if isinstance(result, Result):  # kept at once: whoever stops a long run goes on from there
             store.keep_content(jobs[index].path, result.content)
             store.keep(result.content, jobs[index].settings, result.measurement, result.limiter)
+            LOG.info("%s", visible(f"{jobs[index].path}: {result.done}"))
         step()
     return [outcome[index] for index in range(len(jobs))]
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 from simulator.codecs.deliver import steps
 from simulator.common.errors import SimulatorError
-from simulator.engine.measure import Job, Result, do_all
+from simulator.engine.measure import LOG, Job, Result, do_all
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.decision import Decision, decide_all
 from simulator.normalizer.prediction import Prediction, chain_settings, from_chain, from_gain, more_than_gain
@@ -70,6 +70,7 @@ def predict(
             if job is not None:
                 jobs[job] = None
                 jobs.update(dict.fromkeys(found for _, found in step_jobs(profile, one)))
+    LOG.info("%d players, %d tracks: %d need more than a plain gain", len(profiles), len(tracks), len(jobs))
     done = dict(zip(jobs, do_all(list(jobs), store, workers, step), strict=True))
     return [
         [_prediction(profile, decision, one, done) for one, decision in zip(tracks, decisions, strict=True)]

@@ -72,7 +72,7 @@ def test_a_pair_that_differs_by_a_gain_costs_nothing(made: Version) -> None:
     assert found.residual_lu < -130.0  # float32 rounding of the softer copy
     assert (found.gain_riding_lu, found.waveform_change_lu, found.gain_riding_share) == (None, None, None)
     assert not found.tonal_balance_differs
-    assert "the same" in found.reason
+    assert "identical" in found.reason
 
 
 def test_the_same_file_leaves_nothing_at_all(made: Version) -> None:

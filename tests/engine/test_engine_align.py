@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import logging
 import os
+import re
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -65,10 +67,15 @@ def test_two_files_are_aligned_and_compared(pair: tuple[str, str], store: Store)
     assert difference.gain_riding_share is not None
 
 
-def test_what_was_found_is_kept(pair: tuple[str, str], store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_was_found_is_kept(
+    pair: tuple[str, str], store: Store, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO, "fairhearing")
     first = versions(*pair, store)
+    assert re.fullmatch(r".*loud\.wav: compared with .*open\.wav in \d+\.\d\d s", caplog.messages[-1])
     monkeypatch.setattr(align, "AudioReader", no_reading)
     assert versions(*pair, store) == first
+    assert caplog.messages[-1].endswith("open.wav, from the cache")
     assert alignment_of(*pair, store) == first[0]
     with pytest.raises(AssertionError, match="read again"):
         alignment_of(pair[1], pair[0], store)  # the other way round is another question
@@ -114,7 +121,7 @@ def test_different_performances_have_no_difference(tmp_path: Path, made: Version
     assert alignment.kind == "different"
     assert difference is None
     with (
-        pytest.raises(UsageError, match=r"b\.wav: there is no difference to .*Not the same performance"),
+        pytest.raises(UsageError, match=r"b\.wav: nothing to compare with .*Not the same performance"),
         difference_audio(one, other, store),
     ):
         pass
@@ -178,7 +185,7 @@ def test_a_sample_that_is_no_number_is_named_with_its_time(
     bad = made.copy()
     bad[3 * RATE, 1] = np.nan
     path = old(tmp_path / "bad.wav", bad)
-    with pytest.raises(AudioError, match=r"bad\.wav: a sample at 0:03\.0 is not a number"):
+    with pytest.raises(AudioError, match=r"bad\.wav: the sample at 0:03\.0 is not a finite number"):
         versions(old(tmp_path / "a.wav", made), path, store)
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import logging
 import os
+import re
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +13,7 @@ import soundfile
 
 from simulator.engine import measure
 from simulator.engine.measure import Job, Result, do_all
+from simulator.normalizer.profile import Delivery
 from simulator.storage.measurement_cache import Store
 
 
@@ -79,3 +82,24 @@ def test_no_worker_gets_a_file_that_is_not_there(
     assert given == [songs[0].path]
     assert all("file not found" in str(one) for one in done[:20])
     assert isinstance(done[20], Result)
+
+
+def test_verbose_reports_what_was_measured_and_what_was_in_the_cache(
+    tmp_path: Path, songs: list[Job], caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO, "fairhearing")
+    store = Store(tmp_path / "cache", pytest.fail)
+    opus = Job(songs[0].path, delivery=Delivery(codec="opus", bit_rate_kbps=96.0))
+    do_all([songs[0], opus], store, 0)
+    store.close()
+    said = caplog.messages
+    assert said[0] == "2 passes in this process"
+    assert re.fullmatch(re.escape(songs[0].path) + r": measured in \d+\.\d\d s", said[1])
+    assert re.search(r": encoded: Opus at 96 kbit/s, measured in \d", said[2])
+    caplog.clear()
+    again = Store(tmp_path / "cache", pytest.fail)
+    do_all([songs[0], Job(opus.path, -1.0, delivery=opus.delivery)], again, 0)  # measured anew, not encoded
+    again.close()
+    said = caplog.messages
+    assert said[0] == f"{songs[0].path}: measured, from the cache"
+    assert "Opus at 96 kbit/s from the cache, measured in" in said[2]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from simulator.cli.options import cache_options, most_workers, open_store, say_problems
+from simulator.cli.options import cache_options, most_workers, open_store, refuse_both, say_problems
 from simulator.cli.output import print_csv, print_json
 from simulator.common.text import visible
 
@@ -53,8 +53,7 @@ def command(
     from simulator.engine.measure import Job, do_all
     from simulator.engine.playlists import read_arguments
 
-    if as_json and as_csv:
-        raise click.UsageError("--json and --csv exclude each other.")
+    refuse_both("--json", "--csv", as_json and as_csv)
     tracks = read_arguments(files).tracks
     store = open_store(no_cache, rehash)
     readable = [track for track in tracks if not track.problem]

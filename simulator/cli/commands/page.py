@@ -46,8 +46,8 @@ from simulator.common.text import visible
     "named",
     multiple=True,
     metavar="NAMES",
-    help="What of the session goes onto the page: any of notes, marks, decisions, trials, findings, with "
-    "commas between. Default: nothing.",
+    help="Parts of the session to put on the page, comma-separated: notes, marks, decisions, trials, findings. "
+    "Default: none.",
 )
 @click.option("--force", is_flag=True, help="Overwrite an existing file.")
 @cache_options
@@ -66,12 +66,12 @@ def command(
 ) -> int:
     """Writes the client's page for INPUTS (audio files, folders, playlists, or the word demo).
 
-    One file that holds everything and asks nothing of any network: passages of every track as played,
-    matched and as delivered, curves, and plain words. The page is about the first --profile; more of
-    them stand in its tables. With --vote it opens on a blind vote; `fairhearing votes` takes the answer.
+    The page is one self-contained file that works offline: passages of every track as played, matched and
+    as delivered, with curves and plain words. It describes the first --profile; any others appear in its
+    tables. With --vote it opens with a blind vote, and `fairhearing votes` reads the answers.
 
-    Nothing of a session goes onto the page unless --with names it, and the command lists what went in. The
-    check's findings are judged against the session's decision only if decisions are named too.
+    Nothing from a session goes onto the page unless you choose it with --with, and the command lists what
+    went in. The check's findings use the session's decision only if decisions are included too.
     """
     from simulator.cli.steps.page import (
         build_page,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from simulator.cli.options import amount_options, cache_options, profile_option, say_problems
+from simulator.cli.options import amount_options, cache_options, profile_option, refuse_both, say_problems
 from simulator.cli.output import print_csv, print_json
 from simulator.cli.readout import Amount
 from simulator.common.errors import ExitCode
@@ -57,7 +57,6 @@ def command(
 ) -> int:
     """Predict what players do to INPUTS: audio files, folders, playlists, or the word demo.
 
-    A player here is a playback system that may turn tracks up or down to a target loudness. Two to six versions
     A player here is a playback system that may turn tracks up or down to a target loudness. Two to six
     versions of a song are shown side by side. Without --profile: the playlist's own, else minus14-headroom.
 
@@ -69,8 +68,7 @@ def command(
     from simulator.cli.steps.prepare import nothing_played, nothing_read, prepare
     from simulator.engine.pictures import check_pictures
 
-    if as_json and as_csv:
-        raise click.UsageError("Use either --json or --csv, not both.")
+    refuse_both("--json", "--csv", as_json and as_csv)
     check_pictures(figures, force)
     ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
     if as_json or as_csv:

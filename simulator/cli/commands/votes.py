@@ -1,4 +1,4 @@
-"""`fairhearing votes`: a client's answers to a page's vote, into the record."""
+"""`fairhearing votes`: a client's blind-vote answers, into the session file."""
 
 from __future__ import annotations
 
@@ -13,18 +13,22 @@ from simulator.common.text import visible
 @click.command("votes")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option(
-    "--record",
+    "--session",
     type=click.Path(dir_okay=False, path_type=Path),
     default=None,
-    help="The session's record. Default: the one that has the page; looked for beside the answer, here, and "
-    "among the records of bare files.",
+    metavar="FILE",
+    help="The session file. Default: the one that contains the page, looked up beside the answer, in this "
+    "folder, and among the sessions of bare files.",
 )
-def command(files: tuple[Path, ...], record: Path | None) -> int:
-    """Adds the answers in FILES to the session file: the small file that the page saved, or a mail, as .eml,
-    HTML or text. A file may hold any number of answers.
+@click.option("--record", "session_by_its_former_name", type=click.Path(path_type=Path), hidden=True)
+def command(files: tuple[Path, ...], session: Path | None, session_by_its_former_name: Path | None) -> int:
+    """Adds a client's blind-vote answers to the session file.
 
-    An answer counts only if it belongs to a page of that session and is whole. Whether the names had been
-    seen before the vote is kept with it.
+    FILES are the small files that the page saves, or mails as .eml, HTML or text. A file may contain any
+    number of answers.
+
+    An answer counts only if it is complete and belongs to a page of that session. The session file also
+    keeps whether the names had been seen before the vote.
     """
     from simulator.cli.steps.votes import take_votes
     from simulator.common.errors import ExitCode, SimulatorError
@@ -32,7 +36,7 @@ def command(files: tuple[Path, ...], record: Path | None) -> int:
     taken = failed = 0
     for file in files:
         try:
-            for one in take_votes(file, record):
+            for one in take_votes(file, session or session_by_its_former_name):
                 if isinstance(one, SimulatorError):
                     failed += 1
                     warn(f"{one.message}\n  {one.hint}".rstrip())

@@ -211,7 +211,7 @@ def keep_ballot(ready: PageReady, ballot: Ballot, page: Path) -> str:
     kept = add_act(ready.record, ready.prepared.playlist.title, act, warn)
     return (
         f"The vote's key is saved in {kept}.\n"
-        f"When the answer comes: fairhearing votes vote-{ballot.page}.txt --record {shlex.quote(str(kept))}"
+        f"When the answer comes: fairhearing votes vote-{ballot.page}.txt --session {shlex.quote(str(kept))}"
     )
 
 
