@@ -62,7 +62,7 @@ def limits(curves: Sequence[Curve]) -> tuple[float, float]:
     if not drawn:
         return -40.0, 0.0
     top = max(float(levels.max()) for levels in drawn)
-    low = min(float(np.percentile(levels, 2)) for levels in drawn)
+    low = min(float(np.percentile(levels, 5)) for levels in drawn)
     return max(FLOOR_LUFS, 5.0 * np.floor((low - 1.0) / 5.0)), min(5.0, 5.0 * np.ceil((top + 1.0) / 5.0))
 
 

@@ -73,7 +73,7 @@ def context(content: PageContent) -> dict[str, Any]:
     """All values of the page's templates but those of the frame and the vote."""
     profile, look = content.profiles[0], looks(content.tracks)
     groups = song_groups(content.tracks)
-    pair = _loud_and_open(content, groups[0], look) if groups else ()
+    pair = _loud_and_open(groups[0], look) if groups else ()
     voiced = pair or _first_master(content, look)
     return {
         "title": content.title,
@@ -132,7 +132,7 @@ def _version(one: PageTrack, look: Mapping[int, Look]) -> Version:
 
 
 def _loud_and_open(
-    content: PageContent, group: Sequence[PageTrack], look: Mapping[int, Look]
+    group: Sequence[PageTrack], look: Mapping[int, Look]
 ) -> tuple[Version, Version] | tuple[()]:
     """The loudest and the least loud file of the versions; nothing where two cannot be measured."""
     known = [one for one in group if one.delivered is not None and one.delivered.integrated_lufs is not None]
@@ -163,7 +163,7 @@ def _headline(content: PageContent, voiced: Sequence[Version]) -> Headline:
 def _pictures(
     content: PageContent, groups: Sequence[Sequence[PageTrack]], look: Mapping[int, Look]
 ) -> list[dict[str, Any]]:
-    """One picture a song or single track, in the list's order; all on one scale."""
+    """One picture a song or single track, in the list's order, each on a scale of its own."""
     readable = [one for one in content.tracks if one.delivered is not None and one.predictions[0] is not None]
     together = {one.number: group for group in groups for one in group}
     shown: list[Sequence[PageTrack]] = []
@@ -171,24 +171,27 @@ def _pictures(
         group = together.get(one.number, [one])
         if group not in shown:
             shown.append(group)
-    curves = {one.number: (charts.curve(_file_energy(one)), charts.curve(_heard_energy(one))) for one in readable}
-    scale = charts.limits([each for both in curves.values() for each in both])
-    return [_picture(group, curves, scale, look) for group in shown]
+    curves = {
+        one.number: (charts.curve(_file_energy(one)), charts.curve(_heard_energy(one))) for one in readable
+    }
+    return [_picture(group, curves, look) for group in shown]
 
 
 def _picture(
     group: Sequence[PageTrack],
     curves: Mapping[int, tuple[charts.Curve, charts.Curve]],
-    scale: tuple[float, float],
     look: Mapping[int, Look],
 ) -> dict[str, Any]:
     lines = []
+    scale = charts.limits([each for one in group for each in curves[one.number]])
     length = max(one.delivered.duration_s for one in group if one.delivered is not None)
     for place, one in enumerate(group):
         found, (file, heard) = one.predictions[0], curves[one.number]
         assert found is not None
         gain_db = found.decision.gain_db
-        moved = np.allclose(_heard_energy(one), _file_energy(one) * db_to_gain(gain_db) ** 2, rtol=1e-6, atol=0.0)
+        moved = np.allclose(
+            _heard_energy(one), _file_energy(one) * db_to_gain(gain_db) ** 2, rtol=1e-6, atol=0.0
+        )
         colour = look[one.number].colour
         lines.append(
             {

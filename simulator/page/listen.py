@@ -15,7 +15,7 @@ from typing import Any
 from simulator.common.listening import State
 from simulator.common.numbers import level
 from simulator.common.text import capital
-from simulator.common.units import TIE_LU
+from simulator.common.units import TIE_LU, format_time
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 from simulator.page.clips import Clip, PassageSound
@@ -26,7 +26,6 @@ from simulator.playlists.playlist import Track
 LEAST_DROP_DB = 6
 SAID_DB = 0.05
 KIND_NAMES = {"loudest": "Loudest part", "quietest": "Quietest part", "turn": "Biggest rise"}
-KIND_IN_CLAIM = {"loudest": "in its loudest part", "quietest": "in its quietest part"}
 MATCHED_WITHIN_LU = 0.1
 
 
@@ -88,7 +87,7 @@ def drop_db(predictions: Sequence[Prediction]) -> int:
 def claims(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Profile) -> list[Claim]:
     """What can be said of the louder of two versions and heard at once, or of a single master; the first song
     with two versions counts. Whole-track differences play where the versions differ most like it."""
-    pair = _loud_and_open(offers, tracks)
+    pair = _loud_and_open(tracks)
     if pair is None:
         first = next((index for index, one in tracks.items() if one.track.role == "master"), None)
         kind = next((number for number, offer in enumerate(offers) if first in offer.sounds), None)
@@ -100,13 +99,18 @@ def claims(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: P
         ]
     loud, open_ = pair
     files, heard = (
-        _difference([value(tracks[index].prediction) for index in pair]) for value in (_file_lufs, _heard_lufs)
+        _difference([value(tracks[index].prediction) for index in pair])
+        for value in (_file_lufs, _heard_lufs)
     )
     both = {
         kind: apart
         for kind, offer in enumerate(offers)
-        if (apart := _difference([sound.played_lufs if (sound := offer.sounds.get(index)) else None
-                                  for index in pair])) is not None
+        if (
+            apart := _difference(
+                [sound.played_lufs if (sound := offer.sounds.get(index)) else None for index in pair]
+            )
+        )
+        is not None
     }
     if not both or files is None or heard is None:
         return []
@@ -117,10 +121,12 @@ def claims(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: P
         found.append(Claim(f"{decibels(files)} louder as a file", "delivered", typical, turn))
     found.append(Claim(f"{_apart(heard, 'the same loudness')} {streamed(profile)}", "played", typical, turn))
     for kind, apart in both.items():
-        where = KIND_IN_CLAIM.get(offers[kind].places[loud].kind)
-        if where is not None and abs(apart) > TIE_LU and level(apart) != level(heard):
-            found.append(Claim(f"{_apart(apart, '')} {where}", "played", kind, turn))
-    found.append(Claim("made equally loud: which is better?", "matched", typical, turn))
+        if (
+            offers[kind].places[loud].kind == "loudest"
+            and abs(apart) > TIE_LU
+            and level(apart) != level(heard)
+        ):
+            found.append(Claim(f"{_apart(apart, '')} in its loudest part", "played", kind, turn))
     return found
 
 
@@ -145,9 +151,7 @@ def _heard_lufs(found: Prediction) -> float | None:
     return found.played.integrated_lufs
 
 
-def _loud_and_open(
-    offers: Sequence[Offer], tracks: Mapping[int, HeardTrack]
-) -> tuple[int, int] | None:
+def _loud_and_open(tracks: Mapping[int, HeardTrack]) -> tuple[int, int] | None:
     """The loudest and the least loud file among the versions that share a colour scheme."""
     files = {
         index: lufs
@@ -168,7 +172,7 @@ def view(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Pro
     mine = [one.prediction for one in tracks.values()]
     louder = max((-found.decision.gain_db for found in mine), default=0.0)
     files = [lufs for found in mine if (lufs := _file_lufs(found)) is not None]
-    pair = _loud_and_open(offers, tracks)
+    pair = _loud_and_open(tracks)
     return {
         "tracks": [
             {
@@ -191,6 +195,7 @@ def view(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Pro
                         "index": index,
                         "title": tracks[index].track.title,
                         "where": _sentence(offer.places[index].passage.reason),
+                        "clock": format_time(offer.places[index].passage.start_s),
                         "start_s": offer.places[index].passage.start_s,
                         "seconds": offer.places[index].passage.seconds,
                         "level": level(sound.played_lufs),
@@ -211,7 +216,7 @@ def data(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Pro
     """For the page's script."""
     return {
         "drop": drop_db([one.prediction for one in tracks.values()]),
-        "tracks": {str(index): isolated(one.track.title) for index, one in tracks.items()},
+        "tracks": {str(index): isolated(one.name) for index, one in tracks.items()},
         "claims": [
             {"state": one.state, "kind": one.kind, "tracks": [str(index) for index in one.tracks]}
             for one in claims(offers, tracks, profile)
@@ -241,7 +246,9 @@ def data(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Pro
 
 def _absent(offer: Offer, one: HeardTrack, tracks: Mapping[int, HeardTrack]) -> str:
     """Why a track cannot be heard in a row of passages."""
-    if one.track.song is not None and any(tracks[index].track.song == one.track.song for index in offer.sounds):
+    if one.track.song is not None and any(
+        tracks[index].track.song == one.track.song for index in offer.sounds
+    ):
         return "not long enough for this part"
     if one.track.role == "reference":
         return "only its loudest part is here"

@@ -73,7 +73,9 @@ class Look:
 def looks(tracks: Sequence[PageTrack]) -> dict[int, Look]:
     """The look of each track, by number. Of versions the most quiet file has the first colour, the open
     version's; the others follow in order."""
-    found = {one.number: Look(one.track.title, None if one.track.role == "reference" else 0) for one in tracks}
+    found = {
+        one.number: Look(one.track.title, None if one.track.role == "reference" else 0) for one in tracks
+    }
     for group in song_groups(tracks):
         names = short_names([one.track.title for one in group])
         places = sorted(range(len(group)), key=lambda place: _file_lufs(group[place]))

@@ -168,8 +168,8 @@ def _lost(loud: Version, open_: Version) -> list[str]:
     a, b = punch_db(loud.delivered), punch_db(open_.delivered)
     if a is not None and b is not None and b - a > PUNCH_TIE_DB:
         said.append(
-            f"Its peaks have {decibels(b - a)} less room to jump out of the mix. No volume change brings that "
-            "back."
+            f"Its peaks have {decibels(b - a)} less room to jump out of the mix. No volume change brings "
+            "that back."
         )
     wide, narrow = open_.delivered.contrast_lu, loud.delivered.contrast_lu
     if wide is not None and narrow is not None and wide - narrow > CONTRAST_TIE_LU:
@@ -191,8 +191,8 @@ def _given_up(loud: Version, open_: Version, profile: Profile) -> list[str]:
     wide, narrow = open_.delivered.contrast_lu, loud.delivered.contrast_lu
     if wide is not None and narrow is not None and wide - narrow > CONTRAST_TIE_LU:
         said.append(
-            f"Its quietest part is {decibels(wide)} below its loudest, against {decibels(narrow)}: noise in a "
-            "car or a street masks it first."
+            f"Its quietest part is {decibels(wide)} below its loudest, against {decibels(narrow)}: noise "
+            "in a car or a street masks it first."
         )
     short = open_.prediction.target_shortfall_lu
     if profile.target_lufs is not None and short is not None and short > SHORTFALL_SAID_LU:

@@ -53,8 +53,8 @@ function startListening(sounds) {
   }
 
   function describe() {
-    const how = { played: "as listeners hear it", matched: "equally loud", delivered: "the raw file, volume lowered" }[chosen("state")];
-    return `${playing ? "Playing" : "Ready"}: ${sounds.tracks[chosen("version")]}, ${how}. ${kind().label}.`;
+    const how = { played: "as listeners hear it", matched: "equally loud", delivered: `raw file, turned down ${sounds.drop} dB` }[chosen("state")];
+    return `${playing ? "Playing" : "Ready"}: ${sounds.tracks[chosen("version")]}, ${how}`;
   }
 
   // The picture of what is chosen: where each line lies at this level, and the passage.

@@ -186,7 +186,7 @@ function startVoting(ballot) {
     remember();
     begin(seen
       ? "The names were shown in this browser before, and your answer will say so. Hear both, then answer."
-      : "Hear both. The passage loops; switching keeps your place.");
+      : "Hear both, then choose.");
   }
 
   function begin(words) {
@@ -220,7 +220,7 @@ function startVoting(ballot) {
     given.forEach((letter, i) => { counts[sealed.versions[ballot.rounds[i][letter === "A" ? 0 : 1]]] += 1; });
     const box = find("vote-result");
     const say = (parent, tag, words, name) => { const made = document.createElement(tag); made.dir = "auto"; made.textContent = words; made.className = name || ""; parent.append(made); return made; };
-    if (sealed.plain.length) say(box, "p", sealed.plain[counts[0]], "answer");
+    if (sealed.plain.length) say(box, "p", sealed.plain[counts[0]], "verdict");
     if (seenFirst) say(box, "p", "You had seen the names before, so this was not blind.");
     const more = sealed.plain.length ? say(box, "details", "") : box;
     if (more !== box) say(more, "summary", "The exact result");
