@@ -34,7 +34,7 @@ class Curve:
 
 
 @dataclass(frozen=True, slots=True)
-class Tick:
+class AxisTick:
     """A label on an axis: how far along it, in percent from the left or from the bottom, and its text."""
 
     percent: float
@@ -76,22 +76,22 @@ def path(one: Curve, scale: tuple[float, float], length_s: float) -> str:
     return f"M{'L'.join(points)}" if points else ""
 
 
-def time_ticks(length_s: float) -> list[Tick]:
+def time_ticks(length_s: float) -> list[AxisTick]:
     """Whole minutes, or tens of seconds for what is short."""
     step = next((one for one in _TIME_STEPS_S if length_s / one <= _MOST_TIMES), 3600)
     return [
-        Tick(100.0 * at / length_s, f"{at // 60}:{at % 60:02d}")
+        AxisTick(100.0 * at / length_s, f"{at // 60}:{at % 60:02d}")
         for at in range(0, int(length_s) + 1, step)
         if length_s > 0.0
     ]
 
 
-def level_ticks(scale: tuple[float, float]) -> list[Tick]:
+def level_ticks(scale: tuple[float, float]) -> list[AxisTick]:
     """Levels at equal whole steps, up to and without the upper edge."""
     low, high = scale
     step = 5.0 if high - low <= 30.0 else 10.0
     first = step * np.ceil(low / step)
     return [
-        Tick(100.0 * (float(at) - low) / (high - low), level(float(at), 0))
+        AxisTick(100.0 * (float(at) - low) / (high - low), level(float(at), 0))
         for at in np.arange(first, high, step)
     ]
