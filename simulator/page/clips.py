@@ -6,7 +6,7 @@ played, which the page turns down for the other. Where a codec, a limiter or a c
 of the passage); a reference that is quieter still is left as it is. A mono passage is measured on both
 loudspeakers, as it is heard. Samples are float32 (frames, channels); gains in dB.
 
-Samples of a passage as the page carries them: two channels, 16 bits, with dither.
+Samples of a passage as the page carries them: one or two channels, 16 bits, with dither.
 
 Conventions: float32 (frames, channels) in, int16 (frames, 1 or 2) out. Three and more channels are
 folded before (common/channels). What is above full scale is stored turned down, and `gain_db` says by how
@@ -127,16 +127,22 @@ def _sound(
 ) -> PassageSound:
     gain_db = cut.gain_db
     if not cut.plain:
-        file = Clip(names[0], cut.rate, stored(folded(cut.delivered), seed))
-        play = Clip(names[1], cut.rate, stored(folded(cut.played), seed + 1))
+        file = Clip(names[0], cut.rate, stored(carried(cut.delivered), seed))
+        play = Clip(names[1], cut.rate, stored(carried(cut.played), seed + 1))
         return PassageSound(cut.track, _as_it_is(file), _as_it_is(play), matched_db, level)
     if gain_db <= 0.0:
-        clip = Clip(names[0], cut.rate, stored(folded(cut.delivered), seed))
+        clip = Clip(names[0], cut.rate, stored(carried(cut.delivered), seed))
         return PassageSound(
             cut.track, _as_it_is(clip), (clip, clip.stored.gain_db + gain_db), matched_db, level
         )
-    clip = Clip(names[0], cut.rate, stored(folded(cut.played), seed))
+    clip = Clip(names[0], cut.rate, stored(carried(cut.played), seed))
     return PassageSound(cut.track, (clip, clip.stored.gain_db - gain_db), _as_it_is(clip), matched_db, level)
+
+
+def carried(samples: Audio) -> Audio:
+    """Samples as the page carries them: one channel where both are the same."""
+    two = folded(samples)
+    return two[:, :1] if two.shape[1] == 2 and np.array_equal(two[:, 0], two[:, 1]) else two
 
 
 def _as_it_is(clip: Clip) -> tuple[Clip, float]:
@@ -157,8 +163,9 @@ def vote_sounds(played: Sequence[Audio], rate: int, names: Sequence[str], seed: 
     by itself with the gain worked in. Raises ValueError where a version is silent there, since silence
     cannot be matched."""
     frames = min(one.shape[0] for one in played)
-    heard = [folded(one[:frames]) for one in played]
-    heard = [np.repeat(one, 2, axis=1) if one.shape[1] == 1 else one for one in heard]
+    heard = [carried(one[:frames]) for one in played]
+    if max(one.shape[1] for one in heard) > 1:  # the number of channels must not tell one from another
+        heard = [np.repeat(one, 2, axis=1) if one.shape[1] == 1 else one for one in heard]
     levels = [level_lufs(one, rate) for one in heard]
     if any(level is None for level in levels):
         raise ValueError("a version is silent on this passage, so the levels cannot be matched")

@@ -1,5 +1,7 @@
 """Content of the page: measured tracks and predictions, as words, tables and pictures.
 
+A picture shows each version of a song, or a single track, over time; it is drawn as played, with what moves a
+line to where it is in the file (`raw_db`, or a path of its own where the player does more than a gain).
 Everything here is a value for the templates; texts of the user's (titles, names, notes) pass through as
 plain text and are escaped by the template library. The first player is the one that the page is about.
 
@@ -8,19 +10,28 @@ Findings of the delivery check on the page: a verdict for each master, and what 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from markupsafe import Markup
+import numpy as np
 
 from simulator.common.numbers import level, signed
-from simulator.common.units import format_time
+from simulator.common.units import db_to_gain, format_time
 from simulator.delivery.finding import PRACTICE, Finding
 from simulator.page import charts
-from simulator.page.tables import does_row, measured_names, measured_row, player_table
-from simulator.page.values import PageContent, PageTrack, song_groups
-from simulator.page.words import balance, isolated, method_sentences, one_master, three_sentences
-from simulator.text.comparison.pair import choose_pair, pair_rows, short_names
+from simulator.page.tables import measured_names, measured_row, player_table
+from simulator.page.values import Look, PageContent, PageTrack, looks, song_groups
+from simulator.page.words import (
+    Headline,
+    balance,
+    engineer_sentences,
+    heard_words,
+    isolated,
+    method_sentences,
+    one_headline,
+    pair_headline,
+)
+from simulator.text.comparison.pair import pair_rows
 from simulator.text.findings import PLACES_IN_TEXT, brief, headline, ordered, verdict
 from simulator.text.sentences import Version, uncertainty_sentence
 
@@ -54,37 +65,38 @@ def _row(found: Finding) -> dict[str, Any]:
     }
 
 
-STYLE_NAMES = ("solid", "dashed", "dotted", "dash and dot")
-MOST_LINES = 4
-"""Versions of one song in one picture; more could not be told apart in grey."""
+DASHES = ("", "7 4", "2 3", "9 3 2 3", "12 4", "4 2")
+"""Of the lines of the versions, so that they differ in grey."""
 
 
 def context(content: PageContent) -> dict[str, Any]:
     """All values of the page's templates but those of the frame and the vote."""
-    profile = content.profiles[0]
-    songs = _songs(content)
-    in_songs = {number for song in songs for number in song["numbers"]}
-    three, balances = _said(content)
+    profile, look = content.profiles[0], looks(content.tracks)
+    groups = song_groups(content.tracks)
+    pair = _loud_and_open(groups[0], look) if groups else ()
+    voiced = pair or _first_master(content, look)
     return {
         "title": content.title,
         "client": content.client,
         "profile": {"title": profile.title, "title_in_text": f"“{profile.title}”"},
+        "streamed": profile.target_lufs is not None,
+        "headline": _headline(content, voiced),
         "listen": content.listen,
-        "songs": songs,
-        "singles": [
-            _single(one)
-            for one in content.tracks
-            if one.number not in in_songs and one.delivered is not None and one.predictions[0] is not None
-        ],
-        "headroom_svg": _headroom(content),
-        "tracks": [does_row(one) for one in content.tracks],
-        "three": three,
-        "balances": balances,
+        "pictures": _pictures(content, groups, look),
+        "headroom": _headroom(content),
+        "tracks": [_track(one, look[one.number].colour) for one in content.tracks],
+        "balance": balance(*pair, profile) if pair else [],
+        "engineer_sentences": engineer_sentences(voiced, profile) if voiced else [],
         "decisions": content.decisions,
         "notes": content.notes,
         "trials": content.trials,
         "checks": check_rows(content),
         "uncertainty": uncertainty_sentence(profile),
+        "pairs": [
+            {"names": [one.name for one in versions], "rows": pair_rows(*versions)}
+            for group in groups
+            if len(group) == 2 and (versions := tuple(_version(one, look) for one in group))
+        ],
         "players": [player_table(content, place) for place in range(len(content.profiles))],
         "measured": {"names": measured_names(), "rows": [measured_row(one) for one in content.tracks]},
         "warnings": [
@@ -97,119 +109,150 @@ def context(content: PageContent) -> dict[str, Any]:
     }
 
 
-def _songs(content: PageContent) -> list[dict[str, Any]]:
-    groups = song_groups(content.tracks)
-    if not groups:
-        pair = _pair(content)
-        groups = [[content.tracks[place] for place in pair]] if pair else []
-    return [_song(content, group[:MOST_LINES], number) for number, group in enumerate(groups)]
-
-
-def _song(content: PageContent, group: list[PageTrack], number: int) -> dict[str, Any]:
-    delivered, played = [], []
-    for one in group:
-        found = one.predictions[0]
-        assert one.delivered is not None
-        assert found is not None
-        delivered.append(charts.curve(one.delivered.series.energy))
-        played.append(charts.curve(found.played.series.energy))
-    scale = charts.limits([*delivered, *played])
-    target = content.profiles[0].target_lufs
-    caption = _caption(group)
-    versions = _versions(content, [content.tracks.index(one) for one in group[:2]])
+def _track(one: PageTrack, colour: int | None) -> dict[str, Any]:
+    found, track = one.predictions[0], one.track
+    failed = f"could not be {'read' if one.delivered is None else 'played'}"
     return {
-        "title": "" if group[0].track.song is None else _song_title(group),
-        "numbers": [one.number for one in group],
-        "versions": [
-            {"title": one.track.title, "style": place, "style_name": STYLE_NAMES[place]}
-            for place, one in enumerate(group)
-        ],
-        "delivered_svg": Markup(
-            charts.loudness_svg(delivered, scale, None, f"As delivered. {caption}", f"song{number}d")
-        ),
-        "played_svg": Markup(
-            charts.loudness_svg(played, scale, target, f"As played. {caption}", f"song{number}p")
-        ),
-        "target": None if target is None else level(target),
-        "caption": caption,
-        "names": short_names(group[0].track, group[1].track),
-        "rows": pair_rows(*versions) if versions and len(group) == 2 else [],
+        "number": one.number,
+        "title": track.title,
+        "artist": track.artist,
+        "role": track.role,
+        "colour": colour,
+        "heard": failed if found is None else heard_words(found),
+        "reason": one.problem if found is None else found.decision.reason,
     }
 
 
-def _song_title(group: Sequence[PageTrack]) -> str:
-    """What the titles of the versions have in common, else nothing."""
-    titles = {one.track.title.rpartition("(")[0].strip() or one.track.title for one in group}
-    return titles.pop() if len(titles) == 1 else ""
-
-
-def _caption(group: Sequence[PageTrack]) -> str:
-    """The picture in words: each version's loudness over the whole track, before and after."""
-    said = []
-    for one in group:
-        found = one.predictions[0]
-        if found is not None and one.delivered is not None:
-            before, after = one.delivered.integrated_lufs, found.played.integrated_lufs
-            said.append(
-                f"{isolated(one.track.title)}: {level(before)} LUFS delivered, {level(after)} LUFS played"
-            )
-    return "; ".join(said) + "." if said else ""
-
-
-def _single(one: PageTrack) -> dict[str, Any]:
+def _version(one: PageTrack, look: Mapping[int, Look]) -> Version:
+    """A readable track as the sentences name it."""
     found = one.predictions[0]
     assert one.delivered is not None
     assert found is not None
-    curves = [charts.curve(found.played.series.energy), charts.curve(one.delivered.series.energy)]
-    caption = _caption([one])
-    picture = charts.loudness_svg(
-        curves, charts.limits(curves), None, f"Loudness over time. {caption}", f"track{one.number}"
-    )
-    return {"number": one.number, "title": one.track.title, "svg": Markup(picture), "caption": caption}
+    return Version(isolated(look[one.number].name), one.delivered, found)
 
 
-def _headroom(content: PageContent) -> Markup | None:
-    shown = [(one, found) for one in content.tracks if (found := one.predictions[0]) is not None]
-    bars = [
-        charts.HeadroomBar(one.number, found.played.integrated_lufs, found.played.true_peak_dbtp)
-        for one, found in shown
-    ]
-    if not any(bar.loudness_lufs is not None for bar in bars):
-        return None
-    said = "; ".join(
-        f"{one.number}: loudness {level(bar.loudness_lufs)} LUFS, peak {signed(bar.true_peak_dbtp)} dBTP"
-        for (one, _), bar in zip(shown, bars, strict=True)
-    )
-    return Markup(charts.headroom_svg(bars, f"Loudness and highest peak as played. {said}.", "headroom"))
+def _loud_and_open(
+    group: Sequence[PageTrack], look: Mapping[int, Look]
+) -> tuple[Version, Version] | tuple[()]:
+    """The loudest and the least loud file of the versions; nothing where two cannot be measured."""
+    known = [one for one in group if one.delivered is not None and one.delivered.integrated_lufs is not None]
+    if len(known) < 2:
+        return ()
+
+    def loudness(one: PageTrack) -> float:
+        lufs = None if one.delivered is None else one.delivered.integrated_lufs
+        return 0.0 if lufs is None else lufs
+
+    return _version(max(known, key=loudness), look), _version(min(reversed(known), key=loudness), look)
 
 
-def _pair(content: PageContent) -> tuple[int, int] | None:
-    return choose_pair([(one.track, one.delivered) for one in content.tracks])
-
-
-def _versions(content: PageContent, places: Sequence[int]) -> tuple[Version, Version] | None:
-    """Two tracks as the sentences name them."""
-    first, second = (content.tracks[place] for place in places)
-    names = short_names(first.track, second.track)
-    made = []
-    for one, name in zip((first, second), names, strict=True):
-        found = one.predictions[0]
-        if one.delivered is None or found is None:
-            return None
-        made.append(Version(isolated(name), one.delivered, found))
-    return made[0], made[1]
-
-
-def _said(content: PageContent) -> tuple[list[str], list[Any]]:
-    """The sentences on the pair that stands side by side, else on the first readable master."""
-    profile, pair = content.profiles[0], _pair(content)
-    versions = _versions(content, pair) if pair is not None else None
-    if versions is not None:
-        parts = balance(*versions, profile)
-        return three_sentences(*versions, profile), [parts] if parts else []
+def _first_master(content: PageContent, look: Mapping[int, Look]) -> tuple[Version, ...]:
     masters = [one for one in content.tracks if one.track.role == "master"] or list(content.tracks)
-    for one in masters:
-        found = one.predictions[0]
-        if one.delivered is not None and found is not None:
-            return one_master(Version(isolated(f"“{one.track.title}”"), one.delivered, found), profile), []
-    return [], []
+    readable = (one for one in masters if one.delivered is not None and one.predictions[0] is not None)
+    return tuple(_version(one, look) for one in list(readable)[:1])
+
+
+def _headline(content: PageContent, voiced: Sequence[Version]) -> Headline:
+    if len(voiced) == 2:
+        return pair_headline(voiced[0], voiced[1], content.profiles[0])
+    if voiced:
+        return one_headline(voiced[0])
+    return Headline("What is there to hear?", "None of these tracks could be played.")
+
+
+def _pictures(
+    content: PageContent, groups: Sequence[Sequence[PageTrack]], look: Mapping[int, Look]
+) -> list[dict[str, Any]]:
+    """One picture a song or single track, in the list's order, each on a scale of its own."""
+    readable = [one for one in content.tracks if one.delivered is not None and one.predictions[0] is not None]
+    together = {one.number: group for group in groups for one in group}
+    shown: list[Sequence[PageTrack]] = []
+    for one in readable:
+        group = together.get(one.number, [one])
+        if group not in shown:
+            shown.append(group)
+    curves = {
+        one.number: (charts.curve(_file_energy(one)), charts.curve(_heard_energy(one))) for one in readable
+    }
+    return [_picture(group, curves, look) for group in shown]
+
+
+def _picture(
+    group: Sequence[PageTrack],
+    curves: Mapping[int, tuple[charts.Curve, charts.Curve]],
+    look: Mapping[int, Look],
+) -> dict[str, Any]:
+    lines = []
+    scale = charts.limits([each for one in group for each in curves[one.number]])
+    length = max(one.delivered.duration_s for one in group if one.delivered is not None)
+    for place, one in enumerate(group):
+        found, (file, heard) = one.predictions[0], curves[one.number]
+        assert found is not None
+        gain_db = found.decision.gain_db
+        moved = np.allclose(
+            _heard_energy(one), _file_energy(one) * db_to_gain(gain_db) ** 2, rtol=1e-6, atol=0.0
+        )
+        colour = look[one.number].colour
+        lines.append(
+            {
+                "index": one.number - 1,
+                "name": look[one.number].name,
+                "colour": colour,
+                "dash": DASHES[(place if colour is None else colour) % len(DASHES)],
+                "played": charts.path(heard, scale, length),
+                "raw": "" if moved else charts.path(file, scale, length),
+                "raw_db": -gain_db if moved else 0.0,
+            }
+        )
+    return {
+        "lines": lines,
+        "length_s": length,
+        "units_per_db": charts.HEIGHT / (scale[1] - scale[0]),
+        "times": charts.time_ticks(length),
+        "levels": charts.level_ticks(scale),
+        "label": "; ".join(
+            f"{isolated(look[one.number].name)} {heard_words(found)}"
+            for one in group
+            if (found := one.predictions[0]) is not None
+        ),
+    }
+
+
+def _file_energy(one: PageTrack) -> np.ndarray:
+    assert one.delivered is not None
+    return one.delivered.series.energy
+
+
+def _heard_energy(one: PageTrack) -> np.ndarray:
+    assert one.predictions[0] is not None
+    return one.predictions[0].played.series.energy
+
+
+def _headroom(content: PageContent) -> dict[str, Any] | None:
+    """Of each track a bar from its loudness as played to its highest peak, in percent of one scale that ends
+    at or above full scale; None where nothing could be measured."""
+    shown = [
+        (one, lufs, peak)
+        for one in content.tracks
+        if (found := one.predictions[0]) is not None
+        and (lufs := found.played.integrated_lufs) is not None
+        and (peak := found.played.true_peak_dbtp) is not None
+    ]
+    if not shown:
+        return None
+    low = 5.0 * np.floor((min(lufs for _, lufs, _ in shown) - 1.5) / 5.0)
+    scale = (float(low), max(1.0, max(peak for _, _, peak in shown) + 0.5))
+    wide = scale[1] - scale[0]
+    return {
+        "full_scale": 100.0 * -scale[0] / wide,
+        "bars": [
+            {
+                "number": one.number,
+                "title": one.track.title,
+                "left": 100.0 * (lufs - scale[0]) / wide,
+                "width": 100.0 * max(peak - lufs, 0.0) / wide,
+                "words": f"{level(lufs)} LUFS, {signed(peak)} dBTP",
+            }
+            for one, lufs, peak in shown
+        ],
+    }

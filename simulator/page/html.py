@@ -67,6 +67,7 @@ def html(
         "client": content.client,
         "version": content.version,
         "policy": policy(script),
+        "engineer": content.engineer,
         "css": Markup(templates[STYLE]),
         "script": Markup(script),
         "clips": clips,

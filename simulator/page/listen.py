@@ -1,8 +1,8 @@
 """The listening part of the page, and what its script needs to know.
 
-`view` is for the template (names, places, cautions), `data` for the page's script (clips and gains by
-passage and track). Gains in dB; `drop` is by how much the volume starts lower as delivered: the most by
-which any of these passages is louder delivered than played, and 6 dB at least.
+`view` is for the template (names, places, claims, cautions), `data` for the page's script (clips and gains by
+passage and track). Gains in dB; `drop` is by how much the volume starts lower for the raw files: the most by
+which any of these passages is louder in its file than played, and 6 dB at least.
 """
 
 from __future__ import annotations
@@ -12,17 +12,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from simulator.common.listening import State
 from simulator.common.numbers import level
 from simulator.common.text import capital
+from simulator.common.units import TIE_LU, format_time
 from simulator.normalizer.prediction import Prediction
+from simulator.normalizer.profile import Profile
 from simulator.page.clips import Clip, PassageSound
 from simulator.page.passages import Place
-from simulator.page.words import isolated
+from simulator.page.words import decibels, heard_words, isolated, streamed
 from simulator.playlists.playlist import Track
 
 LEAST_DROP_DB = 6
 SAID_DB = 0.05
-KIND_NAMES = {"loudest": "The loudest", "quietest": "The quietest", "turn": "The turn", "mark": "Mark"}
+KIND_NAMES = {"loudest": "Loudest part", "quietest": "Quietest part", "turn": "Biggest rise"}
 MATCHED_WITHIN_LU = 0.1
 
 
@@ -35,10 +38,34 @@ class Offer:
     sounds: Mapping[int, PassageSound]
 
 
+@dataclass(frozen=True, slots=True)
+class HeardTrack:
+    """A track that sounds on the page: its number in the playlist, a short name, and which of the versions'
+    colours it has (None: it is a version of nothing)."""
+
+    number: int
+    track: Track
+    name: str
+    colour: int | None
+    prediction: Prediction
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """Something that the page says and plays: in which state, in which row of passages, which tracks one
+    after the other."""
+
+    text: str
+    state: State
+    kind: int
+    tracks: tuple[int, ...]
+
+
 def label_of(place: Place) -> str:
     """What a passage is called on the page."""
-    name = KIND_NAMES[place.kind]
-    return f"{name}: {place.label}" if place.kind == "mark" else name
+    if place.kind == "mark":
+        return place.label
+    return "Biggest drop" if place.label == "drop" else KIND_NAMES[place.kind]
 
 
 def clips_of(offers: Sequence[Offer]) -> list[Clip]:
@@ -52,42 +79,125 @@ def clips_of(offers: Sequence[Offer]) -> list[Clip]:
 
 
 def drop_db(predictions: Sequence[Prediction]) -> int:
-    """By how much the volume starts lower as delivered."""
+    """By how much the volume starts lower for the raw files."""
     louder = max((-found.decision.gain_db for found in predictions), default=0.0)
     return max(LEAST_DROP_DB, math.ceil(louder))
 
 
-def view(
-    offers: Sequence[Offer], tracks: Mapping[int, tuple[int, Track]], predictions: Mapping[int, Prediction]
-) -> dict[str, Any]:
-    """For the template; `tracks` are index → (number, track) of those that sound somewhere."""
-    heard = {index for offer in offers for index in offer.sounds}
-    mine = [predictions[index] for index in sorted(heard)]
-    gains = [-found.decision.gain_db for found in mine]
-    delivered = [
-        found.played.integrated_lufs + found.limiter_loss_lu - found.decision.gain_db
-        for found in mine
-        if found.played.integrated_lufs is not None
-    ]
+def claims(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Profile) -> list[Claim]:
+    """What can be said of the louder of two versions and heard at once, or of a single master; the first song
+    with two versions counts. Whole-track differences play where the versions differ most like it."""
+    pair = _loud_and_open(tracks)
+    if pair is None:
+        first = next((index for index, one in tracks.items() if one.track.role == "master"), None)
+        kind = next((number for number, offer in enumerate(offers) if first in offer.sounds), None)
+        if first is None or kind is None:
+            return []
+        return [
+            Claim("the file as it is", "delivered", kind, (first,)),
+            Claim(f"{heard_words(tracks[first].prediction)}, {streamed(profile)}", "played", kind, (first,)),
+        ]
+    loud, open_ = pair
+    files, heard = (
+        _difference([value(tracks[index].prediction) for index in pair])
+        for value in (_file_lufs, _heard_lufs)
+    )
+    both = {
+        kind: apart
+        for kind, offer in enumerate(offers)
+        if (
+            apart := _difference(
+                [sound.played_lufs if (sound := offer.sounds.get(index)) else None for index in pair]
+            )
+        )
+        is not None
+    }
+    if not both or files is None or heard is None:
+        return []
+    typical = min(both, key=lambda kind: abs(both[kind] - heard))
+    turn = (open_, loud)
+    found = []
+    if files > TIE_LU:
+        found.append(Claim(f"{decibels(files)} louder as a file", "delivered", typical, turn))
+    found.append(Claim(f"{_apart(heard, 'the same loudness')} {streamed(profile)}", "played", typical, turn))
+    for kind, apart in both.items():
+        if (
+            offers[kind].places[loud].kind == "loudest"
+            and abs(apart) > TIE_LU
+            and level(apart) != level(heard)
+        ):
+            found.append(Claim(f"{_apart(apart, '')} in its loudest part", "played", kind, turn))
+    return found
+
+
+def _apart(difference: float, same: str) -> str:
+    if abs(difference) <= TIE_LU:
+        return same
+    return f"{decibels(difference)} {'louder' if difference > 0.0 else 'quieter'}"
+
+
+def _difference(values: Sequence[float | None]) -> float | None:
+    """The first less the second; None where either is none."""
+    first, second = values
+    return None if first is None or second is None else first - second
+
+
+def _file_lufs(found: Prediction) -> float | None:
+    heard = found.played.integrated_lufs
+    return None if heard is None else heard + found.limiter_loss_lu - found.decision.gain_db
+
+
+def _heard_lufs(found: Prediction) -> float | None:
+    return found.played.integrated_lufs
+
+
+def _loud_and_open(tracks: Mapping[int, HeardTrack]) -> tuple[int, int] | None:
+    """The loudest and the least loud file among the versions that share a colour scheme."""
+    files = {
+        index: lufs
+        for index, one in tracks.items()
+        if one.colour is not None and (lufs := _file_lufs(one.prediction)) is not None
+    }
+    songs: dict[str | None, list[int]] = {}
+    for index in files:
+        songs.setdefault(tracks[index].track.song, []).append(index)
+    group = next((members for members in songs.values() if len(members) > 1), None)
+    if group is None:
+        return None
+    return max(group, key=files.__getitem__), min(reversed(group), key=files.__getitem__)
+
+
+def view(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Profile) -> dict[str, Any]:
+    """For the template; `tracks` are those that sound somewhere, by index."""
+    mine = [one.prediction for one in tracks.values()]
+    louder = max((-found.decision.gain_db for found in mine), default=0.0)
+    files = [lufs for found in mine if (lufs := _file_lufs(found)) is not None]
+    pair = _loud_and_open(tracks)
     return {
         "tracks": [
             {
                 "index": index,
-                "number": number,
-                "title": track.title,
-                "artist": track.artist,
-                "role": track.role,
+                "number": one.number,
+                "name": one.name,
+                "title": one.track.title,
+                "colour": one.colour,
+                "role": one.track.role,
             }
-            for index, (number, track) in tracks.items()
-            if index in heard
+            for index, one in tracks.items()
         ],
+        "claims": claims(offers, tracks, profile),
+        "claimed": None if pair is None else [tracks[index].name for index in pair],
         "kinds": [
             {
                 "label": offer.label,
                 "places": [
                     {
-                        "title": tracks[index][1].title,
+                        "index": index,
+                        "title": tracks[index].track.title,
                         "where": _sentence(offer.places[index].passage.reason),
+                        "clock": format_time(offer.places[index].passage.start_s),
+                        "start_s": offer.places[index].passage.start_s,
+                        "seconds": offer.places[index].passage.seconds,
                         "level": level(sound.played_lufs),
                     }
                     for index, sound in offer.sounds.items()
@@ -95,41 +205,57 @@ def view(
             }
             for offer in offers
         ],
-        "jump": level(max(gains)) if max(gains, default=0.0) >= SAID_DB else "",
-        "spread": level(max(delivered) - min(delivered) if delivered else None),
+        "jump": decibels(louder) if louder >= SAID_DB else "",
+        "spread": decibels(max(files) - min(files)) if files else "",
         "drop": drop_db(mine),
         "matched_note": _matched_note(offers, tracks),
     }
 
 
-def data(
-    offers: Sequence[Offer], tracks: Mapping[int, tuple[int, Track]], predictions: Mapping[int, Prediction]
-) -> dict[str, Any]:
+def data(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Profile) -> dict[str, Any]:
     """For the page's script."""
-    heard = {index for offer in offers for index in offer.sounds}
     return {
-        "drop": drop_db([predictions[index] for index in sorted(heard)]),
-        "tracks": {
-            str(index): isolated(track.title) for index, (_, track) in tracks.items() if index in heard
-        },
+        "drop": drop_db([one.prediction for one in tracks.values()]),
+        "tracks": {str(index): isolated(one.name) for index, one in tracks.items()},
+        "claims": [
+            {"state": one.state, "kind": one.kind, "tracks": [str(index) for index in one.tracks]}
+            for one in claims(offers, tracks, profile)
+        ],
         "kinds": [
             {
+                "label": isolated(offer.label),
                 "items": {
                     str(index): {
-                        "where": _sentence(offer.places[index].passage.reason),
+                        "start": offer.places[index].passage.start_s,
                         "played": [sound.played[0].name, sound.played[1]],
                         "matched": [sound.played[0].name, sound.played[1] + sound.matched_db],
                         "delivered": [sound.delivered[0].name, sound.delivered[1]],
                     }
                     for index, sound in offer.sounds.items()
-                }
+                },
+                "absent": {
+                    str(index): _absent(offer, one, tracks)
+                    for index, one in tracks.items()
+                    if index not in offer.sounds
+                },
             }
             for offer in offers
         ],
     }
 
 
-def _matched_note(offers: Sequence[Offer], tracks: Mapping[int, tuple[int, Track]]) -> str:
+def _absent(offer: Offer, one: HeardTrack, tracks: Mapping[int, HeardTrack]) -> str:
+    """Why a track cannot be heard in a row of passages."""
+    if one.track.song is not None and any(
+        tracks[index].track.song == one.track.song for index in offer.sounds
+    ):
+        return "not long enough for this part"
+    if one.track.role == "reference":
+        return "only its loudest part is here"
+    return "has no such part"
+
+
+def _matched_note(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack]) -> str:
     """How far the matching reaches; names what is quieter and left so."""
     behind = []
     for offer in offers:
@@ -142,11 +268,11 @@ def _matched_note(offers: Sequence[Offer], tracks: Mapping[int, tuple[int, Track
             continue
         reached = max(levels.values())
         behind += [
-            f"{isolated(tracks[index][1].title)} ({offer.label.lower()}: {level(reached - one)} LU below)"
+            f"{isolated(tracks[index].track.title)} ({offer.label}: {level(reached - one)} LU below)"
             for index, one in levels.items()
             if reached - one > MATCHED_WITHIN_LU
         ]
-    said = "Matched: every passage is turned down to the quietest of the masters in it, within 0.1 LU."
+    said = "Equally loud: every passage is turned down to the quietest master in it, within 0.1 LU."
     return f"{said} Quieter still, and left so: {', '.join(behind)}." if behind else said
 
 

@@ -1,9 +1,10 @@
 """Passages that the page lets the client hear, and why these.
 
-Three of each track: the loudest (greatest mean K-weighted energy, BS.1770-5 without gates), the quietest
+Three of each master: the loudest (greatest mean K-weighted energy, BS.1770-5 without gates), the quietest
 (around the 3 s window that is the quietest passage, EBU Tech 3342's gates), and the turn (where the music
-grows most from the 3 s before to the 3 s after). Versions of one song share the places, found
-on the first of them; a version that is too short for a place goes without it. Times in seconds.
+grows most from the 3 s before to the 3 s after); of a reference the loudest alone, which is what a master is
+held against. Marks come on top. Versions of one song share the places, found on the first of them; a version
+that is too short for a place goes without it. Times in seconds.
 """
 
 from __future__ import annotations
@@ -28,7 +29,8 @@ SHORTEST_S = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A passage of one track, with the kind that it is chosen by; marks are told apart by `label`."""
+    """A passage of one track, with the kind that it is chosen by. `label` is a mark's name, and "drop" where
+    the music turns quieter."""
 
     kind: Kind
     label: str
@@ -44,6 +46,7 @@ class TrackEnergy:
     energy: NDArray[np.float64]
     duration_s: float
     offset_s: float = 0.0
+    reference: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,13 +62,12 @@ def choose(
     tracks: Sequence[TrackEnergy], seconds: float, marks: Sequence[DeskMark] = ()
 ) -> list[list[Place]]:
     """The places of every track, in the order loudest, quietest, turn, marks. A track shorter than
-    `seconds` has one place, the whole of it; one under 0.5 s none. With marks on a song, its versions
-    have the marks instead of the other three."""
+    `seconds` has one place, the whole of it; one under 0.5 s none."""
     first_of: dict[str, int] = {}
     chosen: list[list[Place]] = []
     for number, track in enumerate(tracks):
         leader = number if track.song is None else first_of.setdefault(track.song, number)
-        own = _marked(tracks, leader, seconds, marks) or _found(tracks[leader], seconds)
+        own = _found(tracks[leader], seconds) + _marked(tracks, leader, seconds, marks)
         if leader == number:
             chosen.append(own)
             continue
@@ -81,7 +83,7 @@ def _found(track: TrackEnergy, seconds: float) -> list[Place]:
     if track.duration_s < SHORTEST_S:
         return []
     loud = loudest(track.energy, seconds, track.duration_s)
-    if track.duration_s <= seconds or not track.energy.any():
+    if track.duration_s <= seconds or not track.energy.any() or track.reference:
         return [Place("loudest", "", loud)]
     found = [Place("loudest", "", loud)]
     quiet = quiet_window(track.energy)
@@ -90,14 +92,16 @@ def _found(track: TrackEnergy, seconds: float) -> list[Place]:
         found.append(_around(track, middle, seconds, "quietest", f"its quietest {seconds:g} s"))
     turn = turning_point(track.energy)
     if turn is not None:
-        words = "where it grows most" if turn[1] else "where it falls most"
-        found.append(_around(track, turn[0], seconds, "turn", words))
+        words, label = ("where it grows most", "") if turn[1] else ("where it falls most", "drop")
+        found.append(_around(track, turn[0], seconds, "turn", words, label))
     return found
 
 
-def _around(track: TrackEnergy, middle_s: float, seconds: float, kind: Kind, words: str) -> Place:
+def _around(
+    track: TrackEnergy, middle_s: float, seconds: float, kind: Kind, words: str, label: str = ""
+) -> Place:
     start = min(max(middle_s - seconds / 2.0, 0.0), track.duration_s - seconds)
-    return Place(kind, "", Passage(start, seconds, f"{words}, from {format_time(start)}"))
+    return Place(kind, label, Passage(start, seconds, f"{words}, from {format_time(start)}"))
 
 
 def _marked(

@@ -15,7 +15,6 @@ from simulator.metering import figures
 from simulator.normalizer.codec_records import CODEC_NAMES
 from simulator.normalizer.profile import Profile, Scope, Upward
 from simulator.page.values import PageContent, PageTrack
-from simulator.page.words import move_words
 from simulator.text.findings_peaks import NOTE, peak_cells, peak_columns
 
 _SCOPES: dict[Scope, str] = {
@@ -103,22 +102,6 @@ def _delivery_rows(profile: Profile) -> list[tuple[str, str, str]]:
     if delivery.bit_rate_kbps is not None:
         rows.append(("Bit rate", f"{delivery.bit_rate_kbps:g} kbit/s", "encoding.bit_rate_kbps"))
     return rows
-
-
-def does_row(one: PageTrack) -> dict[str, Any]:
-    found = one.predictions[0]
-    return {
-        "number": one.number,
-        "title": one.track.title,
-        "artist": one.track.artist,
-        "role": one.track.role,
-        "move": move_words(found) if found is not None else _not_played(one),
-        "reason": found.decision.reason if found is not None else one.problem,
-    }
-
-
-def _not_played(one: PageTrack) -> str:
-    return f"could not be {'read' if one.delivered is None else 'played'}"
 
 
 def player_table(content: PageContent, place: int) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from dataclasses import replace
 from simulator.blind_test.ballot import Ballot
 from simulator.blind_test.draw import Round
 from simulator.blind_test.result import PreferenceResult, result
+from simulator.blind_test.statistics import ALPHA, preference_p
 from simulator.blind_test.trial import Trial, begin
 from simulator.blind_test.words import plan_sentence, result_sentences
 from simulator.page.html import PageVote
@@ -38,14 +39,33 @@ def page_vote(
             "versions": list(shown),
             "offered": offered,
             "sentences": _sentences(ballot) if len(clips) == 2 else [],
+            "plain": [plain_sentence(plan.versions, count, plan.rounds) for count in range(plan.rounds + 1)]
+            if len(clips) == 2
+            else [],
         },
         view={
             "rounds": plan.rounds,
+            "versions": len(clips),
             "where": where if where.endswith(".") else f"{where}.",
             "difference": f"{plan.level_difference_lu:.2f}",
             "plan": plan_sentence(plan),
         },
     )
+
+
+def plain_sentence(names: Sequence[str], for_first: int, rounds: int) -> str:
+    """The result for the listener: what was chosen how often, and how often chance alone splits as unevenly
+    (exact, two-sided)."""
+    chosen = max(for_first, rounds - for_first)
+    name = isolated(names[0 if for_first == chosen else 1])
+    if 2 * chosen == rounds:
+        return f"You chose each of the two {chosen} of {rounds} times."
+    p = preference_p(chosen, rounds)
+    said = f"You chose {name} {chosen} of {rounds} times"
+    if p < ALPHA:
+        return f"{said}; chance alone does that about once in {round(1.0 / p)}."
+    once = f"about once in {round(1.0 / p)}" if p < 0.4 else "easily"
+    return f"{said}; chance alone does that {once}, so it is no clear choice."
 
 
 def _sentences(ballot: Ballot) -> list[str]:

@@ -1,16 +1,17 @@
-"""Sentences of the page for the artist, made by rule from the figures.
+"""Sentences of the page, made by rule from the figures, in two tiers.
 
-Three sentences on what the player does; what the louder master gained, what it paid, and what the open
-one costs; how it was measured. Sentences on two versions are those of `sentences`, so that the page and
-the desk say the same. Nothing judges taste.
+For the artist: one question and its answer, what each of two masters gains and gives up, what the player does
+to a track. Plain words and dB, no other unit and no term of measuring. For the engineer: the sentences on
+two versions that the desk prints too, and how it was measured. Nothing judges taste.
 """
 
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from simulator.common.numbers import level, signed
+from simulator.common.numbers import level
 from simulator.common.text import capital
 from simulator.common.units import TIE_LU
 from simulator.comparison.versions import punch_db
@@ -29,6 +30,19 @@ from simulator.text.sentences import (
 )
 
 CONTRAST_TIE_LU = 0.5
+SHORTFALL_SAID_LU = 0.5
+_LEAST_DB = 0.05
+"""What is less is written 0.0."""
+_WHOLE_FROM_DB = 3.0
+"""From here on a listener is told whole decibels: a tenth is inaudible (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Headline:
+    """The one question that the page answers, and the answer in a sentence."""
+
+    question: str
+    answer: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,41 +63,72 @@ def isolated(text: str) -> str:
     return text
 
 
-def three_sentences(first: Version, second: Version, profile: Profile) -> list[str]:
-    """What the player does to two masters of one song."""
-    said = [
-        delivered_sentence(first, second),
-        played_sentence(first, second, profile),
-        passage_sentence(first, second, profile),
-    ]
-    return [sentence for sentence in said if sentence]
+def decibels(value: float) -> str:
+    """A difference of level for a listener, without its sign: "21 dB", "2.2 dB"."""
+    return f"{level(abs(value), 0 if abs(value) >= _WHOLE_FROM_DB else 1)} dB"
 
 
-def one_master(version: Version, profile: Profile) -> list[str]:
-    """What the player does to a single master."""
-    delivered, played = version.delivered, version.prediction.played
-    if delivered.integrated_lufs is None or played.integrated_lufs is None:
-        return [version.prediction.decision.reason]
-    gain = version.prediction.decision.gain_db
-    name = capital(version.name)
-    said = [
-        f"{name} is delivered at {level(delivered.integrated_lufs)} LUFS, and its highest peak lies at "
-        f"{signed(delivered.true_peak_dbtp)} dBTP.",
-        f"This player {move(gain)}, so that it plays at {level(played.integrated_lufs)} LUFS.",
-    ]
-    said += headroom_sentences(version, profile)[:1]
-    room = version.prediction.unused_headroom_db
-    if len(said) < 3 and room is not None:
-        said.append(
-            f"As played, {level(room)} dB of room above its highest peak are left unused."
-            if room >= 0.05
-            else f"As played, its highest peak lies at {signed(-room)} dBTP."
+def streamed(profile: Profile) -> str:
+    """How a listener hears it, at the end of a phrase."""
+    return "when streamed" if profile.target_lufs is not None else "as listeners hear it"
+
+
+# --- for the artist ---------------------------------------------------------------------------------
+
+
+def pair_headline(first: Version, second: Version, profile: Profile) -> Headline:
+    """Two masters of one song: does the louder file play louder?"""
+    files = [one.delivered.integrated_lufs for one in (first, second)]
+    heard = [one.prediction.played.integrated_lufs for one in (first, second)]
+    if files[0] is None or files[1] is None or heard[0] is None or heard[1] is None:
+        return Headline(f"How do {first.name} and {second.name} differ?", "Only your ears can tell here.")
+    loud, open_ = (first, second) if files[0] >= files[1] else (second, first)
+    file_db = abs(files[0] - files[1])
+    played_db = heard[0] - heard[1] if loud is first else heard[1] - heard[0]
+    how = streamed(profile)
+    if file_db <= TIE_LU:
+        question = f"How do {first.name} and {second.name} differ?"
+        if abs(played_db) <= TIE_LU:
+            return Headline(question, "Both are equally loud: only the sound differs.")
+        more = loud if played_db > 0.0 else open_
+        return Headline(
+            question, f"Both files are equally loud, but {how} {more.name} is {decibels(played_db)} louder."
         )
-    return said
+    question = f"Is {loud.name} louder {how}?"
+    if played_db < -TIE_LU:
+        return Headline(question, f"No: {open_.name} is {decibels(played_db)} louder.")
+    if played_db <= TIE_LU:
+        return Headline(question, "No: both are equally loud.")
+    if level(played_db) == level(file_db):
+        return Headline(question, f"Yes, by {decibels(played_db)}: just as much as the file.")
+    if widened(file_db, played_db):
+        return Headline(question, f"Yes, by {decibels(played_db)}: even more than the file.")
+    if played_db <= profile.uncertainty_db:
+        return Headline(question, f"Hardly: by {decibels(played_db)}.")
+    return Headline(question, f"Yes, but only by {decibels(played_db)}.")
+
+
+def one_headline(version: Version) -> Headline:
+    """A single master: how loud do listeners hear it?"""
+    question = f"How loud do listeners hear {version.name}?"
+    if version.prediction.played.integrated_lufs is None:
+        return Headline(question, "It has no measurable loudness.")
+    return Headline(question, f"{capital(heard_words(version.prediction))}.")
+
+
+def heard_words(found: Prediction) -> str:
+    """How loud a track is heard, against its file: "7 dB quieter than the file"."""
+    gain_db = found.decision.gain_db
+    if abs(gain_db) < _LEAST_DB:
+        words = "as loud as the file"
+    else:
+        words = f"{decibels(gain_db)} {'louder' if gain_db > 0.0 else 'quieter'} than the file"
+    limiter = ", with its peaks limited" if found.limiter.max_reduction_db >= _LEAST_DB else ""
+    return words + limiter
 
 
 def balance(first: Version, second: Version, profile: Profile) -> list[BalanceColumn]:
-    """Gained and paid by the louder of two masters, and what the other one costs; empty where neither is
+    """Gained and lost by the louder of two masters, and what the other one gives up; empty where neither is
     louder or one has no measurable loudness."""
     a, b = first.delivered.integrated_lufs, second.delivered.integrated_lufs
     if a is None or b is None or abs(a - b) <= TIE_LU:
@@ -91,88 +136,86 @@ def balance(first: Version, second: Version, profile: Profile) -> list[BalanceCo
     loud, open_ = (first, second) if a > b else (second, first)
     return [
         BalanceColumn(
-            f"What {loud.name} gains",
-            tuple(_gained(loud, open_, abs(a - b))),
-            "Nothing that these figures show.",
+            f"What {loud.name} gains", tuple(_gained(loud, open_, abs(a - b))), "Nothing that was measured."
         ),
+        BalanceColumn(f"What {loud.name} loses", tuple(_lost(loud, open_)), "Nothing that was measured."),
         BalanceColumn(
-            f"What {loud.name} pays", tuple(_paid(loud, open_)), "Nothing that these figures show."
-        ),
-        BalanceColumn(
-            f"What {open_.name} costs",
-            tuple(_cost(open_, loud, abs(a - b), profile)),
-            "Nothing through this player that these figures show.",
+            f"What {open_.name} gives up",
+            tuple(_given_up(loud, open_, profile)),
+            "Nothing on this player that was measured.",
         ),
     ]
 
 
 def _gained(loud: Version, open_: Version, difference: float) -> list[str]:
-    said = [f"Where nothing is normalised, it plays {level(difference)} LU louder."]
+    said = [f"Wherever nothing evens out the loudness, it is {decibels(difference)} louder."]
     a, b = loud.prediction.played.integrated_lufs, open_.prediction.played.integrated_lufs
     if a is None or b is None:
         return said
     if widened(difference, a - b):
-        said.append(
-            f"Through this player it plays {level(a - b)} LU louder: the player widens the difference."
-        )
+        said.append(f"On this player it is {decibels(a - b)} louder: the player widens the difference.")
     elif a - b > TIE_LU:
-        said.append(f"Through this player {level(a - b)} LU of that are left.")
+        said.append(f"On this player {decibels(a - b)} of that remain.")
     elif b - a > TIE_LU:
-        said.append(f"Through this player nothing of that is left: it plays {level(b - a)} LU more quietly.")
+        said.append(f"On this player the advantage is gone: it is {decibels(b - a)} quieter.")
     else:
-        said.append("Through this player nothing of that is left: both play equally loud.")
+        said.append("On this player the advantage is gone: both are equally loud.")
     return said
 
 
-def _paid(loud: Version, open_: Version) -> list[str]:
+def _lost(loud: Version, open_: Version) -> list[str]:
     said = []
     a, b = punch_db(loud.delivered), punch_db(open_.delivered)
     if a is not None and b is not None and b - a > PUNCH_TIE_DB:
         said.append(
-            f"Its peaks stand {level(b - a)} dB less above its loudness ({level(a)} against {level(b)} dB), "
-            "and a player's plain gain does not bring them back."
+            f"Its peaks have {decibels(b - a)} less room to jump out of the mix. No volume change brings "
+            "that back."
         )
     wide, narrow = open_.delivered.contrast_lu, loud.delivered.contrast_lu
     if wide is not None and narrow is not None and wide - narrow > CONTRAST_TIE_LU:
-        said.append(
-            f"Its loud and quiet passages lie {level(wide - narrow)} LU closer together ({level(narrow)} "
-            f"against {level(wide)} LU)."
-        )
+        said.append(f"Its loud and quiet parts are {decibels(wide - narrow)} closer together.")
     heard = [one.prediction.played.max_short_term_lufs for one in (loud, open_)]
     if heard[0] is not None and heard[1] is not None and heard[1] - heard[0] > TIE_LU:
-        said.append(f"As played, its loudest passage is {level(heard[1] - heard[0])} LU more quiet.")
-    overs = overs_sentence(loud)
-    return [*said, overs] if overs else said
+        said.append(f"As listeners hear it, its loudest part is {decibels(heard[1] - heard[0])} quieter.")
+    if count := loud.delivered.over_count:
+        said.append(f"Its file overshoots digital full scale {_times(count)}, which some players distort.")
+    return said
 
 
-def _cost(open_: Version, loud: Version, difference: float, profile: Profile) -> list[str]:
-    said = [f"Where nothing is normalised, it plays {level(difference)} LU more quietly than {loud.name}."]
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
+
+
+def _given_up(loud: Version, open_: Version, profile: Profile) -> list[str]:
+    said = []
     wide, narrow = open_.delivered.contrast_lu, loud.delivered.contrast_lu
     if wide is not None and narrow is not None and wide - narrow > CONTRAST_TIE_LU:
         said.append(
-            f"Its quietest passage lies {level(wide)} LU below its loudest, against {level(narrow)} LU: in a "
-            "car or a street the noise may cover it sooner."
+            f"Its quietest part is {decibels(wide)} below its loudest, against {decibels(narrow)}: noise "
+            "in a car or a street masks it first."
         )
-    return said + headroom_sentences(open_, profile)
+    short = open_.prediction.target_shortfall_lu
+    if profile.target_lufs is not None and short is not None and short > SHORTFALL_SAID_LU:
+        said.append(f"It stays {decibels(short)} quieter than the player would like to play it.")
+    return said
 
 
-def move(gain_db: float) -> str:
-    """ "turns it down by 7.1 dB", "leaves it as it is"."""
-    if abs(gain_db) < 0.05:
-        return "leaves its level as it is"
-    return f"{'raises it' if gain_db > 0.0 else 'turns it down'} by {level(abs(gain_db))} dB"
+# --- for the engineer -------------------------------------------------------------------------------
 
 
-def move_words(found: Prediction) -> str:
-    """The line under a track's name: the gain, and the level as played."""
-    gain = found.decision.gain_db
-    does = (
-        "left as it is"
-        if abs(gain) < 0.05
-        else f"{'raised' if gain > 0.0 else 'turned down'} by {level(abs(gain))} dB"
-    )
-    limiter = ", its peaks limited" if found.limiter.max_reduction_db >= 0.05 else ""
-    return f"{does}{limiter}: plays at {level(found.played.integrated_lufs)} LUFS"
+def engineer_sentences(versions: Sequence[Version], profile: Profile) -> list[str]:
+    """What the player does to two versions, or to one master."""
+    if len(versions) == 1:
+        return headroom_sentences(versions[0], profile) or [versions[0].prediction.decision.reason]
+    first, second = versions
+    said = [
+        delivered_sentence(first, second),
+        played_sentence(first, second, profile),
+        passage_sentence(first, second, profile),
+        *(sentence for one in versions for sentence in headroom_sentences(one, profile)),
+        *(overs_sentence(one) for one in versions),
+    ]
+    return [sentence for sentence in said if sentence]
 
 
 def method_sentences(version: str) -> list[str]:
@@ -186,6 +229,6 @@ def method_sentences(version: str) -> list[str]:
         "sample rate.",
         "Played figures follow exactly from the measurement where the player only changes the gain; where a "
         "codec, a limiter or a converter acts, the whole output was computed and measured again.",
-        "Changing over fades by raised cosines of 5 ms, out and then in (ITU-R BS.1534-3, section 5.3).",
-        f"Measured and made by fairhearing {version}, measuring method {METHOD}.",
+        "Switching fades by raised cosines of 5 ms, out and then in (ITU-R BS.1534-3, section 5.3).",
+        f"Measured with fairhearing {version}, measuring method {METHOD}.",
     ]

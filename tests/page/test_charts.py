@@ -1,10 +1,9 @@
-"""The page's pictures: whole, inline, in the page's colours, with an alternative, no text of the user's."""
+"""The geometry of the page's pictures: curves, their scale, their paths and ticks."""
 
 from __future__ import annotations
 
 import itertools
 import re
-from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -12,12 +11,14 @@ import pytest
 from simulator.common.units import lufs_to_energy
 from simulator.page.charts import (
     FLOOR_LUFS,
+    HEIGHT,
     MOST_POINTS,
-    HeadroomBar,
+    WIDTH,
     curve,
-    headroom_svg,
+    level_ticks,
     limits,
-    loudness_svg,
+    path,
+    time_ticks,
 )
 
 
@@ -48,54 +49,8 @@ def test_silence_lies_on_the_floor_and_a_short_track_has_no_curve() -> None:
     assert curve(np.zeros(10)).time_s.size == 0
 
 
-PICTURES = {
-    "loudness": loudness_svg(
-        [curve(energy(60, -14.0)), curve(energy(50, -9.0))], (-30.0, 0.0), -14.0, 'a & "b" <c>', "one"
-    ),
-    "empty": loudness_svg([curve(np.zeros(0))], limits([curve(np.zeros(0))]), None, "nothing", "two"),
-    "headroom": headroom_svg(
-        [HeadroomBar(1, -14.0, -1.0), HeadroomBar(2, -9.0, 0.7), HeadroomBar(3, None, None)], "bars", "three"
-    ),
-}
-
-
-@pytest.mark.parametrize("picture", PICTURES.values(), ids=PICTURES.keys())
-def test_a_picture_is_one_inline_element_with_an_alternative(picture: str) -> None:
-    root = ElementTree.fromstring(
-        picture.replace("<svg ", '<svg xmlns:xlink="http://www.w3.org/1999/xlink" ', 1)
-    )
-    assert root.get("role") == "img"
-    assert root.get("aria-label")
-    assert root.get("width") is None  # it scales with the page
-    ids = re.findall(r'\bid="([^"]+)"', picture)
-    assert len(ids) == len(set(ids))
-    for reference in re.findall(r"url\(#([^)]+)\)", picture):
-        assert reference in ids
-    assert "<style" not in picture  # it would hold for the whole page
-    assert re.search(r"\bnan\b", picture) is None
-
-
-@pytest.mark.parametrize("picture", PICTURES.values(), ids=PICTURES.keys())
-def test_every_colour_is_the_pages_own(picture: str) -> None:
-    assert re.findall(r"#[0-9a-fA-F]{6}\b", picture) == []
-    assert set(re.findall(r"(?:fill|stroke): ([^;\"]+)", picture)) <= {
-        "none", "var(--ink)", "var(--soft)", "var(--rule)", "var(--first)", "var(--second)"
-    }  # fmt: skip
-
-
-def test_the_alternative_is_escaped() -> None:
-    assert 'aria-label="a &amp; &quot;b&quot; &lt;c&gt;"' in PICTURES["loudness"]
-
-
-def test_two_pictures_of_the_page_share_no_id() -> None:
-    ids = [set(re.findall(r'\bid="([^"]+)"', one)) for one in PICTURES.values()]
-    assert not ids[0] & ids[1]
-    assert not ids[0] & ids[2]
-
-
-def test_lines_differ_by_dash_and_not_by_colour_alone() -> None:
-    dashes = re.findall(r"stroke-dasharray: ([^;]+);", PICTURES["loudness"])
-    assert len(dashes) == 2  # the target and the second curve; the first is solid
+def points(drawn: str) -> list[tuple[float, float]]:
+    return [(float(x), float(y)) for x, y in re.findall(r"[ML](-?[\d.]+) (-?[\d.]+)", drawn)]
 
 
 def test_one_scale_holds_all_curves() -> None:
@@ -103,14 +58,34 @@ def test_one_scale_holds_all_curves() -> None:
     assert (low, high) == (-20.0, -5.0)
 
 
-@pytest.mark.parametrize("low", [-13.9, -14.0, -19.6, -27.0, -44.0, -58.0])
-def test_the_numbers_on_the_axis_are_where_they_say(low: float) -> None:
-    """Ticks lie on whole numbers at equal steps, so that a rounded label is no lie."""
-    picture = headroom_svg([HeadroomBar(1, low, -1.0), HeadroomBar(2, low + 3.0, 0.4)], "bars", "axis")
-    numbers = re.findall(r'x="([\d.]+)"[^>]*>(−?\d+)</text>', picture)
-    axis = [(float(x), float(text.replace("−", "-"))) for x, text in numbers if text not in ("1", "2")]
-    assert axis[-1][1] == 0.0
-    steps = {round(b[1] - a[1], 6) for a, b in itertools.pairwise(axis)}
-    widths = {round((b[0] - a[0]) / (b[1] - a[1]), 2) for a, b in itertools.pairwise(axis)}
-    assert len(steps) == 1
-    assert len(widths) == 1
+def test_a_path_runs_from_left_to_right_with_its_levels_on_the_scale() -> None:
+    """At −20 LUFS on a scale from −40 to 0 a line lies in the middle, at −10 LUFS a quarter from the top."""
+    drawn = points(path(curve(np.concatenate([energy(20, -20.0), energy(20, -10.0)])), (-40.0, 0.0), 40.0))
+    assert drawn[0] == (round(WIDTH * 1.5 / 40.0), HEIGHT / 2)
+    assert drawn[-1] == (round(WIDTH * 38.5 / 40.0), HEIGHT / 4)
+    assert all(a[0] <= b[0] for a, b in itertools.pairwise(drawn))
+
+
+def test_a_track_under_three_seconds_has_no_path_and_no_scale_of_its_own() -> None:
+    nothing = curve(np.zeros(10))
+    assert path(nothing, limits([nothing]), 1.0) == ""
+    assert limits([nothing]) == (-40.0, 0.0)
+
+
+@pytest.mark.parametrize("length_s", [0.4, 7.0, 42.0, 210.0, 4000.0, 30_000.0])
+def test_times_lie_where_they_say_and_are_few(length_s: float) -> None:
+    ticks = time_ticks(length_s)
+    assert ticks[0].text == "0:00"
+    assert len(ticks) <= 10
+    for tick in ticks:
+        minutes, seconds = tick.text.split(":")
+        assert (60 * int(minutes) + int(seconds)) / length_s * 100 == pytest.approx(tick.percent)
+        assert tick.percent <= 100.0
+
+
+@pytest.mark.parametrize("low", [-15.0, -20.0, -35.0, -45.0, -60.0])
+def test_levels_lie_where_they_say_at_equal_whole_steps(low: float) -> None:
+    ticks = level_ticks((low, 0.0))
+    shown = [float(tick.text.replace("−", "-")) for tick in ticks]
+    assert [100.0 * (one - low) / -low for one in shown] == pytest.approx([tick.percent for tick in ticks])
+    assert len({round(b - a, 6) for a, b in itertools.pairwise(shown)}) == 1

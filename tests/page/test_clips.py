@@ -24,6 +24,22 @@ def cut_of(track: int, level: float, chain: ChainSettings) -> Cut:
     return Cut(track, RATE, delivered, played, chain.gain_db, chain == ChainSettings(chain.gain_db))
 
 
+def test_what_is_mono_is_carried_once_and_what_is_not_is_not() -> None:
+    mono = NOISE.mean(axis=1, keepdims=True)
+    wide = np.concatenate([mono, -mono], axis=1)
+    for given, channels in ((mono, 1), (np.repeat(mono, 2, axis=1), 1), (wide, 2)):
+        made = sounds([Cut(0, RATE, given, given, 0.0)], [0], ["a", "b"], 1)[0]
+        assert made.played[0].stored.samples.shape[1] == channels
+
+
+def test_a_vote_does_not_tell_versions_by_their_channels() -> None:
+    mono = np.repeat(NOISE[:, :1], 2, axis=1)
+    wide = np.stack([NOISE[:, 0], -NOISE[:, 0]], axis=1)
+    for given, channels in (([mono, 0.5 * mono], 1), ([mono, wide], 2)):
+        made = vote_sounds([one.astype(np.float32) for one in given], RATE, ["x", "y"], 3)
+        assert {clip.stored.samples.shape[1] for clip in made.clips} == {channels}
+
+
 @pytest.mark.parametrize(
     ("chain", "count"),
     [

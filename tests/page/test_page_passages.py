@@ -77,19 +77,32 @@ def test_a_version_too_short_for_any_shared_place_has_its_own() -> None:
     assert len(first) == 3
 
 
-def test_marks_take_the_place_of_the_others_in_every_version() -> None:
+def test_marks_come_on_top_in_every_version() -> None:
     tracks = [
         TrackEnergy("song", VERSE_CHORUS, 60.0),
         TrackEnergy(None, VERSE_CHORUS, 60.0),
         TrackEnergy("song", VERSE_CHORUS, 61.0, offset_s=1.0),
     ]
     first, alone, second = choose(tracks, 6.0, [DeskMark(2, 41.0, "bridge"), DeskMark(0, 58.0, "")])
-    assert [(place.kind, place.label, place.passage.start_s) for place in first] == [
+    assert [(place.kind, place.label, place.passage.start_s) for place in first[3:]] == [
         ("mark", "bridge", 40.0),
         ("mark", "0:54.0", 54.0),
     ]
-    assert [place.passage.start_s for place in second] == [41.0, 55.0]
+    assert [place.passage.start_s for place in second[3:]] == [41.0, 55.0]
+    for own in (first, second):
+        assert [place.kind for place in own[:3]] == ["loudest", "quietest", "turn"]
     assert [place.kind for place in alone] == ["loudest", "quietest", "turn"]
+
+
+def test_a_reference_is_heard_at_its_loudest_and_at_its_marks() -> None:
+    (places,) = choose([TrackEnergy(None, VERSE_CHORUS, 60.0, reference=True)], 6.0, [DeskMark(0, 5.0, "x")])
+    assert [place.kind for place in places] == ["loudest", "mark"]
+
+
+def test_a_turn_down_is_called_a_drop() -> None:
+    falling = song((20.0, -12.0), (10.0, -13.0), (20.0, -20.0))
+    (places,) = choose([TrackEnergy(None, falling, 50.0)], 6.0)
+    assert [(place.label) for place in places if place.kind == "turn"] == ["drop"]
 
 
 @pytest.mark.parametrize(("seconds", "count"), [(0.4, 0), (0.5, 1), (3.0, 1), (6.0, 1)])

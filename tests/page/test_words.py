@@ -10,11 +10,13 @@ from simulator.normalizer.prediction import from_gain
 from simulator.normalizer.profile import Profile
 from simulator.page.words import (
     balance,
+    decibels,
+    engineer_sentences,
+    heard_words,
     isolated,
     method_sentences,
-    move_words,
-    one_master,
-    three_sentences,
+    one_headline,
+    pair_headline,
 )
 from simulator.text.sentences import Version
 
@@ -25,32 +27,34 @@ def version(name: str, lufs: float | None, peak_db: float | None, profile: Profi
 
 
 PLAYER = player()
-OPEN, LOUD = version("the open master", -14.0, -1.0, PLAYER), version("the loud master", -7.0, -0.2, PLAYER)
+OPEN, LOUD = version("open", -14.0, -1.0, PLAYER), version("loud", -7.0, -0.2, PLAYER)
 
 
 @pytest.mark.parametrize("pair", [(OPEN, LOUD), (LOUD, OPEN)], ids=["open first", "loud first"])
-def test_gained_paid_and_cost_do_not_depend_on_the_order(pair: tuple[Version, Version]) -> None:
-    gained, paid, cost = balance(*pair, PLAYER)
-    assert gained.title == "What the loud master gains"
+def test_gains_and_losses_do_not_depend_on_the_order(pair: tuple[Version, Version]) -> None:
+    gained, lost, given_up = balance(*pair, PLAYER)
+    assert gained.title == "What loud gains"
     assert gained.sentences == (
-        "Where nothing is normalised, it plays 7.0 LU louder.",
-        "Through this player nothing of that is left: both play equally loud.",
+        "Wherever nothing evens out the loudness, it is 7 dB louder.",
+        "On this player the advantage is gone: both are equally loud.",
     )
-    assert paid.title == "What the loud master pays"
-    assert paid.sentences[0].startswith(
-        "Its peaks stand 6.2 dB less above its loudness (6.8 against 13.0 dB)"
+    assert lost.title == "What loud loses"
+    assert lost.sentences[0] == (
+        "Its peaks have 6 dB less room to jump out of the mix. No volume change brings that back."
     )
-    assert cost.title == "What the open master costs"
-    assert cost.sentences == (
-        "Where nothing is normalised, it plays 7.0 LU more quietly than the loud master.",
-    )
+    assert given_up.title == "What open gives up"
+    assert given_up.sentences == ()
+    assert given_up.nothing
 
 
 def test_where_nothing_is_turned_all_of_it_is_left() -> None:
     untouched = player(target_lufs=None)
     pair = [version(name, lufs, -1.0, untouched) for name, lufs in (("a", -14.0), ("b", -9.0))]
     gained, _, _ = balance(pair[0], pair[1], untouched)
-    assert gained.sentences[1] == "Through this player 5.0 LU of that are left."
+    assert gained.sentences[1] == "On this player 5 dB of that remain."
+    said = pair_headline(pair[0], pair[1], untouched)
+    assert said.question == "Is b louder as listeners hear it?"
+    assert said.answer == "Yes, by 5 dB: just as much as the file."
 
 
 def test_a_gap_that_the_player_widens_is_not_called_what_is_left() -> None:
@@ -58,17 +62,18 @@ def test_a_gap_that_the_player_widens_is_not_called_what_is_left() -> None:
     dense, quiet = version("dense", -22.0, -9.0, PLAYER), version("open", -26.0, -3.0, PLAYER)
     gained = balance(dense, quiet, PLAYER)[0]
     assert gained.sentences == (
-        "Where nothing is normalised, it plays 4.0 LU louder.",
-        "Through this player it plays 10.0 LU louder: the player widens the difference.",
+        "Wherever nothing evens out the loudness, it is 4 dB louder.",
+        "On this player it is 10 dB louder: the player widens the difference.",
     )
+    assert pair_headline(quiet, dense, PLAYER).answer == "Yes, by 10 dB: even more than the file."
 
 
-def test_a_quiet_open_master_without_headroom_costs_what_it_stays_below() -> None:
-    quiet = version("the open master", -18.0, -1.0, PLAYER)
-    _, _, cost = balance(quiet, LOUD, PLAYER)
-    assert "has no headroom to be raised and stays 4.0 LU below the player's target" in cost.sentences[1]
-    gained = balance(quiet, LOUD, PLAYER)[0]
-    assert gained.sentences[1] == "Through this player 4.0 LU of that are left."
+def test_a_quiet_open_master_without_headroom_gives_up_what_it_stays_below() -> None:
+    quiet = version("open", -18.0, -1.0, PLAYER)
+    _, _, given_up = balance(quiet, LOUD, PLAYER)
+    assert given_up.sentences == ("It stays 4 dB quieter than the player would like to play it.",)
+    assert balance(quiet, LOUD, PLAYER)[0].sentences[1] == "On this player 4 dB of that remain."
+    assert pair_headline(quiet, LOUD, PLAYER).answer == "Yes, but only by 4 dB."
 
 
 def test_two_equally_loud_masters_and_silence_have_no_balance() -> None:
@@ -76,38 +81,57 @@ def test_two_equally_loud_masters_and_silence_have_no_balance() -> None:
     assert balance(OPEN, version("b", None, None, PLAYER), PLAYER) == []
 
 
-def test_three_sentences_on_two_masters() -> None:
-    said = three_sentences(OPEN, LOUD, PLAYER)
-    assert len(said) == 3
-    assert "7.0 LU louder" in said[0]
-    assert "both play equally loud over the whole track" in said[1]
+def test_the_page_asks_one_question_and_answers_it() -> None:
+    said = pair_headline(OPEN, LOUD, PLAYER)
+    assert (said.question, said.answer) == ("Is loud louder when streamed?", "No: both are equally loud.")
+    almost = pair_headline(version("open", -14.4, -1.0, PLAYER), LOUD, PLAYER)
+    assert almost.answer == "Hardly: by 0.4 dB."  # a real player differs by as much
+    alike = pair_headline(OPEN, version("b", -14.1, -3.0, PLAYER), PLAYER)
+    assert (alike.question, alike.answer) == (
+        "How do open and b differ?",
+        "Both are equally loud: only the sound differs.",
+    )
+    dense = pair_headline(version("open", -22.0, -1.0, PLAYER), version("b", -22.1, -9.0, PLAYER), PLAYER)
+    assert dense.answer == "Both files are equally loud, but when streamed b is 8 dB louder."
+    turned = version("b", -20.0, -1.0, PLAYER)  # louder as a file, and without room to be raised
+    assert pair_headline(version("a", -22.0, -10.0, PLAYER), turned, PLAYER).answer == "No: a is 6 dB louder."
+    assert pair_headline(OPEN, version("b", None, None, PLAYER), PLAYER).answer
 
 
 @pytest.mark.parametrize(
-    ("lufs", "peak_db", "words"),
+    ("lufs", "peak_db", "answer"),
     [
-        (-7.0, -0.2, "turns it down by 7.0 dB, so that it plays at −14.0 LUFS"),
-        (-14.0, -1.0, "leaves its level as it is"),
-        (-20.0, -4.0, "raises it by 3.0 dB, so that it plays at −17.0 LUFS"),
+        (-7.0, -0.2, "7 dB quieter than the file"),
+        (-14.0, -1.0, "as loud as the file"),
+        (-20.0, -4.0, "3 dB louder than the file"),
+        (-15.5, -2.0, "1.0 dB louder than the file"),
     ],
 )
-def test_three_sentences_on_one_master(lufs: float, peak_db: float, words: str) -> None:
-    said = one_master(version("“Song”", lufs, peak_db, PLAYER), PLAYER)
-    assert len(said) == 3
-    assert words in said[1]
+def test_how_loud_a_single_master_is_heard(lufs: float, peak_db: float, answer: str) -> None:
+    one = version("Song", lufs, peak_db, PLAYER)
+    assert heard_words(one.prediction) == answer
+    said = one_headline(one)
+    assert said.question == "How loud do listeners hear Song?"
+    assert said.answer.casefold() == f"{answer}.".casefold()
 
 
-def test_silence_says_why_there_is_no_number() -> None:
-    said = one_master(version("“Song”", None, None, PLAYER), PLAYER)
-    assert said[0].startswith("The track has no measurable loudness")
+def test_silence_has_no_number() -> None:
+    one = version("Song", None, None, PLAYER)
+    assert one_headline(one).answer == "It has no measurable loudness."
+    assert engineer_sentences([one], PLAYER)[0].startswith("The track has no measurable loudness")
 
 
 @pytest.mark.parametrize(
-    ("lufs", "words"),
-    [(-14.0, "left as it is: plays at −14.0 LUFS"), (-7.0, "turned down by 7.0 dB: plays at −14.0 LUFS")],
+    ("value", "words"), [(21.34, "21 dB"), (-3.02, "3 dB"), (2.94, "2.9 dB"), (-0.21, "0.2 dB")]
 )
-def test_the_line_under_a_track(lufs: float, words: str) -> None:
-    assert move_words(version("a", lufs, -1.0, PLAYER).prediction) == words
+def test_a_listener_is_told_whole_decibels_from_three_on(value: float, words: str) -> None:
+    assert decibels(value) == words
+
+
+def test_the_engineer_has_the_sentences_of_the_desk() -> None:
+    said = " ".join(engineer_sentences([OPEN, LOUD], PLAYER))
+    assert "7.0 LU" in said
+    assert "−14.0 LUFS" in said
 
 
 def test_method_names_standards_and_versions() -> None:

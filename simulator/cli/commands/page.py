@@ -49,6 +49,7 @@ from simulator.common.text import visible
     help="Parts of the session to put on the page, comma-separated: notes, marks, decisions, trials, findings. "
     "Default: none.",
 )
+@click.option("--engineer", default="", metavar="NAME", help="Your name, as the page signs it.")
 @click.option("--force", is_flag=True, help="Overwrite an existing file.")
 @cache_options
 def command(
@@ -59,6 +60,7 @@ def command(
     seconds: float,
     tracks: str | None,
     named: tuple[str, ...],
+    engineer: str,
     force: bool,
     no_cache: bool,
     rehash: bool,
@@ -98,7 +100,7 @@ def command(
     if not ready.prepared.played_by([0]):  # the page is about this player: there would be nothing to hear
         raise nothing_played(one_player=True)
     heard = track_numbers(tracks, len(ready.prepared.tracks))
-    page, order = build_page(ready, heard, seconds, rounds or 0)
+    page, order = build_page(ready, heard, seconds, rounds or 0, visible(engineer))
     say_problems(page.problems)
     click.echo(f"{output}: {page.size_bytes / 1e6:.1f} MB")
     if page.size_bytes > LARGE_BYTES:

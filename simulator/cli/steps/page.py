@@ -133,7 +133,7 @@ def track_numbers(asked: str | None, count: int) -> list[int]:
 
 
 def build_page(
-    ready: PageReady, heard: Sequence[int], seconds: float, rounds: int
+    ready: PageReady, heard: Sequence[int], seconds: float, rounds: int, engineer: str = ""
 ) -> tuple[BuiltPage, PageOrder]:
     """The page in memory and what it was asked to be, with progress on standard error. Raises AudioError
     where a file has become another one meanwhile."""
@@ -154,6 +154,7 @@ def build_page(
         findings=_findings(ready) if "findings" in ready.chosen else {},
         keep_in=None if ready.no_cache else cache_folder() / ENCODED,
         workers=prepared.workers,
+        engineer=engineer,
     )
     if rounds:
         _refuse_too_few(len(voted_on(order)), rounds)

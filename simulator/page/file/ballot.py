@@ -101,10 +101,11 @@ def _plan(
 def _shared_place(
     order: PageOrder, members: Sequence[int], places: Mapping[int, Sequence[Place]]
 ) -> list[int]:
-    """The first passage that is the same moment of the song in all versions: its number in each. Raises
-    UsageError where there is none."""
+    """The passage that is voted on: the first mark, since the engineer has chosen it, else the first passage
+    that is the same moment of the song in all versions; its number in each. Raises UsageError where there is
+    none."""
     offsets = order.offsets_s or {}
-    for place in places[members[0]]:
+    for place in sorted(places[members[0]], key=lambda place: place.kind != "mark"):
         moment = place.passage.start_s - offsets.get(members[0], 0.0)
         found = []
         for index in members:

@@ -34,9 +34,9 @@ from simulator.page.file.audio import CutJob, Cuts, cut_all, flac
 from simulator.page.file.ballot import Chance, vote_group, vote_members, vote_of
 from simulator.page.file.request import PageOrder
 from simulator.page.html import EmbeddedClip, html
-from simulator.page.listen import Offer
+from simulator.page.listen import HeardTrack, Offer
 from simulator.page.passages import DeskMark, Place, TrackEnergy, choose
-from simulator.page.values import PageContent, PageTrack
+from simulator.page.values import PageContent, PageTrack, looks, page_title
 from simulator.playlists.playlist import Playlist
 from simulator.storage.file_stamp import Stamp, changed_since, other_samples, stamp_of
 from simulator.storage.measurement_cache import Store
@@ -66,7 +66,7 @@ def refuse_changed(tracks: Sequence[Delivered], stamps: Stamps, store: Store) ->
 
 
 TEMPLATES = Path(__file__).resolve().parent.parent / "templates"
-LARGE_BYTES = 20_000_000
+LARGE_BYTES = 15_000_000
 """Many mail systems refuse more than about this; common practice, no source."""
 
 
@@ -92,10 +92,19 @@ def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPag
     members = vote_members(order, tracks, good) if order.rounds else []
     places, cuts, problems = _cut_all(order, good, step)
     offers = _offers(order, places, cuts, chance)
-    heard = {index: good[index] for index in cuts}
-    named = {index: (index + 1, order.tracks[index].track) for index in cuts}
+    look, profile = looks(tracks), order.profiles[0]
+    heard = {
+        index: HeardTrack(
+            index + 1,
+            order.tracks[index].track,
+            look[index + 1].name,
+            look[index + 1].colour,
+            good[index],
+        )
+        for index in cuts
+    }
     content = PageContent(
-        title=order.playlist.title or "Listening page",
+        title=page_title(order.playlist.title, [one.track for one in order.tracks]),
         client=order.playlist.client,
         version=__version__,
         profiles=tuple(order.profiles),
@@ -104,7 +113,8 @@ def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPag
         notes=tuple(order.notes),
         trials=tuple(order.trials),
         findings={index + 1: tuple(found) for index, found in (order.findings or {}).items()},
-        listen=listen.view(offers, named, heard) if offers else None,
+        engineer=order.engineer,
+        listen=listen.view(offers, heard, profile) if offers else None,
     )
     clips = listen.clips_of(offers)
     vote, ballot = None, None
@@ -121,7 +131,7 @@ def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPag
         clips = [*clips, *own]
         chance.shuffle(clips)
     embedded = [EmbeddedClip(one.name, base64.b64encode(flac(one)).decode("ascii")) for one in clips]
-    data: Mapping[str, Any] = listen.data(offers, named, heard) if offers else {"kinds": [], "tracks": {}}
+    data: Mapping[str, Any] = listen.data(offers, heard, profile) if offers else {"kinds": [], "tracks": {}}
     text = html(content, data, embedded, templates(), chance.key(), vote)
     return BuiltPage(text, ballot, problems)
 
@@ -189,7 +199,15 @@ def _cut_all(
         measured = order.tracks[index].measurement
         assert measured is not None
         song = order.tracks[index].track.song
-        heard.append(TrackEnergy(song, measured.series.energy, measured.duration_s, offsets.get(index, 0.0)))
+        heard.append(
+            TrackEnergy(
+                song,
+                measured.series.energy,
+                measured.duration_s,
+                offsets.get(index, 0.0),
+                order.tracks[index].track.role == "reference",
+            )
+        )
     marks = [
         DeskMark(indices.index(one.track), one.at_s, one.label) for one in order.marks if one.track in good
     ]

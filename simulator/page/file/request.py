@@ -20,7 +20,7 @@ class PageOrder:
     """What the page is asked to be. `predictions` has a row for each profile; `heard` are the places of
     the tracks that sound on it; `rounds` of the vote, or 0 for none; `offsets_s` says by how much each
     track lies later than the first version of its song; `findings` are the delivery check's, by place;
-    `keep_in` is where encoded masters are kept."""
+    `keep_in` is where encoded masters are kept; `engineer` is who makes the page."""
 
     playlist: Playlist
     profiles: Sequence[Profile]
@@ -36,5 +36,6 @@ class PageOrder:
     trials: Sequence[str] = ()
     findings: Mapping[int, Sequence[Finding]] | None = None
     keep_in: Path | None = None
+    engineer: str = ""
     seed: int | None = None
     workers: int = 0

@@ -101,11 +101,11 @@ class Deck {
   }
 }
 
-// What is said where no sound can start.
+// Shown where no sound can start.
 const SOUND_WORDS = {
-  none: "This browser cannot play the sound of this page. Open the page in another current browser.",
-  held: "The sound did not start. Connect loudspeakers or headphones, close what else is using them, and press again.",
-  decoder: "This browser could not read the sound of this page. Open the page in another browser, or ask for the file again: it may have been damaged on its way.",
+  none: "This browser cannot play the sound. Open the page in another, current web browser.",
+  held: "The sound did not start. Connect speakers or headphones, close other apps that use them, and press again.",
+  decoder: "This browser could not read the sound. Open the page in another one, or ask for the file again: it may be damaged.",
   stopped: "The sound was interrupted by the device or the browser. Press again to go on.",
 };
 const START_MS = 2000;
@@ -120,6 +120,8 @@ class Player {
   async wake() {
     if (!this.context) {
       if (typeof AudioContext === "undefined") throw new SoundProblem(SOUND_WORDS.none);
+      // where it exists: music, which a phone's silent switch does not mute
+      try { if (navigator.audioSession) navigator.audioSession.type = "playback"; } catch { /* as it was */ }
       try { this.context = new AudioContext(); } catch { throw new SoundProblem(SOUND_WORDS.held); }
       const told = () => document.dispatchEvent(new CustomEvent("sound", { detail: this.context.state }));
       this.context.addEventListener("statechange", told);

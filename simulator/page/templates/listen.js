@@ -1,21 +1,29 @@
-// The listening part: passage, version and level are three groups of radio buttons over one deck.
+// The listening part: passage, version and level are three groups of radio buttons over one deck; a claim sets
+// all three, and plays the two versions one after the other.
+const TURN_MS = 3000;
+
 function startListening(sounds) {
   const find = (id) => document.getElementById(id);
-  if (!find("deck")) return null;
-  const button = find("play"), now = find("now"), slider = find("volume"), loop = find("loop");
+  if (!find("bar")) return null;
+  const button = find("play"), now = find("now"), slider = find("volume");
+  const plots = [...document.querySelectorAll("#listen .picture:not(.paper-only) .plot")];
+  const claims = [...document.querySelectorAll(".claim")];
+  const radios = (name) => [...document.querySelectorAll(`input[type=radio][name="${name}"]`)];
   const showVolume = bindVolume(slider, find("volume-text"));
   // A browser that comes back to the page may put old choices and volumes in again.
-  for (const radio of document.querySelectorAll("#deck input[type=radio]")) radio.checked = radio.defaultChecked;
+  for (const name of ["version", "passage", "state"]) for (const radio of radios(name)) radio.checked = radio.defaultChecked;
   slider.value = slider.defaultValue;
   showVolume();
   let quiet = -24;
-  let playing = false, request = 0, delivered = false, shownPassage = null;
+  let playing = false, request = 0, delivered = false, shownPassage = null, turn = 0;
 
-  const chosen = (name) => document.querySelector(`#deck input[name="${name}"]:checked`).value;
-  const item = () => sounds.kinds[Number(chosen("passage"))].items[chosen("version")] || null;
+  const chosen = (name) => radios(name).find((one) => one.checked).value;
+  const choose = (name, value) => { radios(name).find((one) => one.value === value).checked = true; };
+  const kind = () => sounds.kinds[Number(chosen("passage"))];
+  const item = () => kind().items[chosen("version")] || null;
 
-  // Every visit to "as delivered" begins lower by what the caution promises. The way back rises only once
-  // the louder sound is gone (`follow`).
+  // Every visit to the raw files begins lower by `drop`. The way back rises only once the louder sound is gone
+  // (`follow`).
   function followState() {
     const state = chosen("state") === "delivered";
     if (state === delivered) return;
@@ -33,20 +41,48 @@ function startListening(sounds) {
   }
 
   function available() {
-    const items = sounds.kinds[Number(chosen("passage"))].items;
-    for (const radio of document.querySelectorAll('#deck input[name="version"]')) {
+    const { items, absent } = kind();
+    for (const radio of radios("version")) {
       radio.disabled = !(radio.value in items);
+      radio.parentElement.querySelector(".absent").textContent = absent[radio.value] || "";
     }
     if (!item()) {
-      const first = document.querySelector('#deck input[name="version"]:not(:disabled)');
+      const first = radios("version").find((one) => !one.disabled);
       if (first) first.checked = true;
     }
   }
 
-  function describe(found) {
-    const track = sounds.tracks[chosen("version")];
-    const how = { played: "as played", matched: "matched", delivered: "as delivered" }[chosen("state")];
-    return `${playing ? "Playing" : "Chosen"}: ${track}, ${how}. ${found.where}`;
+  function describe() {
+    const how = { played: "as listeners hear it", matched: "equally loud", delivered: `raw file, turned down ${sounds.drop} dB` }[chosen("state")];
+    return `${playing ? "Playing" : "Ready"}: ${sounds.tracks[chosen("version")]}, ${how}`;
+  }
+
+  // The picture of what is chosen: where each line lies at this level, and the passage.
+  function paint() {
+    const version = chosen("version"), state = chosen("state"), passage = chosen("passage");
+    for (const plot of plots) {
+      const mine = plot.querySelector(`.curve[data-index="${version}"]`) !== null;
+      plot.parentElement.hidden = !mine;
+      if (!mine) continue;
+      plot.dataset.state = state;
+      for (const curve of plot.querySelectorAll(".curve")) {
+        const found = kind().items[curve.dataset.index], line = curve.querySelector(".line");
+        let db = 0;
+        if (state === "delivered") db = Number(curve.dataset.raw);
+        else if (state === "matched" && found) db = found.matched[1] - found.played[1];
+        curve.style.transform = `translateY(${(-db * Number(plot.dataset.units)).toFixed(2)}px)`;
+        curve.classList.toggle("on", curve.dataset.index === version);
+        const raw = state === "delivered";
+        if (line && line.dataset.other && raw !== (line.dataset.shown === "raw")) { // a shape of its own
+          const other = line.dataset.other;
+          line.dataset.other = line.getAttribute("d");
+          line.dataset.shown = raw ? "raw" : "";
+          line.setAttribute("d", other);
+          curve.querySelector(".area").setAttribute("d", `${other}V400H0Z`);
+        }
+      }
+      for (const band of plot.querySelectorAll(".band")) band.classList.toggle("on", band.dataset.row === passage);
+    }
   }
 
   async function follow() {
@@ -55,7 +91,8 @@ function startListening(sounds) {
     const found = item();
     if (!found) return;
     followState();
-    now.textContent = describe(found);
+    paint();
+    now.textContent = describe();
     if (!playing) return;
     const [clip, gain] = found[chosen("state")];
     let buffer = null;
@@ -76,48 +113,85 @@ function startListening(sounds) {
   }
 
   function draw() {
-    const place = player.deck ? player.deck.place() : null;
-    if (place !== null) loop.style.width = `${(100 * place) / player.deck.voice.buffer.duration}%`;
+    const place = player.deck ? player.deck.place() : null, found = item();
+    for (const plot of plots) {
+      const head = plot.querySelector(".head-line");
+      if (!head) continue;
+      head.hidden = !playing || place === null || !found;
+      if (!head.hidden) head.style.left = `${(100 * (found.start + place)) / Number(plot.dataset.length)}%`;
+    }
     if (playing) requestAnimationFrame(draw);
   }
 
   function stop() {
     playing = false;
+    leaveClaim();
     button.textContent = "Play";
     if (player.deck) player.deck.stop();
-    if (item()) now.textContent = describe(item());
+    if (item()) now.textContent = describe();
   }
 
-  button.addEventListener("click", async () => {
-    if (playing) { stop(); return; }
+  async function play() {
     document.dispatchEvent(new CustomEvent("only", { detail: "listen" }));
     playing = true;
     shownPassage = null;
     button.textContent = "Stop";
     await follow();
     requestAnimationFrame(draw);
-  });
+  }
+
+  function leaveClaim() {
+    clearTimeout(turn);
+    for (const one of claims) one.setAttribute("aria-pressed", "false");
+  }
+
+  async function claim(place) {
+    const { state, kind: row, tracks } = sounds.claims[place];
+    leaveClaim();
+    claims[place].setAttribute("aria-pressed", "true");
+    choose("passage", String(row));
+    choose("state", state);
+    choose("version", tracks[0]);
+    const asked = request + 1;
+    if (playing) await follow(); else await play();
+    if (!playing || request !== asked || tracks.length < 2) return;
+    turn = setTimeout(() => { if (playing) { choose("version", tracks[1]); follow(); } }, TURN_MS);
+  }
+
+  claims.forEach((one, place) => one.addEventListener("click", () => claim(place)));
+  button.addEventListener("click", () => { if (playing) stop(); else play(); });
   document.addEventListener("sound", (event) => {
     if (playing && event.detail !== "running" && player.deck.voice) { stop(); now.textContent = SOUND_WORDS.stopped; }
   });
   document.addEventListener("only", (event) => { if (event.detail !== "listen" && playing) stop(); });
-  find("deck").addEventListener("change", (event) => { if (event.target.type === "radio") follow(); });
+  document.addEventListener("change", (event) => {
+    if (["version", "passage", "state"].includes(event.target.name)) { leaveClaim(); follow(); }
+  });
+  // A tap on the picture plays the passage nearest to it.
+  for (const plot of plots) {
+    plot.addEventListener("click", (event) => {
+      const box = plot.getBoundingClientRect(), at = ((event.clientX - box.left) / box.width) * Number(plot.dataset.length);
+      let nearest = null, away = Infinity;
+      sounds.kinds.forEach((one, row) => {
+        const found = one.items[chosen("version")];
+        if (found && Math.abs(found.start - at) < away) { nearest = row; away = Math.abs(found.start - at); }
+      });
+      if (nearest === null) return;
+      leaveClaim();
+      choose("passage", String(nearest));
+      if (playing) follow(); else play();
+    });
+  }
   find("versions").addEventListener("keydown", (event) => {
     const wanted = /^[1-9]$/.test(event.key) && find("versions").querySelector(`input[data-number="${event.key}"]`);
     if (wanted && !wanted.disabled) {
       wanted.checked = true;
       wanted.focus();
+      leaveClaim();
       follow();
     }
   });
-  find("unlock").addEventListener("click", () => {
-    const radio = document.querySelector('#deck input[value="delivered"]');
-    radio.disabled = false;
-    radio.checked = true;
-    find("unlock-step").open = false;
-    radio.focus();
-    follow();
-  });
   available();
+  paint();
   return { stop };
 }

@@ -56,16 +56,17 @@ function startVoting(ballot) {
   const whole = () => given.length === ballot.rounds.length;
 
   function show() {
-    find("vote-round").textContent = whole() ? `All ${ballot.rounds.length} rounds are answered` : `Round ${given.length + 1} of ${ballot.rounds.length}`;
+    find("vote-round").textContent = whole() ? `All ${ballot.rounds.length} rounds answered` : `Round ${given.length + 1} of ${ballot.rounds.length}`;
+    find("vote-progress").style.width = `${(100 * given.length) / ballot.rounds.length}%`;
     for (const button of letters) {
       const letter = button.dataset.letter;
       button.setAttribute("aria-pressed", String(sounding === letter));
       button.querySelector("small").textContent = sounding === letter ? (heard.has(letter) ? "playing, heard" : "playing") : heard.has(letter) ? "heard" : "not heard yet";
     }
     for (const button of answers) button.setAttribute("aria-disabled", String(heard.size < 2));
-    find("vote-answers").hidden = whole();
-    letters[0].parentElement.hidden = whole();
-    find("vote-finish").hidden = !whole();
+    const asking = !find("vote-again").hidden;
+    find("vote-desk").hidden = whole() || asking;
+    find("vote-after").hidden = !whole() || asking;
     find("vote-undo").hidden = given.length === 0;
   }
 
@@ -109,9 +110,9 @@ function startVoting(ballot) {
         stopped(SOUND_WORDS.held);
       } else if (sounded >= HEARD_SECONDS && !heard.has(letter)) {
         heard.add(letter);
-        if (heard.size === 2) status.textContent = "Both are heard. Go back and forth as often as you like, then answer.";
+        if (heard.size === 2) status.textContent = "Both heard. Switch as often as you like, then answer.";
         show();
-      } else if (!loud && !heard.has(letter)) status.textContent = "The volume is all the way down: nothing counts as heard.";
+      } else if (!loud && !heard.has(letter)) status.textContent = "The volume is all the way down, so nothing counts as heard.";
     }, 50);
   }
 
@@ -124,7 +125,7 @@ function startVoting(ballot) {
   function answer(letter) {
     if (whole()) return;
     if (heard.size < 2) {
-      status.textContent = `Hear ${["A", "B"].filter((one) => !heard.has(one)).join(" and ")} first, for a second at least.`;
+      status.textContent = `Hear ${["A", "B"].filter((one) => !heard.has(one)).join(" and ")} first, for at least a second.`;
       return;
     }
     silent();
@@ -133,13 +134,15 @@ function startVoting(ballot) {
     heard = new Set();
     remember();
     show();
-    if (whole()) {
-      status.textContent = "That was the last round. Finish to see the names; after that no answer can be changed.";
-      find("vote-finish").focus();
-      return;
-    }
-    status.textContent = `Noted. Round ${given.length + 1}: A and B may have changed places.`;
-    letters[0].focus();
+    find("vote-begin").open = false;
+    if (whole()) { ownWords(); return; }
+    status.textContent = `Noted. In round ${given.length + 1}, A and B may have swapped.`;
+    letters[0].focus({ preventScroll: true });
+  }
+
+  function ownWords() {
+    find("vote-done-title").tabIndex = -1;
+    find("vote-done-title").focus();
   }
 
   function undo() {
@@ -148,7 +151,7 @@ function startVoting(ballot) {
     given.pop();
     heard = new Set();
     remember();
-    status.textContent = `Your answer in round ${given.length + 1} is taken back. Hear both again and answer.`;
+    status.textContent = `Round ${given.length + 1} again: hear both, then answer.`;
     show();
     letters[0].focus();
   }
@@ -162,11 +165,11 @@ function startVoting(ballot) {
     if (!given.length) return;
     const last = whole();
     find("vote-again-text").textContent = last
-      ? "All rounds of a vote are answered in this browser, and it is not finished. Continue at its end?"
+      ? "All rounds of a vote were answered in this browser. Continue at its end?"
       : `A vote was begun in this browser. Continue at round ${given.length + 1}?`;
     find("vote-continue").textContent = last ? "Continue" : `Continue at round ${given.length + 1}`;
     find("vote-again").hidden = false;
-    find("vote-desk").hidden = true;
+    find("vote-begin").hidden = true;
   }
 
   function restart() {
@@ -177,21 +180,20 @@ function startVoting(ballot) {
     heard = new Set();
     for (const field of ["vote-name", "vote-words"]) find(field).value = "";
     find("vote-result").textContent = "";
-    find("vote-done").hidden = true;
-    find("rest").hidden = true;
-    for (const part of ["vote-desk", "vote-begin"]) find(part).hidden = false;
+    for (const part of ["vote-done", "rest"]) find(part).hidden = true;
+    for (const part of ["vote-own", "vote-begin", "vote-lead"]) find(part).hidden = false;
+    find("vote-begin").open = true;
     remember();
     begin(seen
       ? "The names were shown in this browser before, and your answer will say so. Hear both, then answer."
-      : "Hear both before you answer. The passage goes round; changing keeps the place in it.");
+      : "Hear both, then choose.");
   }
 
   function begin(words) {
     find("vote-again").hidden = true;
-    find("vote-desk").hidden = false;
     status.textContent = words;
     show();
-    (whole() ? find("vote-finish") : letters[0]).focus();
+    if (whole()) ownWords(); else letters[0].focus();
   }
 
   function text() {
@@ -208,21 +210,32 @@ function startVoting(ballot) {
     silent();
     finished = true;
     remember();
-    for (const part of ["vote-desk", "vote-begin"]) find(part).hidden = true;
-    find("vote-waive").hidden = true;
+    for (const part of ["vote-again", "vote-begin", "vote-own", "vote-waive", "vote-lead"]) find(part).hidden = true;
     find("vote-done").hidden = false;
-    find("vote-text").value = text();
+    show();
+    offerText();
     reveal();
     const sealed = unsealed(find("sealed"));
     const counts = new Array(sealed.names.length).fill(0);
     given.forEach((letter, i) => { counts[sealed.versions[ballot.rounds[i][letter === "A" ? 0 : 1]]] += 1; });
     const box = find("vote-result");
-    const say = (tag, words) => { const made = document.createElement(tag); made.dir = "auto"; made.textContent = words; box.append(made); };
-    say("h3", "What you chose");
-    counts.forEach((count, i) => say("p", `${sealed.names[i]}: ${count} of ${sealed.offered[i]}`));
-    if (sealed.sentences.length) say("p", sealed.sentences[counts[0]]);
-    find("vote-done").querySelector("h3").tabIndex = -1;
-    find("vote-done").querySelector("h3").focus();
+    const say = (parent, tag, words, name) => { const made = document.createElement(tag); made.dir = "auto"; made.textContent = words; made.className = name || ""; parent.append(made); return made; };
+    if (sealed.plain.length) say(box, "p", sealed.plain[counts[0]], "verdict");
+    if (seenFirst) say(box, "p", "You had seen the names before, so this was not blind.");
+    const more = sealed.plain.length ? say(box, "details", "") : box;
+    if (more !== box) say(more, "summary", "The exact result");
+    counts.forEach((count, i) => say(more, "p", `${sealed.names[i]}: ${count} of ${sealed.offered[i]}`));
+    if (sealed.sentences.length) say(more, "p", sealed.sentences[counts[0]]);
+    ownWords();
+  }
+
+  // What is sent, and the ways to send it: the device's own sheet where it has one, a mail, or a copy.
+  function offerText() {
+    find("vote-text").value = text();
+    find("vote-mail").href = `mailto:?subject=${encodeURIComponent(`Vote: ${ballot.title}`)}&body=${encodeURIComponent(text())}`;
+    const sheet = typeof navigator.share === "function";
+    find("vote-share").hidden = !sheet;
+    find("vote-mail").classList.toggle("strong", !sheet);
   }
 
   function reveal() {
@@ -242,7 +255,7 @@ function startVoting(ballot) {
   document.addEventListener("only", (event) => { if (event.detail !== "vote") { silent(); show(); } });
   document.addEventListener("sound", (event) => { if (sounding !== null && event.detail !== "running") stopped(SOUND_WORDS.stopped); });
   addEventListener("pagehide", () => { silent(); show(); });
-  find("vote-undo").addEventListener("click", undo);
+  for (const part of ["vote-undo", "vote-back"]) find(part).addEventListener("click", undo);
   find("vote-finish").addEventListener("click", finish);
   find("vote-next").addEventListener("click", restart);
   find("vote-restart").addEventListener("click", restart);
@@ -250,19 +263,30 @@ function startVoting(ballot) {
   find("vote-reveal").addEventListener("click", () => {
     reveal();
     find("vote-waive").hidden = true;
-    status.textContent = "Everything is shown below. If you vote now, your answer says that you had seen the names.";
+    status.textContent = "Everything is shown below. If you vote now, your answer will say that you had seen the names.";
     const title = document.getElementById("listen-title");
     title.tabIndex = -1;
     title.focus();
   });
-  for (const field of ["vote-name", "vote-words"]) find(field).addEventListener("input", () => { find("vote-text").value = text(); remember(); });
+  for (const field of ["vote-name", "vote-words"]) find(field).addEventListener("input", remember);
+  const sent = (words) => { find("vote-copied").textContent = words; };
+  find("vote-share").addEventListener("click", async () => {
+    try {
+      await navigator.share({ title: `Vote: ${ballot.title}`, text: text() });
+      sent("Sent. Thank you for listening.");
+    } catch (problem) {
+      if (problem.name !== "AbortError") sent("That did not work here: send it by mail, or copy it.");
+    }
+  });
+  find("vote-mail").addEventListener("click", () => sent("Thank you for listening. If no mail opened, copy the answer into one."));
   find("vote-copy").addEventListener("click", async () => {
     try {
       await navigator.clipboard.writeText(text());
-      find("vote-copied").textContent = "Copied.";
+      sent("Copied: paste it into a mail to your engineer. Thank you for listening.");
     } catch {
+      find("vote-text").closest("details").open = true;
       find("vote-text").select();
-      find("vote-copied").textContent = document.execCommand("copy") ? "Copied." : "Select the text and copy it.";
+      sent(document.execCommand("copy") ? "Copied: paste it into a mail to your engineer. Thank you for listening." : "Select the text and copy it.");
     }
   });
   find("vote-save").addEventListener("click", () => {
@@ -271,6 +295,7 @@ function startVoting(ballot) {
     link.download = `vote-${ballot.page}.txt`;
     link.click();
     setTimeout(() => URL.revokeObjectURL(link.href), 1000);
+    sent("Saved: attach the small file to a mail to your engineer. Thank you for listening.");
   });
   offer();
   find("vote-keeps").textContent = remember()
