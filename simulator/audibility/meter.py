@@ -1,0 +1,159 @@
+"""Meter of what is audible: both versions in step, block by block, and the result at the end.
+
+Each frame of the other version is matched to the open one by a gain of its own (least squares of the ear-
+weighted magnitudes), so that gain riding is apart: it is the gains' movement, and the change is what is left.
+The error is the difference of the magnitude spectra, after ITU-R BS.1387-1, Annex 2, 2.1.7 (from memory): a
+turned phase is no error.
+Conventions: blocks float32 (frames, channels) at one rate, each moment of both in the same frame. Whatever
+the blocks' sizes, the arithmetic works on the same pieces.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.audibility.audibility import Audibility
+from simulator.audibility.ear import ear, excitation, frame_size, held_in_time, threshold, tonality
+from simulator.audibility.moments import Series, audibility_of
+from simulator.audibility.tones import HeldNotes
+from simulator.common.channels import channel_weights
+from simulator.dsp.segments import METER_FRAMES
+
+Block = NDArray[np.float32]
+_SILENT = 1e-12
+"""Power against the open version's below which the other one counts as silent."""
+STEPS_A_HOP = 16
+"""Steps of the envelopes: 1.45 ms at 44.1 kHz."""
+
+
+class AudibilityMeter:
+    """`balance` is a fixed tonal difference that is not to count: (centre in Hz, level of the other version
+    against the open one in dB) by third octave, as in `Difference.third_octaves`; between them it moves in
+    straight lines. `start_s` is the open version's time at the first frame."""
+
+    def __init__(
+        self,
+        sample_rate: int,
+        channels: int,
+        *,
+        balance: Sequence[tuple[float, float]] = (),
+        start_s: float = 0.0,
+    ) -> None:
+        self._rate, self._start_s = sample_rate, start_s
+        self._counted = [channel for channel, weight in enumerate(channel_weights(channels)) if weight]
+        self._ear = ear(sample_rate)
+        size = frame_size(sample_rate)
+        self._size, self._hop = size, size // 2
+        self._window = (0.5 * (1.0 - np.cos(2.0 * np.pi * np.arange(size) / size))).astype(np.float32)
+        self._weight = self._ear.grouping.sum(axis=1)
+        self._equaliser = _equaliser(balance, sample_rate, size)
+        self._waiting: list[Block] = []
+        self._waiting_frames = 0
+        self._edge = np.zeros((2, self._hop, len(self._counted)), dtype=np.float32)
+        self._last_two = np.zeros((2, len(self._counted), size // 2 + 1), dtype=np.complex64)
+        self._masked = np.zeros((self._ear.bands, len(self._counted)), dtype=np.float32)
+        self._notes = HeldNotes(sample_rate)
+        self._nmr: list[NDArray[np.float32]] = []
+        self._mean: list[NDArray[np.float32]] = []
+        self._frames: list[NDArray[np.float32]] = []
+        self._envelopes: list[NDArray[np.float32]] = []
+
+    def push(self, ours: NDArray[np.floating], theirs: NDArray[np.floating]) -> None:
+        """The next frames of the open version and of the other one. Raises ValueError where their shapes
+        differ."""
+        if ours.shape != theirs.shape:
+            raise ValueError(f"blocks of {ours.shape} and {theirs.shape} are not in step")
+        self._waiting.append(np.stack([ours[:, self._counted], theirs[:, self._counted]]).astype(np.float32))
+        self._waiting_frames += ours.shape[0]
+        if self._waiting_frames < METER_FRAMES:
+            return
+        joined = np.concatenate(self._waiting, axis=1)
+        whole = self._waiting_frames // METER_FRAMES * METER_FRAMES
+        for start in range(0, whole, METER_FRAMES):
+            self._piece(joined[:, start : start + METER_FRAMES])
+        self._waiting, self._waiting_frames = [joined[:, whole:].copy()], self._waiting_frames - whole
+
+    def finish(self) -> Audibility:
+        """What was found. The meter cannot be used afterwards."""
+        if self._waiting_frames:
+            rest = np.concatenate(self._waiting, axis=1)
+            whole = -(-self._waiting_frames // self._size) * self._size + self._size
+            self._piece(np.pad(rest, ((0, 0), (0, whole - rest.shape[1]), (0, 0))))
+        if not self._frames:
+            self._piece(np.zeros((2, self._size, len(self._counted)), dtype=np.float32))
+        gains, levels = np.concatenate(self._frames, axis=1)
+        return audibility_of(
+            Series(
+                frame_s=self._hop / self._rate,
+                step_s=self._hop / STEPS_A_HOP / self._rate,
+                nmr=np.concatenate(self._nmr),
+                mean_nmr=np.concatenate(self._mean),
+                gains=gains,
+                levels_db=levels,
+                envelopes=np.concatenate(self._envelopes, axis=1),
+                notes=self._notes.finish(),
+                low_hz=self._ear.low_hz,
+                high_hz=self._ear.high_hz,
+                start_s=self._start_s,
+            )
+        )
+
+    def _piece(self, both: NDArray[np.float32]) -> None:
+        """`both` (2, frames, channels): a multiple of the frame size."""
+        self._notes.push(both.mean(axis=2))
+        squares = np.einsum("sfc,sfc->sf", both, both)
+        step = self._hop // STEPS_A_HOP
+        self._envelopes.append(squares.reshape(2, -1, step).sum(axis=2))
+        joined = np.concatenate([self._edge, both], axis=1)
+        self._edge = joined[:, -self._hop :].copy()
+        ours, theirs = self._spectra(joined[0]), self._spectra(joined[1])
+        count, channels, bins = ours.shape
+        table = self._ear
+
+        mine = np.abs(ours)
+        power = np.ascontiguousarray((np.square(mine).reshape(-1, bins) @ table.grouping).T)
+        successive = np.concatenate([self._last_two, ours])
+        self._last_two = successive[-2:].copy()
+        tonal = tonality(table, successive)
+        excited = excitation(table, power).reshape(table.bands, count, channels)
+        held = held_in_time(table, excited, self._masked).reshape(table.bands, -1)
+        mask = threshold(table, power, held, tonal)
+
+        other = np.abs(theirs)
+        if self._equaliser is not None:
+            other *= self._equaliser
+        cross = (mine * other).sum(axis=1) @ self._weight
+        own = np.square(other).sum(axis=1) @ self._weight
+        level = power.reshape(table.bands, count, channels).sum(axis=(0, 2))
+        gains = np.divide(cross, own, out=np.zeros_like(own), where=own > _SILENT * level)
+        other *= gains[:, np.newaxis, np.newaxis]
+        mine -= other
+        error = (np.square(mine, out=mine).reshape(-1, bins) @ table.grouping).T
+        nmr = (error / mask).reshape(table.bands, count, channels)
+        self._nmr.append(np.ascontiguousarray(nmr.max(axis=2).T))
+        self._mean.append(nmr.mean(axis=(0, 2)))
+        self._frames.append(np.stack([gains, 10.0 * np.log10(np.maximum(level, 1e-6))]).astype(np.float32))
+
+    def _spectra(self, samples: NDArray[np.float32]) -> NDArray[np.complex64]:
+        """Of the half-overlapping frames of one version (frames, channels, bins)."""
+        across = np.ascontiguousarray(samples.T)
+        count = across.shape[1] // self._hop - 1
+        shape = (count, across.shape[0], self._size)
+        strides = (self._hop * across.itemsize, across.strides[0], across.itemsize)
+        frames = np.lib.stride_tricks.as_strided(across, shape, strides)
+        return np.fft.rfft(frames * self._window, axis=2).astype(np.complex64, copy=False)
+
+
+def _equaliser(
+    balance: Sequence[tuple[float, float]], sample_rate: int, size: int
+) -> NDArray[np.float32] | None:
+    """What takes the balance out of the other version's magnitudes, by bin."""
+    if not balance:
+        return None
+    bins = np.maximum(np.arange(size // 2 + 1) * (sample_rate / size), 1.0)
+    centres, levels = np.array(balance, dtype=np.float64).T
+    taken = np.interp(np.log(bins), np.log(centres), levels)
+    return np.asarray(10.0 ** (-taken / 20.0)).astype(np.float32)
