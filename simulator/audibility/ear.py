@@ -127,16 +127,16 @@ def _spread(ear: Ear, power: Bands) -> Bands:
     sums = line.copy()
     falling = np.float32(down**_SPREADING_POWER)
     carried = line[-1]
-    for band in range(ear.bands - 2, -1, -1):
+    bands = ear.bands
+    for band in range(bands - 2, -1, -1):
         carried = carried * falling
         sums[band] += carried
         carried = carried + line[band]
-    for band in range(ear.bands - 1):
-        reached = line[band] * up[band]
-        for higher in range(band + 1, ear.bands):
+    for band in range(bands - 1):
+        slope, reached = up[band], line[band].copy()
+        for higher in range(band + 1, bands):
+            reached *= slope
             sums[higher] += reached
-            if higher + 1 < ear.bands:
-                reached *= up[band]
     return np.asarray(np.power(sums, np.float32(1.0 / _SPREADING_POWER)))
 
 
@@ -162,9 +162,11 @@ def tonality(ear: Ear, spectra: NDArray[np.complex64]) -> Bands:
     """How tonal each band is from 0 to 1 (bands, frames·channels), of three successive frames each:
     `spectra` (frames + 2, channels, bins)."""
     near = spectra[:, :, : ear.tone_grouping.shape[0]]
-    outer, inner = near[2:] * near[:-2], near[1:-1] ** 2
+    height = np.abs(near)
+    outer, inner = near[2:] * near[:-2], np.square(near[1:-1])
+    heights = height[2:] * height[:-2] + np.square(height[1:-1])
     remainder = np.abs(outer - inner).reshape(-1, near.shape[2]) @ ear.tone_grouping
-    whole = (np.abs(outer) + np.abs(inner)).reshape(-1, near.shape[2]) @ ear.tone_grouping
+    whole = heights.reshape(-1, near.shape[2]) @ ear.tone_grouping
     share = np.divide(remainder, whole, out=np.ones_like(whole), where=whole > 0.0)
     return np.ascontiguousarray(np.clip((_NOISE - share) / (_NOISE - _TONE), 0.0, 1.0).T)
 

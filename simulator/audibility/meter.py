@@ -52,7 +52,7 @@ class AudibilityMeter:
         self._equaliser = _equaliser(balance, sample_rate, size)
         self._waiting: list[Block] = []
         self._waiting_frames = 0
-        self._edge = np.zeros((2, self._hop, len(self._counted)), dtype=np.float32)
+        self._edge = np.zeros((2, len(self._counted), self._hop), dtype=np.float32)
         self._last_two = np.zeros((2, len(self._counted), size // 2 + 1), dtype=np.complex64)
         self._masked = np.zeros((self._ear.bands, len(self._counted)), dtype=np.float32)
         self._notes = HeldNotes(sample_rate)
@@ -60,30 +60,34 @@ class AudibilityMeter:
         self._mean: list[NDArray[np.float32]] = []
         self._frames: list[NDArray[np.float32]] = []
         self._envelopes: list[NDArray[np.float32]] = []
+        self._bright: list[NDArray[np.float32]] = []
 
     def push(self, ours: NDArray[np.floating], theirs: NDArray[np.floating]) -> None:
         """The next frames of the open version and of the other one. Raises ValueError where their shapes
         differ."""
         if ours.shape != theirs.shape:
             raise ValueError(f"blocks of {ours.shape} and {theirs.shape} are not in step")
-        self._waiting.append(np.stack([ours[:, self._counted], theirs[:, self._counted]]).astype(np.float32))
+        both = np.empty((2, len(self._counted), ours.shape[0]), dtype=np.float32)
+        for side, block in enumerate((ours, theirs)):
+            both[side] = block.T[self._counted]
+        self._waiting.append(both)
         self._waiting_frames += ours.shape[0]
         if self._waiting_frames < METER_FRAMES:
             return
-        joined = np.concatenate(self._waiting, axis=1)
+        joined = np.concatenate(self._waiting, axis=2)
         whole = self._waiting_frames // METER_FRAMES * METER_FRAMES
         for start in range(0, whole, METER_FRAMES):
-            self._piece(joined[:, start : start + METER_FRAMES])
-        self._waiting, self._waiting_frames = [joined[:, whole:].copy()], self._waiting_frames - whole
+            self._piece(joined[:, :, start : start + METER_FRAMES])
+        self._waiting, self._waiting_frames = [joined[:, :, whole:].copy()], self._waiting_frames - whole
 
     def finish(self) -> Audibility:
         """What was found. The meter cannot be used afterwards."""
         if self._waiting_frames:
-            rest = np.concatenate(self._waiting, axis=1)
+            rest = np.concatenate(self._waiting, axis=2)
             whole = -(-self._waiting_frames // self._size) * self._size + self._size
-            self._piece(np.pad(rest, ((0, 0), (0, whole - rest.shape[1]), (0, 0))))
+            self._piece(np.pad(rest, ((0, 0), (0, 0), (0, whole - rest.shape[2]))))
         if not self._frames:
-            self._piece(np.zeros((2, self._size, len(self._counted)), dtype=np.float32))
+            self._piece(np.zeros((2, len(self._counted), self._size), dtype=np.float32))
         gains, levels = np.concatenate(self._frames, axis=1)
         return audibility_of(
             Series(
@@ -94,6 +98,7 @@ class AudibilityMeter:
                 gains=gains,
                 levels_db=levels,
                 envelopes=np.concatenate(self._envelopes, axis=1),
+                bright=np.concatenate(self._bright, axis=1),
                 notes=self._notes.finish(),
                 low_hz=self._ear.low_hz,
                 high_hz=self._ear.high_hz,
@@ -102,13 +107,14 @@ class AudibilityMeter:
         )
 
     def _piece(self, both: NDArray[np.float32]) -> None:
-        """`both` (2, frames, channels): a multiple of the frame size."""
-        self._notes.push(both.mean(axis=2))
-        squares = np.einsum("sfc,sfc->sf", both, both)
+        """`both` (2, channels, frames): a multiple of the frame size."""
+        self._notes.push(both.sum(axis=1))
         step = self._hop // STEPS_A_HOP
-        self._envelopes.append(squares.reshape(2, -1, step).sum(axis=2))
-        joined = np.concatenate([self._edge, both], axis=1)
-        self._edge = joined[:, -self._hop :].copy()
+        bright = np.diff(both, axis=2, prepend=self._edge[:, :, -1:])
+        for kept, samples in ((self._envelopes, both), (self._bright, bright)):
+            kept.append(np.square(samples).sum(axis=1).reshape(2, -1, step).sum(axis=2))
+        joined = np.concatenate([self._edge, both], axis=2)
+        self._edge = joined[:, :, -self._hop :].copy()
         ours, theirs = self._spectra(joined[0]), self._spectra(joined[1])
         count, channels, bins = ours.shape
         table = self._ear
@@ -125,8 +131,10 @@ class AudibilityMeter:
         other = np.abs(theirs)
         if self._equaliser is not None:
             other *= self._equaliser
-        cross = (mine * other).sum(axis=1) @ self._weight
-        own = np.square(other).sum(axis=1) @ self._weight
+        cross, own = (
+            (product.reshape(-1, bins) @ self._weight).reshape(count, channels).sum(axis=1)
+            for product in (mine * other, np.square(other))
+        )
         level = power.reshape(table.bands, count, channels).sum(axis=(0, 2))
         gains = np.divide(cross, own, out=np.zeros_like(own), where=own > _SILENT * level)
         other *= gains[:, np.newaxis, np.newaxis]
@@ -138,12 +146,11 @@ class AudibilityMeter:
         self._frames.append(np.stack([gains, 10.0 * np.log10(np.maximum(level, 1e-6))]).astype(np.float32))
 
     def _spectra(self, samples: NDArray[np.float32]) -> NDArray[np.complex64]:
-        """Of the half-overlapping frames of one version (frames, channels, bins)."""
-        across = np.ascontiguousarray(samples.T)
-        count = across.shape[1] // self._hop - 1
-        shape = (count, across.shape[0], self._size)
-        strides = (self._hop * across.itemsize, across.strides[0], across.itemsize)
-        frames = np.lib.stride_tricks.as_strided(across, shape, strides)
+        """Of the half-overlapping frames of one version (channels, frames) as (frames, channels, bins)."""
+        count = samples.shape[1] // self._hop - 1
+        shape = (count, samples.shape[0], self._size)
+        strides = (self._hop * samples.itemsize, samples.strides[0], samples.itemsize)
+        frames = np.lib.stride_tricks.as_strided(samples, shape, strides)
         return np.fft.rfft(frames * self._window, axis=2).astype(np.complex64, copy=False)
 
 

@@ -5,8 +5,9 @@ Hits and pumping are taken without a model of hearing. All limits are the projec
 from memory); and a steady noise whose level moves by about 0.9 dB at 4 Hz is just heard to move (modulation
 depth of −26 dB: N. F. Viemeister, JASA 66, 1979; from memory), of which music needs a multiple.
 
-- Hits: the mean power of 12 ms is 9 dB or more above that of the 50 ms before, more than anywhere within
-  50 ms, and the highest 3 ms reach the mean of the 3 s around. What the other version leaves of peak and rise.
+- Hits: with the treble raised by 6 dB an octave, the mean power of 12 ms is 9 dB or more above that of the
+  50 ms before, more than anywhere within 50 ms; and, as they are, the highest 3 ms are 3 dB or more above the
+  3 s around. What the other version leaves of that peak, matched by the 3 s around, and of that rise.
 - Pumping: the gains of the frames, without what moves slower than 0.5 Hz, and without what the level of the
   same moment explains (a bent line, fitted for each 3 s): a clipper or a fast limiter gives less gain to what
   is louder and is back at once; what pumps is still down, or not yet, when the level says otherwise.
@@ -42,7 +43,7 @@ HOP_S = 0.5
 STRIP_S = 1.0
 _SHARE_OF_A_MOMENT = 0.1
 _CHANGE_DB, _ATTACK_DB, _PUMPING_DB, _TONE_DB = 1.0, 3.0, 2.0, -30.0
-_HIT_RISES_DB, _HIT_APART_S = 9.0, 0.05
+_HIT_RISES_DB, _HIT_OVER_DB, _HIT_APART_S = 9.0, 3.0, 0.05
 _SLOWEST_S, _FASTEST_S = 2.0, 0.05
 _NOTES_SHARE = 0.25
 
@@ -62,6 +63,8 @@ class Series:
     """Of the open version, on the scale of the ear model (frames,)."""
     envelopes: NDArray[np.float32]
     """Power of both versions (2, steps)."""
+    bright: NDArray[np.float32]
+    """The same of the samples' first difference, which rises by 6 dB an octave."""
     notes: Notes
     low_hz: Values
     high_hz: Values
@@ -176,15 +179,9 @@ def _hits(series: Series) -> tuple[Values, Values, Values]:
     steps = series.envelopes.shape[1]
     if steps <= before_steps + 2 * after_steps + 2:
         return np.zeros(0), np.zeros(0), np.zeros(0)
-    sums = np.cumsum(np.pad(series.envelopes.astype(np.float64), ((0, 0), (1, 0))), axis=1)
-    floors = 1e-5 * sums[:, -1:] / steps + 1e-20
     at = np.arange(before_steps, steps - 2 * after_steps - 1)
-
-    def mean(first: NDArray[np.int64], last: NDArray[np.int64]) -> Values:
-        low, high = np.maximum(first, 0), np.minimum(last, steps)
-        return np.asarray((sums[:, high] - sums[:, low]) / (high - low) + floors)
-
-    rise = 10.0 * np.log10(mean(at, at + after_steps) / mean(at - before_steps, at))
+    mean = _Means(series.bright)
+    rise = 10.0 * np.log10(mean.over(at, at + after_steps) / mean.over(at - before_steps, at))
     padded = np.pad(rise[0], reach, constant_values=-np.inf)
     highest = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
     candidates = np.flatnonzero(rise[0] >= _HIT_RISES_DB)
@@ -192,11 +189,37 @@ def _hits(series: Series) -> tuple[Values, Values, Values]:
     where = at[candidates]
     pairs = series.envelopes[:, :-1] + series.envelopes[:, 1:]
     near = where[:, np.newaxis] + np.arange(-2, 2 * after_steps)
-    peaks = pairs[:, np.clip(near, 0, pairs.shape[1] - 1)].max(axis=2) / 2.0 + floors
-    over = 10.0 * np.log10(peaks / mean(where - around, where + around))
-    heard = over[0] > 0.0
-    losses = over[0] - over[1]
-    return where[heard] * series.step_s, losses[heard], (rise[0] - rise[1])[candidates][heard]
+    peaks = pairs[:, np.clip(near, 0, pairs.shape[1] - 1)].max(axis=2) / 2.0
+    mean = _Means(series.envelopes)
+    peaks = peaks + mean.floors
+    heard = 10.0 * np.log10(peaks[0] / mean.over(where - around, where + around)[0]) > _HIT_OVER_DB
+    where, peaks = where[heard], peaks[:, heard]
+    losses = 10.0 * np.log10(peaks[0] / peaks[1]) - _gains_around_db(series, where * series.step_s)
+    return where * series.step_s, losses, (rise[0] - rise[1])[candidates][heard]
+
+
+def _gains_around_db(series: Series, at: Values) -> Values:
+    """The gain that matches the music in the 3 s around each moment: the median of its frames'."""
+    half = round(MOMENT_S / 2.0 / series.frame_s)
+    matched = np.where(series.gains > 0.0, series.gains, np.nan)
+    padded = np.pad(matched, half, constant_values=np.nan)
+    rows = np.rint(at / series.frame_s).astype(np.int64)[:, np.newaxis] + np.arange(2 * half)
+    around = padded[np.clip(rows, 0, padded.shape[0] - 1)]
+    around[~np.isfinite(around).any(axis=1)] = 1.0
+    return np.asarray(20.0 * np.log10(np.nanmedian(around, axis=1)))
+
+
+class _Means:
+    """Mean power over stretches of an envelope (2, steps), with a floor 50 dB under the whole."""
+
+    def __init__(self, envelope: NDArray[np.float32]) -> None:
+        self._sums = np.cumsum(np.pad(envelope.astype(np.float64), ((0, 0), (1, 0))), axis=1)
+        self._steps = envelope.shape[1]
+        self.floors = 1e-5 * self._sums[:, -1:] / self._steps + 1e-20
+
+    def over(self, first: NDArray[np.int64], last: NDArray[np.int64]) -> Values:
+        low, high = np.maximum(first, 0), np.minimum(last, self._steps)
+        return np.asarray((self._sums[:, high] - self._sums[:, low]) / (high - low) + self.floors)
 
 
 def _attacks(series: Series, at: Values, loss: Values) -> list[Moment]:
