@@ -54,10 +54,9 @@ class Ear:
 
     low_hz: NDArray[np.float64]
     high_hz: NDArray[np.float64]
+    weighting: NDArray[np.float32]
+    """Of the outer and middle ear, as a power, with the calibration (bins,)."""
     grouping: NDArray[np.float32]
-    """With the ear's weighting and the calibration."""
-    tone_grouping: NDArray[np.float32]
-    """Of the bins below 5 kHz alone, without."""
     noise_power: Bands
     upward: Bands
     """10 log of the upper slope without its level, a band (bands, 1)."""
@@ -90,8 +89,8 @@ def ear(sample_rate: int) -> Ear:
     made = Ear(
         low_hz=hz[:-1],
         high_hz=hz[1:],
-        grouping=(shares * weighting[:, np.newaxis]).astype(np.float32),
-        tone_grouping=shares[: int(_TONES_BELOW_HZ * size / sample_rate) + 1].astype(np.float32),
+        weighting=weighting.astype(np.float32),
+        grouping=shares.astype(np.float32),
         noise_power=_column(10.0 ** (0.1456 * (middle / 1000.0) ** -0.8)),
         upward=_column(-24.0 - 230.0 / middle),
         normalisation=np.ones((1, 1), dtype=np.float32),
@@ -158,17 +157,19 @@ def held_in_time(ear: Ear, excited: NDArray[np.float32], before: Bands) -> NDArr
     return held
 
 
-def tonality(ear: Ear, spectra: NDArray[np.complex64]) -> Bands:
-    """How tonal each band is from 0 to 1 (bands, frames·channels), of three successive frames each:
+def tonality(ear: Ear, spectra: NDArray[np.complex64]) -> NDArray[np.float32]:
+    """How tonal each band is from 0 to 1 (frames, channels, bands), of three successive frames each:
     `spectra` (frames + 2, channels, bins)."""
-    near = spectra[:, :, : ear.tone_grouping.shape[0]]
+    bands = int(np.searchsorted(ear.high_hz, _TONES_BELOW_HZ))
+    bins = int(np.flatnonzero(ear.grouping[:, bands - 1])[-1]) + 1
+    near, grouping = spectra[:, :, :bins], ear.grouping[:bins, :bands]
     height = np.abs(near)
     outer, inner = near[2:] * near[:-2], np.square(near[1:-1])
-    heights = height[2:] * height[:-2] + np.square(height[1:-1])
-    remainder = np.abs(outer - inner).reshape(-1, near.shape[2]) @ ear.tone_grouping
-    whole = heights.reshape(-1, near.shape[2]) @ ear.tone_grouping
-    share = np.divide(remainder, whole, out=np.ones_like(whole), where=whole > 0.0)
-    return np.ascontiguousarray(np.clip((_NOISE - share) / (_NOISE - _TONE), 0.0, 1.0).T)
+    whole = (height[2:] * height[:-2] + np.square(height[1:-1])) @ grouping
+    share = np.divide(np.abs(outer - inner) @ grouping, whole, out=np.ones_like(whole), where=whole > 0.0)
+    tonal = np.zeros((*whole.shape[:2], ear.bands), dtype=np.float32)
+    tonal[:, :, :bands] = np.clip((_NOISE - share) / (_NOISE - _TONE), 0.0, 1.0)
+    return tonal
 
 
 def threshold(ear: Ear, power: Bands, held: Bands, tonal: Bands) -> Bands:

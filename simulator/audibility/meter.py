@@ -29,6 +29,10 @@ STEPS_A_HOP = 16
 """Steps of the envelopes: 1.45 ms at 44.1 kHz."""
 
 
+AT_ONCE = 64
+"""Frames whose spectra are worked on together: they stay in a core's own cache."""
+
+
 class AudibilityMeter:
     """`balance` is a fixed tonal difference that is not to count: (centre in Hz, level of the other version
     against the open one in dB) by third octave, as in `Difference.third_octaves`; between them it moves in
@@ -48,8 +52,8 @@ class AudibilityMeter:
         size = frame_size(sample_rate)
         self._size, self._hop = size, size // 2
         self._window = (0.5 * (1.0 - np.cos(2.0 * np.pi * np.arange(size) / size))).astype(np.float32)
-        self._weight = self._ear.grouping.sum(axis=1)
-        self._equaliser = _equaliser(balance, sample_rate, size)
+        self._weight = np.sqrt(self._ear.weighting)
+        self._other_weight = self._weight * _equaliser(balance, sample_rate, size)
         self._waiting: list[Block] = []
         self._waiting_frames = 0
         self._edge = np.zeros((2, len(self._counted), self._hop), dtype=np.float32)
@@ -115,51 +119,52 @@ class AudibilityMeter:
             kept.append(np.square(samples).sum(axis=1).reshape(2, -1, step).sum(axis=2))
         joined = np.concatenate([self._edge, both], axis=2)
         self._edge = joined[:, :, -self._hop :].copy()
-        ours, theirs = self._spectra(joined[0]), self._spectra(joined[1])
-        count, channels, bins = ours.shape
-        table = self._ear
+        table, channels = self._ear, both.shape[1]
+        count = joined.shape[2] // self._hop - 1
+        power, error, tonal = (np.empty((count, channels, table.bands), dtype=np.float32) for _ in range(3))
+        gains, level = np.empty((2, count), dtype=np.float32)
+        for first in range(0, count, AT_ONCE):
+            held = slice(first, min(first + AT_ONCE, count))
+            ours, theirs = (self._spectra(one, held) for one in joined)
+            successive = np.concatenate([self._last_two, ours])
+            self._last_two = successive[-2:]
+            tonal[held] = tonality(table, successive)
+            mine, other = np.abs(ours), np.abs(theirs)
+            mine *= self._weight
+            other *= self._other_weight
+            cross, own, level[held] = (
+                np.einsum("kcb,kcb->k", a, b) for a, b in ((mine, other), (other, other), (mine, mine))
+            )
+            gains[held] = np.divide(cross, own, out=np.zeros_like(own), where=own > _SILENT * level[held])
+            other *= gains[held, np.newaxis, np.newaxis]
+            np.subtract(mine, other, out=other)
+            power[held] = np.square(mine, out=mine) @ table.grouping
+            error[held] = np.square(other, out=other) @ table.grouping
 
-        mine = np.abs(ours)
-        power = np.ascontiguousarray((np.square(mine).reshape(-1, bins) @ table.grouping).T)
-        successive = np.concatenate([self._last_two, ours])
-        self._last_two = successive[-2:].copy()
-        tonal = tonality(table, successive)
-        excited = excitation(table, power).reshape(table.bands, count, channels)
-        held = held_in_time(table, excited, self._masked).reshape(table.bands, -1)
-        mask = threshold(table, power, held, tonal)
-
-        other = np.abs(theirs)
-        if self._equaliser is not None:
-            other *= self._equaliser
-        cross, own = (
-            (product.reshape(-1, bins) @ self._weight).reshape(count, channels).sum(axis=1)
-            for product in (mine * other, np.square(other))
-        )
-        level = power.reshape(table.bands, count, channels).sum(axis=(0, 2))
-        gains = np.divide(cross, own, out=np.zeros_like(own), where=own > _SILENT * level)
-        other *= gains[:, np.newaxis, np.newaxis]
-        mine -= other
-        error = (np.square(mine, out=mine).reshape(-1, bins) @ table.grouping).T
-        nmr = (error / mask).reshape(table.bands, count, channels)
-        self._nmr.append(np.ascontiguousarray(nmr.max(axis=2).T))
-        self._mean.append(nmr.mean(axis=(0, 2)))
+        by_band = np.ascontiguousarray(power.reshape(-1, table.bands).T)
+        excited = excitation(table, by_band).reshape(table.bands, count, channels)
+        masker = held_in_time(table, excited, self._masked).reshape(table.bands, -1)
+        mask = threshold(table, by_band, masker, tonal.reshape(-1, table.bands).T)
+        nmr = error / mask.T.reshape(count, channels, table.bands)
+        self._nmr.append(nmr.max(axis=1))
+        self._mean.append(nmr.mean(axis=(1, 2)))
         self._frames.append(np.stack([gains, 10.0 * np.log10(np.maximum(level, 1e-6))]).astype(np.float32))
 
-    def _spectra(self, samples: NDArray[np.float32]) -> NDArray[np.complex64]:
-        """Of the half-overlapping frames of one version (channels, frames) as (frames, channels, bins)."""
+    def _spectra(self, samples: NDArray[np.float32], held: slice) -> NDArray[np.complex64]:
+        """Of some of the half-overlapping frames of one version (channels, frames): (frames, channels, bins)."""
         count = samples.shape[1] // self._hop - 1
         shape = (count, samples.shape[0], self._size)
         strides = (self._hop * samples.itemsize, samples.strides[0], samples.itemsize)
-        frames = np.lib.stride_tricks.as_strided(samples, shape, strides)
+        frames = np.lib.stride_tricks.as_strided(samples, shape, strides)[held]
         return np.fft.rfft(frames * self._window, axis=2).astype(np.complex64, copy=False)
 
 
 def _equaliser(
     balance: Sequence[tuple[float, float]], sample_rate: int, size: int
-) -> NDArray[np.float32] | None:
+) -> NDArray[np.float32]:
     """What takes the balance out of the other version's magnitudes, by bin."""
     if not balance:
-        return None
+        return np.ones(size // 2 + 1, dtype=np.float32)
     bins = np.maximum(np.arange(size // 2 + 1) * (sample_rate / size), 1.0)
     centres, levels = np.array(balance, dtype=np.float64).T
     taken = np.interp(np.log(bins), np.log(centres), levels)
