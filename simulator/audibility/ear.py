@@ -1,18 +1,18 @@
 """Masking threshold of a sound: the FFT ear model of ITU-R BS.1387.
 
 From the power spectra of half-overlapping Hann frames of about 43 ms: weighting by the outer and middle ear,
-grouping into 55 bands of half a Bark from 80 Hz to 18 kHz, internal noise, spreading along the bands with an
+grouping into bands of half a Bark from 80 Hz to 18 kHz, internal noise, spreading along the bands with an
 upper slope that depends on level, forward masking along time, and the distance from there to the threshold.
-Source: ITU-R BS.1387-1 (11/2001) Annex 2, section 2.1, in the resolution of its advanced version. The formulas
-are from memory, checked against P. Kabal, "An Examination and Interpretation of ITU-R BS.1387" (McGill, 2003),
-also from memory.
+Source: ITU-R BS.1387-1 (11/2001), Annex 2, section 2.1, in the half-Bark bands of its advanced version. The
+formulas are from memory, as P. Kabal sets them out in "An Examination and Interpretation of ITU-R BS.1387"
+(McGill University, 2003); the standard's own text was not at hand.
 
-The distance is the standard's (3 dB up to 12 Bark, then a quarter of the Bark number) where the masker is like
-noise. Under a tone much less is masked, which the standard leaves to other parts of its method: there the
-distance is 14.5 dB + the Bark number for noise of one critical band (M. R. Schroeder, B. S. Atal, J. L. Hall, JASA 66, 1979; from memory),
-and between the two it follows how tonal the band is, as in J. D. Johnston (IEEE JSAC 6, 1988).
-Tonality: three successive spectra of a steady or evenly decaying partial obey X₀·X₂ = X₁², whatever its
-frequency. The remainder over both terms is 0 for a tone; for noise it was measured at 0.80 ± 0.05 a band.
+The distance is the standard's (3 dB up to 12 Bark, then a quarter of the Bark number) where the masker is
+like noise. A tone masks much less, which the standard leaves to other parts of its method: there the distance
+is 14.5 dB + the Bark number for noise of one critical band (M. R. Schroeder, B. S. Atal, J. L. Hall, JASA 66,
+1979; from memory), and between the two it follows how tonal the band is, as in J. D. Johnston (IEEE JSAC 6,
+1988). Tonality: three successive spectra of a steady or evenly decaying partial obey X₀·X₂ = X₁², whatever
+its frequency. The remainder over the sum of both magnitudes is 0 for a tone, and above 0.6 for most noise.
 
 Conventions: float32, (bands, columns), a column being a frame of a channel; powers on a scale on which a
 full-scale sine has 92 dB SPL, as the standard has it where the playback level is unknown.
@@ -20,6 +20,7 @@ full-scale sine has 92 dB SPL, as the standard has it where the playback level i
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -106,7 +107,7 @@ def _column(values: NDArray[np.float64]) -> Bands:
     return values.astype(np.float32)[:, np.newaxis]
 
 
-def _shares(bins: NDArray[np.float64], edges: NDArray[np.float64], width: float) -> NDArray[np.float64]:
+def _shares(bins: NDArray[np.floating], edges: NDArray[np.floating], width: float) -> NDArray[np.float64]:
     """How much of each bin lies in each band (bins, bands)."""
     low = np.maximum(bins[:, np.newaxis] - width / 2.0, edges[:-1])
     high = np.minimum(bins[:, np.newaxis] + width / 2.0, edges[1:])
@@ -179,3 +180,17 @@ def threshold(ear: Ear, power: Bands, held: Bands, tonal: Bands) -> Bands:
     distance = ear.under_noise_db + own * (ear.under_tone_db - ear.under_noise_db)
     masker = held + own * np.maximum(power - held, np.float32(0.0))
     return np.asarray(masker * np.power(np.float32(10.0), distance * np.float32(-0.1)))
+
+
+def without_balance(
+    balance: Sequence[tuple[float, float]], sample_rate: int, size: int
+) -> NDArray[np.float32]:
+    """What takes a tonal balance out of the magnitudes of spectra of `size` frames (bins,): `balance` holds
+    the centres of bands in Hz, rising, and their levels in dB; between them it moves in straight lines over
+    log frequency."""
+    if not balance:
+        return np.ones(size // 2 + 1, dtype=np.float32)
+    bins = np.maximum(np.arange(size // 2 + 1) * (sample_rate / size), 1.0)
+    centres, levels = np.array(balance, dtype=np.float64).T
+    taken = np.interp(np.log(bins), np.log(centres), levels)
+    return np.asarray(10.0 ** (-taken / 20.0)).astype(np.float32)

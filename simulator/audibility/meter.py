@@ -16,7 +16,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.audibility.audibility import Audibility
-from simulator.audibility.ear import ear, excitation, frame_size, held_in_time, threshold, tonality
+from simulator.audibility.ear import (
+    ear,
+    excitation,
+    frame_size,
+    held_in_time,
+    threshold,
+    tonality,
+    without_balance,
+)
 from simulator.audibility.moments import Series, audibility_of
 from simulator.audibility.tones import HeldNotes
 from simulator.common.channels import channel_weights
@@ -53,13 +61,13 @@ class AudibilityMeter:
         self._size, self._hop = size, size // 2
         self._window = (0.5 * (1.0 - np.cos(2.0 * np.pi * np.arange(size) / size))).astype(np.float32)
         self._weight = np.sqrt(self._ear.weighting)
-        self._other_weight = self._weight * _equaliser(balance, sample_rate, size)
+        self._other_weight = self._weight * without_balance(balance, sample_rate, size)
         self._waiting: list[Block] = []
         self._waiting_frames = 0
         self._edge = np.zeros((2, len(self._counted), self._hop), dtype=np.float32)
         self._last_two = np.zeros((2, len(self._counted), size // 2 + 1), dtype=np.complex64)
         self._masked = np.zeros((self._ear.bands, len(self._counted)), dtype=np.float32)
-        self._notes = HeldNotes(sample_rate)
+        self._notes = HeldNotes(sample_rate, balance)
         self._nmr: list[NDArray[np.float32]] = []
         self._mean: list[NDArray[np.float32]] = []
         self._frames: list[NDArray[np.float32]] = []
@@ -151,21 +159,9 @@ class AudibilityMeter:
         self._frames.append(np.stack([gains, 10.0 * np.log10(np.maximum(level, 1e-6))]).astype(np.float32))
 
     def _spectra(self, samples: NDArray[np.float32], held: slice) -> NDArray[np.complex64]:
-        """Of some of the half-overlapping frames of one version (channels, frames): (frames, channels, bins)."""
+        """Spectra of some of the half-overlapping frames of one version (frames, channels, bins)."""
         count = samples.shape[1] // self._hop - 1
         shape = (count, samples.shape[0], self._size)
         strides = (self._hop * samples.itemsize, samples.strides[0], samples.itemsize)
         frames = np.lib.stride_tricks.as_strided(samples, shape, strides)[held]
         return np.fft.rfft(frames * self._window, axis=2).astype(np.complex64, copy=False)
-
-
-def _equaliser(
-    balance: Sequence[tuple[float, float]], sample_rate: int, size: int
-) -> NDArray[np.float32]:
-    """What takes the balance out of the other version's magnitudes, by bin."""
-    if not balance:
-        return np.ones(size // 2 + 1, dtype=np.float32)
-    bins = np.maximum(np.arange(size // 2 + 1) * (sample_rate / size), 1.0)
-    centres, levels = np.array(balance, dtype=np.float64).T
-    taken = np.interp(np.log(bins), np.log(centres), levels)
-    return np.asarray(10.0 ** (-taken / 20.0)).astype(np.float32)

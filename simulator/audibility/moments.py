@@ -17,6 +17,7 @@ Conventions: series over frames or steps from `start_s` of the open version.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -135,7 +136,7 @@ def _strip(series: Series, active: NDArray[np.bool_], excess: Values) -> Values:
     return np.asarray(np.bincount(second, excess) / np.maximum(counted, 1.0))
 
 
-def _windows(values: NDArray[np.generic], step_s: float) -> tuple[NDArray[np.generic], Values]:
+def _windows(values: NDArray[Any], step_s: float) -> tuple[NDArray[Any], NDArray[Any]]:
     """Stretches of MOMENT_S, HOP_S apart (windows, steps), and where they begin; one where it is shorter."""
     size = min(max(1, round(MOMENT_S / step_s)), max(1, values.shape[0]))
     hop = max(1, round(HOP_S / step_s))
@@ -254,7 +255,7 @@ def _swings(series: Series, active: NDArray[np.bool_]) -> Values:
     found = np.linalg.solve(squares, np.einsum("wti,wt->wi", design, moving * weights)[:, :, np.newaxis])
     rest = (moving - (design @ found)[:, :, 0]) * weights
     swing = np.percentile(rest, 90.0, axis=1) - np.percentile(rest, 10.0, axis=1)
-    return np.where(weights.mean(axis=1) >= 0.8, swing, np.nan)
+    return np.asarray(np.where(weights.mean(axis=1) >= 0.8, swing, np.nan))
 
 
 def _smoothed(values: Values, heard: NDArray[np.bool_], width: int) -> Values:
@@ -266,7 +267,7 @@ def _smoothed(values: Values, heard: NDArray[np.bool_], width: int) -> Values:
         high = np.minimum(high + 1, values.shape[0])
     sums = np.cumsum(np.pad(np.stack([values * heard, heard.astype(np.float64)]), ((0, 0), (1, 0))), axis=1)
     above, below = sums[:, high] - sums[:, low]
-    return np.divide(above, below, out=np.zeros_like(above), where=below > 0.5)
+    return np.asarray(np.divide(above, below, out=np.zeros_like(above), where=below > 0.5))
 
 
 def _pumping(series: Series, swings: Values) -> list[Moment]:

@@ -9,10 +9,13 @@ Conventions: arrays float32 (2, frames): the open version and the other one.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from simulator.audibility.ear import without_balance
 
 LOWEST_HZ, HIGHEST_HZ = 40.0, 1000.0
 _HARMONICS = (2, 3, 4, 5)
@@ -24,8 +27,8 @@ _STEADY_DB, _PURE, _RISES = 3.0, 0.8, 2.0
 
 @dataclass(frozen=True, slots=True)
 class Notes:
-    """By frame, `hop_s` apart, the first centred on 0: `hz` is NaN where no note is held; `added` is the power
-    added in the harmonics against the note's."""
+    """By frame, `hop_s` apart, the first centred on 0: `hz` is NaN where no note is held; `added` is the
+    power added in the harmonics against the note's."""
 
     hop_s: float
     hz: NDArray[np.float32]
@@ -33,11 +36,12 @@ class Notes:
 
 
 class HeldNotes:
-    """Watches both versions in pieces that are multiples of 43 ms frames."""
+    """Watches both versions. `balance` is taken out of the other one, as in audibility/ear."""
 
-    def __init__(self, sample_rate: int) -> None:
+    def __init__(self, sample_rate: int, balance: Sequence[tuple[float, float]]) -> None:
         self._rate = sample_rate
         self._size = 1 << max(6, round(float(np.log2(0.186 * sample_rate))))
+        self._balance = np.square(without_balance(balance, sample_rate, self._size))
         self._hop = self._size // 2
         self._window = (0.5 * (1.0 - np.cos(2.0 * np.pi * np.arange(self._size) / self._size))).astype(
             np.float32
@@ -56,7 +60,9 @@ class HeldNotes:
         frames = np.lib.stride_tricks.as_strided(joined, (2, count, self._size), strides)
         highest = int(HIGHEST_HZ * (_HARMONICS[-1] + 0.5) * self._size / self._rate) + _LOBE + 2
         spectra = np.fft.rfft(frames * self._window, axis=2)[:, :, : min(highest, self._size // 2 + 1)]
-        self._found.append(self._peaks(spectra.real**2 + spectra.imag**2))
+        power = spectra.real**2 + spectra.imag**2
+        power[1] *= self._balance[: power.shape[2]]
+        self._found.append(self._peaks(power))
 
     def _peaks(self, power: NDArray[np.floating]) -> NDArray[np.float64]:
         """For each frame the note's place in bins, its level in dB, how pure it is, and what is added."""
@@ -65,11 +71,10 @@ class HeldNotes:
         first, last = int(LOWEST_HZ / width) + 1, int(HIGHEST_HZ / width)
         rows = np.arange(ours.shape[0])
         peak = first + np.argmax(ours[:, first : last + 1], axis=1)
-        left, middle, right = (
-            np.log(np.maximum(ours[rows, peak + offset], 1e-30)) for offset in (-1, 0, 1)
-        )
+        left, middle, right = (np.log(np.maximum(ours[rows, peak + offset], 1e-30)) for offset in (-1, 0, 1))
         bend = left - 2.0 * middle + right
-        place = peak + np.clip(np.divide(0.5 * (left - right), bend, out=np.zeros_like(bend), where=bend < 0), -0.5, 0.5)
+        aside = np.divide(0.5 * (left - right), bend, out=np.zeros_like(bend), where=bend < 0.0)
+        place = peak + np.clip(aside, -0.5, 0.5)
         sums = np.cumsum(np.pad(np.stack([ours, theirs]), ((0, 0), (0, 0), (1, 0))), axis=2)
 
         def around(side: int, centre: NDArray[np.int64], half: int) -> NDArray[np.float64]:

@@ -59,14 +59,14 @@ def compare_pair(
 ) -> Comparison:
     """The comparison of (loud, open). Raises SimulatorError where a file can no longer be read."""
     loud, open_ = pair.tracks
-    alignment, difference = versions(open_.path, loud.path, store)
+    alignment, difference, audibility = versions(open_.path, loud.path, store)
     step()
     counts = _over_counts(pair, store, workers)
     players = []
     for profile, found, overs in zip(pair.profiles, pair.predictions, counts, strict=True):
         heard = [Heard(*parts) for parts in zip(pair.delivered, found, overs, strict=True)]
         players.append((profile, heard[0], heard[1]))
-    return loss.compare(pair.delivered[0], pair.delivered[1], players, alignment, difference)
+    return loss.compare(*pair.delivered, players, alignment, difference, audibility)
 
 
 def _over_counts(pair: VersionPair, store: Store, workers: int) -> list[tuple[int, ...]]:
