@@ -1,6 +1,6 @@
 """Where a change is likely to be heard: arrays in, numbers out.
 
-Audibility of the other version (a loud master, a rung, a codec's decode) against the open one, after alignment.
+The other version (a loud master, a rung, a codec's decode) is held against the open one, after alignment.
 
     meter = AudibilityMeter(sample_rate, channels)       # audibility/meter
     meter.push(open_block, other_block)                  # (frames, channels) each, in step; any block sizes
@@ -27,7 +27,7 @@ Where it fails:
 - It knows no playback level: a full-scale sine is taken as 92 dB SPL. Louder listening hears more.
 - Steady noise fluctuates from frame to frame: within about 5 dB of a threshold it cannot decide, and a few
   frames in a thousand are said to be audible 10 dB under it.
-- Each channel is masked by itself alone: a change in the stereo image, and unmasking by direction, are unseen.
+- Each channel is masked by itself alone: changes of the stereo image, and unmasking by direction, are unseen.
 - A phase that is turned is no error to it; a smeared attack within 43 ms shows in the hits alone.
 - A fixed equaliser counts as a change unless its balance is given; then its effect on hits still counts.
 - Slow changes of level are nothing to it (they are gain riding), whatever one hears of them.

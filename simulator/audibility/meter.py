@@ -25,7 +25,7 @@ from simulator.audibility.ear import (
     tonality,
     without_balance,
 )
-from simulator.audibility.moments import Series, audibility_of
+from simulator.audibility.moments import AudibleSeries, audibility_of
 from simulator.audibility.tones import HeldNotes
 from simulator.common.channels import channel_weights
 from simulator.dsp.segments import METER_FRAMES
@@ -102,7 +102,7 @@ class AudibilityMeter:
             self._piece(np.zeros((2, len(self._counted), self._size), dtype=np.float32))
         gains, levels = np.concatenate(self._frames, axis=1)
         return audibility_of(
-            Series(
+            AudibleSeries(
                 frame_s=self._hop / self._rate,
                 step_s=self._hop / STEPS_A_HOP / self._rate,
                 nmr=np.concatenate(self._nmr),

@@ -50,7 +50,7 @@ _NOTES_SHARE = 0.25
 
 
 @dataclass(frozen=True, slots=True)
-class Series:
+class AudibleSeries:
     """What the meter wrote down."""
 
     frame_s: float
@@ -72,7 +72,7 @@ class Series:
     start_s: float
 
 
-def audibility_of(series: Series) -> Audibility:
+def audibility_of(series: AudibleSeries) -> Audibility:
     """The result of one pair."""
     active = series.levels_db > ACTIVE_DB_SPL
     highest_db = 10.0 * np.log10(np.maximum(series.nmr.max(axis=1), 1e-12)).astype(np.float64)
@@ -92,7 +92,7 @@ def audibility_of(series: Series) -> Audibility:
     ]
     moving = swings[np.isfinite(swings)]
     return Audibility(
-        share_audible=np.count_nonzero(audible) / frames if frames else None,
+        share_audible=int(np.count_nonzero(audible)) / frames if frames else None,
         nmr_db=_db(total),
         exceeds_db=float(highest_db[audible].mean()) if audible.any() else None,
         bands=_bands(series, active) if frames else (),
@@ -114,7 +114,7 @@ def _db(power: float) -> float | None:
     return 10.0 * float(np.log10(power)) if power > 0.0 else None
 
 
-def _bands(series: Series, active: NDArray[np.bool_]) -> tuple[BandAudibility, ...]:
+def _bands(series: AudibleSeries, active: NDArray[np.bool_]) -> tuple[BandAudibility, ...]:
     middle = np.sqrt(series.low_hz * series.high_hz)
     found = []
     for _, low, high in BANDS:
@@ -128,7 +128,7 @@ def _bands(series: Series, active: NDArray[np.bool_]) -> tuple[BandAudibility, .
     return tuple(found)
 
 
-def _strip(series: Series, active: NDArray[np.bool_], excess: Values) -> Values:
+def _strip(series: AudibleSeries, active: NDArray[np.bool_], excess: Values) -> Values:
     if not active.shape[0]:
         return np.zeros(0)
     second = (np.arange(active.shape[0]) * series.frame_s / STRIP_S).astype(np.int64)
@@ -147,7 +147,7 @@ def _windows(values: NDArray[Any], step_s: float) -> tuple[NDArray[Any], NDArray
 
 
 def _changes(
-    series: Series, active: NDArray[np.bool_], audible: NDArray[np.bool_], excess: Values
+    series: AudibleSeries, active: NDArray[np.bool_], audible: NDArray[np.bool_], excess: Values
 ) -> list[Moment]:
     over, starts = _windows(excess, series.frame_s)
     counted = np.maximum(_windows(active, series.frame_s)[0].sum(axis=1), 1)
@@ -173,7 +173,7 @@ def _changes(
     return found
 
 
-def _hits(series: Series) -> tuple[Values, Values, Values]:
+def _hits(series: AudibleSeries) -> tuple[Values, Values, Values]:
     """Times of the hits from the start, losses of their peaks and of their rises in dB."""
     before_steps, after_steps = round(0.05 / series.step_s), round(0.012 / series.step_s)
     reach, around = round(_HIT_APART_S / series.step_s), round(MOMENT_S / 2.0 / series.step_s)
@@ -199,7 +199,7 @@ def _hits(series: Series) -> tuple[Values, Values, Values]:
     return where * series.step_s, losses, (rise[0] - rise[1])[candidates][heard]
 
 
-def _gains_around_db(series: Series, at: Values) -> Values:
+def _gains_around_db(series: AudibleSeries, at: Values) -> Values:
     """The gain that matches the music in the 3 s around each moment: the median of its frames'."""
     half = round(MOMENT_S / 2.0 / series.frame_s)
     matched = np.where(series.gains > 0.0, series.gains, np.nan)
@@ -223,7 +223,7 @@ class _Means:
         return np.asarray((self._sums[:, high] - self._sums[:, low]) / (high - low) + self.floors)
 
 
-def _attacks(series: Series, at: Values, loss: Values) -> list[Moment]:
+def _attacks(series: AudibleSeries, at: Values, loss: Values) -> list[Moment]:
     """Windows that begin a quarter of a second before a hit."""
     found = []
     for first in at:
@@ -235,7 +235,7 @@ def _attacks(series: Series, at: Values, loss: Values) -> list[Moment]:
     return found
 
 
-def _swings(series: Series, active: NDArray[np.bool_]) -> Values:
+def _swings(series: AudibleSeries, active: NDArray[np.bool_]) -> Values:
     """By window: from the 10th to the 90th percentile of what moves without the level; NaN where silent."""
     heard = active & (series.gains > 0.0)
     gains = 20.0 * np.log10(np.where(heard, series.gains, 1.0).astype(np.float64))
@@ -270,12 +270,12 @@ def _smoothed(values: Values, heard: NDArray[np.bool_], width: int) -> Values:
     return np.asarray(np.divide(above, below, out=np.zeros_like(above), where=below > 0.5))
 
 
-def _pumping(series: Series, swings: Values) -> list[Moment]:
+def _pumping(series: AudibleSeries, swings: Values) -> list[Moment]:
     hop_s = max(1, round(HOP_S / series.frame_s)) * series.frame_s
     return [
         Moment(
             MomentKind.PUMPING,
-            series.start_s + index * hop_s,
+            series.start_s + int(index) * hop_s,
             MOMENT_S,
             float(swings[index]),
             float(swings[index]) / _PUMPING_DB,
@@ -284,7 +284,7 @@ def _pumping(series: Series, swings: Values) -> list[Moment]:
     ]
 
 
-def _tones(series: Series) -> list[Moment]:
+def _tones(series: AudibleSeries) -> list[Moment]:
     notes = series.notes
     held, starts = _windows(np.isfinite(notes.hz), notes.hop_s)
     power, _ = _windows(np.where(np.isfinite(notes.hz), notes.added, 0.0), notes.hop_s)

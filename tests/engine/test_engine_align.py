@@ -66,7 +66,7 @@ def test_two_files_are_aligned_and_compared(pair: tuple[str, str], store: Store)
     assert difference.gain_riding_share is not None
     assert audibility is not None
     assert audibility.share_audible is not None
-    assert audibility.share_audible > 0.5
+    assert audibility.share_audible < 0.05  # noise hides the distortion of noise
 
 
 def test_what_was_found_is_kept(pair: tuple[str, str], store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
