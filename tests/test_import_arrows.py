@@ -21,6 +21,7 @@ LAYERS = {
     "metering": 2,
     "playlists": 3,
     "normalizer": 4,
+    "audibility": 4,
     "comparison": 5,
     "delivery": 5,
     "blind_test": 5,
@@ -44,8 +45,8 @@ LAYERS = {
 A folder in a room belongs to it, unless it is named here itself."""
 
 PURE = {
-    "common", "dsp", "metering", "playlists", "normalizer", "comparison", "delivery", "blind_test", "ladder",
-    "session", "text", "demo", "page",
+    "common", "dsp", "metering", "playlists", "normalizer", "audibility", "comparison", "delivery",
+    "blind_test", "ladder", "session", "text", "demo", "page",
 }  # fmt: skip
 OUTSIDE_WORLD = {
     "asyncio", "concurrent", "ctypes", "datetime", "fcntl", "ftplib", "getpass", "glob", "http", "io",

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from simulator.audibility.audibility import Audibility
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference
 from simulator.comparison.passages import Extreme, Passages, choose, extremes, passage_lufs
@@ -97,6 +98,8 @@ class Comparison:
     passages: Passages
     delivered: Side
     played: tuple[Played, ...]
+    audibility: Audibility | None = None
+    """None where `difference` is."""
 
 
 def compare(
@@ -105,6 +108,7 @@ def compare(
     players: list[tuple[Profile, Heard, Heard]],
     alignment: Alignment,
     difference: Difference | None,
+    audibility: Audibility | None = None,
 ) -> Comparison:
     """Two versions as delivered, and the (profile, loud, open) of each player."""
     sure = alignment if alignment.fits else None
@@ -134,6 +138,7 @@ def compare(
         played=tuple(
             Played(profile, a, b, side(played(a, "loud"), played(b, "open"))) for profile, a, b in players
         ),
+        audibility=audibility if alignment.fits else None,
     )
 
 

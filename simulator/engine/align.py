@@ -17,6 +17,9 @@ from typing import IO
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.audibility import audibility as audibility_form
+from simulator.audibility.audibility import Audibility
+from simulator.audibility.meter import AudibilityMeter
 from simulator.audio_files.reader import AudioReader, read_info
 from simulator.common.errors import AudioError, SimulatorError, UsageError
 from simulator.common.text import visible
@@ -35,6 +38,7 @@ IN_MEMORY_BYTES = 128 * 1024 * 1024
 """A decoded version larger than this lies on scratch: six minutes of stereo at 44.1 kHz."""
 _ALIGNMENT = f"alignment {alignment_form.METHOD}"
 _DIFFERENCE = f"difference {difference_form.METHOD}; {_ALIGNMENT}"
+_AUDIBILITY = f"audibility {audibility_form.METHOD}; {_DIFFERENCE}"
 
 Samples = NDArray[np.float32]
 
@@ -53,6 +57,7 @@ class _Job:
 class _Found:
     alignment: Alignment
     difference: Difference | None
+    audibility: Audibility | None
     contents: tuple[str, str]
 
 
@@ -63,21 +68,23 @@ def known_alignment(first: str, second: str, store: Store) -> Alignment | None:
 
 def alignment_of(first: str, second: str, store: Store) -> Alignment:
     """How the second file lies against the first. Raises AudioError that begins with the path."""
-    known, _ = _cached(first, second, store)
+    known = _cached(first, second, store)[0]
     return known if known is not None else _run(_Job(first, second, False), store).alignment
 
 
-def versions(first: str, second: str, store: Store) -> tuple[Alignment, Difference | None]:
-    """The same with the difference, the first file being the open version; None where the two are
-    different performances. Raises AudioError that begins with the path."""
-    known, difference = _cached(first, second, store)
-    if known is not None and (difference is not None or not known.has_place):
+def versions(
+    first: str, second: str, store: Store
+) -> tuple[Alignment, Difference | None, Audibility | None]:
+    """The same with the difference and where it is likely to be heard, the first file being the open version;
+    None where the two are different performances. Raises AudioError that begins with the path."""
+    known, difference, audibility = _cached(first, second, store)
+    if known is not None and (None not in (difference, audibility) or not known.has_place):
         LOG.info("%s", visible(f"{second}: compared with {first}, from the cache"))
-        return known, difference
+        return known, difference, audibility
     begun = time.monotonic()
     found = _run(_Job(first, second, True, known), store)
     LOG.info("%s", visible(f"{second}: compared with {first} in {time.monotonic() - begun:.2f} s"))
-    return found.alignment, found.difference
+    return found.alignment, found.difference, found.audibility
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,17 +121,21 @@ def difference_audio(
         )
 
 
-def _cached(first: str, second: str, store: Store) -> tuple[Alignment | None, Difference | None]:
+def _cached(
+    first: str, second: str, store: Store
+) -> tuple[Alignment | None, Difference | None, Audibility | None]:
     contents = store.content_of(first), store.content_of(second)
     if contents[0] is None or contents[1] is None:
-        return None, None
-    alignment = difference = None
+        return None, None, None
+    alignment = difference = audibility = None
     kept = store.find_pair(contents[0], contents[1], _ALIGNMENT)
     with contextlib.suppress(ValueError):  # damaged: found again, and written over
         alignment = None if kept is None else unpack_pair(kept, Alignment)
         kept = store.find_pair(contents[0], contents[1], _DIFFERENCE)
         difference = None if kept is None else unpack_pair(kept, Difference)
-    return alignment, difference
+        kept = store.find_pair(contents[0], contents[1], _AUDIBILITY)
+        audibility = None if kept is None else unpack_pair(kept, Audibility)
+    return alignment, difference, audibility
 
 
 def _run(job: _Job, store: Store) -> _Found:
@@ -142,6 +153,8 @@ def _run(job: _Job, store: Store) -> _Found:
     store.keep_pair(*found.contents, _ALIGNMENT, pack_pair(found.alignment))
     if found.difference is not None:
         store.keep_pair(*found.contents, _DIFFERENCE, pack_pair(found.difference))
+    if found.audibility is not None:
+        store.keep_pair(*found.contents, _AUDIBILITY, pack_pair(found.audibility))
     return found
 
 
@@ -150,15 +163,16 @@ def _do(job: _Job) -> _Found:
         ours, theirs = _read_both(job.first, job.second, held)
         contents = (ours.content, theirs.content)
         if job.known is not None and job.known.has_place:
-            return _Found(job.known, _matched(ours, theirs, job.known, held).difference, contents)
+            matched = _matched(ours, theirs, job.known, held)
+            return _Found(job.known, matched.difference, _heard(matched), contents)
         try:
             aligned = align_and_move(ours.samples, ours.rate, theirs.samples, theirs.rate, _Scratch(held).new)
         except ValueError as problem:
             raise _unlike(job.second, job.first, problem) from None
-        difference = None
-        if job.difference and aligned.alignment.has_place:
-            difference = _measured(ours.samples, aligned).difference
-        return _Found(aligned.alignment, difference, contents)
+        if not job.difference or not aligned.alignment.has_place:
+            return _Found(aligned.alignment, None, None, contents)
+        matched = _measured(ours.samples, aligned)
+        return _Found(aligned.alignment, matched.difference, _heard(matched), contents)
 
 
 def _matched(ours: _Whole, theirs: _Whole, known: Alignment, held: contextlib.ExitStack) -> Matched:
@@ -170,6 +184,22 @@ def _matched(ours: _Whole, theirs: _Whole, known: Alignment, held: contextlib.Ex
 def _measured(samples: Samples, aligned: AlignedPair) -> Matched:
     with ThreadPoolExecutor(min(2, workers.default_workers())) as pool:
         return measure_difference(samples, aligned, pool.map)
+
+
+def _heard(matched: Matched) -> Audibility:
+    """Where the difference is likely to be heard, a tonal balance that differs apart."""
+    pair, found = matched.pair, matched.difference
+    octaves = found.third_octaves if found.tonal_balance_differs else ()
+    balance = [(band.centre_hz, band.difference_db) for band in octaves if band.difference_db is not None]
+    meter = AudibilityMeter(
+        pair.sample_rate,
+        pair.open_samples.shape[1],
+        balance=balance,
+        start_s=pair.start / pair.sample_rate,
+    )
+    for _, ours, theirs in pair.blocks():
+        meter.push(ours.T, theirs.T)
+    return meter.finish()
 
 
 @dataclass(frozen=True, slots=True)

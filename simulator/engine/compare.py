@@ -70,9 +70,9 @@ def compare_pair(
     UsageError where they are different songs, SimulatorError where a file can no longer be read."""
     loud, open_ = pair.tracks
     if difference_too:
-        alignment, difference = versions(open_.path, loud.path, store)
+        alignment, difference, audibility = versions(open_.path, loud.path, store)
     else:
-        alignment, difference = alignment_of(open_.path, loud.path, store), None
+        alignment, difference, audibility = alignment_of(open_.path, loud.path, store), None, None
     # where nothing could be judged (too short, silent) the confidence is 0.5
     if alignment.kind == "different" and alignment.similarity < UNRELATED and alignment.confidence > 0.5:
         raise UsageError(
@@ -86,7 +86,7 @@ def compare_pair(
     for profile, found, overs in zip(pair.profiles, pair.predictions, counts, strict=True):
         heard = [Heard(*parts) for parts in zip(pair.delivered, found, overs, strict=True)]
         players.append((profile, heard[0], heard[1]))
-    return loss.compare(pair.delivered[0], pair.delivered[1], players, alignment, difference)
+    return loss.compare(*pair.delivered, players, alignment, difference, audibility)
 
 
 def _over_counts(pair: VersionPair, store: Store, workers: int) -> list[tuple[int, ...]]:

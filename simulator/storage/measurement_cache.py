@@ -26,6 +26,7 @@ from typing import Any, TypeVar
 import msgspec
 import numpy as np
 
+from simulator.audibility.audibility import Audibility
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference
 from simulator.dsp.limiter import LimiterReport
@@ -98,10 +99,10 @@ def unpack(data: bytes) -> tuple[Measurement, LimiterReport | None]:
     return measurement, limiter
 
 
-Pair = TypeVar("Pair", Alignment, Difference)
+Pair = TypeVar("Pair", Alignment, Difference, Audibility)
 
 
-def pack_pair(found: Alignment | Difference) -> bytes:
+def pack_pair(found: Alignment | Difference | Audibility) -> bytes:
     """The bytes to keep of what was found between two versions."""
     return msgspec.msgpack.encode(found)
 

@@ -14,6 +14,7 @@ import pytest
 import soundfile
 from support.made_versions import RATE, Version, song
 
+from simulator.audibility.audibility import Audibility
 from simulator.common.errors import AudioError, UsageError
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference
@@ -59,12 +60,15 @@ def no_reading(*_: object) -> None:
 
 
 def test_two_files_are_aligned_and_compared(pair: tuple[str, str], store: Store) -> None:
-    alignment, difference = versions(*pair, store)
+    alignment, difference, audibility = versions(*pair, store)
     assert alignment.offset_frames == -1000
     assert difference is not None
     assert difference.match_gain_db is not None
     assert -12.1 < difference.match_gain_db < -8.0
     assert difference.gain_riding_share is not None
+    assert audibility is not None
+    assert audibility.share_audible is not None
+    assert audibility.share_audible < 0.05  # noise hides the distortion of noise
 
 
 def test_what_was_found_is_kept(
@@ -97,7 +101,7 @@ def test_a_damaged_entry_is_found_again(pair: tuple[str, str], tmp_path: Path) -
     found = versions(*pair, first)
     first.close()
     database = sqlite3.connect(tmp_path / "cache" / "measurements.sqlite")
-    assert database.execute("UPDATE pair SET data = x'00ff'").rowcount == 2
+    assert database.execute("UPDATE pair SET data = x'00ff'").rowcount == 3
     database.commit()
     database.close()
     second = Store(tmp_path / "cache", warned.append)
@@ -107,19 +111,22 @@ def test_a_damaged_entry_is_found_again(pair: tuple[str, str], tmp_path: Path) -
 
 
 def test_packed_findings_come_back_whole(pair: tuple[str, str], store: Store) -> None:
-    alignment, difference = versions(*pair, store)
+    alignment, difference, audibility = versions(*pair, store)
     assert difference is not None
     assert unpack_pair(pack_pair(alignment), Alignment) == alignment
+    assert audibility is not None
     assert unpack_pair(pack_pair(difference), Difference) == difference
+    assert unpack_pair(pack_pair(audibility), Audibility) == audibility
     with pytest.raises(ValueError, match=r"\w"):
         unpack_pair(pack_pair(alignment), Difference)
 
 
 def test_different_performances_have_no_difference(tmp_path: Path, made: Version, store: Store) -> None:
     one, other = old(tmp_path / "a.wav", made), old(tmp_path / "b.wav", song(5.0, seed=9))
-    alignment, difference = versions(one, other, store)
+    alignment, difference, audibility = versions(one, other, store)
     assert alignment.kind == "different"
     assert difference is None
+    assert audibility is None
     with (
         pytest.raises(UsageError, match=r"b\.wav: nothing to compare with .*Not the same performance"),
         difference_audio(one, other, store),
@@ -166,7 +173,7 @@ def test_lossy_files_are_worked_on_in_a_process_of_their_own(
             file.write(made[start : start + RATE])
     monkeypatch.delenv("FAIRHEARING_IN_PROCESS")
     monkeypatch.setattr(align, "_read", no_reading)  # in this process; the worker has its own
-    alignment, difference = versions(first, str(lossy), store)
+    alignment, difference, _ = versions(first, str(lossy), store)
     assert alignment.kind == "aligned"
     assert alignment.offset_frames == pytest.approx(0.0, abs=0.02)
     assert difference is not None

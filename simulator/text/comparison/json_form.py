@@ -11,6 +11,7 @@ from typing import Any
 from simulator.comparison.passages import SECONDS, Window
 from simulator.comparison.versions import Comparison, Figures, Played, Side
 from simulator.playlists.playlist import Track
+from simulator.text.audibility import audibility_object
 from simulator.text.comparison.terms import Names, Said
 from simulator.text.json_form import SCHEMA
 
@@ -32,6 +33,7 @@ def comparison_object(
         "open": {"path": open_.path, "title": open_.title, "name": names.open},
         "alignment": found.alignment.as_json(),
         "difference": None if found.difference is None else found.difference.as_json(),
+        "audibility": None if found.audibility is None else audibility_object(found.audibility),
         "passages": {
             "seconds": SECONDS,
             "shared": found.passages.shared,

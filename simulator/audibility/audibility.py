@@ -1,0 +1,122 @@
+"""Where a change is likely to be heard, as a value.
+
+Conventions: times in seconds of the open version; None where nothing was measured. Shares run from 0 to 1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from enum import StrEnum
+from typing import Any
+
+METHOD = 1
+"""Version of the method: raised when any number may change; stored values carry it."""
+MOMENT_S = 3.0
+
+
+class MomentKind(StrEnum):
+    """What is heard at a moment."""
+
+    CHANGE = "change"
+    """The sound itself is changed beyond the mask of the open version."""
+    ATTACK = "attack"
+    """Hits lose peak against the music around them."""
+    PUMPING = "pumping"
+    """The level moves on its own, between 0.5 and 10 Hz."""
+    TONE = "tone"
+    """A held note gains harmonics."""
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """One of the worst 3 s of its kind."""
+
+    kind: MomentKind
+    at_s: float
+    """Where it begins."""
+    length_s: float
+    amount_db: float
+    """Change: by how much it exceeds the mask, mean over the frames. Attack: mean loss of the hits' peaks.
+    Pumping: swing of the gain. Tone: added harmonics against the note."""
+    severity: float
+    """The amount in multiples of what makes a moment of its kind: to rank the kinds against each other."""
+    low_hz: float | None = None
+    high_hz: float | None = None
+    """Change: the band in which the mask is exceeded by most. Tone: the note's frequency, twice."""
+
+
+@dataclass(frozen=True, slots=True)
+class BandAudibility:
+    """One of the ear model's bands, or several together."""
+
+    low_hz: float
+    high_hz: float
+    nmr_db: float | None
+    """Noise-to-mask ratio, mean of the powers over the frames and bands."""
+    share_audible: float
+    """Share of the frames in which the change exceeds the mask here."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hits:
+    """Sudden rises of the open version, and what the other one leaves of them."""
+
+    count: int
+    peak_loss_db: float | None
+    """Median loss of the highest 3 ms against the 3 s around them."""
+    rise_loss_db: float | None
+    """Median loss of the rise from the 50 ms before to the first 12 ms."""
+
+
+@dataclass(frozen=True, slots=True)
+class Audibility:
+    """An estimate by a model; never a quality score."""
+
+    share_audible: float | None
+    """Share of the frames in which the change exceeds the mask in any band by 1.5 dB (the standard's relative
+    disturbed frames); None where the open version is silent."""
+    nmr_db: float | None
+    """Total noise-to-mask ratio; None where nothing differs at all."""
+    exceeds_db: float | None
+    """By how much the mask is exceeded in those frames, mean of the highest band; None without any."""
+    bands: tuple[BandAudibility, ...]
+    """The bands of dsp/spectrum, lowest first."""
+    hits: Hits
+    pumping_db: float | None
+    """Median swing of the gain between 0.5 and 10 Hz over 3 s."""
+    added_harmonics_db: float | None
+    """Harmonics added to held notes, against the notes, mean of the powers; None without held notes, or
+    without anything added."""
+    moments: tuple[Moment, ...]
+    """Up to five of each kind, at least 8 s apart; kind by kind, the worst first."""
+    step_s: float
+    strip_db: tuple[float, ...]
+    """For a picture: for each `step_s` of the common part, by how much the mask is exceeded, mean over the
+    frames; 0 where it is not."""
+    start_s: float = 0.0
+
+    def worst(self, count: int = 3) -> tuple[Moment, ...]:
+        """The severest moments of any kind, at least 8 s apart, the worst first; empty: no audible change
+        is expected."""
+        return apart(sorted(self.moments, key=lambda one: -one.severity), count)
+
+    def as_json(self) -> dict[str, Any]:
+        """The same with plain types: numbers unrounded, missing ones None."""
+        return {
+            **asdict(self),
+            "bands": [asdict(band) for band in self.bands],
+            "moments": [{**asdict(one), "kind": one.kind.value} for one in self.moments],
+            "strip_db": list(self.strip_db),
+        }
+
+
+APART_S = 8.0
+
+
+def apart(ranked: list[Moment], count: int) -> tuple[Moment, ...]:
+    """The first `count` of them that lie at least 8 s from those before."""
+    chosen: list[Moment] = []
+    for one in ranked:
+        if len(chosen) < count and all(abs(one.at_s - other.at_s) >= APART_S for other in chosen):
+            chosen.append(one)
+    return tuple(chosen)

@@ -1,0 +1,167 @@
+"""Meter of what is audible: both versions in step, block by block, and the result at the end.
+
+Each frame of the other version is matched to the open one by a gain of its own (least squares of the ear-
+weighted magnitudes), so that gain riding is apart: it is the gains' movement, and the change is what is left.
+The error is the difference of the magnitude spectra, after ITU-R BS.1387-1, Annex 2, 2.1.7 (from memory): a
+turned phase is no error.
+Conventions: blocks float32 (frames, channels) at one rate, each moment of both in the same frame. Whatever
+the blocks' sizes, the arithmetic works on the same pieces.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.audibility.audibility import Audibility
+from simulator.audibility.ear import (
+    ear,
+    excitation,
+    frame_size,
+    held_in_time,
+    threshold,
+    tonality,
+    without_balance,
+)
+from simulator.audibility.moments import AudibleSeries, audibility_of
+from simulator.audibility.tones import HeldNotes
+from simulator.common.channels import channel_weights
+from simulator.dsp.segments import METER_FRAMES
+
+Block = NDArray[np.float32]
+_SILENT = 1e-12
+"""Power against the open version's below which the other one counts as silent."""
+STEPS_A_HOP = 16
+"""Steps of the envelopes: 1.45 ms at 44.1 kHz."""
+
+
+AT_ONCE = 64
+"""Frames whose spectra are worked on together: they stay in a core's own cache."""
+
+
+class AudibilityMeter:
+    """`balance` is a fixed tonal difference that is not to count: (centre in Hz, level of the other version
+    against the open one in dB) by third octave, as in `Difference.third_octaves`; between them it moves in
+    straight lines. `start_s` is the open version's time at the first frame."""
+
+    def __init__(
+        self,
+        sample_rate: int,
+        channels: int,
+        *,
+        balance: Sequence[tuple[float, float]] = (),
+        start_s: float = 0.0,
+    ) -> None:
+        self._rate, self._start_s = sample_rate, start_s
+        self._counted = [channel for channel, weight in enumerate(channel_weights(channels)) if weight]
+        self._ear = ear(sample_rate)
+        size = frame_size(sample_rate)
+        self._size, self._hop = size, size // 2
+        self._window = (0.5 * (1.0 - np.cos(2.0 * np.pi * np.arange(size) / size))).astype(np.float32)
+        self._weight = np.sqrt(self._ear.weighting)
+        self._other_weight = self._weight * without_balance(balance, sample_rate, size)
+        self._waiting: list[Block] = []
+        self._waiting_frames = 0
+        self._edge = np.zeros((2, len(self._counted), self._hop), dtype=np.float32)
+        self._last_two = np.zeros((2, len(self._counted), size // 2 + 1), dtype=np.complex64)
+        self._masked = np.zeros((self._ear.bands, len(self._counted)), dtype=np.float32)
+        self._notes = HeldNotes(sample_rate, balance)
+        self._nmr: list[NDArray[np.float32]] = []
+        self._mean: list[NDArray[np.float32]] = []
+        self._frames: list[NDArray[np.float32]] = []
+        self._envelopes: list[NDArray[np.float32]] = []
+        self._bright: list[NDArray[np.float32]] = []
+
+    def push(self, ours: NDArray[np.floating], theirs: NDArray[np.floating]) -> None:
+        """The next frames of the open version and of the other one. Raises ValueError where their shapes
+        differ."""
+        if ours.shape != theirs.shape:
+            raise ValueError(f"blocks of {ours.shape} and {theirs.shape} are not in step")
+        both = np.empty((2, len(self._counted), ours.shape[0]), dtype=np.float32)
+        for side, block in enumerate((ours, theirs)):
+            both[side] = block.T[self._counted]
+        self._waiting.append(both)
+        self._waiting_frames += ours.shape[0]
+        if self._waiting_frames < METER_FRAMES:
+            return
+        joined = np.concatenate(self._waiting, axis=2)
+        whole = self._waiting_frames // METER_FRAMES * METER_FRAMES
+        for start in range(0, whole, METER_FRAMES):
+            self._piece(joined[:, :, start : start + METER_FRAMES])
+        self._waiting, self._waiting_frames = [joined[:, :, whole:].copy()], self._waiting_frames - whole
+
+    def finish(self) -> Audibility:
+        """What was found. The meter cannot be used afterwards."""
+        if self._waiting_frames:
+            rest = np.concatenate(self._waiting, axis=2)
+            whole = -(-self._waiting_frames // self._size) * self._size + self._size
+            self._piece(np.pad(rest, ((0, 0), (0, 0), (0, whole - rest.shape[2]))))
+        if not self._frames:
+            self._piece(np.zeros((2, len(self._counted), self._size), dtype=np.float32))
+        gains, levels = np.concatenate(self._frames, axis=1)
+        return audibility_of(
+            AudibleSeries(
+                frame_s=self._hop / self._rate,
+                step_s=self._hop / STEPS_A_HOP / self._rate,
+                nmr=np.concatenate(self._nmr),
+                mean_nmr=np.concatenate(self._mean),
+                gains=gains,
+                levels_db=levels,
+                envelopes=np.concatenate(self._envelopes, axis=1),
+                bright=np.concatenate(self._bright, axis=1),
+                notes=self._notes.finish(),
+                low_hz=self._ear.low_hz,
+                high_hz=self._ear.high_hz,
+                start_s=self._start_s,
+            )
+        )
+
+    def _piece(self, both: NDArray[np.float32]) -> None:
+        """`both` (2, channels, frames): a multiple of the frame size."""
+        self._notes.push(both.sum(axis=1))
+        step = self._hop // STEPS_A_HOP
+        bright = np.diff(both, axis=2, prepend=self._edge[:, :, -1:])
+        for kept, samples in ((self._envelopes, both), (self._bright, bright)):
+            kept.append(np.square(samples).sum(axis=1).reshape(2, -1, step).sum(axis=2))
+        joined = np.concatenate([self._edge, both], axis=2)
+        self._edge = joined[:, :, -self._hop :].copy()
+        table, channels = self._ear, both.shape[1]
+        count = joined.shape[2] // self._hop - 1
+        power, error, tonal = (np.empty((count, channels, table.bands), dtype=np.float32) for _ in range(3))
+        gains, level = np.empty((2, count), dtype=np.float32)
+        for first in range(0, count, AT_ONCE):
+            held = slice(first, min(first + AT_ONCE, count))
+            ours, theirs = (self._spectra(one, held) for one in joined)
+            successive = np.concatenate([self._last_two, ours])
+            self._last_two = successive[-2:]
+            tonal[held] = tonality(table, successive)
+            mine, other = np.abs(ours), np.abs(theirs)
+            mine *= self._weight
+            other *= self._other_weight
+            cross, own, level[held] = (
+                np.einsum("kcb,kcb->k", a, b) for a, b in ((mine, other), (other, other), (mine, mine))
+            )
+            gains[held] = np.divide(cross, own, out=np.zeros_like(own), where=own > _SILENT * level[held])
+            other *= gains[held, np.newaxis, np.newaxis]
+            np.subtract(mine, other, out=other)
+            power[held] = np.square(mine, out=mine) @ table.grouping
+            error[held] = np.square(other, out=other) @ table.grouping
+
+        by_band = np.ascontiguousarray(power.reshape(-1, table.bands).T)
+        excited = excitation(table, by_band).reshape(table.bands, count, channels)
+        masker = held_in_time(table, excited, self._masked).reshape(table.bands, -1)
+        mask = threshold(table, by_band, masker, tonal.reshape(-1, table.bands).T)
+        nmr = error / mask.T.reshape(count, channels, table.bands)
+        self._nmr.append(nmr.max(axis=1))
+        self._mean.append(nmr.mean(axis=(1, 2)))
+        self._frames.append(np.stack([gains, 10.0 * np.log10(np.maximum(level, 1e-6))]).astype(np.float32))
+
+    def _spectra(self, samples: NDArray[np.float32], held: slice) -> NDArray[np.complex64]:
+        """Spectra of some of the half-overlapping frames of one version (frames, channels, bins)."""
+        count = samples.shape[1] // self._hop - 1
+        shape = (count, samples.shape[0], self._size)
+        strides = (self._hop * samples.itemsize, samples.strides[0], samples.itemsize)
+        frames = np.lib.stride_tricks.as_strided(samples, shape, strides)[held]
+        return np.fft.rfft(frames * self._window, axis=2).astype(np.complex64, copy=False)
