@@ -45,7 +45,7 @@ def cut(samples: Block, part: LaneStretch, first: int, end: int, fade: int, bloc
 
 
 def listen_to(block: Block, what: str, between: Block) -> None:
-    """Mono or difference in both channels; `between` is room for one channel. Stereo stays as it is."""
+    """Mono or side signal in both channels; `between` is room for one channel. Stereo stays as it is."""
     if what == "stereo":
         return
     both = between[: block.shape[0]]

@@ -104,7 +104,7 @@ class StreamProcess:
 
 
 LIMIT_SECONDS = 6.0
-HANGS = "The sound system does not answer."
+HANGS = "The sound system is not responding."
 
 
 def run(pipe: Connection, log: str) -> None:
@@ -146,8 +146,8 @@ OPEN_SECONDS = 8.0
 """So long may the sound system take to answer."""
 HUNG_SECONDS = 1.0
 """A stream that has not asked for a block for this long (or three times its latency) hangs."""
-GOES_ON = "Playing goes on when it is back, or when another device is chosen."
-TRIED = "It is tried again until it opens; the place is kept."
+GOES_ON = "Playback resumes when it is back, or on another device."
+TRIED = "Retrying until it opens; your position is kept."
 
 
 @dataclass(slots=True)
@@ -323,7 +323,7 @@ class LiveDeck:
         answer = self._stream.answer(OPEN_SECONDS)
         if not isinstance(answer, Opened):
             raise UsageError("The process that plays could not be started.", f"See {self._scratch.log}.")
-        return replace(answer, silent=f"{HANGS} Start the sound server anew, then: devices.")
+        return replace(answer, silent=f"{HANGS} Restart the sound server, then: devices.")
 
     def _begin(
         self,
@@ -369,7 +369,7 @@ class LiveDeck:
                     self._lose(f"{message.why} {GOES_ON}")
         except EOFError:
             self._stream.end(politely=False)
-            self._lose(f"The process that plays has died. {GOES_ON}")
+            self._lose(f"The playback process ended. {GOES_ON}")
 
     def _watch(self) -> None:
         """Notices a stream that hangs, and a sound system that does not answer while it is opened."""
@@ -385,7 +385,7 @@ class LiveDeck:
         elif now - self._beat[1] > max(HUNG_SECONDS, 3.0 * self._run().opened.latency_s):
             self._stream.end(politely=False)
             self._lose(
-                f"{self._run().opened.device or 'The silent clock'} does not answer any more. {GOES_ON}"
+                f"{self._run().opened.device or 'The silent clock'} stopped responding. {GOES_ON}"
             )
 
     def _sounding(self) -> bool:

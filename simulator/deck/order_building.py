@@ -29,7 +29,7 @@ class Orders:
     ) -> Order:
         """The order for a program. Raises UsageError for one that has nothing in it, or no such segment."""
         if not 0 <= segment < len(program.segments):
-            raise UsageError(f"There is no part {segment + 1} in what shall be played.", "Choose another.")
+            raise UsageError(f"The program has no part {segment + 1}.", "Choose another.")
         self._serial += 1
         parts = tuple(
             LaneStretch(

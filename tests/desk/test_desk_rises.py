@@ -32,7 +32,7 @@ def carried_out(hand: Hand, effects: tuple[Effect, ...]) -> None:
 
 
 @pytest.mark.parametrize(
-    "lines", [["play", "pause", "swap", "pause"], ["play", "hear difference", "hear stereo"]]
+    "lines", [["play", "pause", "swap", "pause"], ["play", "hear side", "hear stereo"]]
 )
 def test_what_may_rise_is_below_the_end_by_more_than_3_db_after_a_tenth_of_a_second(lines: list[str]) -> None:
     lane = np.full((RATE * 20, 2), 0.5, np.float32)

@@ -94,7 +94,7 @@ class FakePlayer:
 
     def choose(self, name: str | None) -> None:
         if name not in [None, *(one.name for one in self.found)]:
-            raise UsageError(f"There is no device “{name}”.", "All of them: devices")
+            raise UsageError(f"No output device “{name}”.", "All of them: devices")
         self.orders.append(("choose", name))
         self.device = name
         self.state = replace(self.state, alive=True, why=None)

@@ -16,9 +16,8 @@ from simulator.session.state import Session
 
 Outcome = tuple[Session, tuple[Effect, ...]]
 REFUSED = (
-    "Not during a trial: it could tell which version plays, or change what is heard. Letters switch, "
-    "answer A or answer B answers; note, pause, dim, mute and a lower trim are free; trial stop ends it "
-    "without a result."
+    "Not during a trial: it could reveal the version or change what you hear. Allowed: a, b, x, answers, "
+    "note, pause, dim and mute. trial stop ends it without a result."
 )
 Kind = Literal[
     "command", "track", "profile", "place", "mark", "path", "device", "codec", "seconds", "text", "db"
@@ -68,7 +67,8 @@ class Command:
     """One command of the prompt.
 
     `arguments` is shown in the help (`listed` in the list of all commands, where that is shorter); `kinds`
-    are, argument by argument, the words that may stand there. `short` are other words for it; `key` does it
+    are, argument by argument, the words that may stand there. `short` are other words for it, and so are
+    `old`, which no screen lists; `key` does it
     on an empty line, with the argument `key_argument`.
 
     In a blind trial `in_trial` False refuses it, True carries it out as ever, and a function does instead
@@ -85,6 +85,7 @@ class Command:
     help: str
     example: str
     short: tuple[str, ...] = ()
+    old: tuple[str, ...] = ()
     arguments: str = ""
     listed: str = ""
     kinds: tuple[tuple[Kind | Choice, ...], ...] = ()

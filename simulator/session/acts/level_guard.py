@@ -28,9 +28,9 @@ def guarded(before: Session, outcome: Outcome, asks: tuple[Asks, ...] = (), line
     after, effects = outcome
     rise = _rise_db(before, after)
     if "rise" in asks and rise > ASK_DB:
-        return _asked(before, line, f"That is {level(rise)} dB louder than what was heard last.")
+        return _asked(before, line, f"That is {level(rise)} LU louder than what you heard last.")
     if "steps" in asks and (later := steps_up_lu(before, after)) > STEP_DB:
-        return _asked(before, line, f"In it a passage comes {level(later)} dB above the one before it.")
+        return _asked(before, line, f"One passage is {level(later)} LU louder than the one before it.")
     # The series hold the energy of both channels. From stereo to mono or difference it cannot grow, since
     # 2·((L ± R)/2)² is at most L² + R²; back from either, nobody knows by how much: always slowly.
     was = before.heard_listen
@@ -43,7 +43,7 @@ def guarded(before: Session, outcome: Outcome, asks: tuple[Asks, ...] = (), line
 def steps_up_lu(before: Session, after: Session) -> float:
     """The greatest step upwards from one passage of a round or of transitions to the next."""
     plan = after.plan
-    if plan is None or plan.kind not in ("round", "transitions") or after.motion == "stopped":
+    if plan is None or plan.kind not in ("montage", "transitions") or after.motion == "stopped":
         return 0.0
     spans = plan.spans[after.segment :]
     found = [level for span in spans if (level := after.span_lufs(span)) is not None]

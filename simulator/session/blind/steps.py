@@ -50,7 +50,7 @@ from simulator.session.log import Act
 from simulator.session.program import Plan
 from simulator.session.state import Question, Session
 
-EARLY = "The trial was ended early, after {given} of {rounds} rounds; no result is claimed."
+EARLY = "Trial ended early, after {given} of {rounds} rounds: no result."
 
 
 def ended(session: Session, run: Run, at: str) -> tuple[Effect, ...]:
@@ -72,8 +72,8 @@ def sentences(trial: Trial) -> list[str]:
     said += result_sentences(plan, result(trial))
     if plan.kind == "discrimination" and plan.level_difference_lu > TIE_LU:
         said.append(
-            f"The levels differed by {level(plan.level_difference_lu)} LU on this passage: the level alone "
-            "may have told them apart."
+            f"The levels differed by {level(plan.level_difference_lu)} LU here, which alone may have given "
+            "them away."
         )
     return said
 
@@ -102,7 +102,7 @@ def _data(session: Session, run: Run, said: list[str]) -> dict[str, Any]:
 
 LETTERS: dict[str, trials.Letter] = {"a": "A", "b": "B", "x": "X"}
 ANSWERS = ("answer", "pick")
-WAITING = "The versions are being made ready; the trial begins by itself. trial stop leaves it."
+WAITING = "Preparing the versions; the trial starts by itself. trial stop cancels it."
 TICK_SLACK_S = 0.05
 
 
@@ -111,13 +111,13 @@ def asked(session: Session, line: Line) -> Outcome:
     Raises UsageError where it cannot be carried out."""
     words = line.words
     if words and words[0].casefold() == "stop":
-        raise UsageError("No trial runs.", "trial which 16")
+        raise UsageError("No trial is running.", "trial which 16")
     run = run_of(session, replace(wanted_of(session, words), seed=line.seed))
     if not line.confirmed:
         return replace(session, question=Question(line.text, offer(session, run))), ()
     quiet: tuple[Effect, ...] = (Pause(),) if session.motion == "playing" else ()
     motion = "paused" if session.motion == "playing" else session.motion
-    said = Say("Making the versions ready, so that every switch takes equally long …")
+    said = Say("Preparing the versions, so that every switch takes the same time …")
     return replace(session, trial=run, motion=motion), (*quiet, said, Prepare(run.sources, run.spans))
 
 
@@ -210,9 +210,9 @@ def _letter(session: Session, run: Run, letter: trials.Letter) -> Outcome:
     if not run.ready:
         raise UsageError(WAITING)
     if letter not in trials.show(run.trial).letters:
-        raise UsageError("There is no x in this trial.", "a or b")
+        raise UsageError("This trial has no X.", "a or b")
     if session.mute:
-        raise UsageError("Muted: nothing would be heard.", "mute brings the sound back")
+        raise UsageError("The output is muted.", "mute unmutes it")
     index = trials.version_of(run.trial, letter)
     span = run.spans[index]
     place_s = span.start_s
@@ -234,7 +234,7 @@ def _letter(session: Session, run: Run, letter: trials.Letter) -> Outcome:
     )
     wake: tuple[Effect, ...] = () if session.motion == "playing" else (Resume(),)
     sound = Sound(after.program(), 0, place_s, run.started, ramp_s)
-    return after, (sound, *wake, Say(f"{letter} plays."))
+    return after, (sound, *wake, Say(f"Playing {letter}."))
 
 
 def _answered(session: Session, run: Run, words: list[str], at: str) -> Outcome:
@@ -244,7 +244,7 @@ def _answered(session: Session, run: Run, words: list[str], at: str) -> Outcome:
     letter = words[0].upper() if len(words) == 1 else ""
     problem = trials.refusal(run.trial, letter)
     if problem and run.letter and run.letter not in trials.show(run.trial).heard:
-        problem += f" {run.letter} counts after {run.needed_s:.0f} s."
+        problem += f" Play {run.letter} for at least {run.needed_s:.0f} s."
     if problem:
         raise UsageError(problem)
     given: trials.Letter = "A" if letter == "A" else "B"
@@ -252,14 +252,14 @@ def _answered(session: Session, run: Run, words: list[str], at: str) -> Outcome:
     if told.trial.finished:
         return _over(session, told, at)
     kept = Keep(answer_act(at, told.trial, given))
-    return replace(session, trial=told), (kept, Say(f"Taken. {_next_round(told)}"))
+    return replace(session, trial=told), (kept, Say(f"Answer taken. {_next_round(told)}"))
 
 
 def _next_round(run: Run) -> str:
     screen = trials.show(run.trial)
     letters = ", ".join(one.lower() for one in screen.letters)
-    asks = "Which one is X?" if screen.kind == "discrimination" else "Which one do you like better?"
-    return f"Round {screen.round_number} of {screen.rounds}. Hear {letters}. {asks}"
+    asks = "Which one is X?" if screen.kind == "discrimination" else "Which do you prefer?"
+    return f"Round {screen.round_number} of {screen.rounds}: {letters}. {asks}"
 
 
 def _ticked(session: Session, run: Run, event: Tick) -> Outcome:
@@ -282,7 +282,7 @@ def _over(session: Session, run: Run, at: str) -> Outcome:
     """The trial has ended, by its last answer or before it: everything is told and kept."""
     after = replace(session, trial=None)
     if not run.ready:
-        return after, (Say("No trial then."),)
+        return after, (Say("Trial cancelled."),)
     effects: tuple[Effect, ...] = ended(after, run, at)
     return after, effects
 
@@ -298,14 +298,14 @@ COMMANDS = (
     Command(
         "trial",
         asked,
-        "A blind trial; in it a, b, x, answer A.",
+        "Start a blind trial.",
         "trial which 16",
         arguments="which|preference|stop [ROUNDS]",
         kinds=(
             (
                 Choice("which", "is X A or B?"),
-                Choice("preference", "which is better?"),
-                Choice("stop", "without a result"),
+                Choice("preference", "which do you prefer?"),
+                Choice("stop", "end it without a result"),
             ),
             ("text",),
             ("track",),
