@@ -278,9 +278,10 @@ class Callback:
         ramp = self._order.ramp if self._order is not None and self._entering else 0
         self._entering = False
         if ramp:
-            self._swell = Level(0.0)
+            self._swell = Level(self._order.ramp_from if self._order is not None else 0.0)
             self._swell.move(1.0, ramp)
-        if ramp or self._begins_by_itself(part) or self._frame >= end:
+        from_silence = ramp and self._swell.gain == 0.0
+        if from_silence or self._begins_by_itself(part) or self._frame >= end:
             self._gate.open_at_once()
         return True
 

@@ -25,7 +25,13 @@ class Orders:
         self.paused = False
 
     def program(
-        self, program: DeckProgram, segment: int, frame: int, ramp_s: float, since: int | None
+        self,
+        program: DeckProgram,
+        segment: int,
+        frame: int,
+        ramp_s: float,
+        ramp_from: float,
+        since: int | None,
     ) -> Order:
         """The order for a program. Raises UsageError for one that has nothing in it, or no such segment."""
         if not 0 <= segment < len(program.segments):
@@ -39,7 +45,7 @@ class Orders:
             for one in program.segments
         )  # fmt: skip
         ramp = seconds_to_frames(ramp_s, self._rate)
-        self.order = Order(self._serial, parts, program.repeat, segment, frame, ramp, since)
+        self.order = Order(self._serial, parts, program.repeat, segment, frame, ramp, ramp_from, since)
         self.tend(self._cells.read())
         return self.order
 

@@ -294,7 +294,8 @@ class Desk:
             self._player.lanes.want(segment.lane, urgent=number == effect.segment)
         frame = seconds_to_frames(effect.place_s, self._player.sample_rate)
         since = self._now.clock if effect.follow else None
-        self._player.sound(program, effect.segment, frame, effect.ramp_s, since)
+        ramp_from = db_to_gain(effect.ramp_from_db) if effect.ramp_from_db is not None else 0.0
+        self._player.sound(program, effect.segment, frame, effect.ramp_s, ramp_from, since)
 
     def _choose(self, name: str | None) -> None:
         try:

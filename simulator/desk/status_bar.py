@@ -84,6 +84,7 @@ def bar_of(session: Session, deck: Deck, now: Now, reading: Reading, pending: in
         limiter_lu=_limiter_lu(session, session.place_s),
         dropouts=now.dropouts,
         alive=now.alive,
+        instant=session.instant_trim_db is not None,
         notice=_notice(session, deck, now, pending),
     )
 

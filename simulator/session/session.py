@@ -2,7 +2,7 @@
 device, the disk and the screen are on the other side.
 
 Every line goes through the one table of commands; what it did is kept in the record; no act raises the level
-by more than 3 dB at once (`acts/level_guard`).
+by more than 3 LU at once (`acts/level_guard`).
 """
 
 from __future__ import annotations
@@ -104,7 +104,9 @@ def _step(session: Session, event: Event) -> Outcome:
             return replace(session, trouble=event.why), (Keep(act), Say(said))
         case DeviceFound():
             act = Act(event.at, "device", {"name": event.name})
-            return replace(session, trouble=""), (Keep(act), Say(f"Playing through {event.name}."))
+            guard = " The level guard is on again." if session.instant_trim_db is not None else ""
+            found = replace(session, trouble="", instant_trim_db=None)
+            return found, (Keep(act), Say(f"Playing through {event.name}.{guard}"))
         case Predicted():
             return _predicted(session, event)
         case Replaced():
@@ -146,7 +148,7 @@ def _done(session: Session, line: Line) -> Outcome:
         after, effects = command.act(session, line)
         if command.record != "own":
             asks = () if line.confirmed else command.asks
-            after, effects = guarded(session, (after, effects), asks, line.text)
+            after, effects = guarded(session, (after, effects), asks, line.text, switch=command.switches)
     except UsageError as problem:
         return session, (Say(f"{problem.message} {problem.hint}".strip()),)
     if after.question is not None and after.question != session.question:

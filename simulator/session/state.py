@@ -44,7 +44,8 @@ class Session:
     as it last sounded, trim included; `wanted` is a player that is being worked out;
     `trial` a blind trial that goes on: `track` is then a secret; `known` are the ids of what the
     record's acts rest on (see `provenance`); `last_codec` is the codec heard last (see `codec_variants`);
-    `earlier_notes` is how many notes of earlier sessions the record at `record_path` holds."""
+    `instant_trim_db` is the highest trim at which switches between versions may come at once (None: the level
+    guard slows them); `earlier_notes` is how many notes of earlier sessions the record at `record_path` holds."""
 
     tracks: tuple[TrackView, ...]
     profiles: Mapping[str, Profile]
@@ -72,6 +73,7 @@ class Session:
     heard_listen: Listen = "stereo"
     converter: bool = False
     dropouts: int = 0
+    instant_trim_db: float | None = None
     trouble: str = ""
     known: frozenset[str] = frozenset()
     last_codec: str = ""

@@ -66,6 +66,7 @@ class Bar:
     limiter_lu: float | None = None
     dropouts: int = 0
     alive: bool = True
+    instant: bool = False
     notice: str = ""
     trial: TrialBar | None = None
 
@@ -123,10 +124,11 @@ def _how(bar: Bar) -> tuple[tuple[int, str], ...]:
 
 
 def _monitor(bar: Bar) -> tuple[tuple[int, str], ...]:
-    """Trim and what else stands between the chain and the loudspeakers. Mute, dim, mono and side
-    never go: what sounds odd must explain itself."""
+    """Trim and what else stands between the chain and the loudspeakers. Mute, dim, instant switches, mono
+    and side never go: what sounds odd must explain itself."""
     trim = f"trim {level(bar.trim_db)}"
     held = "MUTE" if bar.mute else "DIM" if bar.dim else ""
+    held = f"{held} INSTANT".strip() if bar.instant else held
     long, short = {"stereo": ("", ""), "mono": ("MONO", "MONO"), "side": ("SIDE L−R", "L−R")}[
         bar.listen
     ]

@@ -23,7 +23,7 @@ def test_an_answer_counts_only_once_every_letter_was_heard() -> None:
     with pytest.raises(ValueError, match="Play A and B and X first"):
         answer(trial, "A")
     trial = hear(hear(trial, "A"), "X")
-    with pytest.raises(ValueError, match="Hear B first"):
+    with pytest.raises(ValueError, match="Play B first"):
         answer(trial, "A")
     trial = answer(hear(trial, "B"), "A")
     assert show(trial).round_number == 2

@@ -364,8 +364,8 @@ def test_ctrl_c_stops_and_says_no_to_an_open_question(bench: Callable[..., Bench
     assert not any("Nothing plays" in line for line in found.said)
     found.desk.enter("play 3")
     found.desk.enter("wait 1")
-    found.desk.enter("state delivered")
-    found.desk.enter("swap 2")
+    found.desk.enter("trim -40")
+    found.desk.enter("trim -6")
     assert found.desk.asks
     found.desk.interrupt()
     assert not found.desk.asks

@@ -167,7 +167,7 @@ def test_from_the_difference_back_to_the_music_it_asks_before_it_rises() -> None
     assert "no version to match" in desk.do("state matched")
     desk.at(4.0)
     assert desk.do("codec on").startswith("That is ")
-    assert "louder than what was heard last. Go on? (y/n)" in desk.session.question.text  # type: ignore[union-attr]
+    assert "louder than what you heard last. Go on? (y/n)" in desk.session.question.text  # type: ignore[union-attr]
     assert not desk.found(Sound)
     desk.do("y")
     (sound,) = desk.found(Sound)

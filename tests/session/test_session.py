@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from support.made_session import Desk, session, view
 from support.made_session import song as made_song
 
-from simulator.session.acts.level_guard import RAMP_S, STEP_DB
+from simulator.session.acts.level_guard import ASK_LU, EAR_RAMP_S, RAMP_S, STEP_LU
 from simulator.session.effects import (
     ChooseDevice,
     Keep,
@@ -72,7 +72,8 @@ def test_play_swap_state_as_a_transcript() -> None:
     # the crushed one: 10·log10((2·10^-0.9 + 10^-0.72)/3) = −8.31 LUFS, so −5.69 dB; its verse −9 then plays
     # at −14.7, the open one's at −20.0: 5.3 LU above
     assert said == (
-        "2 Song (crushed) · as played · −5.7 dB · from 0:05.0 · 5.3 LU louder here than “open”."
+        "2 Song (crushed) · as played · −5.7 dB · from 0:05.0 · 5.3 LU louder here than “open”. "
+        "Rising 5.3 LU over 0.4 s."
     )
     (sound,) = desk.found(Sound)
     assert (sound.place_s, sound.follow, sound.ramp_s) == (5.0, True, RAMP_S)
@@ -86,26 +87,96 @@ def test_play_swap_state_as_a_transcript() -> None:
     assert desk.found(Sound)[0].ramp_s == RAMP_S
 
 
-def test_a_rise_over_ten_db_from_another_state_is_asked_about() -> None:
+def test_a_rise_over_twelve_lu_from_another_trim_is_asked_about() -> None:
     desk = Desk()
+    desk.do("trim -30")
+    desk.do("play 2")
+    said = desk.do("trim -15")
+    assert said == "That is 15.0 LU louder than what you heard last. Go on? (y/n)"
+    assert desk.session.trim_db == -30.0
+    assert desk.do("n") == "Nothing changed."
+    desk.do("trim -15")
+    assert desk.do("y").startswith("Monitor trim −15.0 dB.")
+    (output,) = desk.found(Output)
+    assert output.ramp_s == RAMP_S
+
+
+def test_a_switch_as_delivered_begins_at_the_level_heard_last_and_says_how_it_rises() -> None:
+    """The verses: −20 and −9 LUFS as delivered."""
+    desk = Desk()
+    desk.do("state delivered")
+    desk.do("play 1")
+    desk.at(5.0)
+    assert desk.do("swap").endswith("Rising 11.0 LU over 0.4 s.")
+    (sound,) = desk.found(Sound)
+    assert (sound.ramp_s, sound.ramp_from_db) == (RAMP_S, pytest.approx(-11.0))
+    desk.do("swap")
+    (down,) = desk.found(Sound)
+    assert down.ramp_s == 0.0
+
+
+def as_delivered() -> Desk:
+    desk = Desk()
+    desk.do("state delivered")
+    desk.do("play 1")
+    desk.at(5.0)
+    return desk
+
+
+def test_instant_switches_are_allowed_after_a_caution_at_the_confirmed_trim_and_end_with_guard_on() -> None:
+    desk = as_delivered()
+    said = desk.do("guard instant")
+    assert said.startswith("Caution:")
+    assert "−12.0 dB" in said
+    assert desk.session.instant_trim_db is None
+    desk.do("y")
+    assert desk.session.instant_trim_db == -12.0
+    desk.do("swap")
+    assert [one.ramp_s for one in desk.found(Sound)] == [0.0]
+    desk.do("swap")
+    desk.do("guard on")
+    desk.do("swap")
+    assert [one.ramp_s for one in desk.found(Sound)] == [RAMP_S]
+
+
+@pytest.mark.parametrize(
+    "ends", ["trim -11", "guard on", DeviceFound("Headphones", "at 3")], ids=["trim", "guard on", "device"]
+)
+def test_a_higher_trim_or_another_device_ends_instant_switches_and_says_so(ends: str | DeviceFound) -> None:
+    desk = as_delivered()
+    desk.do("guard instant")
+    desk.do("y")
+    assert "guard" in desk.do(ends).casefold()
+    assert desk.session.instant_trim_db is None
+
+
+def test_instant_is_for_switches_between_versions_only() -> None:
+    desk = Desk()
+    desk.do("guard instant")
+    desk.do("y")
     desk.do("play 2")
     desk.do("state matched")
-    said = desk.do("state delivered")
-    assert said == "That is 11.0 LU louder than what you heard last. Go on? (y/n)"
-    assert desk.session.state == "matched"
-    assert desk.do("n") == "Nothing changed."
     desk.do("state delivered")
-    assert "As delivered." in desk.do("y")
-    (sound,) = desk.found(Sound)
-    assert sound.ramp_s == RAMP_S
-    assert desk.session.state == "delivered"
+    assert [one.ramp_s for one in desk.found(Sound)] == [RAMP_S]
+
+
+def test_more_than_twelve_lu_is_asked_about_even_where_switches_are_instant() -> None:
+    """A version 14 LU louder than the open one's verse."""
+    louder = view("Song (louder)", made_song([-6.0, -5.0, -6.0], 0.5), song_key="song")
+    start = session()
+    desk = Desk(replace(start, tracks=(start.tracks[0], louder)))
+    desk.do("state delivered")
+    desk.do("guard instant")
+    desk.do("y")
+    desk.do("play 1")
+    assert desk.do("swap") == "That is 14.0 LU louder than what you heard last. Go on? (y/n)"
 
 
 def test_another_line_answers_a_question_with_no() -> None:
     desk = Desk()
     desk.do("play 2")
-    desk.do("state matched")
-    desk.do("state delivered")
+    desk.do("trim -30")
+    desk.do("trim -6")
     assert desk.do("pause") == "Nothing changed. Paused."
     assert desk.session.question is None
 
@@ -113,8 +184,8 @@ def test_another_line_answers_a_question_with_no() -> None:
 def test_a_key_never_answers_a_question() -> None:
     desk = Desk()
     desk.do("play 2")
-    desk.do("state matched")
-    desk.do("state delivered")
+    desk.do("trim -30")
+    desk.do("trim -6")
     desk.do(Pressed("pause"))
     assert desk.session.question is not None
     assert desk.session.motion == "playing"
@@ -474,6 +545,8 @@ LINES = st.sampled_from(
         "n",
         "mark a",
         "go a",
+        "guard instant",
+        "guard on",
     ]
 )
 
@@ -493,10 +566,16 @@ def test_no_act_raises_the_level_by_more_than_three_db_without_a_ramp_or_a_quest
         last = current.heard_lufs
         after, effects = step(current, Typed(act))
         now = after.output_lufs()
-        if last is not None and now is not None and now - last > STEP_DB:
-            ramps = [one.ramp_s for one in effects if isinstance(one, Sound | Output)]
-            assert ramps, act
-            assert max(ramps) == RAMP_S, act
+        if last is not None and now is not None and now - last > STEP_LU:
+            came = [one for one in effects if isinstance(one, Sound | Output)]
+            assert came, act
+            if max(one.ramp_s for one in came) not in (RAMP_S, EAR_RAMP_S):
+                assert act.startswith("swap"), act  # only a switch between versions may come at once
+                assert current.instant_trim_db is not None
+                assert now - last <= ASK_LU
+                assert after.trim_db <= current.instant_trim_db
+            starts = [one.ramp_from_db for one in came if isinstance(one, Sound) and one.ramp_s]
+            assert all(one is None or last <= now + one + 1e-6 <= last + 1e-6 for one in starts), act
         assert after.trim_db <= 0.0
         current = after
 

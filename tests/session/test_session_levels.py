@@ -11,7 +11,7 @@ from support.made_session import Desk, session, song, view
 
 from simulator.common.units import energy_to_lufs
 from simulator.metering.measurement import Series
-from simulator.session.acts.level_guard import RAMP_S
+from simulator.session.acts.level_guard import EAR_RAMP_S
 from simulator.session.effects import Output, Resume, Sound
 from simulator.session.events import Pressed, Replaced
 from simulator.session.levels import Span, heard_lufs, matching_db, passage_lufs
@@ -67,14 +67,14 @@ def test_from_the_difference_to_both_channels_it_comes_in_slowly(between: list[s
         desk.do(line)
     if "hear stereo" not in between:
         desk.do("hear stereo")
-    assert RAMP_S in [one.ramp_s for one in desk.found(Sound)]
+    assert EAR_RAMP_S in [one.ramp_s for one in desk.found(Sound)]
 
 
 def test_a_key_that_turns_down_works_while_a_question_is_open() -> None:
     desk = Desk()
     desk.do("play 2")
-    desk.do("state matched")
-    desk.do("state delivered")
+    desk.do("trim -30")
+    desk.do("trim -6")
     desk.do(Pressed("mute"))
     assert desk.found(Output)[0].mute
     assert desk.session.question is not None

@@ -111,4 +111,4 @@ def test_a_shorter_revision_in_a_round_says_which_passage_plays_of_it() -> None:
     found = desk()
     found.do("montage 50 8")
     said = found.do(Replaced(0, shorter(0.0), at="at 2"))
-    assert said.split("wav). ")[1].startswith("Of it 0:22.0 to 0:30.0 plays now.")
+    assert said.split("wav). ")[1].startswith("Now playing 0:22.0 to 0:30.0.")

@@ -61,6 +61,7 @@ class FakePlayer:
         segment: int = 0,
         frame: int = 0,
         ramp_s: float = 0.0,
+        ramp_from: float = 0.0,  # noqa: ARG002
         since: int | None = None,
     ) -> None:
         self.orders.append(("sound", segment, frame, ramp_s, since))

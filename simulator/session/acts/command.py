@@ -24,8 +24,8 @@ Kind = Literal[
 ]
 """What an argument may be, where the session or the disk knows the words; for fixed words there is Choice."""
 Asks = Literal["rise", "steps"]
-"""rise: asked about where it is more than 10 dB louder than what was heard last. steps: where a passage of
-the montage is more than 3 dB above the one before it."""
+"""rise: asked about where it is more than 12 LU louder than what was heard last. steps: where a passage of
+the montage is more than 3 LU above the one before it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,7 @@ class Command:
 
     `record`: "line" keeps the line and its circumstances; "none" keeps nothing; "own": the act keeps itself,
     and does not go through the loudness guard since it changes nothing that sounds. `asks` is what the
-    guard asks about first.
+    guard asks about first; `switches`: it may name another version of the song.
     """
 
     name: str
@@ -95,6 +95,7 @@ class Command:
     trial_line: str = ""
     record: Literal["line", "none", "own"] = "line"
     asks: tuple[Asks, ...] = ()
+    switches: bool = False
 
 
 def on_words(act: Callable[[Session, list[str]], Outcome]) -> ActFunction:

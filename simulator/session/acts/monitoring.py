@@ -22,10 +22,18 @@ from simulator.session.state import (
     DIM_DB,
     LOWEST_TRIM_DB,
     UNTOUCHED,
+    Question,
     Session,
     no_words,
 )
 
+GUARD_ON = "Level guard on: rises of more than 3 LU take 0.4 s."
+INSTANT = (
+    "Caution: switches between versions will then jump up by as much as 12 LU at once. Play the loudest "
+    "passage first, and set a level that is safe for everyone in the room. The trim is at {trim} dB; raising "
+    "it, another output device, guard on or the end of the session turns the guard on again. Allow instant "
+    "switches at this trim? (y/n)"
+)
 LISTEN_WORDS: dict[Listen, str] = {
     "stereo": "Stereo.",
     "mono": "Mono: left plus right, at half level, on both loudspeakers.",
@@ -184,19 +192,37 @@ def trim(session: Session, words: list[str]) -> Outcome:
         raise UsageError("The trim only turns down: 0 dB is its maximum.", "trim 0")
     if session.clips and value > CONVERTER_TRIM_DB:
         raise UsageError("With the D/A converter simulated, the trim stays at −3 dB or lower.", "trim -3")
-    after = replace(session, trim_db=max(value, LOWEST_TRIM_DB))
+    after, said = replace(session, trim_db=max(value, LOWEST_TRIM_DB)), ""
+    if session.instant_trim_db is not None and after.trim_db > session.instant_trim_db:
+        after, said = replace(after, instant_trim_db=None), f" {GUARD_ON}"
     return after, (
         output(after),
         RememberTrim(after.trim_db),
-        Say(f"Monitor trim {level(after.trim_db)} dB."),
+        Say(f"Monitor trim {level(after.trim_db)} dB.{said}"),
     )
+
+
+def guard(session: Session, line: Line) -> Outcome:
+    """Lets switches between versions come at once, after a caution; or no longer."""
+    word = line.words[0].casefold() if len(line.words) == 1 else ""
+    if word not in ("on", "instant"):
+        now = "instant" if session.instant_trim_db is not None else "on"
+        if not line.words:
+            return session, (Say(f"The level guard is {now}. Options: guard on, guard instant."),)
+        raise UsageError(f"Unknown choice “{' '.join(line.words)}”.", "guard on, guard instant")
+    if word == "on":
+        return replace(session, instant_trim_db=None), (Say(GUARD_ON),)
+    if not line.confirmed:
+        return replace(session, question=Question(line.text, INSTANT.format(trim=level(session.trim_db)))), ()
+    after = replace(session, instant_trim_db=session.trim_db)
+    return after, (Say(f"Instant switches between versions, at {level(session.trim_db)} dB trim or less."),)
 
 
 def dim(session: Session, words: list[str]) -> Outcome:
     """20 dB down, and back."""
     no_words(words, "dim")
     after = replace(session, dim=not session.dim)
-    said = f"Dimmed by {level(-DIM_DB, 0)} dB." if after.dim else "Back from dim, rising over 2 s."
+    said = f"Dimmed by {level(-DIM_DB, 0)} dB." if after.dim else "Back from dim."
     return after, (output(after), Say(said))
 
 
@@ -309,6 +335,14 @@ COMMANDS = (
         kinds=(("db",),),
         in_trial=_trim_in_trial,
         asks=("rise",),
+    ),
+    Command(
+        "guard",
+        guard,
+        "Level guard on or instant.",
+        "guard instant",
+        arguments="[on|instant]",
+        kinds=((Choice("on", "rises take 0.4 s"), Choice("instant", "switches come at once")),),
     ),
     Command(
         "dim",

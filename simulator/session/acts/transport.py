@@ -232,5 +232,6 @@ COMMANDS = (
         kinds=(("track",),),
         key="tab",
         asks=("rise",),
+        switches=True,
     ),
 )

@@ -16,8 +16,8 @@ from simulator.common.listening import STATE_WORDS
 from simulator.common.numbers import level, whole_number
 from simulator.common.units import TIE_LU, format_time
 from simulator.metering.gating import ABSOLUTE_GATE_LUFS
-from simulator.session.acts.level_guard import ASK_DB
-from simulator.session.blind.level import ramp_of, sources_of
+from simulator.session.acts.level_guard import STEP_LU
+from simulator.session.blind.level import sources_of
 from simulator.session.blind.run import Run, Wanted
 from simulator.session.codec_variants import is_difference
 from simulator.session.excerpts import place_of
@@ -105,7 +105,7 @@ def run_of(session: Session, wanted: Wanted) -> Run:
     if problem:
         raise UsageError(problem, USAGE)
     sources = sources_of(session, wanted.tracks, turned)
-    return Run(wanted, trial.begin(plan), spans, sources, turned, ramp_of(levels))
+    return Run(wanted, trial.begin(plan), spans, sources, turned)
 
 
 def offer(session: Session, run: Run) -> str:
@@ -140,17 +140,16 @@ def _warnings(session: Session, run: Run) -> list[str]:
     """What the levels do to this trial, and to the ears."""
     said, apart = [], run.trial.plan.level_difference_lu
     if apart > TIE_LU:
-        slow = f", so every switch comes in over {run.ramp_s:.0f} s" if run.ramp_s else ""
         said.append(
-            f"The levels differ by {level(apart)} LU on this passage{slow}: the louder one has an advantage, "
-            "and a difference may be told by its level alone. state matched takes that away."
+            f"The levels differ by {level(apart)} LU on this passage: the louder one has an advantage, and "
+            "the level alone may give it away. To avoid that: state matched"
         )
     loudest = max(
         heard_lufs(session.tracks, span, session.state, session.through[1], run.turned_down_db.get(i, 0.0))
         or 0.0
         for i, span in zip(run.wanted.tracks, run.spans, strict=True)
     )
-    if session.heard_lufs is not None and loudest + session.trim_db - session.heard_lufs > ASK_DB:
+    if session.heard_lufs is not None and loudest + session.trim_db - session.heard_lufs > STEP_LU:
         rise = loudest + session.trim_db - session.heard_lufs
         said.append(f"The passage is up to {level(rise)} LU louder than what you heard last.")
     return said

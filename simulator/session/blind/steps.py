@@ -3,7 +3,7 @@
 While a trial runs every line and key comes here. What is said depends on the plan, the round and the letters
 heard, never on which version sounds; what would tell it is refused with a sentence, and what would change the
 sound from outside waits for the end. Every switch is made alike: the deck's 5 ms out and in at the same
-moment, or for all letters the ramp of the loudness guard, where one of them would rise by more than 3 dB.
+moment: no fades, whichever way the level goes. How loud the passage is, is said before the first round.
 A letter counts as heard once the deck has moved on under it for a second, unmuted.
 
 End of a trial: the reveal, or no result.
@@ -27,7 +27,7 @@ from simulator.common.errors import UsageError
 from simulator.common.numbers import level
 from simulator.common.units import TIE_LU
 from simulator.session.acts.command import REFUSED, Choice, Command, Line, Outcome
-from simulator.session.acts.level_guard import RAMP_S, guarded
+from simulator.session.acts.level_guard import guarded
 from simulator.session.acts.words import what_plays
 from simulator.session.blind.level import levelled
 from simulator.session.blind.offer import offer, run_of, wanted_of
@@ -219,9 +219,7 @@ def _letter(session: Session, run: Run, letter: trials.Letter) -> Outcome:
     if run.started and session.plan is not None:
         into = session.place_s - session.plan.spans[0].start_s
         place_s = min(max(span.start_s + into, span.start_s), span.end_s)
-    # from silence it always swells in: after what was heard last, one version might rise and the other not
-    ramp_s = run.ramp_s if session.motion == "playing" and run.started else RAMP_S
-    told = replace(run, started=True, letter=letter, listened_s=0.0, needed_s=HEARD_SECONDS + ramp_s)
+    told = replace(run, started=True, letter=letter, listened_s=0.0)
     after = replace(
         session,
         trial=told,
@@ -233,7 +231,7 @@ def _letter(session: Session, run: Run, letter: trials.Letter) -> Outcome:
         motion="playing",
     )
     wake: tuple[Effect, ...] = () if session.motion == "playing" else (Resume(),)
-    sound = Sound(after.program(), 0, place_s, run.started, ramp_s)
+    sound = Sound(after.program(), 0, place_s, run.started)
     return after, (sound, *wake, Say(f"Playing {letter}."))
 
 
@@ -244,7 +242,7 @@ def _answered(session: Session, run: Run, words: list[str], at: str) -> Outcome:
     letter = words[0].upper() if len(words) == 1 else ""
     problem = trials.refusal(run.trial, letter)
     if problem and run.letter and run.letter not in trials.show(run.trial).heard:
-        problem += f" Play {run.letter} for at least {run.needed_s:.0f} s."
+        problem += f" Play {run.letter} for at least {HEARD_SECONDS:.0f} s."
     if problem:
         raise UsageError(problem)
     given: trials.Letter = "A" if letter == "A" else "B"
@@ -273,7 +271,7 @@ def _ticked(session: Session, run: Run, event: Tick) -> Outcome:
         return after, ()
     listened = run.listened_s + min(max(moved, 0.0), TICK_AT_MOST_S)
     run = replace(run, listened_s=listened)
-    if run.letter is not None and listened >= run.needed_s - TICK_SLACK_S:
+    if run.letter is not None and listened >= HEARD_SECONDS - TICK_SLACK_S:
         run = replace(run, trial=trials.hear(run.trial, run.letter))
     return replace(after, trial=run), ()
 

@@ -35,7 +35,7 @@ def killed_after(
         for one in "abx" if kind == "which" else "ab":
             do(Typed(one, AT))
             (sound,) = desk.found(Sound)
-            for tick in range(1, 1 + round((1.2 + sound.ramp_s) * 10)):
+            for tick in range(1, 1 + 12):
                 do(Tick(0, sound.place_s + tick / 10))
         do(Typed(f"answer {letter}", AT))
     if more:
