@@ -70,9 +70,9 @@ LINES = re.split(
     """\
 play; play 2; play 4; play 5; next; previous; go 10; go +5; go loudest; go quietest; swap; swap 3;
 swap; state matched; state played; state delivered; profile minus14-limited; profile
-minus14-headroom; profile untouched; loop 5 9; loop off; round loudest 4; transitions 3; trim -20;
+minus14-headroom; profile untouched; loop 5 9; loop off; montage loudest 4; transitions 3; trim -20;
 trim -12; trim -6; dim; dim; mute; mute; hear mono; hear stereo; pause; pause; stop; converter on;
-converter off; codec vorbis 96; codec off; codec difference 10; list; explain; marks; help;
+converter off; codec vorbis 96; codec off; codec residual 10; list; explain; marks; help;
 nonsense; mark here we go; replace 2 loud2.wav; replace 2 loud.wav; decide radio -16 -1; trial
 preference 2 1 2; trial which 3 1 3; a; b; x; answer A; trial stop; y; n""",
 )

@@ -79,20 +79,20 @@ def problem_of(plan: TrialPlan) -> str:
     """Why a plan cannot be carried out, as a sentence; empty where it can."""
     count = len(plan.versions)
     if plan.kind == "discrimination" and count != 2:
-        return f"A discrimination trial compares two versions, got {count}."
+        return f"A trial for X compares two versions, got {count}."
     if not 2 <= count <= 4:
         return f"A preference trial compares two to four versions, got {count}."
     if len(set(plan.versions)) != count:
-        return "Two of the versions have the same name."
+        return "Two versions have the same name."
     pairs = count * (count - 1) // 2
     if not 1 <= plan.rounds <= MOST_ROUNDS:
-        return f"The number of rounds must lie between 1 and {MOST_ROUNDS}, got {plan.rounds}."
+        return f"A trial has 1 to {MOST_ROUNDS} rounds, got {plan.rounds}."
     if plan.rounds % pairs:
         below = plan.rounds - plan.rounds % pairs
         near = f"{below} or {below + pairs}" if below else f"{pairs}"
         return (
-            f"{count} versions make {pairs} pairs, and every pair must come equally often: choose {near} "
-            f"rounds instead of {plan.rounds}."
+            f"{count} versions make {pairs} pairs, each played equally often: choose {near} rounds, not "
+            f"{plan.rounds}."
         )
     return ""
 
@@ -144,12 +144,12 @@ def refusal(trial: Trial, letter: str) -> str:
     """Why this answer cannot be taken now, as a sentence; empty where it can."""
     screen = show(trial)
     if screen.finished:
-        return "The trial is over: all answers are given."
+        return "The trial is over."
     if letter not in screen.choices:
         return f"Answer {' or '.join(screen.choices)}."
     missing = [one for one in screen.letters if one not in screen.heard]
     return (
-        f"Hear {' and '.join(missing)} first: an answer counts only once all were heard." if missing else ""
+        f"Play {' and '.join(missing)} first: you can answer once you have heard all." if missing else ""
     )
 
 

@@ -17,16 +17,16 @@ from simulator.common.units import TIE_LU
 
 HEARD_WORDS: dict[State, str] = {
     "played": "as the player plays them",
-    "matched": "matched in loudness on this passage",
+    "matched": "level-matched on this passage",
     "delivered": "as delivered",
 }
 CAUTIONS = (
-    "Set the level now, and leave it: a change of level during the trial would be heard as a change of "
+    "Set the level now and leave it: a level change during the trial would be heard as a change of "
     "version.",
-    "Take a break after about ten minutes, and whenever you are no longer sure what you listen for.",
-    "Software cannot know the sound pressure at your ears. For orientation: NIOSH recommends at most "
+    "Take a break after about ten minutes, or when you lose track of what you are listening for.",
+    "The program cannot know how loud it is at your ears. For orientation: NIOSH recommends no more than "
     "85 dBA for 8 hours a day, WHO and ITU-T H.870 80 dBA for 40 hours a week; each 3 dB more halves the "
-    "time. Local rules and licensed practice come first.",
+    "time. Local safety rules apply.",
 )
 """Said before a trial begins."""
 
@@ -39,20 +39,20 @@ def plan_sentence(plan: TrialPlan) -> str:
         if critical is None:
             return (
                 f"{_rounds(rounds)} cannot show a difference, even with every answer right. "
-                f"{statistics.fewest_right()} or more can."
+                f"At least {statistics.fewest_right()} rounds can."
             )
         caught = _percent(statistics.caught_probability(rounds))
         return (
             f"{_rounds(rounds)}: {critical} right answers show a difference; a listener who is right "
-            f"{_percent(statistics.CAUGHT_RATE)} of the time would be caught in {caught} of such trials."
+            f"{_percent(statistics.CAUGHT_RATE)} of the time would pass this trial {caught} of the time."
         )
     pairs = len(plan.versions) * (len(plan.versions) - 1) // 2
     critical = statistics.preference_critical(rounds // pairs, statistics.ALPHA / pairs)
     each = "" if pairs == 1 else f", {rounds // pairs} a pair"
     if critical is None:
         return (
-            f"{_rounds(rounds)}{each}: too few to show a preference, even with every answer alike. "
-            f"{statistics.fewest_preferences(pairs)} or more can."
+            f"{_rounds(rounds)}{each}: too few to show a preference, even if every answer is the same. "
+            f"At least {statistics.fewest_preferences(pairs)} can."
         )
     return f"{_rounds(rounds)}{each}: {critical} of {rounds // pairs} for one of two show a preference."
 
@@ -74,13 +74,13 @@ def result_sentences(plan: TrialPlan, found: DiscriminationResult | PreferenceRe
 def _discrimination(found: DiscriminationResult) -> str:
     counts = f"{found.correct} of {found.rounds} right (p = {_p(found.p)})"
     if found.shown:
-        return f"{counts}: the two were told apart."
+        return f"{counts}: the listener can tell them apart."
     if found.critical is None:
         return f"{counts}: not shown, and {_rounds(found.rounds).lower()} could not have shown it."
     return (
         f"{counts}: a difference was not shown in {found.rounds} rounds. A listener who is right "
-        f"{_percent(statistics.CAUGHT_RATE)} of the time would be caught in {_percent(found.caught)} of "
-        "such trials."
+        f"{_percent(statistics.CAUGHT_RATE)} of the time would pass this trial {_percent(found.caught)} of "
+        "the time."
     )
 
 
@@ -95,10 +95,10 @@ def _pair(names: Sequence[str], pair: PairResult, pairs: int) -> str:
     )
     if pair.shown:
         return f"{counts}: {first if pair.for_first > for_second else second} was preferred."
-    caught = f"{_percent(pair.caught)} of such trials" + (", before the correction" if pairs > 1 else "")
+    caught = f"{_percent(pair.caught)} of the time" + (", before the correction" if pairs > 1 else "")
     return (
         f"{counts}: a preference was not shown in {pair.rounds} rounds. A listener who prefers one "
-        f"{_percent(statistics.CAUGHT_RATE)} of the time would be caught in {caught}."
+        f"{_percent(statistics.CAUGHT_RATE)} of the time would show it {caught}."
     )
 
 

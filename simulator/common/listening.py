@@ -5,14 +5,14 @@ from __future__ import annotations
 from typing import Literal
 
 State = Literal["delivered", "played", "matched"]
-"""As delivered; as played, by the profile; matched here: the same passage of the versions equally loud."""
+"""As delivered; as played, by the profile; matched: the same passage of the versions equally loud."""
 STATES: tuple[State, ...] = ("delivered", "played", "matched")
 STATE_WORDS: dict[State, str] = {
     "delivered": "as delivered",
     "played": "as played",
-    "matched": "matched here",
+    "matched": "matched",
 }
-Listen = Literal["stereo", "mono", "difference"]
+Listen = Literal["stereo", "mono", "side"]
 """What the loudspeakers get: the channels; (L + R) / 2 in both; (L − R) / 2 in both."""
-LISTENS: tuple[Listen, ...] = ("stereo", "mono", "difference")
+LISTENS: tuple[Listen, ...] = ("stereo", "mono", "side")
 Motion = Literal["stopped", "playing", "paused"]

@@ -45,7 +45,7 @@ def cut(samples: Block, part: LaneStretch, first: int, end: int, fade: int, bloc
 
 
 def listen_to(block: Block, what: str, between: Block) -> None:
-    """Mono or difference in both channels; `between` is room for one channel. Stereo stays as it is."""
+    """Mono or side signal in both channels; `between` is room for one channel. Stereo stays as it is."""
     if what == "stereo":
         return
     both = between[: block.shape[0]]
@@ -278,9 +278,10 @@ class Callback:
         ramp = self._order.ramp if self._order is not None and self._entering else 0
         self._entering = False
         if ramp:
-            self._swell = Level(0.0)
+            self._swell = Level(self._order.ramp_from if self._order is not None else 0.0)
             self._swell.move(1.0, ramp)
-        if ramp or self._begins_by_itself(part) or self._frame >= end:
+        from_silence = ramp and self._swell.gain == 0.0
+        if from_silence or self._begins_by_itself(part) or self._frame >= end:
             self._gate.open_at_once()
         return True
 

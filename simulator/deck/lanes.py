@@ -90,7 +90,7 @@ class LaneBook:
         if needed > self._most_bytes:
             return (
                 f"Prepared for playing they need {needed / 1e9:.2g} GB together, and a session keeps "
-                f"{self._most_bytes / 1e9:.2g} GB at most. Cut the song out of longer files."
+                f"{self._most_bytes / 1e9:.2g} GB. Cut the song out of longer files."
             )
         self._held = tuple(lane.number for lane in lanes)
         for lane in lanes:
@@ -218,7 +218,7 @@ class LaneBook:
         said = f"{path}: there is no room to prepare it ({needed / 1e6:.0f} MB are needed"
         if self._free_bytes() < needed:
             return f"{said}). Free some space on the disk of the cache folder."
-        said = f"{said} beside what plays, and a session keeps {self._most_bytes / 1e9:.2g} GB at most)"
+        said = f"{said} beside what plays, and a session keeps {self._most_bytes / 1e9:.2g} GB)"
         return f"{said}. Cut the song out of longer files."
 
     def _view(self, lane: _Lane) -> LaneView:

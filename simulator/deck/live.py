@@ -43,7 +43,7 @@ CLOSE_SECONDS = 2.0
 
 
 LIMIT_SECONDS = 6.0
-HANGS = "The sound system does not answer."
+HANGS = "The sound system is not responding."
 
 
 def run(pipe: Connection, log: str) -> None:
@@ -78,8 +78,8 @@ OPEN_SECONDS = 8.0
 """So long may the sound system take to answer."""
 HUNG_SECONDS = 1.0
 """A stream that has not asked for a block for this long (or three times its latency) hangs."""
-GOES_ON = "Playing goes on when it is back, or when another device is chosen."
-TRIED = "It is tried again until it opens; the place is kept."
+GOES_ON = "Playback resumes when it is back, or on another device."
+TRIED = "Retrying until it opens; your position is kept."
 
 
 @dataclass(slots=True)
@@ -179,10 +179,11 @@ class LiveDeck:
         segment: int = 0,
         frame: int = 0,
         ramp_s: float = 0.0,
+        ramp_from: float = 0.0,
         since: int | None = None,
     ) -> None:
         """Plays the program from a place on; see `program.Deck`."""
-        self._stream.send(self._run().orders.program(program, segment, frame, ramp_s, since))
+        self._stream.send(self._run().orders.program(program, segment, frame, ramp_s, ramp_from, since))
 
     def pause(self) -> None:
         """5 ms out, and then silence."""
@@ -255,7 +256,7 @@ class LiveDeck:
         answer = self._answer()
         if not isinstance(answer, Opened):
             raise UsageError("The process that plays could not be started.", f"See {self._scratch.log}.")
-        return replace(answer, silent=f"{HANGS} Start the sound server anew, then: devices.")
+        return replace(answer, silent=f"{HANGS} Restart the sound server, then: devices.")
 
     def _answer(self) -> object:
         """The stream's first message; None where it is dead or takes too long."""
@@ -310,7 +311,7 @@ class LiveDeck:
                     self._lose(f"{message.why} {GOES_ON}")
         except EOFError:
             self._stream.end()
-            self._lose(f"The process that plays has died. {GOES_ON}")
+            self._lose(f"The playback process ended. {GOES_ON}")
 
     def _watch(self) -> None:
         """Notices a stream that hangs, and a sound system that does not answer while it is opened."""
@@ -326,7 +327,7 @@ class LiveDeck:
         elif now - self._beat[1] > max(HUNG_SECONDS, 3.0 * self._run().opened.latency_s):
             self._stream.end()
             self._lose(
-                f"{self._run().opened.device or 'The silent clock'} does not answer any more. {GOES_ON}"
+                f"{self._run().opened.device or 'The silent clock'} stopped responding. {GOES_ON}"
             )
 
     def _sounding(self) -> bool:

@@ -25,11 +25,17 @@ class Orders:
         self.paused = False
 
     def program(
-        self, program: DeckProgram, segment: int, frame: int, ramp_s: float, since: int | None
+        self,
+        program: DeckProgram,
+        segment: int,
+        frame: int,
+        ramp_s: float,
+        ramp_from: float,
+        since: int | None,
     ) -> Order:
         """The order for a program. Raises UsageError for one that has nothing in it, or no such segment."""
         if not 0 <= segment < len(program.segments):
-            raise UsageError(f"There is no part {segment + 1} in what shall be played.", "Choose another.")
+            raise UsageError(f"The program has no part {segment + 1}.", "Choose another.")
         self._serial += 1
         parts = tuple(
             LaneStretch(
@@ -39,7 +45,7 @@ class Orders:
             for one in program.segments
         )  # fmt: skip
         ramp = seconds_to_frames(ramp_s, self._rate)
-        self.order = Order(self._serial, parts, program.repeat, segment, frame, ramp, since)
+        self.order = Order(self._serial, parts, program.repeat, segment, frame, ramp, ramp_from, since)
         self.tend(self._cells.read())
         return self.order
 

@@ -36,7 +36,8 @@ class LaneStretch:
 @dataclass(frozen=True, slots=True)
 class Order:
     """A program and where to begin: at `frame` of part number `part`, over `ramp` frames (0: the usual
-    fade); with `since`, that is where it stood when the clock said so."""
+    fade) from the gain `ramp_from` (0: silence) up to its own; with `since`, that is where it stood when the
+    clock said so."""
 
     serial: int
     parts: tuple[LaneStretch, ...]
@@ -44,6 +45,7 @@ class Order:
     part: int
     frame: int
     ramp: int = 0
+    ramp_from: float = 0.0
     since: int | None = None
 
 

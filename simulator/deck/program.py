@@ -146,12 +146,13 @@ class Deck(Protocol):
         segment: int = 0,
         frame: int = 0,
         ramp_s: float = 0.0,
+        ramp_from: float = 0.0,
         since: int | None = None,
     ) -> None:
-        """Plays the program from `frame` of `segment` on, in place of what sounds: 5 ms out, 5 ms in, or in
-        over `ramp_s`. With `since`, a `Now.clock`, the frame is where the program stood at that clock: the
-        deck adds what has been played since then, so that a switch stays at the same moment of the song to
-        the sample. While paused it stays paused, at that place."""
+        """Plays the program from `frame` of `segment` on, in place of what sounds: 5 ms out, 5 ms in, or up
+        over `ramp_s` from the gain `ramp_from` (0: silence). With `since`, a `Now.clock`, the frame is where
+        the program stood at that clock: the deck adds what has been played since then, so that a switch stays
+        at the same moment of the song to the sample. While paused it stays paused, at that place."""
 
     def pause(self) -> None:
         """5 ms out, and then silence; the place stays."""

@@ -24,7 +24,7 @@ INVALID_RATE = -9997
 """PortAudio's paInvalidSampleRate."""
 Fill = Callable[[NDArray[np.float32], bool], None]
 NO_LIBRARY = "PortAudio, the library that sound goes through, is not installed (Debian: libportaudio2)."
-NO_DEVICE = "No sound device was found. Connect one, or start the sound server, then: devices."
+NO_DEVICE = "No output device found. Connect one, or start the sound server, then: devices."
 
 
 class NoSound(Exception):
@@ -97,10 +97,10 @@ def named(devices: Sequence[DeviceView], name: str | None) -> int:
     there = ", ".join(dict.fromkeys(names))
     if parts:
         fitting = ", ".join(names[index] for index in parts)
-        raise UsageError(f"Several devices have {name!r} in their names: {fitting}.", "Write one whole name.")
+        raise UsageError(f"Several devices have {name!r} in their names: {fitting}.", "Type one full name.")
     raise UsageError(
-        f"There is no device {name!r}.",
-        f"There are: {there}. One that another program holds is not listed." if there else NO_DEVICE,
+        f"No output device {name!r}.",
+        f"Available: {there}. A device in use by another program is not listed." if there else NO_DEVICE,
     )
 
 

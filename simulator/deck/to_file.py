@@ -119,10 +119,11 @@ class FileDeck:
         segment: int = 0,
         frame: int = 0,
         ramp_s: float = 0.0,
+        ramp_from: float = 0.0,
         since: int | None = None,
     ) -> None:
         """Plays the program from a place on; see `program.Deck`."""
-        self._callback.asked = self._orders.program(program, segment, frame, ramp_s, since)
+        self._callback.asked = self._orders.program(program, segment, frame, ramp_s, ramp_from, since)
 
     def pause(self) -> None:
         """5 ms out, and then silence."""

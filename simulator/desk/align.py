@@ -68,8 +68,8 @@ class Aligner:
 
 def _ended(pair: Pair) -> AudioError:
     return AudioError(
-        f"{pair[1]}: laying it over {pair[0]} did not come to an end.",
-        "One of the files may be damaged in a way that its decoder does not survive; export it again.",
+        f"{pair[1]} could not be time-aligned with {pair[0]}.",
+        "One of the files may be damaged; export it again.",
     )
 
 

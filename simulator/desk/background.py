@@ -108,7 +108,7 @@ class Studio:
         whole = os.path.abspath(os.path.expanduser(path))
         before = self._tracks[track].track
         if not os.path.isfile(whole):
-            raise UsageError(f"{whole}: there is no such file.", "Give the path of the new revision.")
+            raise UsageError(f"{whole}: file not found.", "Give the path of the new revision.")
         old_name = before.title == title_from_path(before.path)
         title = title_from_path(whole) if old_name else before.title
         new = replace(before, path=whole, title=title, problem="")
@@ -196,9 +196,9 @@ class Studio:
             title = self._tracks[other].track.title
             offsets[other] = 0.0  # also where an earlier revision had another
             if isinstance(found, SimulatorError):
-                words.append(f"{title} keeps its own times: {found}")
+                words.append(f"{title} is not time-aligned: {found}")
             elif found.offset_s is None:
-                words.append(f"{title} keeps its own times: {found.reason}")
+                words.append(f"{title} is not time-aligned: {found.reason}")
             else:
                 offsets[other] = -found.offset_s  # where its time 0 lies in the first version's time
                 if found.kind == "ambiguous" or found.edits or not found.fits or found.channels_swapped:

@@ -200,7 +200,7 @@ class Desk:
             if now.alive:
                 self._step(happens.DeviceFound(self._player.device or "", at))
             else:
-                why = now.why or "The device is gone."
+                why = now.why or "The output device is gone."
                 self._said_why.add(why)
                 self._step(happens.DeviceLost(why, at))
         elif not now.alive and now.why is not None and now.why not in self._said_why:
@@ -217,7 +217,7 @@ class Desk:
             return
         problem = self._player.lanes.look(self._program.segments[now.segment].lane).problem
         if problem is not None and self.session.trial is not None:
-            problem = "A version cannot be played any more. End the trial: trial stop"  # which one, is secret
+            problem = "A version can no longer be played. End the trial: trial stop"  # which one, is secret
         if problem is not None and problem not in self._said_problems:
             self._said_problems.add(problem)
             self._say(problem)
@@ -294,7 +294,8 @@ class Desk:
             self._player.lanes.want(segment.lane, urgent=number == effect.segment)
         frame = seconds_to_frames(effect.place_s, self._player.sample_rate)
         since = self._now.clock if effect.follow else None
-        self._player.sound(program, effect.segment, frame, effect.ramp_s, since)
+        ramp_from = db_to_gain(effect.ramp_from_db) if effect.ramp_from_db is not None else 0.0
+        self._player.sound(program, effect.segment, frame, effect.ramp_s, ramp_from, since)
 
     def _choose(self, name: str | None) -> None:
         try:
@@ -305,7 +306,7 @@ class Desk:
     def _wait(self, seconds: float | None) -> None:
         """Lets time pass; in a file as fast as it can be written. At a prompt nobody needs to wait."""
         if not self._scripted:
-            self._say("At the prompt there is nothing to wait for: what plays goes on.")
+            self._say("wait is for scripts: here, playback simply continues.")
             return
         self._settle()
         passed = 0.0

@@ -43,8 +43,8 @@ def _check_room(folder: Path, files: Sequence[str]) -> None:
     many = "1 track" if len(files) == 1 else f"{len(files)} tracks"
     if free - needed < LEFT_BYTES:
         raise WriteError(
-            f"{folder}: the decodes of {many} need {needed / 1e9:.1f} GB, and {free / 1e9:.1f} GB are free.",
-            "Make room on that disk, or open fewer tracks.",
+            f"{folder}: decoding {many} needs {needed / 1e9:.1f} GB; {free / 1e9:.1f} GB free.",
+            "Free some disk space, or open fewer tracks.",
         )
 
 

@@ -16,6 +16,7 @@ from simulator.deck.program import Deck, Now
 from simulator.metering.live import WANTED_SECONDS, Reading, read_live
 from simulator.session.acts.words import gain_db
 from simulator.session.blind.run import Run
+from simulator.session.codec_variants import CONVERTER
 from simulator.session.levels import Span, limiter_lu
 from simulator.session.state import Session
 from simulator.text.status_bar import Bar, TrialBar
@@ -83,6 +84,7 @@ def bar_of(session: Session, deck: Deck, now: Now, reading: Reading, pending: in
         limiter_lu=_limiter_lu(session, session.place_s),
         dropouts=now.dropouts,
         alive=now.alive,
+        instant=session.instant_trim_db is not None,
         notice=_notice(session, deck, now, pending),
     )
 
@@ -123,18 +125,22 @@ def _limiter_lu(session: Session, place_s: float) -> float | None:
     return None if taken is None else max(taken, 0.0)
 
 
+def _wanted_words(wanted: str) -> str:
+    return "D/A converter" if wanted == CONVERTER else wanted
+
+
 def _notice(session: Session, deck: Deck, now: Now, pending: int) -> str:
     """The one thing that the listener must know first, or nothing."""
     if session.trouble or not now.alive:
         return "no sound: device lost"
     if now.waiting:
-        return "being made…"
+        return "preparing…"
     if session.trial is not None and not session.trial.ready:
-        return "making the versions ready…"
+        return "preparing the versions…"
     if session.wanted is not None:
-        return f"working out {session.wanted.removeprefix('+')}…"
+        return f"calculating {_wanted_words(session.wanted)}…"
     if deck.kind == "silent":
         return "silent: no device"
     if deck.kind == "file":
-        return "into a file"
+        return "to a file"
     return "working…" if pending else ""

@@ -23,23 +23,23 @@ def where_it_goes(deck: Deck) -> str:
     """Where the sound goes, or why there is none and how to get it."""
     rate = f"{deck.sample_rate / 1000:g} kHz"
     if deck.kind == "file":
-        return f"The session goes into a file at {rate}. Its time passes only where a line says wait."
+        return f"Rendering the session to a {rate} file. Time advances only on `wait`."
     if deck.kind == "silent":
-        return f"There is no sound. {deck.silent_because or ''}".rstrip()
-    return f"Sound goes through “{deck.device}” at {rate}."
+        return f"No sound. {deck.silent_because or ''}".rstrip()
+    return f"Playing through “{deck.device}” at {rate}."
 
 
 def device_text(devices: Sequence[DeviceView], silent_because: str | None, width: int) -> str:
     """The devices by name, or why there is none."""
     if not devices:
-        return wrapped(silent_because or "No output device was found.", width)
-    lines = ["Devices (choose one with: devices NAME):"]
+        return wrapped(silent_because or "No output device found.", width)
+    lines = ["Outputs (to choose one: devices NAME):"]
     for one in devices:
         notes = [f"{one.channels} channels", f"{one.sample_rate / 1000:g} kHz"]
-        notes += ["the system's own"] if one.default else []
+        notes += ["system default"] if one.default else []
         mark = "*" if one.chosen else " "
         lines.append(f" {mark} {one.name}  ({', '.join(notes)})")
     lines.append(
-        "The * marks the one that plays." if any(one.chosen for one in devices) else "None plays now."
+        "* is in use." if any(one.chosen for one in devices) else "None is in use."
     )
     return "\n".join(lines)

@@ -142,6 +142,6 @@ class Rewritten:
                 continue
             self._told.add(told)
             yield (
-                f"{view.path} has been written anew since it was measured: the old one goes on sounding. "
-                f"replace {track + 1} {view.path} takes the new one."
+                f"{view.path} changed on disk. You are still hearing the earlier version; "
+                f"replace {track + 1} {view.path} loads the new one."
             )

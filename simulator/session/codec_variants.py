@@ -25,7 +25,7 @@ HIGHEST_DBTP = -1.0
 """So far a difference is raised at most."""
 SAID_DB = 0.05
 LEAST_KBPS = 32.0
-EXAMPLE = "codec opus 128, codec off, codec difference 20"
+EXAMPLE = "codec opus 128, codec off, codec residual 20"
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +105,7 @@ def raise_db(asked_db: float, peak_dbtp: float | None) -> float:
 
 def raise_words(music_db: float, raised_db: float, asked_db: float) -> str:
     """Why a difference plays at its gain: the music's, and what was added."""
-    said = f"This is only what the encoding changed, at {signed(music_db + raised_db)} dB: the player's gain"
+    said = f"Only the codec residual, at {signed(music_db + raised_db)} dB: the player's gain"
     if not asked_db:
         return f"{said} for the music."
     said += f" of {signed(music_db)} dB for the music"
@@ -113,12 +113,11 @@ def raise_words(music_db: float, raised_db: float, asked_db: float) -> str:
         return f"{said}, raised by {asked_db:g} dB."
     if raised_db > SAID_DB:
         return (
-            f"{said}, raised by {level(raised_db)} of {asked_db:g} dB: further, the highest peak in the list "
-            "would pass −1 dBTP."
+            f"{said}, raised by {level(raised_db)} of {asked_db:g} dB: any further, the highest peak in the "
+            "list would exceed −1 dBTP."
         )
     return (
-        f"{said}, not raised by the {asked_db:g} dB asked for: the highest peak in the list is at −1 dBTP or "
-        "above already."
+        f"{said}, not raised by {asked_db:g} dB: the highest peak in the list is already at −1 dBTP or above."
     )
 
 
@@ -148,12 +147,12 @@ def wanted(current: str, words: list[str], profiles: Mapping[str, Profile], last
     if word in CODEC_NAMES:
         return Variant(base, cast(CodecName, word), _kbps(word, words[1:])).id
     if not _encodes(profile_named(profiles, encoded.id)):
-        raise UsageError("This player gives out the master itself; name a codec.", EXAMPLE)
+        raise UsageError("No codec is set.", "Example: codec opus 128")
     if word in ("on", "decode") and len(words) == 1:
         return encoded.id
-    if word == "difference":
+    if word in ("residual", "difference"):
         return replace(encoded, part="difference", raise_db=_raised(words[1:])).id
-    raise UsageError(f"“{' '.join(words)}” is no way to hear a codec.", EXAMPLE)
+    raise UsageError(f"Unknown codec “{' '.join(words)}”.", f"Choose {_listed(list(CODEC_NAMES), 'or')}.")
 
 
 def profile_named(profiles: Mapping[str, Profile], name: str) -> Profile:
@@ -187,7 +186,7 @@ def _master_of(profile: Profile) -> Profile:
         profile,
         delivery=None,
         title=f"{profile.title}, from the master",
-        sentence="The master itself goes through the player, nothing is encoded.",
+        sentence="The master goes through the player without a codec.",
     )
 
 
@@ -197,18 +196,18 @@ def _encoded(profile: Profile, codec: CodecName, kbps: float) -> Profile:
         profile,
         delivery=delivery,
         title=f"{profile.title}, after {words_of(delivery)}",
-        sentence="The master is encoded, and the player gets what the decoder gives back.",
+        sentence="The master is encoded and decoded before it reaches the player.",
     )
 
 
 def _difference_of(profile: Profile, by_db: float) -> Profile:
     """A plain gain on what the encoding changed."""
-    raised = f", raised by {by_db:g} dB as far as that lifts none of its peaks above −1 dBTP" if by_db else ""
+    raised = f", raised by up to {by_db:g} dB with peaks held to −1 dBTP" if by_db else ""
     return msgspec.structs.replace(
         profile,
-        title=f"{profile.title}: only what the encoding changed",
-        sentence=f"Decode minus master, at the player's gain{raised}. Within the music most of it is "
-        "covered, so alone it is not what a listener hears.",
+        title=f"{profile.title}: codec residual",
+        sentence=f"Decode minus master, at the player's gain{raised}. The music masks most of it, so on its "
+        "own it is not what a listener hears.",
         upward="unprotected",
         limiter=None,
         converter_headroom_db=None,
@@ -223,18 +222,19 @@ def _kbps(word: str, rest: list[str]) -> int:
     if kbps is None or not LEAST_KBPS <= kbps <= most:
         asked = f"“{' '.join(rest)}”" if rest else "no bit rate"
         raise UsageError(
-            f"{CODEC_NAMES[word]} takes {LEAST_KBPS:g} to {most:g} kbit/s, got {asked}.", f"codec {word} 128"
+            f"{CODEC_NAMES[word]} needs {LEAST_KBPS:g} to {most:g} kbit/s, got {asked}.", f"codec {word} 128"
         )
     only = record.constant_kbps
     if only and kbps not in only:
         raise UsageError(
-            f"{record.title} has no bit rate of {kbps} kbit/s; it has {_listed(only)}.", f"codec {word} 128"
+            f"{record.title} has no {kbps} kbit/s setting; available: {_listed(list(map(str, only)))}.",
+            f"codec {word} 128",
         )
     return kbps
 
 
-def _listed(numbers: Sequence[int]) -> str:
-    return f"{', '.join(map(str, numbers[:-1]))} and {numbers[-1]}"
+def _listed(words: Sequence[str], joined: str = "and") -> str:
+    return f"{', '.join(words[:-1])} {joined} {words[-1]}"
 
 
 def _raised(rest: list[str]) -> int:
@@ -244,6 +244,6 @@ def _raised(rest: list[str]) -> int:
     by = whole_number(text)
     if by is None or by > MOST_RAISED_DB:
         raise UsageError(
-            f"The difference is raised by 0 to {MOST_RAISED_DB} dB, in whole ones.", "codec difference 20"
+            f"The residual can be raised by 0 to {MOST_RAISED_DB} dB, in whole dB.", "codec residual 20"
         )
     return by

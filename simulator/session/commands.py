@@ -24,8 +24,8 @@ def _help(session: Session, words: list[str]) -> Outcome:
 HELP = Command(
     "help",
     on_words(_help),
-    "This list, or one command.",
-    "help round",
+    "List commands, or explain one.",
+    "help montage",
     short=("h", "?"),
     arguments="[COMMAND]",
     kinds=(("command",),),
@@ -49,7 +49,7 @@ COMMANDS: tuple[Command, ...] = (
 def find_command(word: str) -> Command:
     """The command of a word, or of a beginning that fits one only. Raises UsageError with a suggestion."""
     lowered = word.casefold()
-    by_word = {word: command for command in COMMANDS for word in (command.name, *command.short)}
+    by_word = {word: command for command in COMMANDS for word in (command.name, *command.short, *command.old)}
     if lowered in by_word:
         return by_word[lowered]
     begins = sorted({one.name for one in COMMANDS if one.name.startswith(lowered)})
@@ -59,7 +59,7 @@ def find_command(word: str) -> Command:
         raise UsageError(f"“{word}” could be {' or '.join(begins)}.", "Type a letter more.")
     near = difflib.get_close_matches(lowered, [one.name for one in COMMANDS], 1, 0.6)
     hint = f"Did you mean {near[0]}?" if near else "All commands: help"
-    raise UsageError(f"There is no command “{word}”.", hint)
+    raise UsageError(f"Unknown command “{word}”.", hint)
 
 
 def keys() -> dict[str, str]:

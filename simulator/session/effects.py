@@ -14,13 +14,15 @@ from simulator.session.sound import Program, Source
 class Sound:
     """Play this program from here instead of what sounds. `follow`: the place is that of the last tick,
     and what has been played since is added, so that a switch stays at the same moment. `ramp_s` 0 is the
-    plain switch (5 ms out, 5 ms in); else it comes in over that time."""
+    plain switch (5 ms out, 5 ms in); else it rises over that time, from `ramp_from_db` against its own level
+    (None: from silence)."""
 
     program: Program
     segment: int
     place_s: float
     follow: bool = False
     ramp_s: float = 0.0
+    ramp_from_db: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 All are found on the first version of a song and are then the same moment in every version. Loudest: the
 greatest mean energy over the passage's length. Quietest: the quietest passage of the measuring code (10th
-percentile of the short-term loudness behind Tech 3342's gates). Turn: where the music grows most from the
+percentile of the short-term loudness behind Tech 3342's gates). Lift: where the music grows most from the
 3 s before to the 3 s after, neither below the quietest passage (the project's own definition).
 """
 
@@ -21,7 +21,7 @@ from simulator.metering.passage import loudest
 from simulator.session.levels import STEPS_PER_SECOND, Span
 from simulator.session.track import TrackView, same_moment_s, versions
 
-KINDS = ("loudest", "quietest", "turn")
+KINDS = ("loudest", "quietest", "lift")
 WINDOW = 3 * STEPS_PER_SECOND
 _ROUNDING = 1e-9
 
@@ -44,7 +44,7 @@ class Excerpt:
 
 
 def place_of(tracks: tuple[TrackView, ...], track: int, kind: str, seconds: float) -> Excerpt:
-    """The loudest, quietest or turning passage of a track, `seconds` long or its whole length."""
+    """The loudest, quietest or lifting passage of a track, `seconds` long or its whole length."""
     first = versions(tracks, track)[0] if tracks[track].song is not None else track
     start, reason = _start(tracks[first], kind, seconds)
     start = same_moment_s(tracks, first, start, track)
@@ -59,20 +59,20 @@ def place_of(tracks: tuple[TrackView, ...], track: int, kind: str, seconds: floa
 def _start(view: TrackView, kind: str, seconds: float) -> tuple[float, str]:
     found = view.delivered
     if found is None:
-        return 0.0, "its beginning"
+        return 0.0, "its start"
     energy = found.series.energy
     if kind == "loudest":
         return loudest(energy, seconds, found.duration_s).start_s, "its loudest passage"
     if kind == "quietest":
         window = dynamics.quiet_window(energy)
         if window is None:
-            return 0.0, "its beginning, since it has no quietest passage"
+            return 0.0, "its start (no quiet passage found)"
         centre = (window + WINDOW / 2) / STEPS_PER_SECOND
         return max(centre - seconds / 2, 0.0), "its quietest passage"
     turn = turning_point(energy)
     if turn is None:
-        return 0.0, "its beginning, since it has no turn from quiet to loud"
-    words = "the turn from quiet to loud" if turn[1] else "the turn from loud to quiet"
+        return 0.0, "its start (no rise from quiet to loud found)"
+    words = "its biggest rise, quiet to loud" if turn[1] else "its biggest drop, loud to quiet"
     return max(turn[0] - seconds / 2, 0.0), words
 
 
@@ -94,6 +94,12 @@ def turning_point(energy: NDArray[np.float64]) -> tuple[float, bool] | None:
     return (at + WINDOW) / STEPS_PER_SECOND, grows
 
 
+def kind_of(word: str) -> str | None:
+    """The passage that a word names, in any case; `turn` is what the lift was called."""
+    name = {"turn": "lift"}.get(word.casefold(), word.casefold())
+    return name if name in KINDS else None
+
+
 def parse_time(text: str, now_s: float = 0.0) -> float | None:
     """Seconds from 83, 83.5, 1:23, 1:02:03, or from +10 and -10 against `now_s`; None for anything else."""
     sign = text[:1] if text[:1] in ("+", "-", "−") else ""
@@ -113,5 +119,5 @@ def find_mark(marks: tuple[Mark, ...], name: str) -> Mark:
             return mark
     known = ", ".join(mark.name for mark in marks)
     raise UsageError(
-        f"There is no mark “{name}”.", f"Marks: {known}." if marks else "Set one with: mark NAME"
+        f"No mark named “{name}”.", f"Marks: {known}." if marks else "Set one: mark NAME"
     )

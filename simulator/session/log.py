@@ -74,12 +74,12 @@ def from_json(data: bytes) -> Record:
         version = msgspec.json.decode(data, type=_Version).format
         if version > FORMAT:
             raise NewerRecordError(
-                f"the record has format {version}; this version reads up to {FORMAT}.",
+                f"the session file has format {version}; this version reads up to {FORMAT}.",
                 "Open it with the newer version of the program.",
             )
         form = msgspec.json.decode(data, type=_LogForm)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as problem:
-        raise UsageError(f"this is no session record: {problem}.", "Restore it from a copy.") from None
+        raise UsageError(f"this is not a session file: {problem}.", "Restore it from a copy.") from None
     return Record(form.title, tuple(form.acts))
 
 
@@ -97,7 +97,7 @@ def keepable(value: Any) -> Any:
 def _refuse_odd_numbers(value: Any) -> None:
     """msgspec writes NaN and infinities as null, which would be another value when read again."""
     if isinstance(value, float) and (value != value or value in (float("inf"), float("-inf"))):
-        raise ValueError("a record holds no NaN and no infinity")
+        raise ValueError("a session file holds no NaN and no infinity")
     if isinstance(value, dict):
         for one in value.values():
             _refuse_odd_numbers(one)

@@ -1,7 +1,7 @@
 """Plan of what is played, and its program; it outlives every change of state and player.
 
 Playing the list: one segment a track, joined sample by sample, so that an album runs without a gap.
-A loop: one passage for ever, with fades. A round: a passage of each track, with fades and a short silence.
+A loop: one passage for ever, with fades. A montage: a passage of each track, with fades and a short silence.
 Transitions: the end of each track and the beginning of the next, joined as in the list, faded outside.
 """
 
@@ -28,13 +28,13 @@ PAIR_SILENCE_S = 1.0
 @dataclass(frozen=True, slots=True)
 class Plan:
     """`list`: the tracks from `spans`' first track on (its spans have the tracks' whole lengths); `loop`:
-    the one span; `round`: the spans; `transitions`: pairs of spans. `asked` is the loop as it was set, where
-    another version has only a part of it, or has it at another time."""
+    the one span; `montage`: the spans; `transitions`: pairs of spans. `asked` is the loop as it was set,
+    where another version has only a part of it, or has it at another time."""
 
-    kind: Literal["list", "loop", "round", "transitions"]
+    kind: Literal["list", "loop", "montage", "transitions"]
     spans: tuple[Span, ...]
     words: tuple[str, ...] = ()
-    """For a round: why each place was chosen."""
+    """For a montage: why each place was chosen."""
     asked: Span | None = None
 
 
@@ -70,8 +70,8 @@ def loop_in(tracks: tuple[TrackView, ...], plan: Plan, track: int) -> Plan:
     end = min(asked.end_s + shift_s, tracks[track].duration_s)
     if end - start < SHORTEST_LOOP_S - _ROUNDING_S:
         raise UsageError(
-            f"“{tracks[track].version}” has less than half a second of the passage that is looped.",
-            "loop off, and then to it",
+            f"“{tracks[track].version}” has less than half a second of the looped passage.",
+            "Try: loop off, then switch to it",
         )
     return Plan("loop", (Span(track, start, end),), asked=asked)
 
@@ -82,8 +82,8 @@ def cut_words(tracks: tuple[TrackView, ...], plan: Plan) -> str:
     if span.end_s - span.start_s >= asked.end_s - asked.start_s - _ROUNDING_S:
         return ""
     return (
-        f"“{tracks[span.track].version}” has only a part of the loop, {format_time(span.start_s)} to "
-        f"{format_time(span.end_s)}; the loop as it was set is kept."
+        f"“{tracks[span.track].version}” has only part of the loop ({format_time(span.start_s)} to "
+        f"{format_time(span.end_s)}); your loop points are kept."
     )
 
 
@@ -99,7 +99,7 @@ def program_of(plan: Plan, source_of: Callable[[int], Source]) -> Program:
             end = None if first else span.end_s
             segments.append(Segment(source, span.start_s, end, first, not first, silence))
         else:
-            silence = ROUND_SILENCE_S if plan.kind == "round" else 0.0
+            silence = ROUND_SILENCE_S if plan.kind == "montage" else 0.0
             segments.append(Segment(source, span.start_s, span.end_s, True, True, silence))
     return Program(tuple(segments), repeat=plan.kind == "loop")
 

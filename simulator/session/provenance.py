@@ -88,17 +88,17 @@ def news(
     said = dict.fromkeys((*_broken_off(acts), *_still_old(acts, tracks)))
     last = {act.kind: act for act in acts if act.kind in ("decision", "trial")}
     for kind, act in last.items():
-        then_at = f"at the last {kind} ({act.at[:10]})"
+        then_at = f"the last {kind} ({act.at[:10]})"
         then = bases.get(str(act.data.get(MATERIAL)), {}).get("tracks")
         for one in then if isinstance(then, list) else []:
             view = now.get(str(one.get("path"))) if isinstance(one, dict) else None
             if view is not None and view.content and one.get("content") and view.content != one["content"]:
-                said[f"“{view.title}” has other samples now than {then_at}: {view.path}"] = None
+                said[f"“{view.title}” has changed since {then_at}: {view.path}"] = None
         numbers = bases.get(str(act.data.get(PLAYER)), {}).get("profile")
         if isinstance(numbers, dict):
             profile = profiles.get(str(numbers.get("id")))
             if profile is not None and _rules(player(profile)["profile"]) != _rules(numbers):
-                said[f"The player {profile.id} has other numbers now than {then_at}."] = None
+                said[f"The player {profile.id} has changed since {then_at}."] = None
     return tuple(said)
 
 

@@ -2,7 +2,7 @@
 device, the disk and the screen are on the other side.
 
 Every line goes through the one table of commands; what it did is kept in the record; no act raises the level
-by more than 3 dB at once (`acts/level_guard`).
+by more than 3 LU at once (`acts/level_guard`).
 """
 
 from __future__ import annotations
@@ -36,10 +36,10 @@ from simulator.session.log import Act
 from simulator.session.state import FIRST_TRIM_DB, LOWEST_TRIM_DB, Session
 
 ENDED = {
-    "list": "The list has ended.",
-    "loop": "The loop has ended.",
-    "round": "The round has ended.",
-    "transitions": "The transitions have ended.",
+    "list": "End of the list.",
+    "loop": "End of the loop.",
+    "montage": "End of the montage.",
+    "transitions": "End of the transitions.",
 }
 QUIETER = ("dim", "mute")
 """Keys that turn down even while a question is open."""
@@ -52,7 +52,7 @@ def opened(session: Session, remembered_trim_db: float | None, at: str) -> Outco
     session = replace(session, trim_db=max(wanted, LOWEST_TRIM_DB)).settled()
     if session.readable and session.track not in session.readable:
         session = replace(session, track=session.readable[0])
-    said = f"The monitor trim begins at {level(session.trim_db)} dB."
+    said = f"Monitor trim starts at {level(session.trim_db)} dB."
     act = Act(at, "opened", {"profile": session.profile})
     return _rested(session, (Keep(act), monitoring.output(session), Show("opening"), Say(said)))
 
@@ -100,11 +100,13 @@ def _step(session: Session, event: Event) -> Outcome:
             return _ticked(session, event)
         case DeviceLost():
             act = Act(event.at, "device lost", {"why": event.why})
-            said = f"{event.why} The place is kept; devices lists what is there."
+            said = f"{event.why} Your position is kept. To choose another output: devices"
             return replace(session, trouble=event.why), (Keep(act), Say(said))
         case DeviceFound():
             act = Act(event.at, "device", {"name": event.name})
-            return replace(session, trouble=""), (Keep(act), Say(f"Sound through {event.name}."))
+            guard = " The level guard is on again." if session.instant_trim_db is not None else ""
+            found = replace(session, trouble="", instant_trim_db=None)
+            return found, (Keep(act), Say(f"Playing through {event.name}.{guard}"))
         case Predicted():
             return _predicted(session, event)
         case Replaced():
@@ -132,9 +134,9 @@ def _typed(session: Session, line: str, at: str, chance: int) -> Outcome:
     if line.casefold() in YES:
         return _done(session, Line(question.line, at, confirmed=True, seed=chance))
     if line.casefold() in NO or not line:
-        return session, (Say("Left as it was."),)
+        return session, (Say("Nothing changed."),)
     after, effects = _done(session, Line(line, at))
-    return after, (Say("Left as it was."), *effects)
+    return after, (Say("Nothing changed."), *effects)
 
 
 def _done(session: Session, line: Line) -> Outcome:
@@ -146,7 +148,7 @@ def _done(session: Session, line: Line) -> Outcome:
         after, effects = command.act(session, line)
         if command.record != "own":
             asks = () if line.confirmed else command.asks
-            after, effects = guarded(session, (after, effects), asks, line.text)
+            after, effects = guarded(session, (after, effects), asks, line.text, switch=command.switches)
     except UsageError as problem:
         return session, (Say(f"{problem.message} {problem.hint}".strip()),)
     if after.question is not None and after.question != session.question:
@@ -198,7 +200,7 @@ def _predicted(session: Session, event: Predicted) -> Outcome:
 def _replaced(session: Session, event: Replaced) -> Outcome:
     """The new revision takes the old one's place, and both stand in the record."""
     if event.view is None:
-        return session, (Say(f"The old one stays: {event.problem}"),)
+        return session, (Say(f"Kept the earlier version: {event.problem}"),)
     old = session.tracks[event.track]
     tracks = tuple(event.view if i == event.track else one for i, one in enumerate(session.tracks))
     after = replace(session, tracks=tracks, place_s=session.place_s)
@@ -216,9 +218,9 @@ def _replaced(session: Session, event: Replaced) -> Outcome:
             "new": provenance.identity(event.view),
         },
     )
-    parts = [f"Track {event.track + 1} is now {event.view.path} (before: {old.path}).", moved]
+    parts = [f"Track {event.track + 1} is now {event.view.path} (was {old.path}).", moved]
     if event.view.path != old.path:
-        parts.append("The playlist itself stays as it is, with the older file.")
+        parts.append("The playlist still names the older file.")
     said = " ".join(part for part in parts if part)
     return guarded(session, (after, (*after.sounding(), Keep(act), Say(said))))
 

@@ -44,7 +44,8 @@ class Session:
     as it last sounded, trim included; `wanted` is a player that is being worked out;
     `trial` a blind trial that goes on: `track` is then a secret; `known` are the ids of what the
     record's acts rest on (see `provenance`); `last_codec` is the codec heard last (see `codec_variants`);
-    `earlier_notes` is how many notes of earlier sessions the record at `record_path` holds."""
+    `instant_trim_db` is the highest trim at which switches between versions may come at once (None: the level
+    guard slows them); `earlier_notes` is how many notes of earlier sessions the record at `record_path` holds."""
 
     tracks: tuple[TrackView, ...]
     profiles: Mapping[str, Profile]
@@ -72,6 +73,7 @@ class Session:
     heard_listen: Listen = "stereo"
     converter: bool = False
     dropouts: int = 0
+    instant_trim_db: float | None = None
     trouble: str = ""
     known: frozenset[str] = frozenset()
     last_codec: str = ""
@@ -140,7 +142,7 @@ class Session:
         if self.motion != "playing" or self.mute:
             return None
         spans = [self.passage]
-        if self.plan is not None and self.plan.kind == "round":
+        if self.plan is not None and self.plan.kind == "montage":
             spans = list(self.plan.spans[self.segment :])
         found = [level for span in spans if (level := self.span_lufs(span)) is not None]
         return None if not found else max(found) + self.trim_db + (DIM_DB if self.dim else 0.0)
@@ -156,7 +158,7 @@ class Session:
     def matched_here(self) -> Session:
         """Matched on the passage that is current now; other songs of a round on their own passages."""
         span, turned = self.passage, dict[int, float]()
-        if self.plan is not None and self.plan.kind in ("round", "transitions"):
+        if self.plan is not None and self.plan.kind in ("montage", "transitions"):
             for one in reversed(self.plan.spans):
                 turned.update(matching_db(self.tracks, one, self.through[1]))
         turned.update(matching_db(self.tracks, span, self.through[1]))
@@ -176,7 +178,7 @@ class Session:
 def no_words(words: list[str], name: str) -> None:
     """For commands without arguments. Raises UsageError where there are some."""
     if words:
-        raise UsageError(f"{name} stands alone.", f"help {name}")
+        raise UsageError(f"{name} takes no arguments.", f"help {name}")
 
 
 def find_track(session: Session, word: str) -> int:
@@ -185,7 +187,7 @@ def find_track(session: Session, word: str) -> int:
     if number is not None:
         track = number - 1
         if not 0 <= track < len(session.tracks):
-            raise UsageError(f"There is no track {word}.", f"Tracks: 1 to {len(session.tracks)}.")
+            raise UsageError(f"No track {word}.", f"Tracks: 1 to {len(session.tracks)}.")
     else:
         titles = [one.title for one in session.tracks]
         fits = [i for i, title in enumerate(titles) if word.casefold() in title.casefold()]
@@ -200,8 +202,8 @@ def find_track(session: Session, word: str) -> int:
 
 def _no_one_track(word: str, titles: list[str], several: bool) -> UsageError:
     if several:
-        return UsageError(f"“{word}” fits several tracks.", "Type more of it, or the number: list")
+        return UsageError(f"“{word}” matches several tracks.", "Type more of the title, or its number.")
     near = difflib.get_close_matches(word, titles, 1, 0.4)
     return UsageError(
-        f"No track is called “{word}”.", f"Did you mean “{near[0]}”?" if near else "All tracks: list"
+        f"No track named “{word}”.", f"Did you mean “{near[0]}”?" if near else "See all tracks: list"
     )

@@ -61,9 +61,9 @@ def drawn(table: Table, width: int) -> str:
 
 SAID_DB = 0.05
 CAUTION = (
-    "Before you play: turn your monitors down. As delivered can be more than 10 dB louder than as played. "
-    "NIOSH recommends at most 85 dBA for 8 hours a day, WHO and ITU-T H.870 80 dBA for 40 hours a week. The "
-    "program cannot know the sound pressure; local rules come first."
+    "Turn your monitors down first: as delivered can be more than 10 LU louder than as played. NIOSH "
+    "recommends no more than 85 dBA for 8 hours a day, WHO and ITU-T H.870 80 dBA for 40 hours a week. The "
+    "program cannot know how loud it is at your ears; local safety rules apply."
 )
 
 
@@ -85,7 +85,7 @@ def opening(session: Session) -> str:
     problems = sum(one.delivered is None for one in session.tracks)
     if problems:
         lines += wrapped(
-            f"{problems} track{'s' if problems > 1 else ''} cannot be read; list says why.",
+            f"{problems} track{'s' if problems > 1 else ''} cannot be read. To see why: list",
             session.width,
             "• ",
         )
@@ -127,8 +127,8 @@ def _single_sentences(session: Session, masters: list[int]) -> list[str]:
         if one.delivered is None or played is None or one.delivered.integrated_lufs is None:
             continue
         said.append(
-            f"“{shortened(one.title, 40)}”: delivered at {level(one.delivered.integrated_lufs)} LUFS, "
-            f"played at {level(played.measured.integrated_lufs)} LUFS (gain {signed(played.gain_db)} dB)."
+            f"“{shortened(one.title, 40)}”: {level(one.delivered.integrated_lufs)} LUFS as delivered, "
+            f"{level(played.measured.integrated_lufs)} LUFS as played ({signed(played.gain_db)} dB)."
         )
     return said
 
@@ -222,8 +222,8 @@ def explanation(session: Session, track: int) -> str:
     one, profile = session.tracks[track], session.profiles[_player(session)]
     played = one.played.get(profile.id)
     if played is None or one.delivered is None:
-        return "\n".join(wrapped(f"Track {track + 1}: {one.problem or 'not worked out yet.'}", session.width))
-    said = [f"{track + 1} {one.title}, by {profile.title} ({profile.id})."]
+        return "\n".join(wrapped(f"Track {track + 1}: {one.problem or 'not calculated yet.'}", session.width))
+    said = [f"{track + 1} {one.title} on {profile.title} ({profile.id})."]
     said.append(played.prediction.decision.reason)
     if not is_difference(profile.id):
         said += headroom_sentences(Version("this track", one.delivered, played.prediction), profile)
@@ -235,7 +235,7 @@ def explanation(session: Session, track: int) -> str:
         said.append("True peak in dBTP (overs): " + ", ".join(f"{way} {cell}" for way, cell in ways) + ".")
     if profile.target_lufs is not None:
         said.append(
-            f"A real player may measure another edition: count on ±{level(profile.uncertainty_db)} dB."
+            f"Real players may have measured a different copy: allow ±{level(profile.uncertainty_db)} dB."
         )
     return "\n".join(line for sentence in said for line in wrapped(sentence, session.width))
 
@@ -243,11 +243,11 @@ def explanation(session: Session, track: int) -> str:
 def _as_played(found: Measurement) -> str:
     whole, passage, peak = found.integrated_lufs, found.max_short_term_lufs, found.true_peak_dbtp
     if whole is None or peak is None:
-        return "It then has no measurable loudness." + (
+        return "As played it has no measurable loudness." + (
             "" if peak is None else f" It peaks at {level(peak)} dBTP."
         )
-    loudest = "" if passage is None else f", its loudest passage at {level(passage)} LUFS,"
-    return f"It then plays at {level(whole)} LUFS{loudest} and peaks at {level(peak)} dBTP."
+    loudest = "" if passage is None else f", loudest 3 s at {level(passage)} LUFS"
+    return f"As played: {level(whole)} LUFS{loudest}; it peaks at {level(peak)} dBTP."
 
 
 def marks(session: Session) -> str:
@@ -256,17 +256,17 @@ def marks(session: Session) -> str:
     for mark in session.marks:
         title = shortened(session.tracks[mark.track].title, 40)
         lines += wrapped(
-            f"{mark.name}: {format_time(mark.place_s)} of {mark.track + 1} {title}", session.width
+            f"{mark.name}: {format_time(mark.place_s)} in {mark.track + 1} {title}", session.width
         )
     for act in session.notes:
         lines += wrapped(f"note ({note_place(act.data)}): {act.data['text']}", session.width)
     if not lines:
-        said = "No marks, and no notes in this session yet. Set one: mark NAME, note TEXT"
+        said = "No marks or notes in this session yet. To add one: mark NAME, note TEXT"
         lines += wrapped(said, session.width)
     if session.earlier_notes:
         count = session.earlier_notes
-        notes = "1 note of an earlier session" if count == 1 else f"{count} notes of earlier sessions"
-        lines += wrapped(f"{notes}: in {session.record_path}", session.width)
+        notes = "1 note from an earlier session" if count == 1 else f"{count} notes from earlier sessions"
+        lines += wrapped(f"{notes}: {session.record_path}", session.width)
     return "\n".join(lines)
 
 
@@ -284,7 +284,7 @@ def help_text(session: Session, name: str) -> str:
 
 
 def _one_command(command: Command) -> list[str]:
-    parts = [f"{command.name} {command.arguments}".rstrip(), command.help, f"For example: {command.example}"]
+    parts = [f"{command.name} {command.arguments}".rstrip(), command.help, f"Example: {command.example}"]
     if command.short:
         parts.append(f"Also: {', '.join(command.short)}")
     if command.key:

@@ -66,6 +66,7 @@ class Bar:
     limiter_lu: float | None = None
     dropouts: int = 0
     alive: bool = True
+    instant: bool = False
     notice: str = ""
     trial: TrialBar | None = None
 
@@ -114,8 +115,8 @@ def _how(bar: Bar) -> tuple[tuple[int, str], ...]:
     if bar.state == "delivered":
         return ((0, f"{long} {gain} dB"), (2, long), (6, middle), (11, short))
     return (
-        (0, f"{long} by {bar.profile} {gain} dB"),
-        (2, f"{middle} by {bar.profile} {gain} dB"),
+        (0, f"{long} on {bar.profile} {gain} dB"),
+        (2, f"{middle} on {bar.profile} {gain} dB"),
         (6, f"{middle} {shortened(bar.profile, 20)} {gain} dB"),
         (8, f"{middle} {gain} dB"),
         (11, f"{short} {gain}"),
@@ -123,11 +124,12 @@ def _how(bar: Bar) -> tuple[tuple[int, str], ...]:
 
 
 def _monitor(bar: Bar) -> tuple[tuple[int, str], ...]:
-    """Trim and what else stands between the chain and the loudspeakers. Mute, dim, mono and difference
-    never go: what sounds odd must explain itself."""
+    """Trim and what else stands between the chain and the loudspeakers. Mute, dim, instant switches, mono
+    and side never go: what sounds odd must explain itself."""
     trim = f"trim {level(bar.trim_db)}"
     held = "MUTE" if bar.mute else "DIM" if bar.dim else ""
-    long, short = {"stereo": ("", ""), "mono": ("MONO", "MONO"), "difference": ("DIFFERENCE L−R", "L−R")}[
+    held = f"{held} INSTANT".strip() if bar.instant else held
+    long, short = {"stereo": ("", ""), "mono": ("MONO", "MONO"), "side": ("SIDE L−R", "L−R")}[
         bar.listen
     ]
     if not long and not held:
@@ -151,7 +153,7 @@ def _trial(bar: Bar, trial: TrialBar) -> list[_Field]:
             )
         ),
         _Field(((0, f"{place} / {length}"), (4, f"{place}/{length}"), (10, place))),
-        _Field(((0, f"{state} by {bar.profile}"), (1, state), (8, ""))),
+        _Field(((0, f"{state} on {bar.profile}"), (1, state), (8, ""))),
         _Field(_monitor(bar)),
     ]
 
@@ -211,14 +213,15 @@ def _difference(bar: Bar) -> tuple[tuple[int, str], ...]:
         return ((0, f"this passage: no level to compare with {names[0]}"), (3, f"here {NONE} LU"))
     amount = signed(bar.difference_lu)
     if amount == level(0.0):
-        words = "level with"
+        words = "same level as"
     else:
-        words = f"{level(abs(bar.difference_lu))} LU {'above' if bar.difference_lu > 0 else 'below'}"
+        way = "louder than" if bar.difference_lu > 0 else "quieter than"
+        words = f"{level(abs(bar.difference_lu))} LU {way}"
     return (
         (0, f"this passage: {words} {names[0]}"),
-        (1, f"here: {words} {names[1]}"),
-        (4, f"here: {words} {names[2]}"),
-        (5, f"here: {words} {names[3]}"),
+        (1, f"here {words} {names[1]}"),
+        (4, f"{words} {names[2]}"),
+        (5, f"{words} {names[3]}"),
         (8, f"here: {amount} LU"),
     )
 

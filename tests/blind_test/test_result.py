@@ -106,14 +106,14 @@ def test_a_difference_that_was_not_shown_says_how_likely_it_would_have_been_caug
     words = said(answered("discrimination", 16, lambda number: number < 9))
     assert words.startswith(
         "9 of 16 right (p = 0.4018): a difference was not shown in 16 rounds. A listener who is right 70 % "
-        "of the time would be caught in 45 % of such trials."
+        "of the time would pass this trial 45 % of the time."
     )
 
 
 def test_a_preference_names_the_state_and_the_level_difference() -> None:
     words = said(answered("preference", 16, lambda number: number < 13))
     assert "the open master was preferred" in words
-    assert "matched in loudness on this passage; the levels differed by 0.04 LU." in words
+    assert "level-matched on this passage; the levels differed by 0.04 LU." in words
     loud = said(answered("preference", 16, lambda _: True, state="played", level_difference_lu=0.35))
     assert (
         "as the player plays them; the levels differed by 0.35 LU: the louder one has an advantage." in loud

@@ -18,7 +18,7 @@ from simulator.deck.program import Now
 from simulator.desk.completion import candidates
 from simulator.desk.status_bar import bar_of
 from simulator.metering.live import Reading
-from simulator.session.acts.level_guard import RAMP_S, STEP_DB
+from simulator.session.acts.level_guard import RAMP_S, STEP_LU
 from simulator.session.effects import Keep, Output, Sound
 from simulator.session.events import DeviceFound, DeviceLost, Event, Prepared, Pressed, Tick, Typed
 from simulator.session.session import opened, step
@@ -68,7 +68,7 @@ def gathered(start: Session, state: str, kind: str, seed: int) -> list[object]:
             act = effect.act if isinstance(effect, Keep) else None
             kept = None if act is None else (act.kind, act.data.get("line"), act.data.get("trial_round"))
             words = getattr(effect, "text", None)
-            ramp = getattr(effect, "ramp_s", None)
+            ramp = getattr(effect, "ramp_s", None), getattr(effect, "ramp_from_db", None) is None
             follow = getattr(effect, "follow", None)
             seen.append(
                 (type(effect).__name__, words, ramp, follow, kept, act is not None and "path" in act.data)
@@ -131,22 +131,25 @@ ACTS = (
 )  # fmt: skip
 
 
-def test_nothing_rises_by_more_than_3_db_at_once_before_in_and_after_trials() -> None:
-    """Random acts, the prepared lanes among them. A rise past 3 dB comes in over the guard's ramp."""
+def test_in_trials_no_switch_has_a_fade_and_around_them_the_guard_holds() -> None:
+    """Random acts, the prepared lanes among them. A rise past 3 LU that no letter made comes in over the guard's
+    ramp; letters come at once, whichever way the level goes."""
     chance, within = random.Random(5), 0
-    for _ in range(150):
+    for _ in range(300):
         now, _effects = opened(session(), -12.0, "")
         for _ in range(40):
             act = chance.choice((*ACTS, "tick", "prepared"))
             if act == "tick":
                 now, _effects = step(now, Tick(now.segment, chance.uniform(0.0, 59.0)))
                 continue
-            last = now.heard_lufs
+            last, letter = now.heard_lufs, now.trial is not None and act in ("a", "b", "x")
             after, effects = step(now, Prepared() if act == "prepared" else Typed(act, "", 7))
             level = after.output_lufs()
-            within += now.trial is not None and now.trial.started
-            if last is not None and level is not None and level - last > STEP_DB:
-                ramps = [one.ramp_s for one in effects if isinstance(one, Sound | Output)]
+            within += letter and after.motion == "playing"
+            ramps = [one.ramp_s for one in effects if isinstance(one, Sound | Output)]
+            if letter:
+                assert not any(ramps)
+            elif last is not None and level is not None and level - last > STEP_LU:
                 assert ramps, (act, last, level)
                 assert max(ramps) == RAMP_S
             now = after

@@ -31,7 +31,7 @@ def test_the_three_ways_follow_each_other_at_the_same_moment(
     noise = pink_noise(13 * RATE, seed=3, sample_rate=RATE)
     soundfile.write("song.wav", both(0.5 * noise / np.abs(noise).max()), RATE, subtype="PCM_24")
     lines = ["play", "wait 2", "codec vorbis 96", "wait 2", "codec off", "wait 2", "codec on", "wait 2"]
-    lines += ["codec difference 3", "wait 4", "explain", "quit"]
+    lines += ["codec residual 3", "wait 4", "explain", "quit"]
     monkeypatch.setattr(sys, "stdin", io.StringIO("\n".join(lines)))
     assert run(["listen", "song.wav", "--profile", "untouched", "--to-file", "out.wav"]) == 0
     said = " ".join(capsys.readouterr().out.split())

@@ -66,7 +66,7 @@ def test_what_sounded_under_each_letter_is_what_the_record_says(
     out, err = capsys.readouterr()
     assert err == ""
     before, _, after = out.partition("Taken. Round 4 of 4.")
-    assert "Begin? (y/n)" in before
+    assert "Start? (y/n)" in before
     assert after.count("plays.") == len(letters)
     record = json.loads((home / "list.session.json").read_text(encoding="utf-8"))
     (act,) = (one for one in record["acts"] if one["kind"] == "trial")

@@ -258,7 +258,7 @@ def test_another_device_can_be_chosen_by_a_part_of_its_name(deck: LiveDeck, tmp_
 
 def test_a_device_name_that_does_not_fit_is_refused_at_the_start(server: SoundServer, tmp_path: Path) -> None:  # noqa: ARG001
     deck = LiveDeck("nowhere", cache=tmp_path / "cache")
-    with pytest.raises(UsageError, match=r"There is no device 'nowhere'.*There are: .*pulse"):
+    with pytest.raises(UsageError, match=r"No output device 'nowhere'.*There are: .*pulse"):
         deck.ready()
     assert list((tmp_path / "cache" / "scratch").iterdir()) == []
 

@@ -108,7 +108,7 @@ def test_the_process_that_plays_may_die_and_comes_back_at_the_place(deck: LiveDe
     lost = until(deck, lambda now: not now.alive)
     assert lost.dropouts == before + 1  # what sounded was torn
     assert lost.why is not None
-    assert "has died" in lost.why
+    assert "ended" in lost.why
     back = until(deck, lambda now: now.alive and now.clock > lost.clock)
     assert lost.frame <= back.frame < lost.frame + 2 * RATE
     deck.pause()

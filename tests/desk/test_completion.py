@@ -47,12 +47,12 @@ def offered(before: str) -> list[str]:
         ("play night bus (c", ["play Night bus (crushed master)"]),
         ("swap ha", ["swap Harbour"]),
         ("state m", ["state matched"]),
-        ("go l", ["go loudest"]),
+        ("go l", ["go loudest", "go lift"]),
         ("go ch", ["go chorus"]),
-        ("round t", ["round turn"]),
-        ("round loudest ", []),
+        ("montage li", ["montage lift"]),
+        ("montage loudest ", []),
         ("replace ", ["replace 1", "replace 2", "replace 3"]),
-        ("hear d", ["hear difference"]),
+        ("hear si", ["hear side"]),
         ("devices mon", ["devices Monitors"]),
         ("devices d", ["devices default"]),
         ("help tr", ["help transitions", "help trim", "help trial"]),
@@ -84,5 +84,5 @@ def test_a_session_without_marks_offers_places_only() -> None:
     assert [one.text for one in candidates(replace(SESSION, marks=()), "go ")] == [
         "loudest",
         "quietest",
-        "turn",
+        "lift",
     ]

@@ -155,7 +155,7 @@ def test_a_session_opens_quietly_with_its_screen_its_record_and_its_lanes(
     assert opened_bench.player.orders == [("output", round(10 ** (-12 / 20), 6), "stereo", 0.0)]
     assert "NIOSH" in opened_bench.said[0]
     assert any("−12.0 dB" in line for line in opened_bench.said)
-    assert "into a file" in opened_bench.last
+    assert "48 kHz file" in opened_bench.last
     assert [act.kind for act in opened_bench.kept.acts] == ["material", "player", "opened"]
     wanted = [key.path for key, _ in opened_bench.player.lanes.wanted]
     assert wanted == ["/open.wav", "/loud.wav", "/ref.wav"]
@@ -187,7 +187,7 @@ def test_a_swap_goes_on_from_the_same_moment_by_the_decks_own_clock(bench: Calla
         ("dim", ("output", round(10 ** (-32 / 20), 6), "stereo", 0.0)),
         ("mute", ("output", 0.0, "stereo", 0.0)),
         ("mono", ("output", round(10 ** (-12 / 20), 6), "mono", 0.0)),
-        ("hear difference", ("output", round(10 ** (-12 / 20), 6), "difference", 0.0)),
+        ("hear side", ("output", round(10 ** (-12 / 20), 6), "side", 0.0)),
     ],
 )
 def test_the_monitor_is_one_gain_after_everything(
@@ -230,9 +230,9 @@ def test_a_script_waits_in_the_decks_own_time(bench: Callable[..., Bench]) -> No
     assert found.player.state.frame == 1.25 * RATE
     found.desk.enter("wait end")
     assert found.player.state.ended
-    assert "The list has ended." in found.said
+    assert "End of the list." in found.said
     assert found.desk.session.motion == "stopped"
-    found.desk.enter("wait end")  # nothing plays: nothing to wait for
+    found.desk.enter("wait end")  # nothing plays: wait is for scripts
 
 
 def test_at_the_prompt_nobody_waits(bench: Callable[..., Bench]) -> None:
@@ -240,24 +240,24 @@ def test_at_the_prompt_nobody_waits(bench: Callable[..., Bench]) -> None:
     found.desk.enter("play 1")
     found.desk.enter("wait 100")
     assert found.player.state.frame == 0
-    assert "nothing to wait for" in found.last
+    assert "wait is for scripts" in found.last
 
 
 def test_the_end_of_a_round_is_said_and_each_passage_named(bench: Callable[..., Bench]) -> None:
     found = bench()
-    found.desk.enter("round loudest 2")
+    found.desk.enter("montage loudest 2")
     if found.desk.asks:
         found.desk.enter("y")
     found.desk.enter("wait end")
     assert any("Harbour" in line for line in found.said)
-    assert "The round has ended." in found.said
+    assert "End of the montage." in found.said
 
 
 def test_another_player_is_worked_out_beside_the_session(bench: Callable[..., Bench]) -> None:
     found = bench(scripted=False)
     found.desk.enter("play 3")
     found.desk.enter("profile limited")
-    assert found.desk.bar().notice == "working out limited…"
+    assert found.desk.bar().notice == "calculating limited…"
     found.desk.tick()
     assert found.desk.session.profile == "gain"
     found.studio.gate.set()
@@ -291,7 +291,7 @@ def test_a_player_that_cannot_be_worked_out_leaves_the_old_one(bench: Callable[.
 def test_a_revision_that_cannot_be_read_leaves_the_old_one(bench: Callable[..., Bench]) -> None:
     found = bench()
     found.desk.enter("replace 1 new.wav")
-    assert "The old one stays" in found.last
+    assert "Kept the earlier version" in found.last
     assert found.desk.session.tracks[0].path == "/open.wav"
 
 
@@ -316,17 +316,17 @@ def test_a_lost_device_is_said_once_and_the_place_kept(bench: Callable[..., Benc
     assert "Monitors" in found.last
     assert [one.text for one in found.desk.candidates("devices M")] == ["Monitors"]
     found.desk.enter("devices Phones")
-    assert "There is no device “Phones”" in found.last
+    assert "No output device “Phones”" in found.last
     found.desk.enter("devices Monitors")
     found.desk.tick()
-    assert "Sound through Monitors." in found.said
+    assert "Playing through Monitors." in found.said
     assert found.desk.session.place_s == pytest.approx(3.0)
     assert [act.kind for act in found.kept.acts if act.kind.startswith("device")] == ["device lost", "device"]
 
 
 @pytest.mark.parametrize(
     ("changes", "notice"),
-    [({"kind": "silent"}, "silent: no device"), ({"kind": "file"}, "into a file"), ({"kind": "device"}, "")],
+    [({"kind": "silent"}, "silent: no device"), ({"kind": "file"}, "to a file"), ({"kind": "device"}, "")],
 )
 def test_the_toolbar_says_where_the_sound_goes(
     changes: dict[str, object], notice: str, bench: Callable[..., Bench]
@@ -346,7 +346,7 @@ def test_a_lane_that_is_not_there_yet_is_named_and_one_that_never_will_be_explai
     found.player.lanes.problems["/open.wav"] = "/open.wav: the disk is full."
     found.desk.tick()
     found.desk.tick()
-    assert found.desk.bar().notice == "being made…"
+    assert found.desk.bar().notice == "preparing…"
     assert found.said.count("/open.wav: the disk is full.") == 1
 
 
@@ -364,8 +364,8 @@ def test_ctrl_c_stops_and_says_no_to_an_open_question(bench: Callable[..., Bench
     assert not any("Nothing plays" in line for line in found.said)
     found.desk.enter("play 3")
     found.desk.enter("wait 1")
-    found.desk.enter("state delivered")
-    found.desk.enter("swap 2")
+    found.desk.enter("trim -40")
+    found.desk.enter("trim -6")
     assert found.desk.asks
     found.desk.interrupt()
     assert not found.desk.asks
@@ -396,4 +396,4 @@ def test_the_notes_of_earlier_sessions_are_counted_before_this_one_adds_its_own(
     opened_bench = bench(earlier=acts)
     opened_bench.desk.enter("note a third")
     opened_bench.desk.enter("marks")
-    assert "2 notes of earlier sessions: in /music/list.session.json" in opened_bench.last
+    assert "2 notes from earlier sessions: /music/list.session.json" in opened_bench.last

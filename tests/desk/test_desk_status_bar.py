@@ -78,10 +78,10 @@ def test_matched_here_turns_the_louder_one_down_only() -> None:
     ("changes", "now", "notice"),
     [
         ({}, {}, ""),
-        ({}, {"waiting": True}, "being made…"),
+        ({}, {"waiting": True}, "preparing…"),
         ({}, {"alive": False}, "no sound: device lost"),
         ({"trouble": "gone"}, {"waiting": True}, "no sound: device lost"),
-        ({"wanted": "limited"}, {}, "working out limited…"),
+        ({"wanted": "limited"}, {}, "calculating limited…"),
     ],
 )
 def test_the_one_thing_to_know_first(changes: dict[str, object], now: dict[str, object], notice: str) -> None:

@@ -63,8 +63,8 @@ def written_over(start: Session, track: int, text: bytes) -> str:
     Path(path).write_bytes(text)
     os.utime(path, ns=(0, len(text)))
     return (
-        f"{path} has been written anew since it was measured: the old one goes on sounding. "
-        f"replace {track + 1} {path} takes the new one."
+        f"{path} changed on disk. You are still hearing the earlier version; "
+        f"replace {track + 1} {path} loads the new one."
     )
 
 

@@ -29,10 +29,10 @@ def test_devices_are_listed_with_what_plays_and_what_the_system_would_take() -> 
         DeviceView("Headphones", 2, 44100),
     ]
     assert device_text(found, None, 80).splitlines() == [
-        "Devices (choose one with: devices NAME):",
-        " * Monitors  (2 channels, 48 kHz, the system's own)",
+        "Outputs (to choose one: devices NAME):",
+        " * Monitors  (2 channels, 48 kHz, system default)",
         "   Headphones  (2 channels, 44.1 kHz)",
-        "The * marks the one that plays.",
+        "* is in use.",
     ]
 
 
@@ -45,9 +45,9 @@ def test_without_any_it_says_why_and_how_to_get_sound() -> None:
 @pytest.mark.parametrize(
     ("deck", "words"),
     [
-        (FakePlayer("device", device="Monitors"), "Sound goes through “Monitors” at 48 kHz."),
-        (FakePlayer("file"), "only where a line says wait"),
-        (FakePlayer("silent", silent_because="Install libportaudio2."), "There is no sound. Install libport"),
+        (FakePlayer("device", device="Monitors"), "Playing through “Monitors” at 48 kHz."),
+        (FakePlayer("file"), "Time advances only on `wait`"),
+        (FakePlayer("silent", silent_because="Install libportaudio2."), "No sound. Install libport"),
     ],
     ids=["a device", "a file", "the silent clock"],
 )

@@ -135,7 +135,7 @@ def kept_place(session: Sitting) -> float:
 
 def comes_back(session: Sitting, devices: Devices, name: str, place: float) -> None:
     """Sound goes on from the place that was kept."""
-    session.hear(f"Sound through {name}.")
+    session.hear(f"Playing through {name}.")
     devices.sounds(session)
     plays_on(session, place)
 
@@ -209,7 +209,7 @@ def test_a_device_that_comes_to_refuse_the_rate_in_mid_song_is_waited_for(
 def test_tracks_of_other_rates_play_on_through_a_device_of_one_rate(sit: Callable[[str], Sitting]) -> None:
     """The stream is opened once, at the device's rate; every track comes to it at that rate."""
     session = sit("fixed")
-    session.hear("Sound goes through “fixed” at 48 kHz.")
+    session.hear("Playing through “fixed” at 48 kHz.")
     session.enter("play 1", "go 0:59")
     session.hear("2 b.")
     session.hear("3 c.")
@@ -224,6 +224,6 @@ def test_a_name_that_is_not_listed_may_be_held_by_another_program(
     session = sit(DEVICE)
     begin_playing(session, devices)
     session.enter("devices card9")
-    session.hear("There is no device 'card9'.")
+    session.hear("No output device 'card9'.")
     session.hear("One that another program holds is not listed.")
     plays_on(session, place_s(session, "still playing"))

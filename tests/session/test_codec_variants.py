@@ -56,13 +56,13 @@ def coded() -> Profile:
 
 
 @pytest.mark.parametrize(("line", "why"), [
-    ("opus", "Opus takes 32 to 510 kbit/s, got no bit rate."),
-    ("opus 8", "Opus takes 32 to 510 kbit/s, got “8”."),
-    ("mp3 400", "MP3 takes 32 to 320 kbit/s, got “400”."),
-    ("mp3 100", "MP3 does not offer 100 kbit/s; it has 32, 40, "),
-    ("on", "This player gives out the master itself; name a codec."),
-    ("difference", "This player gives out the master itself; name a codec."),
-    ("sideways", "This player gives out the master itself; name a codec."),
+    ("opus", "Opus needs 32 to 510 kbit/s, got no bit rate."),
+    ("opus 8", "Opus needs 32 to 510 kbit/s, got “8”."),
+    ("mp3 400", "MP3 needs 32 to 320 kbit/s, got “400”."),
+    ("mp3 100", "MP3 has no 100 kbit/s setting; available: 32, 40, "),
+    ("on", "No codec is set."),
+    ("difference", "No codec is set."),
+    ("sideways", "No codec is set."),
 ])  # fmt: skip
 def test_what_cannot_be_heard_says_why(line: str, why: str) -> None:
     with pytest.raises(UsageError, match=why.replace("?", r"\?")):
@@ -71,7 +71,7 @@ def test_what_cannot_be_heard_says_why(line: str, why: str) -> None:
 
 @pytest.mark.parametrize("line", ["sideways", "on 3", "difference loud", "difference 41", "difference -3"])
 def test_odd_words_are_refused_where_a_codec_plays(line: str) -> None:
-    with pytest.raises(UsageError, match=r"is no way to hear a codec|is raised by 0 to 40 dB"):
+    with pytest.raises(UsageError, match=r"Unknown codec|can be raised by 0 to 40 dB"):
         codec_variants.wanted(f"{HEADROOM}+opus128", line.split(), profiles())
 
 
@@ -102,8 +102,8 @@ def test_the_players_are_what_their_ids_say() -> None:
 
 @pytest.mark.parametrize(("asked", "peak", "raised", "words"), [
     (20.0, -32.0, 20.0, "at +15.3 dB: the player's gain of −4.7 dB for the music, raised by 20 dB."),
-    (20.0, -14.5, 13.5, "of −4.7 dB for the music, raised by 13.5 of 20 dB: further, the highest peak"),
-    (40.0, 0.5, 0.0, "gain of −4.7 dB for the music, not raised by the 40 dB asked for: the highest peak"),
+    (20.0, -14.5, 13.5, "of −4.7 dB for the music, raised by 13.5 of 20 dB: any further, the highest peak"),
+    (40.0, 0.5, 0.0, "gain of −4.7 dB for the music, not raised by 40 dB: the highest peak"),
     (0.0, -60.0, 0.0, "at −4.7 dB: the player's gain for the music."),
     (20.0, None, 20.0, "raised by 20 dB."),
 ])  # fmt: skip
@@ -121,17 +121,17 @@ def test_a_session_goes_from_master_to_decode_and_back_at_the_same_moment() -> N
     desk.at(5.0)
     assert (
         desk.do("codec")
-        == "The master itself is heard. Ways: codec opus 128, codec off, codec difference 20."
+        == "You hear the master, without a codec. Options: codec opus 128, codec off, codec residual 20."
     )
-    assert desk.do("codec opus 128") == "Encoding and decoding; it goes on as it is until that is done …"
+    assert desk.do("codec opus 128") == "Encoding… playback continues unchanged until it is ready."
     assert desk.found(Predict) == [Predict(f"{HEADROOM}+opus128")]
     assert not desk.found(Sound)
     said = worked_out(desk, f"{HEADROOM}+opus128")
-    assert "The master is encoded, and the player gets what the decoder gives back." in said
+    assert "The master is encoded and decoded before it reaches the player." in said
     (sound,) = desk.found(Sound)
     assert (sound.place_s, sound.follow) == (5.0, True)
     assert sound.program.segments[0].source.lane == f"{HEADROOM}+opus128"
-    assert desk.do("codec").startswith("The decode of Opus at 128 kbit/s is heard.")
+    assert desk.do("codec").startswith("You hear Opus at 128 kbit/s.")
     desk.do("codec off")
     (sound,) = desk.found(Sound)
     assert sound.program.segments[0].source.lane is None
@@ -160,14 +160,14 @@ def test_from_the_difference_back_to_the_music_it_asks_before_it_rises() -> None
     desk.do("codec opus 128")
     worked_out(desk, f"{HEADROOM}+opus128")
     desk.at(3.0)
-    desk.do("codec difference")
+    desk.do("codec residual")
     said = worked_out(desk, f"{HEADROOM}+opus128+difference", quieter_db=40.0)
-    assert "only what the encoding changed" in said
+    assert "codec residual" in said
     assert desk.session.state == "played"
-    assert "nothing to match" in desk.do("state matched")
+    assert "no version to match" in desk.do("state matched")
     desk.at(4.0)
     assert desk.do("codec on").startswith("That is ")
-    assert "louder than what was heard last. Go on? (y/n)" in desk.session.question.text  # type: ignore[union-attr]
+    assert "louder than what you heard last. Go on? (y/n)" in desk.session.question.text  # type: ignore[union-attr]
     assert not desk.found(Sound)
     desk.do("y")
     (sound,) = desk.found(Sound)
@@ -178,11 +178,11 @@ def test_no_trial_compares_differences_and_a_player_s_name_takes_no_plus() -> No
     desk = Desk()
     desk.do("codec opus 128")
     worked_out(desk, f"{HEADROOM}+opus128")
-    desk.do("codec difference")
+    desk.do("codec residual")
     worked_out(desk, f"{HEADROOM}+opus128+difference", quieter_db=40.0)
-    assert desk.do("trial which 4 1 2").startswith("A trial compares music, not what a codec changed.")
-    assert desk.do(f"profile {HEADROOM}+opus128").startswith("There is no player profile")
-    assert "+" not in desk.do("profile").partition("Others:")[2]
+    assert desk.do("trial which 4 1 2").startswith("A trial compares music, not the codec residual.")
+    assert desk.do(f"profile {HEADROOM}+opus128").startswith("Unknown player profile")
+    assert "+" not in desk.do("profile").partition("Available:")[2]
     assert session().profiles == profiles()
 
 

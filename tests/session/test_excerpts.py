@@ -60,7 +60,7 @@ def test_versions_share_the_place_that_is_chosen_on_the_first() -> None:
 
 
 @pytest.mark.parametrize(
-    ("kind", "words"), [("quietest", "no quietest passage"), ("turn", "no turn from quiet")]
+    ("kind", "words"), [("quietest", "no quiet passage"), ("turn", "no rise from quiet")]
 )
 def test_where_there_is_no_such_place_the_reason_says_so(kind: str, words: str) -> None:
     tracks = (view("Short", song([-14.0], -1.0, seconds_each=2.0)),)

@@ -92,8 +92,8 @@ def test_other_samples_since_the_decision_are_told_and_other_numbers_of_the_play
     tracks = (replace(hashed().tracks[0], content="another"), *hashed().tracks[1:])
     other = msgspec.structs.replace(profiles()["minus14-headroom"], target_lufs=-15.0)
     assert news(acts, tracks, {**profiles(), other.id: other}) == (
-        "“Song (open)” has other samples now than at the last decision (2026-02-03): /music/Song (open).wav",
-        "The player minus14-headroom has other numbers now than at the last decision (2026-02-03).",
+        "“Song (open)” has changed since the last decision (2026-02-03): /music/Song (open).wav",
+        "The player minus14-headroom has changed since the last decision (2026-02-03).",
     )
     assert news(acts, tracks[1:], {}) == ()
 
@@ -122,7 +122,7 @@ def test_a_file_whose_name_is_no_utf_8_is_known_again_all_the_same() -> None:
     basis = Act("at 0", "material", material([named("one")]))
     acts = Record().with_act(basis).with_act(Act("at 1", "decision", {"material": basis.data["id"]})).acts
     assert news(acts, [named("one")], {}) == ()
-    assert "has other samples now" in news(acts, [named("two")], {})[0]
+    assert "has changed since" in news(acts, [named("two")], {})[0]
 
 
 def revision(old: str, new: str) -> Act:

@@ -11,7 +11,7 @@ from support.made_session import Desk, session, song, view
 
 from simulator.common.units import energy_to_lufs
 from simulator.metering.measurement import Series
-from simulator.session.acts.level_guard import RAMP_S
+from simulator.session.acts.level_guard import EAR_RAMP_S
 from simulator.session.effects import Output, Resume, Sound
 from simulator.session.events import Pressed, Replaced
 from simulator.session.levels import Span, heard_lufs, matching_db, passage_lufs
@@ -31,7 +31,7 @@ def two_songs() -> Session:
 def test_in_a_round_the_versions_of_every_song_are_matched(segment: int) -> None:
     desk = Desk(two_songs())
     desk.do("state matched")
-    desk.do("round loudest 8")
+    desk.do("montage loudest 8")
     desk.do("y")
     desk.at(20.5, segment)
     assert desk.session.track == segment
@@ -44,7 +44,7 @@ def test_a_swap_matches_the_passage_it_is_made_at() -> None:
     desk.do("play 1")
     desk.do("state matched")
     desk.at(24.0)
-    assert "is level with" in desk.do("swap")
+    assert "same level here as" in desk.do("swap")
 
 
 def test_the_next_song_of_the_list_is_matched_as_well() -> None:
@@ -62,19 +62,19 @@ def test_the_next_song_of_the_list_is_matched_as_well() -> None:
 def test_from_the_difference_to_both_channels_it_comes_in_slowly(between: list[str]) -> None:
     desk = Desk()
     desk.do("play")
-    desk.do("hear difference")
+    desk.do("hear side")
     for line in between:
         desk.do(line)
     if "hear stereo" not in between:
         desk.do("hear stereo")
-    assert RAMP_S in [one.ramp_s for one in desk.found(Sound)]
+    assert EAR_RAMP_S in [one.ramp_s for one in desk.found(Sound)]
 
 
 def test_a_key_that_turns_down_works_while_a_question_is_open() -> None:
     desk = Desk()
     desk.do("play 2")
-    desk.do("state matched")
-    desk.do("state delivered")
+    desk.do("trim -30")
+    desk.do("trim -6")
     desk.do(Pressed("mute"))
     assert desk.found(Output)[0].mute
     assert desk.session.question is not None
@@ -93,7 +93,7 @@ def test_a_revision_too_short_for_the_loop_leaves_it_and_says_so() -> None:
     assert desk.session.plan.kind == "list"
     assert len(sound.program.segments) > 1
     assert 29.0 <= sound.place_s < 30.0
-    assert "The loop is left: “open” has less than half a second of" in said
+    assert "Loop cancelled: “open” has less than half a second of" in said
     assert desk.found(Resume) == []
 
 
@@ -133,7 +133,7 @@ def test_versions_that_are_equally_loud_here_have_nothing_to_match() -> None:
     """0.03 LU apart, through a player that leaves both as they are."""
     alike = view("Song (alike)", song([-20.03, -10.03, -20.03], -1.0), song_key="song")
     start = replace(session(), profile="untouched", tracks=(session().tracks[0], alike))
-    assert "There is nothing to match here" in Desk(start).do("state matched")
+    assert "Nothing to match" in Desk(start).do("state matched")
     other = view("Song (other)", song([-20.3, -10.3, -20.3], -1.0), song_key="song")
     assert (
         Desk(replace(start, tracks=(start.tracks[0], other))).do("state matched").endswith("“open” −0.3 dB.")
@@ -142,4 +142,4 @@ def test_versions_that_are_equally_loud_here_have_nothing_to_match() -> None:
 
 def test_a_length_that_cannot_be_taken_shows_an_example_of_its_own_command() -> None:
     assert Desk().do("transitions 500").endswith("got 500. transitions 6")
-    assert Desk().do("round loudest 500").endswith("got 500. round loudest 12")
+    assert Desk().do("montage loudest 500").endswith("got 500. montage loudest 12")

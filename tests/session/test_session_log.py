@@ -33,14 +33,14 @@ def test_reading_gives_back_what_was_written(record: Record) -> None:
 @settings(max_examples=200, deadline=None)
 @given(st.binary(max_size=200))
 def test_anything_else_is_refused_with_a_sentence(data: bytes) -> None:
-    with pytest.raises(UsageError, match=r"this is no session record|the record has format"):
+    with pytest.raises(UsageError, match=r"this is not a session file|the record has format"):
         from_json(data)
 
 
 @pytest.mark.parametrize("keep", [0, 1, 20, 60])
 def test_a_torn_record_is_refused(keep: int) -> None:
     written = to_json(Record("A", (Act("2026-01-01T00:00:00+00:00", "note", {"text": "a"}),)))
-    with pytest.raises(UsageError, match="no session record"):
+    with pytest.raises(UsageError, match="not a session file"):
         from_json(written[:keep])
 
 

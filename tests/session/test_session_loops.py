@@ -40,7 +40,7 @@ def test_a_version_that_lacks_the_loop_is_refused_and_the_loop_plays_on() -> Non
     found = desk(shorter())
     found.do("loop 50 58")
     said = found.do("swap")
-    assert said.startswith("“short” has less than half a second of the passage that is looped.")
+    assert said.startswith("“short” has less than half a second of the looped passage.")
     assert not found.found(Sound)
     assert looped(found) == (0, 50.0, 58.0)
 
@@ -57,7 +57,7 @@ def test_a_version_that_has_a_part_of_the_loop_plays_that_and_the_way_back_is_th
     whole = looped(found)
     said = found.do("swap")
     assert looped(found) == there
-    assert ("has only a part of the loop" in said) == (there[2] - there[1] < whole[2] - whole[1])
+    assert ("has only part of the loop" in said) == (there[2] - there[1] < whole[2] - whole[1])
     found.do("swap")
     assert looped(found) == whole
 
@@ -95,20 +95,20 @@ def test_a_shorter_revision_under_a_loop_cuts_or_leaves_it_and_says_so() -> None
     found = desk()
     found.do("loop 20 36")
     said = found.do(Replaced(0, shorter(0.0), at="at 2"))
-    assert "“short” has only a part of the loop, 0:20.0 to 0:30.0; the loop as it was set is kept." in said
-    assert said.endswith("The playlist itself stays as it is, with the older file.")
+    assert "“short” has only part of the loop (0:20.0 to 0:30.0); your loop points are kept." in said
+    assert said.endswith("The playlist still names the older file.")
     assert looped(found) == (0, 20.0, 30.0)
     said = found.do(Replaced(0, session().tracks[0], at="at 3"))
     assert looped(found) == (0, 20.0, 36.0)
     found.do("loop 50 58")
     said = found.do(Replaced(0, shorter(0.0), at="at 4"))
-    assert "The loop is left: “short” has less than half a second of the passage" in said
+    assert "Loop cancelled: “short” has less than half a second of the looped" in said
     assert found.session.plan is not None
     assert found.session.plan.kind == "list"
 
 
 def test_a_shorter_revision_in_a_round_says_which_passage_plays_of_it() -> None:
     found = desk()
-    found.do("round 50 8")
+    found.do("montage 50 8")
     said = found.do(Replaced(0, shorter(0.0), at="at 2"))
-    assert said.split("wav). ")[1].startswith("Of it 0:22.0 to 0:30.0 plays now.")
+    assert said.split("wav). ")[1].startswith("Now playing 0:22.0 to 0:30.0.")

@@ -90,9 +90,9 @@ def test_an_act_without_a_form_in_json_costs_itself_alone(tmp_path: Path, bad: o
 @pytest.mark.parametrize(
     ("content", "words"),
     [
-        (b'{"format": 1, "title"', "no session record"),
+        (b'{"format": 1, "title"', "not a session file"),
         (b'{"format": 7}', "has format 7"),
-        (b"", "no session record"),
+        (b"", "not a session file"),
     ],
     ids=["torn", "newer", "empty"],
 )

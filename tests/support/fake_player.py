@@ -61,6 +61,7 @@ class FakePlayer:
         segment: int = 0,
         frame: int = 0,
         ramp_s: float = 0.0,
+        ramp_from: float = 0.0,  # noqa: ARG002
         since: int | None = None,
     ) -> None:
         self.orders.append(("sound", segment, frame, ramp_s, since))
@@ -94,7 +95,7 @@ class FakePlayer:
 
     def choose(self, name: str | None) -> None:
         if name not in [None, *(one.name for one in self.found)]:
-            raise UsageError(f"There is no device “{name}”.", "All of them: devices")
+            raise UsageError(f"No output device “{name}”.", "All of them: devices")
         self.orders.append(("choose", name))
         self.device = name
         self.state = replace(self.state, alive=True, why=None)

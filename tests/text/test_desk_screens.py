@@ -59,7 +59,7 @@ def test_what_has_no_loudest_passage_is_told_without_one() -> None:
     short = PlayedView(from_gain(decide(profiles()[PLAYER], made(None, -3.0)), made(None, -3.0)), False)
     first = replace(start.tracks[0], played={PLAYER: short})
     said = " ".join(explanation(replace(start, tracks=(first, *start.tracks[1:])), 0).split())
-    assert "It then has no measurable loudness. It peaks at −3.0 dBTP." in said
+    assert "As played it has no measurable loudness. It peaks at −3.0 dBTP." in said
     assert "–" not in said
 
 
@@ -68,6 +68,6 @@ def test_marks_tell_how_many_notes_of_earlier_sessions_there_are_and_where() -> 
         start = replace(session(), earlier_notes=earlier, record_path="/music/list.session.json")
         return " ".join(marks(start).split())
 
-    assert said(0) == "No marks, and no notes in this session yet. Set one: mark NAME, note TEXT"
-    assert said(1) == f"{said(0)} 1 note of an earlier session: in /music/list.session.json"
-    assert said(12).endswith("12 notes of earlier sessions: in /music/list.session.json")
+    assert said(0) == "No marks or notes in this session yet. To add one: mark NAME, note TEXT"
+    assert said(1) == f"{said(0)} 1 note from an earlier session: /music/list.session.json"
+    assert said(12).endswith("12 notes from earlier sessions: /music/list.session.json")

@@ -65,7 +65,7 @@ def test_place_state_gain_and_the_passages_difference_are_at_every_width(width: 
     assert "−7.1" in first
     assert "−12.0" in first
     assert "2.2 LU" in second
-    assert "−2.2" in second or "below" in second
+    assert "−2.2" in second or "quieter" in second
 
 
 @pytest.mark.parametrize("width", [80, 100, 140, 200])
@@ -73,14 +73,14 @@ def test_at_80_cells_everything_is_there(width: int) -> None:
     first, second = toolbar_lines(BAR, width)
     for wanted in ("Night bus", "1:23", "4:05", "minus14-headroom", "−7.1", "trim −12.0"):
         assert wanted in first
-    for wanted in ("2.2 LU below “open master”", "−26.1", "−25.8", "−13.2", "lim", "−2.1", "drop"):
+    for wanted in ("2.2 LU quieter than “open master”", "−26.1", "−25.8", "−13.2", "lim", "−2.1", "drop"):
         assert wanted in second
 
 
 def test_a_wide_terminal_gets_whole_words() -> None:
     assert toolbar_lines(BAR, 140) == (
-        "▶ 2 Night bus (crushed master)  1:23 / 4:05  as played by minus14-headroom −7.1 dB  trim −12.0 dB",
-        "this passage: 2.2 LU below “open master”  out: momentary −26.1  short-term −25.8 LUFS  "
+        "▶ 2 Night bus (crushed master)  1:23 / 4:05  as played on minus14-headroom −7.1 dB  trim −12.0 dB",
+        "here 2.2 LU quieter than “open master”  out: momentary −26.1  short-term −25.8 LUFS  "
         "true peak −13.2 dBTP  limiter −2.1 LU  no dropouts",
     )
 
@@ -88,10 +88,10 @@ def test_a_wide_terminal_gets_whole_words() -> None:
 @pytest.mark.parametrize(
     ("difference_lu", "words"),
     [
-        (-2.2, "2.2 LU below “open master”"),
-        (7.06, "7.1 LU above “open master”"),
-        (0.02, "level with “open master”"),
-        (-0.04, "level with “open master”"),
+        (-2.2, "2.2 LU quieter than “open master”"),
+        (7.06, "7.1 LU louder than “open master”"),
+        (0.02, "same level as “open master”"),
+        (-0.04, "same level as “open master”"),
         (None, "no level to compare with “open master”"),
     ],
 )
@@ -111,8 +111,8 @@ def test_without_another_version_it_says_so() -> None:
         ({"dim": True}, "DIM"),
         ({"mute": True, "dim": True}, "MUTE"),
         ({"listen": "mono"}, "MONO"),
-        ({"listen": "difference"}, "L−R"),
-        ({"listen": "difference", "mute": True}, "L−R MUTE"),
+        ({"listen": "side"}, "L−R"),
+        ({"listen": "side", "mute": True}, "L−R MUTE"),
     ],
 )
 def test_what_sounds_odd_explains_itself_at_every_width(

@@ -1,4 +1,4 @@
-"""`fairhearing listen`: the listening desk, a playlist played as a player would play it."""
+"""`fairhearing listen`: the listening session, a playlist heard as a player would play it."""
 
 from __future__ import annotations
 
@@ -36,14 +36,14 @@ DUMB = ("dumb", "unknown")
 @click.command("listen")
 @click.argument("inputs", nargs=-1, required=True)
 @profile_option
-@click.option("--device", metavar="NAME", help="The output device, by its name or a part of it.")
+@click.option("--device", metavar="NAME", help="Output device, by name or part of it.")
 @click.option(
     "--to-file",
     type=click.Path(dir_okay=False, path_type=Path),
     metavar="OUT.wav",
-    help="Play the session into a file, as fast as it can be written (for scripts: wait).",
+    help="Render the session to a WAV instead of a device, faster than real time (use wait in scripts).",
 )
-@click.option("--force", is_flag=True, help="Replace the file of --to-file if it is there already.")
+@click.option("--force", is_flag=True, help="Overwrite an existing --to-file.")
 @cache_options
 def command(
     inputs: tuple[str, ...],
@@ -55,10 +55,10 @@ def command(
     rehash: bool,
     workers: int | None,
 ) -> int:
-    """Opens the listening desk on INPUTS (audio files, folders, playlists, or the word demo).
+    """Opens a listening session on INPUTS (audio files, folders, playlists, or the word demo).
 
-    Every switch is instant and at the same moment of the song. With several profiles the first one begins.
-    Without a terminal on both ends the same commands are read as plain lines.
+    Hear tracks as a player would play them and switch at the same moment of the song. With several profiles
+    the session starts on the first. Without a terminal, the same commands are read as plain lines.
     """
     from simulator.cli.steps.prepare import nothing_read, prepare
     from simulator.common.errors import ExitCode, UsageError
@@ -69,7 +69,7 @@ def command(
     from simulator.storage.writing import refuse_sources
 
     if device is not None and to_file is not None:
-        raise UsageError("--device and --to-file exclude each other.", "A file needs no device.")
+        raise UsageError("Use either --device or --to-file, not both.")
     # a device opens in a process of its own meanwhile; the rate of a file comes from the tracks
     opened = None if to_file is not None else open_deck(device)
     try:
@@ -86,7 +86,7 @@ def command(
             player.close()
         if isinstance(player, FileDeck) and not player.played:
             _say(
-                f"Nothing was played, so {to_file} was not written. A script plays, and waits: play, wait 10"
+                f"Nothing was played, so {to_file} was not written. Example script: play, then wait 10"
             )
     finally:
         if opened is not None:
@@ -160,13 +160,13 @@ def _close(record: RecordFile, say: Callable[[str], None]) -> None:
 
     record.close()
     if record.kept:
-        say(f"Notes and acts are kept in {record.path}")
+        say(f"Session saved to {record.path}")
     if not record.unsaved:
         return
     copy = record.rescue(sessions_folder())
     if copy is not None:
         say(f"The session is NOT saved in {record.path}. A copy with everything in it: {copy}")
-        say("  Move it there once that can be written.")
+        say("  Move it back once that file can be written.")
         return
     say(f"The session is NOT saved, neither in {record.path} nor in the data folder. Copy what is new:")
     say(to_json(Record(record.record.title, record.unsaved)).decode().rstrip())

@@ -16,17 +16,16 @@ from simulator.session.state import Session
 
 Outcome = tuple[Session, tuple[Effect, ...]]
 REFUSED = (
-    "Not during a trial: it could tell which version plays, or change what is heard. Letters switch, "
-    "answer A or answer B answers; note, pause, dim, mute and a lower trim are free; trial stop ends it "
-    "without a result."
+    "Not during a trial: it could reveal the version or change what you hear. Allowed: a, b, x, answers, "
+    "note, pause, dim and mute. trial stop ends it without a result."
 )
 Kind = Literal[
     "command", "track", "profile", "place", "mark", "path", "device", "codec", "seconds", "text", "db"
 ]
 """What an argument may be, where the session or the disk knows the words; for fixed words there is Choice."""
 Asks = Literal["rise", "steps"]
-"""rise: asked about where it is more than 10 dB louder than what was heard last. steps: where a passage of
-the montage is more than 3 dB above the one before it."""
+"""rise: asked about where it is more than 12 LU louder than what was heard last. steps: where a passage of
+the montage is more than 3 LU above the one before it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +67,8 @@ class Command:
     """One command of the prompt.
 
     `arguments` is shown in the help (`listed` in the list of all commands, where that is shorter); `kinds`
-    are, argument by argument, the words that may stand there. `short` are other words for it; `key` does it
+    are, argument by argument, the words that may stand there. `short` are other words for it, and so are
+    `old`, which no screen lists; `key` does it
     on an empty line, with the argument `key_argument`.
 
     In a blind trial `in_trial` False refuses it, True carries it out as ever, and a function does instead
@@ -77,7 +77,7 @@ class Command:
 
     `record`: "line" keeps the line and its circumstances; "none" keeps nothing; "own": the act keeps itself,
     and does not go through the loudness guard since it changes nothing that sounds. `asks` is what the
-    guard asks about first.
+    guard asks about first; `switches`: it may name another version of the song.
     """
 
     name: str
@@ -85,6 +85,7 @@ class Command:
     help: str
     example: str
     short: tuple[str, ...] = ()
+    old: tuple[str, ...] = ()
     arguments: str = ""
     listed: str = ""
     kinds: tuple[tuple[Kind | Choice, ...], ...] = ()
@@ -94,6 +95,7 @@ class Command:
     trial_line: str = ""
     record: Literal["line", "none", "own"] = "line"
     asks: tuple[Asks, ...] = ()
+    switches: bool = False
 
 
 def on_words(act: Callable[[Session, list[str]], Outcome]) -> ActFunction:

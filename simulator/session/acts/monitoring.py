@@ -22,14 +22,22 @@ from simulator.session.state import (
     DIM_DB,
     LOWEST_TRIM_DB,
     UNTOUCHED,
+    Question,
     Session,
     no_words,
 )
 
+GUARD_ON = "Level guard on: rises of more than 3 LU take 0.4 s."
+INSTANT = (
+    "Caution: switches between versions will then jump up by as much as 12 LU at once. Play the loudest "
+    "passage first, and set a level that is safe for everyone in the room. The trim is at {trim} dB; raising "
+    "it, another output device, guard on or the end of the session turns the guard on again. Allow instant "
+    "switches at this trim? (y/n)"
+)
 LISTEN_WORDS: dict[Listen, str] = {
-    "stereo": "Both channels, as they are.",
-    "mono": "Mono: the sum of both channels, at half, on both loudspeakers.",
-    "difference": "The difference of the channels, left minus right at half, on both loudspeakers.",
+    "stereo": "Stereo.",
+    "mono": "Mono: left plus right, at half level, on both loudspeakers.",
+    "side": "Side signal: left minus right, at half level, on both loudspeakers.",
 }
 
 
@@ -42,13 +50,13 @@ def profile(session: Session, words: list[str]) -> Outcome:
     """Another player, while it plays."""
     if not words:
         names = ", ".join(name for name in session.profiles if "+" not in name)
-        return session, (Say(f"The player is {session.profile}. Others: {names}."),)
+        return session, (Say(f"Player: {session.profile}. Available: {names}."),)
     name = " ".join(words)
     if name not in session.profiles or "+" in name:
         near = difflib.get_close_matches(name.casefold(), list(session.profiles), 1, 0.4)
-        hint = f"Did you mean {near[0]}?" if near else "All of them: profile"
-        raise UsageError(f"There is no player profile “{name}”.", hint)
-    return _player(session, name, f"Working out what {name} does to every track …")
+        hint = f"Did you mean {near[0]}?" if near else "See all: profile"
+        raise UsageError(f"Unknown player profile “{name}”.", hint)
+    return _player(session, name, f"Calculating {name} for every track …")
 
 
 def codec(session: Session, words: list[str]) -> Outcome:
@@ -62,7 +70,7 @@ def codec(session: Session, words: list[str]) -> Outcome:
     known = replace(session, profiles={**session.profiles, **made}, last_codec=last)
     if codec_variants.is_difference(name) and known.state == "matched":
         known = replace(known, state="played", turned_down_db={})
-    return _player(known, name, "Encoding and decoding; it goes on as it is until that is done …")
+    return _player(known, name, "Encoding… playback continues unchanged until it is ready.")
 
 
 def _codec_words(session: Session) -> str:
@@ -70,9 +78,9 @@ def _codec_words(session: Session) -> str:
     name = codec_variants.decode_of(session.profile)
     delivery = session.profiles[name].delivery if name in session.profiles else None
     if delivery is None or delivery.codec == "none":
-        return f"The master itself is heard. Ways: {codec_variants.EXAMPLE}."
-    heard = "Only the difference" if codec_variants.is_difference(session.profile) else "The decode"
-    return f"{heard} of {codec_variants.words_of(delivery)} is heard. Ways: {codec_variants.EXAMPLE}."
+        return f"You hear the master, without a codec. Options: {codec_variants.EXAMPLE}."
+    heard = "only the residual of " if codec_variants.is_difference(session.profile) else ""
+    return f"You hear {heard}{codec_variants.words_of(delivery)}. Options: {codec_variants.EXAMPLE}."
 
 
 def _player(session: Session, name: str, said: str) -> Outcome:
@@ -86,17 +94,17 @@ def _player(session: Session, name: str, said: str) -> Outcome:
 def converter(session: Session, words: list[str]) -> Outcome:
     """A playback converter without headroom behind it all, or not."""
     if words and words[0].casefold() not in ("on", "off"):
-        raise UsageError(f"The converter is on or off, not {words[0]}.", "converter on, converter off")
+        raise UsageError(f"dac is on or off, not {words[0]}.", "dac on, dac off")
     wanted = words[0].casefold() == "on" if words else not session.converter
     if not wanted:
         after = replace(session, converter=False).settled()
         left = (
-            "Only the player's own converter is simulated." if after.clips else "No converter is simulated."
+            "Only the player's own D/A converter is simulated." if after.clips else "D/A converter off."
         )
         return after, (*after.sounding(follow=True), Say(f"{left} {what_plays(after)}"))
     missing = _missing(session, [with_converter(UNTOUCHED), with_converter(session.profile)])
     if missing:
-        said = Say("Working out what a converter without headroom does to every track …")
+        said = Say("Calculating a D/A converter with no headroom for every track …")
         return replace(session, wanted=CONVERTER), (said, *map(Predict, missing))
     return behind_converter(session)
 
@@ -105,8 +113,7 @@ def behind_converter(session: Session) -> Outcome:
     """The switch itself."""
     after, lowered = _with_room(replace(session, converter=True, wanted=None).settled())
     said = (
-        "Behind a converter without headroom: what rises over full scale between the samples clips there. "
-        f"{what_plays(after)}"
+        f"Simulating a D/A converter with no headroom: inter-sample overs clip. {what_plays(after)}"
     )
     return after, (*lowered, *after.sounding(follow=True), Say(said))
 
@@ -157,12 +164,12 @@ def state(session: Session, words: list[str]) -> Outcome:
     """As delivered, as played, matched here."""
     if len(words) > 1 or (words and _state(words[0]) is None):
         raise UsageError(
-            f"There is no state “{' '.join(words)}”.", "state delivered, state played, state matched"
+            f"Unknown level mode “{' '.join(words)}”.", "state delivered, state played, state matched"
         )
     chosen = _state(words[0]) if words else STATES[(STATES.index(session.state) + 1) % len(STATES)]
     assert chosen is not None
     if chosen == "matched" and codec_variants.is_difference(session.profile):
-        raise UsageError("The difference is heard as played: there is nothing to match.", "codec on")
+        raise UsageError("The codec residual has no version to match.", "codec on")
     after = replace(session, state=chosen).settled()
     said = f"{capital(STATE_WORDS[chosen])}. {what_plays(after)}"
     if chosen == "matched":
@@ -173,49 +180,73 @@ def state(session: Session, words: list[str]) -> Outcome:
 def trim(session: Session, words: list[str]) -> Outcome:
     """The monitor trim, in dB, 0 at most."""
     if not words:
-        return session, (Say(f"The monitor trim is {level(session.trim_db)} dB."),)
+        return session, (Say(f"Monitor trim: {level(session.trim_db)} dB."),)
     text = typed_minus(" ".join(words)).casefold().removesuffix("db").strip()
     try:
         value = float(text)
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise UsageError(f"“{' '.join(words)}” is no level in dB.", "trim -12")
+        raise UsageError(f"“{' '.join(words)}” is not a level in dB.", "trim -12")
     if value > 0.0:
-        raise UsageError("The trim is never above 0 dB: it only turns down.", "trim 0")
+        raise UsageError("The trim only turns down: 0 dB is its maximum.", "trim 0")
     if session.clips and value > CONVERTER_TRIM_DB:
-        raise UsageError("Behind the converter the trim stays at −3 dB or lower.", "trim -3")
-    after = replace(session, trim_db=max(value, LOWEST_TRIM_DB))
+        raise UsageError("With the D/A converter simulated, the trim stays at −3 dB or lower.", "trim -3")
+    after, said = replace(session, trim_db=max(value, LOWEST_TRIM_DB)), ""
+    if session.instant_trim_db is not None and after.trim_db > session.instant_trim_db:
+        after, said = replace(after, instant_trim_db=None), f" {GUARD_ON}"
     return after, (
         output(after),
         RememberTrim(after.trim_db),
-        Say(f"Monitor trim {level(after.trim_db)} dB."),
+        Say(f"Monitor trim {level(after.trim_db)} dB.{said}"),
     )
+
+
+def guard(session: Session, line: Line) -> Outcome:
+    """Lets switches between versions come at once, after a caution; or no longer."""
+    word = line.words[0].casefold() if len(line.words) == 1 else ""
+    if word not in ("on", "instant"):
+        now = "instant" if session.instant_trim_db is not None else "on"
+        if not line.words:
+            return session, (Say(f"The level guard is {now}. Options: guard on, guard instant."),)
+        raise UsageError(f"Unknown choice “{' '.join(line.words)}”.", "guard on, guard instant")
+    if word == "on":
+        return replace(session, instant_trim_db=None), (Say(GUARD_ON),)
+    if not line.confirmed:
+        return replace(session, question=Question(line.text, INSTANT.format(trim=level(session.trim_db)))), ()
+    after = replace(session, instant_trim_db=session.trim_db)
+    return after, (Say(f"Instant switches between versions, at {level(session.trim_db)} dB trim or less."),)
 
 
 def dim(session: Session, words: list[str]) -> Outcome:
     """20 dB down, and back."""
     no_words(words, "dim")
     after = replace(session, dim=not session.dim)
-    said = f"Dimmed by {level(-DIM_DB, 0)} dB." if after.dim else "Back from dim, rising over 2 s."
+    said = f"Dimmed by {level(-DIM_DB, 0)} dB." if after.dim else "Back from dim."
     return after, (output(after), Say(said))
 
 
 def mute(session: Session, words: list[str]) -> Outcome:
-    """Silence while it runs on, and back."""
+    """Mute or unmute."""
     no_words(words, "mute")
     after = replace(session, mute=not session.mute)
-    return after, (output(after), Say("Muted; it runs on." if after.mute else "Sound again."))
+    return after, (output(after), Say("Muted (still running)." if after.mute else "Unmuted."))
 
 
 def hear(session: Session, words: list[str]) -> Outcome:
     """Stereo, mono, difference."""
     other: Listen = "stereo" if session.listen != "stereo" else "mono"
-    chosen = next((one for one in LISTENS if one == words[0].casefold()), None) if words else other
+    chosen = _listen(words[0]) if words else other
     if chosen is None:
-        raise UsageError(f"“{words[0]}” cannot be heard.", "hear stereo, hear mono, hear difference")
+        raise UsageError(f"Unknown choice “{words[0]}”.", "hear stereo, hear mono, hear side")
     after = replace(session, listen=chosen)
     return after, (output(after), Say(LISTEN_WORDS[chosen]))
+
+
+def _listen(word: str) -> Listen | None:
+    """A way to hear the channels by its name; `difference` is what the side signal was called."""
+    name = {"difference": "side"}.get(word.casefold(), word.casefold())
+    return next((one for one in LISTENS if one == name), None)
 
 
 def _state(word: str) -> State | None:
@@ -226,9 +257,9 @@ def _state(word: str) -> State | None:
 def _matched_words(session: Session) -> str:
     turned = {i: down for i, down in session.turned_down_db.items() if down > TIE_LU}
     if not turned:
-        return "There is nothing to match here: no other version, or both are equally loud."
+        return "Nothing to match: no other version, or both are equally loud here."
     parts = [f"“{session.tracks[i].version}” {level(-down)} dB" for i, down in turned.items()]
-    return f"Only turned down: {', '.join(parts)}."
+    return f"Level-matched by turning down: {', '.join(parts)}."
 
 
 def _trim_in_trial(session: Session, _run: Run, line: Line) -> Outcome:
@@ -249,7 +280,7 @@ COMMANDS = (
     Command(
         "profile",
         on_words(profile),
-        "Play as another player.",
+        "Choose the player.",
         "profile r128",
         short=("player",),
         arguments="[NAME]",
@@ -259,7 +290,7 @@ COMMANDS = (
     Command(
         "state",
         on_words(state),
-        "As delivered, as played, matched; alone: next.",
+        "Level mode; alone: the next.",
         "state delivered",
         arguments="[delivered|played|matched]",
         listed="[STATE]",
@@ -268,25 +299,26 @@ COMMANDS = (
         asks=("rise", "steps"),
     ),
     Command(
-        "converter",
+        "dac",
         on_words(converter),
-        "Behind a converter without headroom, or not.",
-        "converter on",
+        "Simulate a clipping DAC.",
+        "dac on",
+        old=("converter",),
         arguments="[on|off]",
         kinds=(_ON_OFF,),
     ),
     Command(
         "codec",
         on_words(codec),
-        "The decode, the master, what was changed.",
+        "Coded, master, or residual.",
         "codec opus 128",
-        arguments="[NAME KBPS|on|off|difference [DB]]",
+        arguments="[NAME KBPS|on|off|residual [DB]]",
         kinds=(
             (
                 "codec",
-                Choice("on", "the decode"),
+                Choice("on", "the coded version"),
                 Choice("off", "the master"),
-                Choice("difference", "what was changed"),
+                Choice("residual", "coded minus master"),
             ),
             ("text",),
             ("text",),
@@ -296,7 +328,7 @@ COMMANDS = (
     Command(
         "trim",
         on_words(trim),
-        "Monitor trim, 0 dB at most.",
+        "Monitor trim, 0 dB or less.",
         "trim -18",
         short=("vol",),
         arguments="[DB]",
@@ -305,21 +337,29 @@ COMMANDS = (
         asks=("rise",),
     ),
     Command(
+        "guard",
+        guard,
+        "Level guard on or instant.",
+        "guard instant",
+        arguments="[on|instant]",
+        kinds=((Choice("on", "rises take 0.4 s"), Choice("instant", "switches come at once")),),
+    ),
+    Command(
         "dim",
         on_words(dim),
-        "20 dB down while somebody talks, and back.",
+        "20 dB down, and back.",
         "dim",
         key="-",
         in_trial=True,
     ),
-    Command("mute", on_words(mute), "Silence while it runs on, and back.", "mute", key="0", in_trial=True),
+    Command("mute", on_words(mute), "Mute or unmute.", "mute", key="0", in_trial=True),
     Command(
         "hear",
         _hear,
-        "Stereo, mono or L−R; alone: mono and back.",
-        "hear difference",
+        "Stereo, mono or side.",
+        "hear side",
         short=("mono",),
-        arguments="[stereo|mono|difference]",
+        arguments="[stereo|mono|side]",
         listed="[HOW]",
         kinds=(tuple(map(Choice, LISTENS)),),
     ),

@@ -1,4 +1,4 @@
-"""Acts on passages: round, transitions, loop."""
+"""Acts on passages: montage, transitions, loop."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from simulator.common.units import format_time
 from simulator.session.acts.command import Command, Outcome, on_words
 from simulator.session.acts.words import what_plays
 from simulator.session.effects import Effect, Resume, Say
-from simulator.session.excerpts import KINDS, Excerpt, find_mark, parse_time, place_of
+from simulator.session.excerpts import Excerpt, find_mark, kind_of, parse_time, place_of
 from simulator.session.levels import WINDOW_SECONDS, Span
 from simulator.session.program import (
     SHORTEST_LOOP_S,
@@ -23,44 +23,44 @@ from simulator.session.program import (
 from simulator.session.state import Session
 from simulator.session.track import same_moment_s
 
-ROUND_SECONDS = 12.0
+MONTAGE_SECONDS = 12.0
 TRANSITION_SECONDS = 8.0
 LONGEST_SECONDS = 120.0
 
 
-def round_(session: Session, words: list[str]) -> Outcome:
+def montage(session: Session, words: list[str]) -> Outcome:
     """A passage of each track, back to back."""
     words = list(words)
-    seconds = ROUND_SECONDS
+    seconds = MONTAGE_SECONDS
     if len(words) > 1 and (found := parse_time(words[-1])) is not None:
-        seconds = _length(found, "round loudest 12")
+        seconds = _length(found, "montage loudest 12")
         words = words[:-1]
     word = " ".join(words) or "loudest"
     order = session.readable
     if not order:
-        raise UsageError("No track of the list can be played.", "The reasons: list")
+        raise UsageError("No track in the list can be played.", "To see why: list")
     places = [_place(session, track, word, seconds) for track in order]
-    plan = Plan("round", tuple(one.span for one in places), tuple(one.reason for one in places))
+    plan = Plan("montage", tuple(one.span for one in places), tuple(one.reason for one in places))
     lines = [f"{one.span.track + 1} {session.tracks[one.span.track].title}: {one.reason}." for one in places]
-    said = f"A round of {seconds:g} s each. " + " ".join(lines)
+    said = f"Montage, {seconds:g} s a track. " + " ".join(lines)
     return _planned(session, plan, said)
 
 
 def transitions(session: Session, words: list[str]) -> Outcome:
     """The last and first seconds of neighbours."""
     if len(words) > 1:
-        raise UsageError("transitions takes one length.", "transitions 6")
+        raise UsageError("transitions takes one length in seconds.", "transitions 6")
     found = parse_time(words[0]) if words else TRANSITION_SECONDS
     if found is None:
-        raise UsageError(f"“{words[0]}” is no length in seconds.", "transitions 6")
+        raise UsageError(f"“{words[0]}” is not a length in seconds.", "transitions 6")
     plan = transitions_plan(session.tracks, _length(found, "transitions 6"))
     if not plan.spans:
         raise UsageError(
-            "There is no neighbour to go on to.", "A list of two tracks or more has transitions."
+            "A transition needs a list of two or more playable tracks."
         )
     count = len(plan.spans) // 2
     many = "s" if count > 1 else ""
-    said = f"{count} transition{many}, {found:g} s on either side, with the gaps as they are."
+    said = f"{count} transition{many}, {found:g} s either side, gaps as delivered."
     return _planned(session, plan, said)
 
 
@@ -73,28 +73,28 @@ def loop(session: Session, words: list[str]) -> Outcome:
     length = session.here.duration_s
     if not words:
         start, end = session.place_s, session.place_s + WINDOW_SECONDS
-        if session.plan is not None and session.plan.kind == "round":
+        if session.plan is not None and session.plan.kind == "montage":
             start, end = session.passage.start_s, session.passage.end_s
-    elif len(words) == 1 and words[0].casefold() in KINDS:
-        span = place_of(session.tracks, session.track, words[0].casefold(), WINDOW_SECONDS).span
+    elif len(words) == 1 and (kind := kind_of(words[0])) is not None:
+        span = place_of(session.tracks, session.track, kind, WINDOW_SECONDS).span
         start, end = span.start_s, span.end_s
     elif len(words) == 1:
         seconds = parse_time(words[0])
         if seconds is None:
-            raise UsageError(f"“{words[0]}” is no length in seconds.", "loop 8, loop 1:02 1:10, loop off")
+            raise UsageError(f"“{words[0]}” is not a length in seconds.", "loop 8, loop 1:02 1:10, loop off")
         start, end = session.place_s, session.place_s + seconds
     else:
         times = [parse_time(word) for word in words]
         if len(times) != 2 or times[0] is None or times[1] is None:
-            raise UsageError("A loop has a beginning and an end.", "loop 1:02 1:10")
+            raise UsageError("A loop needs a start and an end.", "loop 1:02 1:10")
         start, end = times[0], times[1]
     if end <= start or start >= length:
-        raise UsageError("The loop has to end after it begins, inside the track.", "loop 1:02 1:10")
+        raise UsageError("The loop must start before it ends, inside the track.", "loop 1:02 1:10")
     plan = loop_plan(Span(session.track, start, end), length)
     span = plan.spans[0]
     said = f"Loop from {format_time(span.start_s)} to {format_time(span.end_s)}."
     if end - start < SHORTEST_LOOP_S:
-        said += " It is half a second at least."
+        said += " The minimum is half a second."
     inside = span.start_s <= session.place_s < span.end_s and session.motion != "stopped"
     return _planned(session, plan, said, place_s=session.place_s if inside else span.start_s, follow=inside)
 
@@ -111,12 +111,12 @@ def refitted(session: Session, track: int) -> tuple[Session, str]:
             plan = loop_in(session.tracks, plan, track)
             said = cut_words(session.tracks, plan)
         except UsageError as problem:
-            plan, said = list_plan(session.tracks, track), f"The loop is left: {problem.message}"
+            plan, said = list_plan(session.tracks, track), f"Loop cancelled: {problem.message}"
     else:
         spans = tuple(_inside(session, span) if span.track == track else span for span in plan.spans)
         for before, span in zip(plan.spans, spans, strict=True):
             if plan.kind != "list" and span != before:
-                said += f" Of it {format_time(span.start_s)} to {format_time(span.end_s)} plays now."
+                said += f" Now playing {format_time(span.start_s)} to {format_time(span.end_s)}."
         plan = replace(plan, spans=spans)
     after = replace(session, plan=plan)
     if plan.kind != "list" and session.track == track:
@@ -152,15 +152,15 @@ def _planned(
 
 def _unlooped(session: Session) -> Outcome:
     if session.plan is None or session.plan.kind != "loop":
-        return session, (Say("Nothing is looped."),)
+        return session, (Say("No loop is set."),)
     after = replace(session, plan=list_plan(session.tracks, session.track), segment=0)
-    return after, (*after.sounding(follow=True), Say("On from here, without the loop."))
+    return after, (*after.sounding(follow=True), Say("Loop off."))
 
 
 def _place(session: Session, track: int, word: str, seconds: float) -> Excerpt:
     """The passage of a track that a word names; other tracks than a mark's take the same time."""
-    if word.casefold() in KINDS:
-        return place_of(session.tracks, track, word.casefold(), seconds)
+    if (kind := kind_of(word)) is not None:
+        return place_of(session.tracks, track, kind, seconds)
     at, source = parse_time(word, session.place_s), session.track
     if word.casefold() == "here":
         at = session.place_s
@@ -170,13 +170,13 @@ def _place(session: Session, track: int, word: str, seconds: float) -> Excerpt:
     start = same_moment_s(session.tracks, source, at, track)
     start = min(start, max(session.tracks[track].duration_s - seconds, 0.0))
     end = min(start + seconds, session.tracks[track].duration_s)
-    return Excerpt(Span(track, start, end), f"the place that was asked for ({format_time(start)})")
+    return Excerpt(Span(track, start, end), f"as asked ({format_time(start)})")
 
 
 def _length(seconds: float, example: str) -> float:
     if not SHORTEST_LOOP_S <= seconds <= LONGEST_SECONDS:
         raise UsageError(
-            f"A passage is {SHORTEST_LOOP_S:g} to {LONGEST_SECONDS:g} s long, got {seconds:g}.",
+            f"A passage can be {SHORTEST_LOOP_S:g} to {LONGEST_SECONDS:g} s long, got {seconds:g}.",
             example,
         )
     return seconds
@@ -184,12 +184,12 @@ def _length(seconds: float, example: str) -> float:
 
 COMMANDS = (
     Command(
-        "round",
-        on_words(round_),
-        "A passage of each track, back to back.",
-        "round loudest 8",
-        short=("r",),
-        arguments="[loudest|quietest|turn|TIME|MARK] [SECONDS]",
+        "montage",
+        on_words(montage),
+        "A passage of each track.",
+        "montage loudest 8",
+        old=("round", "r"),
+        arguments="[loudest|quietest|lift|TIME|MARK] [SECONDS]",
         listed="[PLACE] [SECONDS]",
         kinds=(("place", "mark"), ("seconds",)),
         asks=("steps",),
@@ -197,7 +197,7 @@ COMMANDS = (
     Command(
         "transitions",
         on_words(transitions),
-        "Each track's end and the next one's start.",
+        "Track ends into next starts.",
         "transitions 6",
         short=("t",),
         arguments="[SECONDS]",
@@ -207,7 +207,7 @@ COMMANDS = (
     Command(
         "loop",
         on_words(loop),
-        "Repeat a passage; alone: 12 s from here.",
+        "Repeat a passage (12 s).",
         "loop 1:02 1:10",
         short=("l",),
         arguments="[FROM TO|SECONDS|off]",

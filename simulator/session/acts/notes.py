@@ -12,7 +12,7 @@ from simulator.common.units import format_time
 from simulator.session.acts.command import Choice, Command, Line, Outcome, on_dated_words, on_words
 from simulator.session.blind.run import Run
 from simulator.session.effects import ChooseDevice, Keep, Leave, ListDevices, Replace, Say, Show, Wait
-from simulator.session.excerpts import KINDS, Mark, parse_time
+from simulator.session.excerpts import Mark, kind_of, parse_time
 from simulator.session.log import Act
 from simulator.session.state import Session, find_track, no_words
 
@@ -47,21 +47,22 @@ def note(session: Session, words: list[str], at: str) -> Outcome:
     """What somebody said, with the place it was said at."""
     text = " ".join(words).strip()
     if not text:
-        raise UsageError("What shall be noted?", "note the snare is duller than in the mix")
+        raise UsageError("Note what?", "Example: note the snare is duller than in the mix")
     act = Act(at, "note", {"text": text, **circumstances(session)})
     after = replace(session, notes=(*session.notes, act))
-    return after, (Keep(act), Say(f"Noted at {format_time(session.place_s)} of track {session.track + 1}."))
+    return after, (Keep(act), Say(f"Noted at {format_time(session.place_s)} in track {session.track + 1}."))
 
 
 def mark(session: Session, words: list[str], at: str) -> Outcome:
     """Names this moment; a name that is there moves."""
     name = " ".join(words).strip() or f"m{len(session.marks) + 1}"
-    if name.casefold() in (*KINDS, "here", "off", "end") or parse_time(name) is not None:
-        raise UsageError(f"“{name}” means a place already.", "Choose another name for the mark.")
+    taken = kind_of(name) is not None or name.casefold() in ("here", "off", "end")
+    if taken or parse_time(name) is not None:
+        raise UsageError(f"“{name}” already means a position.", "Choose another name for the mark.")
     kept = tuple(one for one in session.marks if one.name.casefold() != name.casefold())
     made = Mark(name, session.track, session.place_s)
     act = Act(at, "mark", {"name": name, **circumstances(session)})
-    said = f"Mark “{name}” at {format_time(session.place_s)} of track {session.track + 1}."
+    said = f"Mark “{name}” at {format_time(session.place_s)} in track {session.track + 1}."
     return replace(session, marks=(*kept, made)), (Keep(act), Say(said))
 
 
@@ -69,11 +70,11 @@ def decide(session: Session, words: list[str], at: str) -> Outcome:
     """What was decided: for which destination, at what loudness and ceiling, by whom and why."""
     numbers = [i for i, word in enumerate(words) if _number(word) is not None]
     if len(numbers) < 2 or numbers[0] == 0 or numbers[1] != numbers[0] + 1:
-        raise UsageError("For which destination, at what loudness and ceiling?", DECIDE_EXAMPLE)
+        raise UsageError("Name the destination, its loudness and its ceiling.", DECIDE_EXAMPLE)
     target, ceiling = (_number(words[i]) or 0.0 for i in numbers[:2])
     if not LOWEST_TARGET_LUFS <= target <= 0.0 or not LOWEST_CEILING_DBTP <= ceiling <= 0.0:
         raise UsageError(
-            f"A target is {LOWEST_TARGET_LUFS:g} to 0 LUFS and a ceiling {LOWEST_CEILING_DBTP:g} to 0 dBTP.",
+            f"A target can be {LOWEST_TARGET_LUFS:g} to 0 LUFS, a ceiling {LOWEST_CEILING_DBTP:g} to 0 dBTP.",
             DECIDE_EXAMPLE,
         )
     destination = " ".join(words[: numbers[0]])
@@ -89,7 +90,7 @@ def decide(session: Session, words: list[str], at: str) -> Outcome:
         **circumstances(session),
     }
     act = Act(at, "decision", data)
-    said = f"Decided for {destination}: {level(target)} LUFS, true peak at {level(ceiling)} dBTP at most."
+    said = f"Decided for {destination}: {level(target)} LUFS, true peak no higher than {level(ceiling)} dBTP."
     return session, (Keep(act), Say(said))
 
 
@@ -110,10 +111,10 @@ def marks(session: Session, words: list[str]) -> Outcome:
 def replace_(session: Session, words: list[str]) -> Outcome:
     """A new revision of a track. The first word is its number; the rest is the file."""
     if len(words) < 2:
-        raise UsageError("Which track, and by which file?", "replace 1 song-v2.wav")
+        raise UsageError("Name the track and the new file.", "replace 1 song-v2.wav")
     number = whole_number(words[0])
     if number is None or not 1 <= number <= len(session.tracks):
-        raise UsageError(f"There is no track {words[0]}.", f"Tracks: 1 to {len(session.tracks)}.")
+        raise UsageError(f"No track {words[0]}.", f"Tracks: 1 to {len(session.tracks)}.")
     path = " ".join(words[1:])
     return session, (Say(f"Measuring {path} …"), Replace(number - 1, path))
 
@@ -132,11 +133,11 @@ def wait(session: Session, words: list[str]) -> Outcome:
         raise UsageError("Wait how long?", "wait 2, or wait end")
     if words[0].casefold() == "end":
         if session.plan is not None and session.plan.kind == "loop" and session.motion == "playing":
-            raise UsageError("A loop has no end.", "loop off, or wait 10")
+            raise UsageError("A loop never ends.", "loop off, or wait 10")
         return session, (Wait(None),)
     seconds = parse_time(words[0])
     if seconds is None:
-        raise UsageError(f"“{words[0]}” is no length in seconds.", "wait 2, or wait end")
+        raise UsageError(f"“{words[0]}” is not a length in seconds.", "wait 2, or wait end")
     return session, (Wait(seconds),)
 
 
@@ -149,7 +150,7 @@ def _note_in_trial(session: Session, run: Run, line: Line) -> Outcome:
     """What somebody says is kept with the round and the letter; which version that was, the trial tells."""
     text = line.text.split(maxsplit=1)[1:]
     if not text:
-        raise UsageError("What shall be noted?", "note A is duller")
+        raise UsageError("Note what?", "Example: note A is duller")
     round_number = trial.show(run.trial).round_number
     act = Act(line.at, "note", {"text": text[0], "trial_round": round_number, "letter": run.letter})
     after = replace(session, notes=(*session.notes, act))
@@ -161,7 +162,7 @@ LIST = (
     Command(
         "list",
         on_words(list_),
-        "Every track as delivered and as played.",
+        "All tracks and levels.",
         "list",
         short=("ls",),
         record="none",
@@ -171,7 +172,7 @@ NOTES = (
     Command(
         "replace",
         on_words(replace_),
-        "A new revision takes the track's place.",
+        "Load a new revision.",
         "replace 1 song-v2.wav",
         arguments="TRACK FILE",
         kinds=(("track",), ("path",)),
@@ -180,7 +181,7 @@ NOTES = (
     Command(
         "explain",
         on_words(explain),
-        "Why this track gets this gain.",
+        "Why this gain.",
         "explain 2",
         short=("why",),
         arguments="[TRACK]",
@@ -190,7 +191,7 @@ NOTES = (
     Command(
         "note",
         on_dated_words(note),
-        "Keep what was said, with track and place.",
+        "Add a note at this point.",
         "note too harsh",
         arguments="TEXT",
         kinds=(("text",),),
@@ -200,7 +201,7 @@ NOTES = (
     Command(
         "mark",
         on_dated_words(mark),
-        "Name this moment.",
+        "Mark this point.",
         "mark chorus",
         short=("m",),
         arguments="[NAME]",
@@ -210,30 +211,30 @@ NOTES = (
     Command(
         "decide",
         on_dated_words(decide),
-        "Keep what was decided, for check.",
+        "Record a target for check.",
         DECIDE_EXAMPLE,
         arguments="FOR LUFS DBTP [WHO: WHY]",
         kinds=(("text",),),
         record="own",
     ),
 )
-MARKS = (Command("marks", on_words(marks), "All marks and notes.", "marks", record="none"),)
+MARKS = (Command("marks", on_words(marks), "List marks and notes.", "marks", record="none"),)
 RUNNING = (
     Command(
         "devices",
         on_words(devices),
-        "Find devices; choose one.",
+        "List or choose outputs.",
         "devices",
         short=("device",),
         arguments="[NAME|default]",
-        kinds=((Choice("default", "the system's own"), "device"),),
+        kinds=((Choice("default", "the system default"), "device"),),
         in_trial=True,
         record="none",
     ),
     Command(
         "wait",
         on_words(wait),
-        "For scripts: let it play that long.",
+        "For scripts: play on.",
         "wait 2",
         arguments="SECONDS|end",
         kinds=(("seconds",),),
@@ -245,7 +246,7 @@ QUIT = (
     Command(
         "quit",
         on_words(quit_),
-        "Leave; everything is kept.",
+        "Save and leave.",
         "quit",
         short=("q", "exit"),
         in_trial=True,

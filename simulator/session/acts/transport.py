@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 from simulator.common.errors import UsageError
+from simulator.common.text import capital
 from simulator.session.acts.command import REFUSED, Command, Line, Outcome, on_words
 from simulator.session.acts.words import what_plays
 from simulator.session.blind.run import Run
 from simulator.session.effects import Effect, Pause, Resume, Say
-from simulator.session.excerpts import KINDS, find_mark, parse_time, place_of
+from simulator.session.excerpts import find_mark, kind_of, parse_time, place_of
 from simulator.session.program import cut_words, list_plan, loop_in
 from simulator.session.state import Session, find_track, no_words
 from simulator.session.track import same_moment_s, shift_between_s
@@ -22,7 +23,7 @@ def play(session: Session, words: list[str]) -> Outcome:
     if not words and session.motion == "paused":
         return pause(session, [])
     if not words and session.motion == "playing":
-        return session, (Say("It plays already."),)
+        return session, (Say("Already playing."),)
     track = find_track(session, " ".join(words)) if words else _first_readable(session)
     place = 0.0 if words or track != session.track else session.place_s
     return started(session, track, place)
@@ -43,7 +44,7 @@ def stop(session: Session, words: list[str]) -> Outcome:
     """Silence; the place goes back to the beginning of the track."""
     no_words(words, "stop")
     if session.motion == "stopped":
-        return session, (Say("Nothing plays."),)
+        return session, (Say("Nothing is playing."),)
     after = replace(session, motion="stopped", plan=None, segment=0, place_s=0.0)
     return after, (Pause(), Say("Stopped."))
 
@@ -63,17 +64,17 @@ def previous(session: Session, words: list[str]) -> Outcome:
 def go(session: Session, words: list[str]) -> Outcome:
     """To a time, a passage or a mark; playing goes on from there through the list."""
     if not words:
-        raise UsageError("Go where?", "go 1:23, go +10, go loudest, go quietest, go turn, or go MARK")
+        raise UsageError("Go where?", "Examples: go 1:23, go +10, go loudest, go quietest, go lift, go MARK")
     word = " ".join(words)
-    if word.casefold() in KINDS:
-        found = place_of(session.tracks, session.track, word.casefold(), LEAD_SECONDS)
+    if (kind := kind_of(word)) is not None:
+        found = place_of(session.tracks, session.track, kind, LEAD_SECONDS)
         after, effects = started(session, session.track, found.span.start_s)
-        return after, (*effects, Say(f"That is {found.reason}."))
+        return after, (*effects, Say(f"{capital(found.reason)}."))
     seconds = parse_time(word, session.place_s)
     if seconds is not None:
         if seconds > session.here.duration_s and word[:1] not in "+-−":
             raise UsageError(
-                f"{word} lies past the end of this track.",
+                f"{word} is past the end of this track.",
                 f"It is {session.here.duration_s:.0f} s long.",
             )
         return started(session, session.track, seconds)
@@ -95,7 +96,7 @@ def swap(session: Session, words: list[str]) -> Outcome:
     else:
         raise UsageError("This song has no other version in the list.", "Name a track: swap 3")
     if track == session.track:
-        return session, (Say("That is what plays."),)
+        return session, (Say("Already playing."),)
     place = same_moment_s(session.tracks, session.track, session.place_s, track)
     after = replace(session, track=track, place_s=place, last_track=session.track)
     plan, cut, follow = session.plan, "", True
@@ -130,7 +131,7 @@ def started(session: Session, track: int, place_s: float) -> Outcome:
 
 def _neighbour(session: Session, step: int) -> Outcome:
     plan = session.plan
-    if plan is not None and plan.kind in ("round", "transitions"):
+    if plan is not None and plan.kind in ("montage", "transitions"):
         segment = session.segment + step
         if not 0 <= segment < len(plan.spans):
             raise UsageError(f"That was the {'last' if step > 0 else 'first'} passage of the {plan.kind}.")
@@ -150,7 +151,7 @@ def _neighbour(session: Session, step: int) -> Outcome:
 def _first_readable(session: Session) -> int:
     order = session.readable
     if not order:
-        raise UsageError("No track of the list can be played.", "The reasons: list")
+        raise UsageError("No track in the list can be played.", "To see why: list")
     return session.track if session.track in order else order[0]
 
 
@@ -159,15 +160,15 @@ def _pause_in_trial(session: Session, run: Run, line: Line) -> Outcome:
     if session.motion == "playing":
         return _stop_in_trial(session, run, line)
     if session.motion == "paused" and run.started:
-        return replace(session, motion="playing"), (Resume(), Say("On."))
-    return session, (Say("Nothing plays."),)
+        return replace(session, motion="playing"), (Resume(), Say("Playing."))
+    return session, (Say("Nothing is playing."),)
 
 
 def _stop_in_trial(session: Session, _run: Run, _line: Line) -> Outcome:
     """Silence; the place stays, since the trial goes on."""
     if session.motion == "playing":
         return replace(session, motion="paused"), (Pause(), Say("Paused. trial stop ends the trial."))
-    return session, (Say("Nothing plays."),)
+    return session, (Say("Nothing is playing."),)
 
 
 def _play_in_trial(session: Session, run: Run, line: Line) -> Outcome:
@@ -176,14 +177,14 @@ def _play_in_trial(session: Session, run: Run, line: Line) -> Outcome:
         raise UsageError(REFUSED)
     if session.motion == "paused" and run.started:
         return _pause_in_trial(session, run, line)
-    return session, (Say("It plays already." if run.started else "Nothing plays."),)
+    return session, (Say("Already playing." if run.started else "Nothing is playing."),)
 
 
 COMMANDS = (
     Command(
         "play",
         on_words(play),
-        "Play the list from here, or from a track.",
+        "Play from here, or a track.",
         "play 2",
         short=("p",),
         arguments="[TRACK]",
@@ -195,7 +196,7 @@ COMMANDS = (
     Command(
         "pause",
         on_words(pause),
-        "Silence, and on again from the same place.",
+        "Pause or resume.",
         "pause",
         key="space",
         in_trial=_pause_in_trial,
@@ -203,19 +204,19 @@ COMMANDS = (
     Command(
         "stop",
         on_words(stop),
-        "Stop, and back to the track's beginning.",
+        "Stop and rewind the track.",
         "stop",
         in_trial=_stop_in_trial,
     ),
-    Command("next", on_words(next_), "The next track, or the next passage of a round.", "next", short=("n",)),
-    Command("previous", on_words(previous), "The track or passage before.", "previous", short=("prev", "b")),
+    Command("next", on_words(next_), "Next track or passage.", "next", short=("n",)),
+    Command("previous", on_words(previous), "Previous track or passage.", "previous", short=("prev", "b")),
     Command(
         "go",
         on_words(go),
-        "To a time (1:23, +10), a passage or a mark.",
+        "To a time, passage or mark.",
         "go loudest",
         short=("g",),
-        arguments="TIME|loudest|quietest|turn|MARK",
+        arguments="TIME|loudest|quietest|lift|MARK",
         listed="PLACE",
         kinds=(("place", "mark"),),
         key="!",
@@ -224,12 +225,13 @@ COMMANDS = (
     Command(
         "swap",
         on_words(swap),
-        "The other version, same moment; or any track.",
+        "Other version, same moment.",
         "swap",
         short=("s", "x"),
         arguments="[TRACK]",
         kinds=(("track",),),
         key="tab",
         asks=("rise",),
+        switches=True,
     ),
 )

@@ -16,13 +16,13 @@ TAKEN_LU = 0.05
 
 
 def state_words(session: Session) -> str:
-    """The state, the player, and the gain that it comes to for this track."""
+    """The level mode, and the gain that it comes to for this track."""
     words = STATE_WORDS[session.state]
     if session.converter:
-        words += " through a converter without headroom"
+        words += " · clipping DAC"
     if session.state == "delivered":
         return words
-    return f"{words} by {session.profile} ({signed(gain_db(session))} dB)"
+    return f"{words} · {signed(gain_db(session))} dB"
 
 
 def gain_db(session: Session) -> float:
@@ -37,9 +37,8 @@ def gain_db(session: Session) -> float:
 def what_plays(session: Session) -> str:
     """Track, state, place, and the passage against the other version."""
     name = f"{session.track + 1} {session.here.title}"
-    return (
-        f"{name}, {state_words(session)}, from {format_time(session.place_s)}. {difference(session)}".strip()
-    )
+    parts = [name, state_words(session), f"from {format_time(session.place_s)}", difference(session)]
+    return " · ".join(part for part in parts if part) + "."
 
 
 def difference(session: Session) -> str:
@@ -49,9 +48,8 @@ def difference(session: Session) -> str:
         return ""
     name = session.tracks[other].version
     if abs(amount) <= TIE_LU:
-        return f"This passage is level with that of “{name}”."
-    way = "above" if amount > 0.0 else "below"
-    return f"This passage lies {level(abs(amount))} LU {way} that of “{name}”."
+        return f"same level here as “{name}”"
+    return f"{level(abs(amount))} LU {'louder' if amount > 0.0 else 'quieter'} here than “{name}”"
 
 
 def limiter_words(session: Session) -> str:
@@ -59,7 +57,7 @@ def limiter_words(session: Session) -> str:
     taken = limiter_lu(session.tracks, session.passage, session.profile)
     if taken is None or taken < TAKEN_LU or session.state == "delivered":
         return ""
-    return f"The player's limiter takes {level(taken)} LU off this passage."
+    return f"Limiting costs this passage {level(taken)} LU."
 
 
 def note_place(data: Mapping[str, Any]) -> str:

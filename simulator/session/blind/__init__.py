@@ -1,6 +1,6 @@
 """Blind trials at the prompt: offered, run, answered, revealed.
 
-Nothing but `trial.show` may reach a screen. Every switch ramps alike, since a ramp in one direction only
+Nothing but `trial.show` may reach a screen. No switch has a fade, since one in one direction only
 would tell which version comes; all lanes are whole before the first round (`Prepare`/`Prepared`), and are
 held until it is over, since a wait would tell; what does not fit into the limit together is refused at
 once. The passage's level is measured in the lanes then (K-weighted, the exact frames, up to 30 s): by the

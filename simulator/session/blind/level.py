@@ -11,17 +11,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from simulator.blind_test import trial
-from simulator.session.acts.level_guard import RAMP_S, STEP_DB
 from simulator.session.blind.run import Run
 from simulator.session.levels import source_of
 from simulator.session.sound import Source
 from simulator.session.state import Session
-
-
-def ramp_of(levels_lufs: Sequence[float]) -> float:
-    """How every switch comes in, in s: one rule for all, since a ramp in one direction only would tell which
-    version comes."""
-    return RAMP_S if max(levels_lufs) - min(levels_lufs) > STEP_DB else 0.0
 
 
 def sources_of(
@@ -51,5 +44,4 @@ def levelled(session: Session, run: Run, levels_lufs: Sequence[float]) -> Run:
         trial=trial.begin(plan),
         sources=sources_of(session, run.wanted.tracks, turned),
         turned_down_db=turned,
-        ramp_s=ramp_of(heard),
     )

@@ -16,8 +16,8 @@ from simulator.common.listening import STATE_WORDS
 from simulator.common.numbers import level, whole_number
 from simulator.common.units import TIE_LU, format_time
 from simulator.metering.gating import ABSOLUTE_GATE_LUFS
-from simulator.session.acts.level_guard import ASK_DB
-from simulator.session.blind.level import ramp_of, sources_of
+from simulator.session.acts.level_guard import STEP_LU
+from simulator.session.blind.level import sources_of
 from simulator.session.blind.run import Run, Wanted
 from simulator.session.codec_variants import is_difference
 from simulator.session.excerpts import place_of
@@ -45,16 +45,16 @@ def wanted_of(session: Session, words: list[str]) -> Wanted:
     """What a line asks for: `which` or `preference`, then the rounds, then tracks. Raises UsageError."""
     kind = next((KINDS[one] for one in KINDS if words and one.startswith(words[0].casefold())), None)
     if kind is None:
-        problem = f"There is no trial “{words[0]}”." if words else "Which trial?"
+        problem = f"Unknown trial “{words[0]}”." if words else "Which trial?"
         raise UsageError(problem, USAGE)
     if session.wanted is not None:
-        raise UsageError("Another player is being worked out.", "Begin when it plays.")
+        raise UsageError("Another player is still being calculated.", "Start the trial when it plays.")
     if session.state == "delivered":
         raise UsageError(
-            "As delivered the louder one would be told by its level alone.", "state matched, or state played"
+            "As delivered, the louder version would give itself away.", "state matched, or state played"
         )
     if is_difference(session.profile):
-        raise UsageError("A trial compares music, not what a codec changed.", "codec on, or codec off")
+        raise UsageError("A trial compares music, not the codec residual.", "codec on, or codec off")
     if session.listen != "stereo":
         raise UsageError("A trial is heard in stereo.", "hear stereo")
     tracks = _tracks(session, kind, words[2:])
@@ -63,7 +63,7 @@ def wanted_of(session: Session, words: list[str]) -> Wanted:
     if len(words) > 1:
         asked = whole_number(words[1])
         if asked is None:
-            raise UsageError(f"“{words[1]}” is no number of rounds.", USAGE)
+            raise UsageError(f"“{words[1]}” is not a number of rounds.", USAGE)
         rounds = asked
     passage, reason = _passage(session, tracks)
     return Wanted(kind, rounds, tracks, passage, reason)
@@ -79,11 +79,11 @@ def run_of(session: Session, wanted: Wanted) -> Run:
     for span in spans:
         one = session.tracks[span.track]
         if profile not in one.played:
-            raise UsageError(f"{one.title}: {session.profile} is not worked out.", f"profile {profile}")
+            raise UsageError(f"{one.title}: {session.profile} is not calculated yet.", f"profile {profile}")
         found = heard_lufs(session.tracks, span, session.state, profile, turned.get(span.track, 0.0))
         before = heard_lufs(session.tracks, span, "played", profile, 0.0)
         if found is None or before is None or before < ABSOLUTE_GATE_LUFS:
-            raise UsageError(f"{one.title} is silent on this passage.", "Choose another: loop 1:02 1:10")
+            raise UsageError(f"{one.title} is silent in this passage.", "Choose another: loop 1:02 1:10")
         levels.append(found)
     apart = max(levels) - min(levels)
     if session.state == "matched" and apart > trial.MATCHED_WITHIN_LU:
@@ -105,7 +105,7 @@ def run_of(session: Session, wanted: Wanted) -> Run:
     if problem:
         raise UsageError(problem, USAGE)
     sources = sources_of(session, wanted.tracks, turned)
-    return Run(wanted, trial.begin(plan), spans, sources, turned, ramp_of(levels))
+    return Run(wanted, trial.begin(plan), spans, sources, turned)
 
 
 def offer(session: Session, run: Run) -> str:
@@ -115,24 +115,23 @@ def offer(session: Session, run: Run) -> str:
     listed = f"{', '.join(names[:-1])} and {names[-1]}"
     if plan.kind == "discrimination":
         asks = (
-            f"A and B are {listed}, in an order that stays; X is one of them, drawn anew each round. Which?"
+            f"A and B are {listed} and keep their identity throughout; X changes each round. Which is it?"
         )
     else:
-        asks = f"Which one do you like better? Each round, A and B are two of {listed}."
-    behind = " through a converter without headroom" if session.converter else ""
+        asks = f"Which do you prefer? Each round, A and B are two of {listed}."
+    behind = " through a clipping DAC" if session.converter else ""
     lines = [
         f"A blind trial. {asks}",
         f"Heard {STATE_WORDS[session.state]} by {session.profile}{behind}; {plan.passage_s:.1f} s from "
-        f"{format_time(plan.passage_start_s)}, {plan.passage_reason}, looped.",
+        f"{format_time(plan.passage_start_s)} ({plan.passage_reason}), looped.",
         plan_sentence(plan),
         *_warnings(session, run),
-        f"{CAUTIONS[0]} The trim is at {level(session.trim_db)} dB. For another level answer n, play the "
-        "passage and set it: trim DB",
+        f"{CAUTIONS[0]} Trim: {level(session.trim_db)} dB. To change it, answer n, play the passage and "
+        "type trim DB.",
         *CAUTIONS[1:],
-        "Letters switch at the same moment (a, b" + (", x" if plan.kind == "discrimination" else "") + "); "
-        "answer A or answer B counts once all were heard. Nothing is told before the last round; trial stop "
-        "ends it early, without a result.",
-        "Begin? (y/n)",
+        "a, b" + (", x" if plan.kind == "discrimination" else "") + " switch at the same moment; you can "
+        "answer once you have heard all. No feedback until the end; trial stop ends it without a result.",
+        "Start? (y/n)",
     ]
     return "\n".join(lines)
 
@@ -141,19 +140,18 @@ def _warnings(session: Session, run: Run) -> list[str]:
     """What the levels do to this trial, and to the ears."""
     said, apart = [], run.trial.plan.level_difference_lu
     if apart > TIE_LU:
-        slow = f", so every switch comes in over {run.ramp_s:.0f} s" if run.ramp_s else ""
         said.append(
-            f"The levels differ by {level(apart)} LU on this passage{slow}: the louder one has an advantage, "
-            "and a difference may be told by its level alone. state matched takes that away."
+            f"The levels differ by {level(apart)} LU on this passage: the louder one has an advantage, and "
+            "the level alone may give it away. To avoid that: state matched"
         )
     loudest = max(
         heard_lufs(session.tracks, span, session.state, session.through[1], run.turned_down_db.get(i, 0.0))
         or 0.0
         for i, span in zip(run.wanted.tracks, run.spans, strict=True)
     )
-    if session.heard_lufs is not None and loudest + session.trim_db - session.heard_lufs > ASK_DB:
+    if session.heard_lufs is not None and loudest + session.trim_db - session.heard_lufs > STEP_LU:
         rise = loudest + session.trim_db - session.heard_lufs
-        said.append(f"The passage is up to {level(rise)} dB louder than what was heard last.")
+        said.append(f"The passage is up to {level(rise)} LU louder than what you heard last.")
     return said
 
 
@@ -180,7 +178,7 @@ def _passage(session: Session, tracks: tuple[int, ...]) -> tuple[Span, str]:
     """The loop that is set, or the loudest passage."""
     plan = session.plan
     if plan is not None and plan.kind == "loop":
-        return span_in(session.tracks, session.passage, tracks[0]), "the loop that was set"
+        return span_in(session.tracks, session.passage, tracks[0]), "your loop"
     found = place_of(session.tracks, tracks[0], "loudest", WINDOW_SECONDS)
     return found.span, "the loudest passage"
 
@@ -197,7 +195,7 @@ def _common(session: Session, wanted: Wanted) -> tuple[Span, ...]:
         start += 1.0 / STEPS_PER_SECOND
     steps = int((end - start) * STEPS_PER_SECOND + 1e-6)
     if steps < SHORTEST_LOOP_S * STEPS_PER_SECOND:
-        raise UsageError("The versions have too little of this passage in common.", "Choose another.")
+        raise UsageError("The versions share too little of this passage.", "Choose another: loop 1:02 1:10")
     return tuple(
         Span(i, start + shift, start + shift + steps / STEPS_PER_SECOND)
         for i, shift in zip(wanted.tracks, shifts, strict=True)

@@ -37,8 +37,8 @@ class Wanted:
 @dataclass(frozen=True)
 class Run:
     """`spans` and `sources` in the order of the plan's versions. `ready` is False while the lanes are being
-    made. `ramp_s` is how every switch of this trial comes in, whichever way it goes. `letter` is what sounds
-    (None before the first of a round), `listened_s` for how long, `needed_s` how long it must.
+    made. `letter` is what sounds
+    (None before the first of a round), `listened_s` for how long.
     `later` are events that wait for the end, since they would change what sounds."""
 
     wanted: Wanted
@@ -46,10 +46,8 @@ class Run:
     spans: tuple[Span, ...]
     sources: tuple[Source, ...]
     turned_down_db: Mapping[int, float]
-    ramp_s: float = 0.0
     ready: bool = False
     started: bool = False
     letter: Letter | None = None
     listened_s: float = 0.0
-    needed_s: float = HEARD_SECONDS
     later: tuple[Event, ...] = ()

@@ -3,7 +3,7 @@
 While a trial runs every line and key comes here. What is said depends on the plan, the round and the letters
 heard, never on which version sounds; what would tell it is refused with a sentence, and what would change the
 sound from outside waits for the end. Every switch is made alike: the deck's 5 ms out and in at the same
-moment, or for all letters the ramp of the loudness guard, where one of them would rise by more than 3 dB.
+moment: no fades, whichever way the level goes. How loud the passage is, is said before the first round.
 A letter counts as heard once the deck has moved on under it for a second, unmuted.
 
 End of a trial: the reveal, or no result.
@@ -26,7 +26,7 @@ from simulator.common.errors import UsageError
 from simulator.common.numbers import level
 from simulator.common.units import TIE_LU
 from simulator.session.acts.command import REFUSED, Choice, Command, Line, Outcome
-from simulator.session.acts.level_guard import RAMP_S, guarded
+from simulator.session.acts.level_guard import guarded
 from simulator.session.acts.words import what_plays
 from simulator.session.blind.level import levelled
 from simulator.session.blind.offer import offer, run_of, wanted_of
@@ -49,7 +49,7 @@ from simulator.session.log import Act
 from simulator.session.program import Plan
 from simulator.session.state import Question, Session
 
-EARLY = "The trial was ended early, after {given} of {rounds} rounds; no result is claimed."
+EARLY = "Trial ended early, after {given} of {rounds} rounds: no result."
 
 
 def ended(session: Session, run: Run, at: str) -> tuple[Effect, ...]:
@@ -71,8 +71,8 @@ def sentences(trial: Trial) -> list[str]:
     said += result_sentences(plan, result(trial))
     if plan.kind == "discrimination" and plan.level_difference_lu > TIE_LU:
         said.append(
-            f"The levels differed by {level(plan.level_difference_lu)} LU on this passage: the level alone "
-            "may have told them apart."
+            f"The levels differed by {level(plan.level_difference_lu)} LU here, which alone may have given "
+            "them away."
         )
     return said
 
@@ -101,7 +101,7 @@ def _data(session: Session, run: Run, said: list[str]) -> dict[str, Any]:
 
 LETTERS: dict[str, trials.Letter] = {"a": "A", "b": "B", "x": "X"}
 ANSWERS = ("answer", "pick")
-WAITING = "The versions are being made ready; the trial begins by itself. trial stop leaves it."
+WAITING = "Preparing the versions; the trial starts by itself. trial stop cancels it."
 TICK_SLACK_S = 0.05
 
 
@@ -110,13 +110,13 @@ def asked(session: Session, line: Line) -> Outcome:
     Raises UsageError where it cannot be carried out."""
     words = line.words
     if words and words[0].casefold() == "stop":
-        raise UsageError("No trial runs.", "trial which 16")
+        raise UsageError("No trial is running.", "trial which 16")
     run = run_of(session, replace(wanted_of(session, words), seed=line.seed))
     if not line.confirmed:
         return replace(session, question=Question(line.text, offer(session, run))), ()
     quiet: tuple[Effect, ...] = (Pause(),) if session.motion == "playing" else ()
     motion = "paused" if session.motion == "playing" else session.motion
-    said = Say("Making the versions ready, so that every switch takes equally long …")
+    said = Say("Preparing the versions, so that every switch takes the same time …")
     return replace(session, trial=run, motion=motion), (*quiet, said, Prepare(run.sources, run.spans))
 
 
@@ -209,18 +209,16 @@ def _letter(session: Session, run: Run, letter: trials.Letter) -> Outcome:
     if not run.ready:
         raise UsageError(WAITING)
     if letter not in trials.show(run.trial).letters:
-        raise UsageError("There is no x in this trial.", "a or b")
+        raise UsageError("This trial has no X.", "a or b")
     if session.mute:
-        raise UsageError("Muted: nothing would be heard.", "mute brings the sound back")
+        raise UsageError("The output is muted.", "mute unmutes it")
     index = trials.version_of(run.trial, letter)
     span = run.spans[index]
     place_s = span.start_s
     if run.started and session.plan is not None:
         into = session.place_s - session.plan.spans[0].start_s
         place_s = min(max(span.start_s + into, span.start_s), span.end_s)
-    # from silence it always swells in: after what was heard last, one version might rise and the other not
-    ramp_s = run.ramp_s if session.motion == "playing" and run.started else RAMP_S
-    told = replace(run, started=True, letter=letter, listened_s=0.0, needed_s=HEARD_SECONDS + ramp_s)
+    told = replace(run, started=True, letter=letter, listened_s=0.0)
     after = replace(
         session,
         trial=told,
@@ -232,8 +230,8 @@ def _letter(session: Session, run: Run, letter: trials.Letter) -> Outcome:
         motion="playing",
     )
     wake: tuple[Effect, ...] = () if session.motion == "playing" else (Resume(),)
-    sound = Sound(after.program(), 0, place_s, run.started, ramp_s)
-    return after, (sound, *wake, Say(f"{letter} plays."))
+    sound = Sound(after.program(), 0, place_s, run.started)
+    return after, (sound, *wake, Say(f"Playing {letter}."))
 
 
 def _answered(session: Session, run: Run, words: list[str], at: str) -> Outcome:
@@ -243,7 +241,7 @@ def _answered(session: Session, run: Run, words: list[str], at: str) -> Outcome:
     letter = words[0].upper() if len(words) == 1 else ""
     problem = trials.refusal(run.trial, letter)
     if problem and run.letter and run.letter not in trials.show(run.trial).heard:
-        problem += f" {run.letter} counts after {run.needed_s:.0f} s."
+        problem += f" Play {run.letter} for at least {HEARD_SECONDS:.0f} s."
     if problem:
         raise UsageError(problem)
     given: trials.Letter = "A" if letter == "A" else "B"
@@ -251,14 +249,14 @@ def _answered(session: Session, run: Run, words: list[str], at: str) -> Outcome:
     if told.trial.finished:
         return _over(session, told, at)
     kept = Keep(answer_act(at, told.trial, given))
-    return replace(session, trial=told), (kept, Say(f"Taken. {_next_round(told)}"))
+    return replace(session, trial=told), (kept, Say(f"Answer taken. {_next_round(told)}"))
 
 
 def _next_round(run: Run) -> str:
     screen = trials.show(run.trial)
     letters = ", ".join(one.lower() for one in screen.letters)
-    asks = "Which one is X?" if screen.kind == "discrimination" else "Which one do you like better?"
-    return f"Round {screen.round_number} of {screen.rounds}. Hear {letters}. {asks}"
+    asks = "Which one is X?" if screen.kind == "discrimination" else "Which do you prefer?"
+    return f"Round {screen.round_number} of {screen.rounds}: {letters}. {asks}"
 
 
 def _ticked(session: Session, run: Run, event: Tick) -> Outcome:
@@ -272,7 +270,7 @@ def _ticked(session: Session, run: Run, event: Tick) -> Outcome:
         return after, ()
     listened = run.listened_s + min(max(moved, 0.0), TICK_AT_MOST_S)
     run = replace(run, listened_s=listened)
-    if run.letter is not None and listened >= run.needed_s - TICK_SLACK_S:
+    if run.letter is not None and listened >= HEARD_SECONDS - TICK_SLACK_S:
         run = replace(run, trial=trials.hear(run.trial, run.letter))
     return replace(after, trial=run), ()
 
@@ -281,7 +279,7 @@ def _over(session: Session, run: Run, at: str) -> Outcome:
     """The trial has ended, by its last answer or before it: everything is told and kept."""
     after = replace(session, trial=None)
     if not run.ready:
-        return after, (Say("No trial then."),)
+        return after, (Say("Trial cancelled."),)
     effects: tuple[Effect, ...] = ended(after, run, at)
     return after, effects
 
@@ -297,14 +295,14 @@ COMMANDS = (
     Command(
         "trial",
         asked,
-        "A blind trial; in it a, b, x, answer A.",
+        "Start a blind trial.",
         "trial which 16",
         arguments="which|preference|stop [ROUNDS]",
         kinds=(
             (
                 Choice("which", "is X A or B?"),
-                Choice("preference", "which is better?"),
-                Choice("stop", "without a result"),
+                Choice("preference", "which do you prefer?"),
+                Choice("stop", "end it without a result"),
             ),
             ("text",),
             ("track",),

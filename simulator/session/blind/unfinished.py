@@ -15,7 +15,7 @@ from simulator.blind_test.trial import Letter, Trial, replay, to_log
 from simulator.session.log import Act
 
 BEGUN, ANSWER, TRIAL = "trial begun", "trial answer", "trial"
-WORDS = "A blind trial has no end: {given} of {rounds} rounds were answered; no result is claimed."
+WORDS = "An unfinished blind trial: {given} of {rounds} rounds answered, no result."
 
 
 def begun_data(trial: Trial) -> dict[str, Any]:

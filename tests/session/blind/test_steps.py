@@ -9,7 +9,6 @@ from support.made_session import Desk, session, view
 from support.made_session import song as made_song
 
 from simulator.blind_test.trial import replay, to_log
-from simulator.session.acts.level_guard import RAMP_S
 from simulator.session.effects import Keep, Leave, Output, Pause, Prepare, Resume, Say, Sound
 from simulator.session.events import DeviceLost, Prepared, Pressed, Replaced, Typed
 from simulator.session.log import Act
@@ -19,7 +18,7 @@ SEED = 11
 
 
 def four_versions() -> Session:
-    """Four versions of one song; the last one has two seconds more before its beginning."""
+    """Four versions of one song; the last one has two seconds more before its start."""
     made = [
         replace(view(f"Song ({name})", made_song(levels, peak), song_key="song"), offset_s=offset)
         for name, levels, peak, offset in (
@@ -54,7 +53,7 @@ def listen(desk: Desk, seconds: float = 1.2) -> None:
 def hear(desk: Desk, letters: str) -> None:
     for letter in letters:
         desk.do(letter)
-        listen(desk, 1.2 + (RAMP_S if desk.found(Sound)[0].ramp_s else 0.0))
+        listen(desk, 1.2)
 
 
 def kept(desk: Desk, kind: str) -> list[Act]:
@@ -78,29 +77,29 @@ def test_the_offer_tells_what_will_be_done_the_level_and_the_cautions_and_waits_
     said = desk.do("trial which 16 1 2")
     for part in (
         "A and B are “open” and “crushed”",
-        "12.0 s from 0:20.0, the loudest passage, looped",
+        "12.0 s from 0:20.0 (the loudest passage), looped",
         "16 rounds: 12 right answers show a difference",  # exact binomial: P(X >= 12 of 16) = 0.0384
         "Set the level now",
-        "The trim is at −12.0 dB",
+        "Trim: −12.0 dB",
         "Take a break after about ten minutes",
-        "Local rules and licensed practice come first",
-        "trial stop ends it early",
+        "Local safety rules apply",
+        "trial stop ends it without a result",
     ):
         assert part in said
-    assert said.endswith("Begin? (y/n)")
+    assert said.endswith("Start? (y/n)")
     assert desk.session.trial is None
-    assert desk.do("n") == "Left as it was."
+    assert desk.do("n") == "Nothing changed."
     assert not desk.effects[1:]
 
 
 @pytest.mark.parametrize(("state", "line", "why"), [
-    ("delivered", "trial which", "As delivered the louder one would be told by its level alone."),
-    ("matched", "trial taste", "There is no trial “taste”."),
-    ("matched", "trial which many", "“many” is no number of rounds."),
+    ("delivered", "trial which", "As delivered, the louder version would give itself away."),
+    ("matched", "trial taste", "Unknown trial “taste”."),
+    ("matched", "trial which many", "“many” is not a number of rounds."),
     ("matched", "trial which 16 1 3", "A trial compares versions of one song."),
     ("matched", "trial which 16 1", "This trial compares two versions, got 1."),
-    ("matched", "trial which 0", "between 1 and 200, got 0"),
-    ("matched", "trial stop", "No trial runs."),
+    ("matched", "trial which 0", "1 to 200 rounds, got 0"),
+    ("matched", "trial stop", "No trial is running."),
     ("matched", "trial which 16 4", "Track 4 cannot be played: It is not there."),
 ])  # fmt: skip
 def test_what_cannot_be_tried_is_said_before_anything_is_made(state: str, line: str, why: str) -> None:
@@ -114,14 +113,14 @@ def test_what_cannot_be_tried_is_said_before_anything_is_made(state: str, line: 
 def test_three_versions_need_every_pair_equally_often() -> None:
     desk = Desk(four_versions())
     desk.do("state matched")
-    assert "choose 15 or 18 rounds instead of 16" in desk.do("trial preference 16 1 2 3")
+    assert "choose 15 or 18 rounds, not 16" in desk.do("trial preference 16 1 2 3")
 
 
 def test_a_passage_that_is_silent_in_one_version_is_refused() -> None:
     silent = view("Song (empty)", made_song([-20.0, -150.0, -20.0], -1.0), song_key="song")
     desk = Desk(replace(session(), tracks=(session().tracks[0], silent)))
     desk.do("state matched")
-    assert "Song (empty) is silent on this passage." in desk.do("trial which 16")
+    assert "Song (empty) is silent in this passage." in desk.do("trial which 16")
 
 
 # --- Whole trials -------------------------------------------------------------------------------------------
@@ -131,7 +130,7 @@ def test_a_passage_that_is_silent_in_one_version_is_refused() -> None:
 def test_a_discrimination_trial_from_the_first_letter_to_the_reveal(right: bool) -> None:
     desk, answers = begun("trial which 6"), []
     for number in range(1, 7):
-        assert desk.do("answer A").startswith("Hear A and B and X first") if number == 1 else True
+        assert desk.do("answer A").startswith("Play A and B and X first") if number == 1 else True
         tracks = {letter: truth(desk, letter) for letter in "abx"}
         assert tracks["x"] in (tracks["a"], tracks["b"])
         assert tracks["a"] != tracks["b"]
@@ -139,9 +138,9 @@ def test_a_discrimination_trial_from_the_first_letter_to_the_reveal(right: bool)
         answers.append("A" if (tracks["x"] == tracks["a"]) == right else "B")
         said = desk.do(f"answer {answers[-1]}")
         if number < 6:
-            assert said == f"Taken. Round {number + 1} of 6. Hear a, b, x. Which one is X?"
+            assert said == f"Answer taken. Round {number + 1} of 6: a, b, x. Which one is X?"
     assert said.startswith("A was “")
-    assert ("6 of 6 right (p = 0.0156): the two were told apart." in said) == right  # 2^-6 = 0.0156
+    assert ("6 of 6 right (p = 0.0156): the listener can tell them apart." in said) == right  # 2^-6 = 0.0156
     assert ("0 of 6 right" in said) != right
     assert "no difference" not in said
     (act,) = kept(desk, "trial")
@@ -164,7 +163,7 @@ def test_a_preference_trial_offers_every_pair_equally_often(names: str, rounds: 
     versions = len(names.split())
     assert len(pairs) == versions * (versions - 1) // 2
     assert len(set(pairs.values())) == 1
-    assert "matched in loudness on this passage; the levels differed by 0.0" in said
+    assert "level-matched on this passage; the levels differed by 0.0" in said
     if versions == 2:
         assert "open 8, loud 0 of 8 (p = 0.0078" in said  # two-sided: 2·2^-8
         assert "open was preferred" in said
@@ -198,7 +197,6 @@ def test_as_matched_the_versions_are_level_within_a_tenth() -> None:
     run = desk.session.trial
     assert run is not None
     assert run.trial.plan.level_difference_lu <= 0.1
-    assert run.ramp_s == 0.0
     levels = []
     for _ in range(6):
         for letter in "ab":
@@ -208,7 +206,7 @@ def test_as_matched_the_versions_are_level_within_a_tenth() -> None:
     assert max(levels) - min(levels) <= 0.1
 
 
-def test_as_played_a_louder_version_is_named_an_advantage_and_every_switch_swells_alike() -> None:
+def test_as_played_a_louder_version_is_named_an_advantage_and_no_switch_has_a_fade() -> None:
     """On its loudest passage the open one plays at −10.0, the crushed one at −12.9 LUFS."""
     desk = Desk()
     desk.do("state played")
@@ -216,14 +214,14 @@ def test_as_played_a_louder_version_is_named_an_advantage_and_every_switch_swell
     desk.do("n")
     desk.do("loop 2 12")  # the verse: −20.0 against −14.7
     said = desk.do("trial preference 2 1 2")
-    assert "The levels differ by 5.3 LU on this passage, so every switch comes in over 2 s" in said
+    assert "The levels differ by 5.3 LU on this passage: the louder one has an advantage" in said
     desk.do(Typed("y", "at 1", SEED))
     desk.do(Prepared(at="at 2"))
     for letter in "abab":
         desk.do(letter)
         (sound,) = desk.found(Sound)
-        assert sound.ramp_s == RAMP_S
-        listen(desk, 3.2)
+        assert sound.ramp_s == 0.0
+        listen(desk, 1.2)
     desk.do("answer A")
     hear(desk, "ab")
     said = desk.do("answer A")
@@ -234,7 +232,7 @@ def test_as_played_a_louder_version_is_named_an_advantage_and_every_switch_swell
 
 
 @pytest.mark.parametrize("line", [
-    "list", "explain", "explain 1", "state", "state delivered", "profile untouched", "converter on", "swap",
+    "list", "explain", "explain 1", "state", "state delivered", "profile untouched", "dac on", "swap",
     "swap 2", "play 2", "next", "previous", "go 30", "go loudest", "round", "transitions", "loop off",
     "mark q", "marks", "hear mono", "replace 1 other.wav", "decide radio -16 -1", "trial which 4",
     "devices 2",
@@ -259,7 +257,7 @@ def test_the_client_may_say_something_at_any_time_and_it_is_kept() -> None:
     assert act.data.items() >= {"text": "this one is duller", "trial_round": 1, "letter": "B"}.items()
     assert not {"track", "title", "path"} & set(act.data)
     assert desk.session.notes[-1].data["text"] == "this one is duller"
-    assert desk.do("note") == "What shall be noted? note A is duller"
+    assert desk.do("note") == "Note what? Example: note A is duller"
 
 
 def test_pause_dim_mute_and_a_lower_trim_are_free_but_no_higher_one() -> None:
@@ -273,7 +271,7 @@ def test_pause_dim_mute_and_a_lower_trim_are_free_but_no_higher_one() -> None:
     for line in ("dim", "dim", "mute"):
         desk.do(line)
         assert desk.found(Output)
-    assert "Muted" in desk.do("b")
+    assert "muted" in desk.do("b")
     desk.do("mute")
     desk.do("trim -20")
     assert desk.session.trim_db == -20.0
@@ -290,15 +288,15 @@ def test_every_key_that_could_tell_is_refused_as_its_line_is() -> None:
 
 def test_an_answer_before_a_letter_has_sounded_for_its_time_says_how_long_that_is() -> None:
     desk = begun("trial preference 2 1 2")
-    desk.do("a")  # from silence it swells in over two seconds
-    listen(desk, 1.2)
+    desk.do("a")
+    listen(desk, 0.5)
     assert desk.do("answer A") == (
-        "Hear A and B first: an answer counts only once all were heard. A counts after 3 s."
+        "Play A and B first: you can answer once you have heard all. Play A for at least 1 s."
     )
     listen(desk, 2.0)
     desk.do("b")
     listen(desk, 0.5)
-    assert desk.do("answer A").endswith("B counts after 1 s.")
+    assert desk.do("answer A").endswith("Play B for at least 1 s.")
 
 
 def test_what_was_muted_paused_or_only_touched_was_not_heard() -> None:
@@ -307,18 +305,18 @@ def test_what_was_muted_paused_or_only_touched_was_not_heard() -> None:
     listen(desk, 0.6)
     desk.do("b")
     listen(desk)
-    assert desk.do("answer A") == "Hear A first: an answer counts only once all were heard."
+    assert desk.do("answer A") == "Play A first: you can answer once you have heard all."
     desk.do("a")
     desk.do("pause")
     listen(desk, 4.0)
-    assert desk.do("answer A").startswith("Hear A first")
+    assert desk.do("answer A").startswith("Play A first")
     desk.do("pause")
     desk.do("mute")
     listen(desk, 4.0)
     desk.do("mute")
-    assert desk.do("answer A").startswith("Hear A first")
+    assert desk.do("answer A").startswith("Play A first")
     hear(desk, "a")
-    assert desk.do("answer A").startswith("Taken.")
+    assert desk.do("answer A").startswith("Answer taken.")
 
 
 def test_a_trial_that_is_stopped_claims_no_result_and_is_kept_as_it_is() -> None:
@@ -326,7 +324,7 @@ def test_a_trial_that_is_stopped_claims_no_result_and_is_kept_as_it_is() -> None
     hear(desk, "abx")
     desk.do("answer B")
     said = desk.do("trial stop")
-    assert "ended early, after 1 of 6 rounds; no result is claimed" in said
+    assert "ended early, after 1 of 6 rounds: no result" in said
     assert "p =" not in said
     (act,) = kept(desk, "trial")
     assert act.data["ended_early"]
@@ -347,11 +345,11 @@ def test_leaving_in_the_middle_keeps_the_trial_first() -> None:
 def test_a_lost_device_is_told_without_telling_the_version_and_the_round_goes_on() -> None:
     desk = begun("trial which 6")
     desk.do("b")
-    said = desk.do(DeviceLost("The device is gone.", "at 5"))
+    said = desk.do(DeviceLost("The output device is gone.", "at 5"))
     assert "open" not in said.replace("opened", "")
     assert "crushed" not in said
     listen(desk)
-    assert "Hear" in desk.do("answer A")
+    assert "Play" in desk.do("answer A")
     assert desk.session.trial is not None
 
 
@@ -375,8 +373,8 @@ def test_until_all_is_made_ready_nothing_can_be_heard_or_answered() -> None:
     desk.do(Typed("y", "at 1", SEED))
     assert len(desk.found(Prepare)[0].sources) == 2
     for line in ("a", "answer A"):
-        assert "being made ready" in desk.do(line)
-    assert desk.do("trial stop") == "No trial then."
+        assert "Preparing the versions" in desk.do(line)
+    assert desk.do("trial stop") == "Trial cancelled."
     assert desk.session.trial is None
 
 
