@@ -148,9 +148,7 @@ def refusal(trial: Trial, letter: str) -> str:
     if letter not in screen.choices:
         return f"Answer {' or '.join(screen.choices)}."
     missing = [one for one in screen.letters if one not in screen.heard]
-    return (
-        f"Play {' and '.join(missing)} first: you can answer once you have heard all." if missing else ""
-    )
+    return f"Play {' and '.join(missing)} first: you can answer once you have heard all." if missing else ""
 
 
 def answer(trial: Trial, letter: Letter) -> Trial:

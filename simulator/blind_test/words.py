@@ -21,8 +21,7 @@ HEARD_WORDS: dict[State, str] = {
     "delivered": "as delivered",
 }
 CAUTIONS = (
-    "Set the level now and leave it: a level change during the trial would be heard as a change of "
-    "version.",
+    "Set the level now and leave it: a level change during the trial would be heard as a change of version.",
     "Take a break after about ten minutes, or when you lose track of what you are listening for.",
     "The program cannot know how loud it is at your ears. For orientation: NIOSH recommends no more than "
     "85 dBA for 8 hours a day, WHO and ITU-T H.870 80 dBA for 40 hours a week; each 3 dB more halves the "

@@ -326,9 +326,7 @@ class LiveDeck:
             self._beat = (beat, now)
         elif now - self._beat[1] > max(HUNG_SECONDS, 3.0 * self._run().opened.latency_s):
             self._stream.end()
-            self._lose(
-                f"{self._run().opened.device or 'The silent clock'} stopped responding. {GOES_ON}"
-            )
+            self._lose(f"{self._run().opened.device or 'The silent clock'} stopped responding. {GOES_ON}")
 
     def _sounding(self) -> bool:
         """Did something sound when the stream last said where it was?"""

@@ -39,7 +39,5 @@ def device_text(devices: Sequence[DeviceView], silent_because: str | None, width
         notes += ["system default"] if one.default else []
         mark = "*" if one.chosen else " "
         lines.append(f" {mark} {one.name}  ({', '.join(notes)})")
-    lines.append(
-        "* is in use." if any(one.chosen for one in devices) else "None is in use."
-    )
+    lines.append("* is in use." if any(one.chosen for one in devices) else "None is in use.")
     return "\n".join(lines)

@@ -72,9 +72,7 @@ def alignment_of(first: str, second: str, store: Store) -> Alignment:
     return known if known is not None else _run(_Job(first, second, False), store).alignment
 
 
-def versions(
-    first: str, second: str, store: Store
-) -> tuple[Alignment, Difference | None, Audibility | None]:
+def versions(first: str, second: str, store: Store) -> tuple[Alignment, Difference | None, Audibility | None]:
     """The same with the difference and where it is likely to be heard, the first file being the open version;
     None where the two are different performances. Raises AudioError that begins with the path."""
     known, difference, audibility = _cached(first, second, store)

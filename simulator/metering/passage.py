@@ -15,9 +15,11 @@ from numpy.typing import NDArray
 
 from simulator.common.units import format_time, seconds_to_frames
 from simulator.dsp.fades import fade_frames, rise
-from simulator.metering.gating import running_mean
+from simulator.metering.dynamics import quiet_window
+from simulator.metering.gating import STEPS_SHORT_TERM, running_mean, short_term_energies
 
 STEPS_PER_SECOND = 10
+_ROUNDING = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +46,30 @@ def loudest(energy: NDArray[np.float64], seconds: float, duration_s: float) -> P
     start = float(np.argmax(running_mean(energy, steps))) / STEPS_PER_SECOND
     start = min(start, duration_s - seconds)
     return Passage(start, seconds, f"its loudest {seconds:g} s, from {format_time(start)}")
+
+
+def quietest_middle_s(energy: NDArray[np.float64]) -> float | None:
+    """The middle (s) of the 3 s window that is the quietest passage; None without one."""
+    window = quiet_window(energy)
+    return None if window is None else (window + STEPS_SHORT_TERM / 2) / STEPS_PER_SECOND
+
+
+def biggest_change(energy: NDArray[np.float64]) -> tuple[float, bool] | None:
+    """The moment (s) at which the music grows most from the 3 s before to the 3 s after, and True; where
+    it never grows, at which it falls most, and False. Neither of the two may be below the quietest
+    passage, so that a beginning out of silence or a fading end does not count. None where no such pair is."""
+    windows = short_term_energies(energy)
+    quiet = quiet_window(energy)
+    if windows.shape[0] <= STEPS_SHORT_TERM or quiet is None:
+        return None
+    before, after = windows[:-STEPS_SHORT_TERM], windows[STEPS_SHORT_TERM:]
+    sounding = np.minimum(before, after) >= windows[quiet] * (1.0 - _ROUNDING)
+    if not sounding.any():
+        return None
+    growth = np.where(sounding, after, 1.0) / np.where(sounding, before, 1.0)
+    grows = bool(growth.max() > 1.0)
+    at = int(np.argmax(growth if grows else np.where(sounding, 1.0 / growth, 0.0)))
+    return (at + STEPS_SHORT_TERM) / STEPS_PER_SECOND, grows
 
 
 def places(tracks: Sequence[tuple[str | None, NDArray[np.float64], float]], seconds: float) -> list[Passage]:

@@ -17,10 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.units import format_time
-from simulator.metering.dynamics import quiet_window
-from simulator.metering.gating import STEPS_SHORT_TERM
-from simulator.metering.passage import STEPS_PER_SECOND, Passage, loudest
-from simulator.session.excerpts import turning_point
+from simulator.metering.passage import Passage, biggest_change, loudest, quietest_middle_s
 
 Kind = Literal["loudest", "quietest", "turn", "mark"]
 SHORTEST_S = 0.5
@@ -86,14 +83,13 @@ def _found(track: TrackEnergy, seconds: float) -> list[Place]:
     if track.duration_s <= seconds or not track.energy.any() or track.reference:
         return [Place("loudest", "", loud)]
     found = [Place("loudest", "", loud)]
-    quiet = quiet_window(track.energy)
-    if quiet is not None:
-        middle = (quiet + STEPS_SHORT_TERM / 2) / STEPS_PER_SECOND
+    middle = quietest_middle_s(track.energy)
+    if middle is not None:
         found.append(_around(track, middle, seconds, "quietest", f"its quietest {seconds:g} s"))
-    turn = turning_point(track.energy)
-    if turn is not None:
-        words, label = ("where it grows most", "") if turn[1] else ("where it falls most", "drop")
-        found.append(_around(track, turn[0], seconds, "turn", words, label))
+    change = biggest_change(track.energy)
+    if change is not None:
+        words, label = ("where it grows most", "") if change[1] else ("where it falls most", "drop")
+        found.append(_around(track, change[0], seconds, "turn", words, label))
     return found
 
 

@@ -11,19 +11,13 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
 from simulator.common.errors import UsageError
 from simulator.common.units import format_time
-from simulator.metering import dynamics, gating
-from simulator.metering.passage import loudest
-from simulator.session.levels import STEPS_PER_SECOND, Span
+from simulator.metering.passage import biggest_change, loudest, quietest_middle_s
+from simulator.session.levels import Span
 from simulator.session.track import TrackView, same_moment_s, versions
 
 KINDS = ("loudest", "quietest", "lift")
-WINDOW = 3 * STEPS_PER_SECOND
-_ROUNDING = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,34 +58,15 @@ def _start(view: TrackView, kind: str, seconds: float) -> tuple[float, str]:
     if kind == "loudest":
         return loudest(energy, seconds, found.duration_s).start_s, "its loudest passage"
     if kind == "quietest":
-        window = dynamics.quiet_window(energy)
-        if window is None:
+        middle = quietest_middle_s(energy)
+        if middle is None:
             return 0.0, "its start (no quiet passage found)"
-        centre = (window + WINDOW / 2) / STEPS_PER_SECOND
-        return max(centre - seconds / 2, 0.0), "its quietest passage"
-    turn = turning_point(energy)
-    if turn is None:
+        return max(middle - seconds / 2, 0.0), "its quietest passage"
+    change = biggest_change(energy)
+    if change is None:
         return 0.0, "its start (no rise from quiet to loud found)"
-    words = "its biggest rise, quiet to loud" if turn[1] else "its biggest drop, loud to quiet"
-    return max(turn[0] - seconds / 2, 0.0), words
-
-
-def turning_point(energy: NDArray[np.float64]) -> tuple[float, bool] | None:
-    """The moment (s) at which the music grows most from the 3 s before to the 3 s after, and True; where
-    it never grows, at which it falls most, and False. Neither of the two may be below the quietest
-    passage, so that a beginning out of silence or a fading end is no turn. None where no such pair is."""
-    windows = gating.short_term_energies(energy)
-    quiet = dynamics.quiet_window(energy)
-    if windows.shape[0] <= WINDOW or quiet is None:
-        return None
-    before, after = windows[:-WINDOW], windows[WINDOW:]
-    sounding = np.minimum(before, after) >= windows[quiet] * (1.0 - _ROUNDING)
-    if not sounding.any():
-        return None
-    growth = np.where(sounding, after, 1.0) / np.where(sounding, before, 1.0)
-    grows = bool(growth.max() > 1.0)
-    at = int(np.argmax(growth if grows else np.where(sounding, 1.0 / growth, 0.0)))
-    return (at + WINDOW) / STEPS_PER_SECOND, grows
+    words = "its biggest rise, quiet to loud" if change[1] else "its biggest drop, loud to quiet"
+    return max(change[0] - seconds / 2, 0.0), words
 
 
 def kind_of(word: str) -> str | None:
@@ -118,6 +93,4 @@ def find_mark(marks: tuple[Mark, ...], name: str) -> Mark:
         if mark.name.casefold() == name.casefold():
             return mark
     known = ", ".join(mark.name for mark in marks)
-    raise UsageError(
-        f"No mark named “{name}”.", f"Marks: {known}." if marks else "Set one: mark NAME"
-    )
+    raise UsageError(f"No mark named “{name}”.", f"Marks: {known}." if marks else "Set one: mark NAME")

@@ -129,9 +129,7 @@ def _monitor(bar: Bar) -> tuple[tuple[int, str], ...]:
     trim = f"trim {level(bar.trim_db)}"
     held = "MUTE" if bar.mute else "DIM" if bar.dim else ""
     held = f"{held} INSTANT".strip() if bar.instant else held
-    long, short = {"stereo": ("", ""), "mono": ("MONO", "MONO"), "side": ("SIDE L−R", "L−R")}[
-        bar.listen
-    ]
+    long, short = {"stereo": ("", ""), "mono": ("MONO", "MONO"), "side": ("SIDE L−R", "L−R")}[bar.listen]
     if not long and not held:
         return ((0, f"{trim} dB"), (4, trim), (12, level(bar.trim_db)))
     spelt, brief = f"{long} {held}".strip(), f"{short} {held}".strip()

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from simulator.common.units import lufs_to_energy
+from simulator.metering.passage import biggest_change
 from simulator.page.passages import DeskMark, TrackEnergy, choose
-from simulator.session.excerpts import turning_point
 
 
 def song(*parts: tuple[float, float]) -> np.ndarray:
@@ -30,12 +30,12 @@ def test_loudest_quietest_and_the_turn_lie_where_they_should() -> None:
 
 def test_the_turn_is_no_beginning_out_of_silence_and_no_fading_end() -> None:
     energy = song((5.0, -80.0), (20.0, -20.0), (20.0, -17.0), (6.0, -60.0), (4.0, -90.0))
-    assert turning_point(energy) == (25.0, True)
+    assert biggest_change(energy) == (25.0, True)
 
 
 def test_music_that_only_falls_turns_where_it_falls_most() -> None:
     energy = song((20.0, -12.0), (10.0, -13.0), (20.0, -20.0))
-    found = turning_point(energy)
+    found = biggest_change(energy)
     assert found is not None
     assert found[0] == pytest.approx(30.0, abs=0.11)
     assert not found[1]
@@ -43,7 +43,7 @@ def test_music_that_only_falls_turns_where_it_falls_most() -> None:
 
 @pytest.mark.parametrize("energy", [song((5.9, -14.0)), np.zeros(600), np.zeros(0)])
 def test_there_is_no_turn_where_nothing_turns(energy: np.ndarray) -> None:
-    assert turning_point(energy) is None
+    assert biggest_change(energy) is None
 
 
 def test_versions_of_a_song_are_heard_at_the_same_places_of_the_first() -> None:

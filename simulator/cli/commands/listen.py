@@ -85,9 +85,7 @@ def command(
             code, saved = _listen(inputs, ready, player, no_cache, rehash)
             player.close()
         if isinstance(player, FileDeck) and not player.played:
-            _say(
-                f"Nothing was played, so {to_file} was not written. Example script: play, then wait 10"
-            )
+            _say(f"Nothing was played, so {to_file} was not written. Example script: play, then wait 10")
     finally:
         if opened is not None:
             opened.close()

@@ -98,9 +98,7 @@ def converter(session: Session, words: list[str]) -> Outcome:
     wanted = words[0].casefold() == "on" if words else not session.converter
     if not wanted:
         after = replace(session, converter=False).settled()
-        left = (
-            "Only the player's own D/A converter is simulated." if after.clips else "D/A converter off."
-        )
+        left = "Only the player's own D/A converter is simulated." if after.clips else "D/A converter off."
         return after, (*after.sounding(follow=True), Say(f"{left} {what_plays(after)}"))
     missing = _missing(session, [with_converter(UNTOUCHED), with_converter(session.profile)])
     if missing:
@@ -112,9 +110,7 @@ def converter(session: Session, words: list[str]) -> Outcome:
 def behind_converter(session: Session) -> Outcome:
     """The switch itself."""
     after, lowered = _with_room(replace(session, converter=True, wanted=None).settled())
-    said = (
-        f"Simulating a D/A converter with no headroom: inter-sample overs clip. {what_plays(after)}"
-    )
+    said = f"Simulating a D/A converter with no headroom: inter-sample overs clip. {what_plays(after)}"
     return after, (*lowered, *after.sounding(follow=True), Say(said))
 
 

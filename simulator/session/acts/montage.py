@@ -55,9 +55,7 @@ def transitions(session: Session, words: list[str]) -> Outcome:
         raise UsageError(f"“{words[0]}” is not a length in seconds.", "transitions 6")
     plan = transitions_plan(session.tracks, _length(found, "transitions 6"))
     if not plan.spans:
-        raise UsageError(
-            "A transition needs a list of two or more playable tracks."
-        )
+        raise UsageError("A transition needs a list of two or more playable tracks.")
     count = len(plan.spans) // 2
     many = "s" if count > 1 else ""
     said = f"{count} transition{many}, {found:g} s either side, gaps as delivered."

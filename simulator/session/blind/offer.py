@@ -114,9 +114,7 @@ def offer(session: Session, run: Run) -> str:
     names = [f"“{name}”" for name in plan.versions]
     listed = f"{', '.join(names[:-1])} and {names[-1]}"
     if plan.kind == "discrimination":
-        asks = (
-            f"A and B are {listed} and keep their identity throughout; X changes each round. Which is it?"
-        )
+        asks = f"A and B are {listed} and keep their identity throughout; X changes each round. Which is it?"
     else:
         asks = f"Which do you prefer? Each round, A and B are two of {listed}."
     behind = " through a clipping DAC" if session.converter else ""
