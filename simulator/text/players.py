@@ -90,7 +90,8 @@ def versions_answer(names: Sequence[str], delivered: Sequence[Measurement], rows
         widest = max(found[0] for row, found in spreads if row in even)
         within = f" (within {level(widest)} LU)" if widest > 0.0 and len(names) == 2 else ""
         tail = _loudest_words(names, even, brief=bool(apart))
-        said.append(f"{where} {_all(len(names))} play at the same loudness{within}{tail}.")
+        who = "they" if where.startswith("On both") else _all(len(names))
+        said.append(f"{where} {who} play at the same loudness{within}{tail}.")
     if apart:
         said.append(_apart_words(names, apart, others=bool(even), alone=len(rows) == 1))
     if not normalising:
@@ -122,7 +123,9 @@ def _where(even: Sequence[PlayerRow], count: int, rows: Sequence[PlayerRow]) -> 
         return f"On {rows[0].profile.id}"
     if len(even) < count:
         return f"On {len(even)} of {count} normalising players"
-    return "On the one normalising player" if count == 1 else f"On all {count} normalising players"
+    if count < 3:
+        return "On the normalising player" if count == 1 else "On both normalising players"
+    return f"On all {count} normalising players"
 
 
 def _all(count: int) -> str:

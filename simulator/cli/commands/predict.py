@@ -57,7 +57,6 @@ def command(
 ) -> int:
     """Predict what players do to INPUTS: audio files, folders, playlists, or the word demo.
 
-    A player here is a playback system that may turn tracks up or down to a target loudness. Two to six versions
     A player here is a playback system that may turn tracks up or down to a target loudness. Two to six
     versions of a song are shown side by side. Without --profile: the playlist's own, else minus14-headroom.
 

@@ -149,21 +149,31 @@ def show(out: Readout, ready: PreparedPlaylist, shown: Shown, *, reasons: bool) 
     if len(ready.profiles) == 1:
         out.table(track_table(ready, shown, out.width))
     elif shown.versions:
-        _matrix(out, ready, shown, rows, used)
+        show_matrix(out, ready, shown, rows, used)
     else:
         table = _players_table(rows)
         out.table(table)
         if table.row_count < len(rows):
             out.line(f"{ALIKE} More: --detail", style="soft")
     if out.detail:
-        for profile, row, predictions in zip(ready.profiles, rows, ready.predictions, strict=True):
-            _detail(out, ready, shown, profile, row, predictions)
-    if reasons or out.detail:
-        for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
-            out.heading(f"Reasons: {profile.title} ({profile.id})")
-            for number, found in enumerate(predictions, 1):
-                if isinstance(found, Prediction):
-                    out.paragraph(found.decision.reason, bullet=f"{number:>3}. ")
+        show_detail(out, ready, shown, rows)
+    elif reasons:
+        _reasons(out, ready)
+
+
+def show_detail(out: Readout, ready: PreparedPlaylist, shown: Shown, rows: Sequence[PlayerRow]) -> None:
+    """Every figure and sentence, player by player, and the reason for every gain."""
+    for profile, row, predictions in zip(ready.profiles, rows, ready.predictions, strict=True):
+        _detail(out, ready, shown, profile, row, predictions)
+    _reasons(out, ready)
+
+
+def _reasons(out: Readout, ready: PreparedPlaylist) -> None:
+    for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
+        out.heading(f"Reasons: {profile.title} ({profile.id})")
+        for number, found in enumerate(predictions, 1):
+            if isinstance(found, Prediction):
+                out.paragraph(found.decision.reason, bullet=f"{number:>3}. ")
 
 
 def answer(ready: PreparedPlaylist, shown: Shown, rows: Sequence[PlayerRow]) -> str:
@@ -179,9 +189,10 @@ def answer(ready: PreparedPlaylist, shown: Shown, rows: Sequence[PlayerRow]) -> 
     return said
 
 
-def _matrix(
+def show_matrix(
     out: Readout, ready: PreparedPlaylist, shown: Shown, rows: Sequence[PlayerRow], used: int
 ) -> None:
+    """Players by versions; `used` are the lines already on the screen."""
     made = Matrix(shown.names, rows, shown.against, shown.styles, out.width)
     lines = made.lines()
     notes = []
