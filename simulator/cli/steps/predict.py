@@ -42,6 +42,10 @@ MOST_DRAWN = 6
 """Tracks in one picture; more could not be told apart."""
 LONGEST_VERSION = 16
 ALIKE = "+N: N more players alike."
+NOT_VERSIONS = (
+    "Their loudness curves do not match, so they are not compared as versions of one song. If they are, give both "
+    "the same song key in a playlist."
+)
 HEIGHT = 24
 """Lines of the smallest terminal; the answer and the matrix leave the last one to the prompt."""
 
@@ -155,6 +159,8 @@ def show(out: Readout, ready: PreparedPlaylist, shown: Shown, *, reasons: bool) 
         out.table(table)
         if table.row_count < len(rows):
             out.line(f"{ALIKE} More: --detail", style="soft")
+    if not shown.versions and len(shown.places) == 2:
+        out.paragraph(NOT_VERSIONS)
     if out.detail:
         show_detail(out, ready, shown, rows)
     elif reasons:
@@ -183,10 +189,7 @@ def answer(ready: PreparedPlaylist, shown: Shown, rows: Sequence[PlayerRow]) -> 
         return ""
     if shown.versions:
         return versions_answer(shown.names, delivered, rows)
-    said = tracks_answer(shown.names, delivered, rows)
-    if len(shown.places) == 2 and all(ready.tracks[place].track.song is None for place in shown.places):
-        said += " They are different recordings, so their levels are not compared."
-    return said
+    return tracks_answer(shown.names, delivered, rows)
 
 
 def show_matrix(
