@@ -11,9 +11,10 @@ mix mostly do).
 
 BORDER is measured: 45 s of four real songs under a free licence, each with and without its guitar, and of the
 demo's pieces, each as it is and in seven forms (driven into a limiter by 24 dB, with and without a 4:1 fader
-ride; clipped by 20 dB; ridden only; 5 s missing at the start; 2 s missing in the middle; the first half alone).
-Every two forms of one mix reach 6.5 or more. Forms of different songs reach 4.1 in the middle and 6.4 in one
-of a hundred. A mix and its backing without the guitar may fall on either side.
+ride; clipped by 20 dB; ridden only; 5 s missing at the start; 2 s missing in the middle; the first half
+alone). Of 364 pairs of forms of one mix all but one reach 6.3 (that one, 15 s long, 5.8). Forms of different
+songs have a median of 4.1, and 98 in a hundred stay below 6. A mix and its backing without the guitar may
+fall on either side.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from numpy.typing import NDArray
 from simulator.metering.gating import running_mean
 from simulator.metering.measurement import Measurement
 
-BORDER = 6.4
+BORDER = 6.0
 SHORTEST_S = 10.0
 SAME_LENGTH_S = 0.1
 _STEPS_PER_SECOND = 10

@@ -43,8 +43,8 @@ MOST_DRAWN = 6
 LONGEST_VERSION = 16
 ALIKE = "+N: N more players alike."
 NOT_VERSIONS = (
-    "Their loudness curves do not match, so they are not compared as versions of one song. If they are, give both "
-    "the same song key in a playlist."
+    "Their loudness curves do not match, so they are not compared as versions of one song. If they are, give "
+    "both the same song key in a playlist."
 )
 HEIGHT = 24
 """Lines of the smallest terminal; the answer and the matrix leave the last one to the prompt."""
