@@ -7,7 +7,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from simulator.common.numbers import level, printed_gap, signed
-from simulator.common.text import capital
 from simulator.common.units import LOUDNESS_OFFSET_DB, TIE_LU
 from simulator.metering import gating
 from simulator.metering.measurement import Measurement
@@ -15,8 +14,6 @@ from simulator.text.sparkline import sparkline
 
 LABEL_WIDTH = 38
 """Characters of the names and units of the figures, with the space behind them."""
-MOST_NAMED = 2
-"""So many files are named for one finding; more are counted."""
 CURVE_LU = 20.0
 """Depth of the curves: lower is as good as silence."""
 
@@ -27,16 +24,19 @@ def answer(files: Sequence[tuple[str, Measurement]], over_above_dbtp: float) -> 
     if len(files) == 1:
         name, found = files[0]
         if found.integrated_lufs is None:
-            return f"{capital(name)} has no measurable loudness."
-        return " ".join([_levels(name, found), *_faults(files, over_above_dbtp)])
+            return f"{name} has no measurable loudness."
+        faults = _faults(files, over_above_dbtp) or ["Nothing stands out: no overs, no clipped runs."]
+        return " ".join([_levels(name, found), *faults])
     faults = _faults(files, over_above_dbtp)
-    return " ".join([_span(files), *(faults or ["Nothing else stands out: no overs, no clipped runs."])][:3])
+    if not faults:
+        return f"{_span(files)} Nothing else stands out: no overs, no clipped runs."
+    return " ".join([*faults[:2], _span(files)])
 
 
 def _levels(name: str, found: Measurement) -> str:
     """One file, in a sentence."""
     return (
-        f"{capital(name)} measures {level(found.integrated_lufs)} LUFS integrated, with a true peak of "
+        f"{name} measures {level(found.integrated_lufs)} LUFS integrated, with a true peak of "
         f"{signed(found.true_peak_dbtp)} dBTP."
     )
 
@@ -52,7 +52,7 @@ def _span(files: Sequence[tuple[str, Measurement]]) -> str:
             "Both files are equally loud." if len(known) == 2 else f"All {len(known)} files are equally loud."
         )
     among = "" if len(files) == 2 else f", loudest of {len(files)},"
-    return f"{capital(loud)}{among} is {level(gap)} LU louder than {quiet}."
+    return f"{loud}{among} is {level(gap)} LU louder than {quiet}."
 
 
 def _faults(files: Sequence[tuple[str, Measurement]], over_above_dbtp: float) -> list[str]:
@@ -72,15 +72,15 @@ def _faults(files: Sequence[tuple[str, Measurement]], over_above_dbtp: float) ->
         said.append(f"{_who(name, len(clipped), len(files))} {runs}.")
     turned = [(found.correlation, name) for name, found in files if (found.correlation or 0.0) < 0.0]
     if turned:
-        value, name = min(turned)  # type: ignore[type-var]
-        said.append(f"{capital(name)} has an L/R correlation of {level(value, 2)}: check it in mono.")
+        value, name = min(turned)
+        said.append(f"{name} has an L/R correlation of {level(value, 2)}: check it in mono.")
     return said
 
 
 def _who(name: str, count: int, files: int) -> str:
     if files == 1:
         return "It has"
-    return f"{capital(name)} has" if count == 1 else f"{count} files have overs or clips; {name} has"
+    return f"{name} has" if count == 1 else f"{name}, the worst of {count}, has"
 
 
 def curve(found: Measurement, width: int, *, blocks: bool) -> str:

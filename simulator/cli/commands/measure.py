@@ -19,9 +19,6 @@ if TYPE_CHECKING:
     from simulator.metering.measurement import Measurement
     from simulator.playlists.playlist import Track
 
-MOST_COLUMNS = 12
-"""More files than that are a catalogue, a line each, unless --detail asks for all figures."""
-
 
 @click.command("measure")
 @click.argument("files", nargs=-1, required=True)
@@ -51,7 +48,7 @@ def command(
 ) -> int:
     """Measure FILES: audio files, folders, playlists, or the word demo.
 
-    By ITU-R BS.1770-5, EBU Tech 3341 and Tech 3342. More than twelve files get a line each. Exit code 1: some
+    By ITU-R BS.1770-5, EBU Tech 3341 and Tech 3342. More files than fit side by side get a line each. Exit code 1: some
     files could not be read.
 
     \b
@@ -123,7 +120,7 @@ def _tables(
     from simulator.cli.readout import Readout
     from simulator.common.errors import SimulatorError
     from simulator.playlists.playlist import title_from_path
-    from simulator.text.measured import answer
+    from simulator.text.measured import LABEL_WIDTH, answer
     from simulator.text.short_names import short_names
     from simulator.text.tables import catalogue, catalogue_key
 
@@ -142,21 +139,20 @@ def _tables(
     if out.quiet:
         return
     out.line()
-    if len(files) > MOST_COLUMNS and not out.detail:
+    at_once = max(1, (out.width - LABEL_WIDTH) // (max(7, *(len(name) for name in names)) + 2))
+    if len(files) > at_once and not out.detail:
         out.line("\n".join(catalogue(files, out.width)))
         out.line(f"\n{catalogue_key()}")
     else:
-        _columns(out, files)
+        _columns(out, files, at_once)
     _notes(out, files)
 
 
-def _columns(out: Readout, files: Sequence[tuple[str, Measurement]]) -> None:
-    """A column a file, as many side by side as fit; under them each file's loudness over time."""
-    from simulator.text.measured import LABEL_WIDTH, curve
+def _columns(out: Readout, files: Sequence[tuple[str, Measurement]], at_once: int) -> None:
+    """A column a file, `at_once` side by side; under them each file's loudness over time."""
+    from simulator.text.measured import curve
     from simulator.text.tables import file_line, grid, measure_rows
 
-    widest = max(max(len(name) for name, _ in files), 7) + 2
-    at_once = max(1, (out.width - LABEL_WIDTH) // widest)
     for first in range(0, len(files), at_once):
         part = files[first : first + at_once]
         table = grid(["", "", *[name for name, _ in part]], [False, False, *[True] * len(part)])
@@ -181,4 +177,4 @@ def _notes(out: Readout, files: Sequence[tuple[str, Measurement]]) -> None:
             of_note.setdefault(note.text, []).append(name)
     for text, concerned in of_note.items():
         who = f"{len(concerned)} files" if len(concerned) > 3 else ", ".join(concerned)
-        out.paragraph(f"{who}: {text}")
+        out.paragraph(f"{who}: {text[:1].lower()}{text[1:]}")
