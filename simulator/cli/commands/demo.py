@@ -37,6 +37,10 @@ def command(
 
     The crushed master is pushed as loud as a competent loud master, with this program's own clipper and
     limiter as a stand-in. The audio is written to a folder as two players play it.
+
+    \b
+    fairhearing demo
+    fairhearing listen demo
     """
     from simulator.cli.output import steps
     from simulator.cli.readout import Readout

@@ -48,8 +48,8 @@ def command(
 ) -> int:
     """Measure FILES: audio files, folders, playlists, or the word demo.
 
-    By ITU-R BS.1770-5, EBU Tech 3341 and Tech 3342. More files than fit side by side get a line each. Exit code 1: some
-    files could not be read.
+    By ITU-R BS.1770-5, EBU Tech 3341 and Tech 3342. More files than fit side by side get a line each.
+    Exit code 1: some files could not be read.
 
     \b
     fairhearing measure MASTER.wav
