@@ -27,8 +27,8 @@ def list_(as_json: bool) -> None:
         return
     targets = [profile.target_lufs for profile in profiles if profile.target_lufs is not None]
     click.echo(
-        f"{len(profiles)} players: {len(targets)} normalise, to between {level(min(targets), 0)} and "
-        f"{level(max(targets), 0)} LUFS; {len(profiles) - len(targets)} plays files as they are.\n"
+        f"{len(profiles)} players: {len(targets)} normalise to between {level(min(targets), 0)} and "
+        f"{level(max(targets), 0)} LUFS, {len(profiles) - len(targets)} plays files untouched.\n"
     )
     width = max(len(profile.id) for profile in profiles)
     for profile in profiles:
