@@ -208,13 +208,15 @@ def _one_track(name: str, file_lufs: float, rows: Sequence[PlayerRow]) -> str:
         round(one.prediction.decision.gain_db, 1) for row in rows if (one := row.versions[0]) is not None
     ]
     down, up = [gain for gain in gains if gain < 0.0], [gain for gain in gains if gain > 0.0]
-    parts = [
-        f"{len(down)} turn it down (by {_range(down)})" if down else "",
-        f"{len(up)} turn it up (by {_range(up)})" if up else "",
-    ]
     same = len(gains) - len(down) - len(up)
-    parts.append(f"{same} leave{'s' if same == 1 else ''} it as it is" if same else "")
-    return f"{said} Of {len(gains)} players " + ", ".join(part for part in parts if part) + "."
+    parts = [
+        f"{len(some)} turn{'s' if len(some) == 1 else ''} it {how} (by {_range(some)})"
+        for some, how in ((down, "down"), (up, "up"))
+        if some
+    ]
+    if same:
+        parts.append(f"{same} leave{'s' if same == 1 else ''} it as it is")
+    return f"{said} Of {len(gains)} players " + ", ".join(parts) + "."
 
 
 def _range(gains: Sequence[float]) -> str:

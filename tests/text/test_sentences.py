@@ -131,7 +131,9 @@ def test_overs_are_said_as_delivered_and_as_played(count: int, overs: str, playe
     assert sentences.overs_sentence(version("b", OPEN)) == ""
 
 
-@pytest.mark.parametrize(("peak", "words"), [(0.02, "less than 0.1 dB over full scale"), (0.051, "up to +0.1 dBTP")])
+@pytest.mark.parametrize(
+    ("peak", "words"), [(0.02, "less than 0.1 dB over full scale"), (0.051, "up to +0.1 dBTP")]
+)
 def test_an_over_that_is_hardly_one_is_not_said_to_reach_zero(peak: float, words: str) -> None:
     said = sentences.overs_sentence(version("a", replace(made(-14.0, peak), over_count=1)))
     assert said == f"As delivered, a has 1 inter-sample over (peaks {words})."

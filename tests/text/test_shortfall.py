@@ -31,8 +31,8 @@ def test_room_and_shortfall_of_an_album_are_not_said_to_be_the_track_s() -> None
     album stays at −19.5, 5.5 below; the quiet one plays at −29.5, 15.5 below."""
     loud, quiet = in_album(player(scope="album_loudest"), made(-20.0, -6.0), made(-30.0, -1.5))
     start = (
-        "The album with this track can go up only 0.5 dB before its highest peak hits the player's ceiling, so "
-        "it ends up 5.5 LU under target; this track itself ends up "
+        "The album with this track can go up only 0.5 dB before its highest peak hits the player's ceiling, "
+        "so it ends up 5.5 LU under target; this track itself ends up "
     )
     assert loud == [f"{start}5.5 LU under."]  # it could be raised by 5 dB by its own peaks
     assert quiet == [f"{start}15.5 LU under."]
