@@ -10,7 +10,6 @@ from typing import Any, get_args
 import pytest
 
 import simulator
-from simulator.cli.steps.predict import LIMITED_WORDS
 from simulator.common.errors import ExitCode, SimulatorError
 from simulator.common.listening import LISTENS, STATE_WORDS, STATES, Listen, Motion, State
 from simulator.delivery.finding import LEVELS, Level, worst
@@ -20,6 +19,7 @@ from simulator.normalizer.profile import Codec, Scope, Upward
 from simulator.page.tables import _SCOPES, _UPWARD
 from simulator.session.acts.monitoring import LISTEN_WORDS
 from simulator.text.findings import VERDICT
+from simulator.text.players import LIMITED_WORDS
 from simulator.text.status_bar import SHORT_STATES, SIGNS
 
 PACKAGE = Path(simulator.__file__).resolve().parent

@@ -90,7 +90,8 @@ def versions_answer(names: Sequence[str], delivered: Sequence[Measurement], rows
         widest = max(found[0] for row, found in spreads if row in even)
         within = f" (within {level(widest)} LU)" if widest > 0.0 and len(names) == 2 else ""
         tail = _loudest_words(names, even, brief=bool(apart))
-        said.append(f"{where} {_all(len(names))} play at the same loudness{within}{tail}.")
+        who = "they" if where.startswith("On both") else _all(len(names))
+        said.append(f"{where} {who} play at the same loudness{within}{tail}.")
     if apart:
         said.append(_apart_words(names, apart, others=bool(even), alone=len(rows) == 1))
     if not normalising:
@@ -122,7 +123,9 @@ def _where(even: Sequence[PlayerRow], count: int, rows: Sequence[PlayerRow]) -> 
         return f"On {rows[0].profile.id}"
     if len(even) < count:
         return f"On {len(even)} of {count} normalising players"
-    return "On the one normalising player" if count == 1 else f"On all {count} normalising players"
+    if count < 3:
+        return "On the normalising player" if count == 1 else "On both normalising players"
+    return f"On all {count} normalising players"
 
 
 def _all(count: int) -> str:
@@ -205,13 +208,15 @@ def _one_track(name: str, file_lufs: float, rows: Sequence[PlayerRow]) -> str:
         round(one.prediction.decision.gain_db, 1) for row in rows if (one := row.versions[0]) is not None
     ]
     down, up = [gain for gain in gains if gain < 0.0], [gain for gain in gains if gain > 0.0]
-    parts = [
-        f"{len(down)} turn it down (by {_range(down)})" if down else "",
-        f"{len(up)} turn it up (by {_range(up)})" if up else "",
-    ]
     same = len(gains) - len(down) - len(up)
-    parts.append(f"{same} leave{'s' if same == 1 else ''} it as it is" if same else "")
-    return f"{said} Of {len(gains)} players " + ", ".join(part for part in parts if part) + "."
+    parts = [
+        f"{len(some)} turn{'s' if len(some) == 1 else ''} it {how} (by {_range(some)})"
+        for some, how in ((down, "down"), (up, "up"))
+        if some
+    ]
+    if same:
+        parts.append(f"{same} leave{'s' if same == 1 else ''} it as it is")
+    return f"{said} Of {len(gains)} players " + ", ".join(parts) + "."
 
 
 def _range(gains: Sequence[float]) -> str:

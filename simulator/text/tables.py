@@ -44,7 +44,7 @@ def measure_rows(files: Sequence[Measurement]) -> list[tuple[str, ...]]:
 def catalogue_key() -> str:
     """What the headings of the catalogue mean."""
     said = [f"{column.heading}: {column.said}." for _, column in figures.in_catalogue() if column.said]
-    more = "Every figure of a file: name 12 files or fewer, or --csv."
+    more = "All figures: --detail or --csv."
     return textwrap.fill(" ".join([*said, more]), 80)
 
 

@@ -127,9 +127,14 @@ def test_an_unreadable_file_is_named_with_its_cure_on_standard_error(answer: Any
         ("predicate open.wav", "predicate"),
         ("measure --loud open.wav", "--loud"),
         ("measure", "FILES"),
-        ("measure open.wav --json --csv", "--json and --csv exclude each other"),
-        ("predict open.wav --json --csv", "--json and --csv exclude each other"),
+        ("measure open.wav --json --csv", "Use either --json or --csv, not both"),
+        ("predict open.wav --json --csv", "Use either --json or --csv, not both"),
+        ("measure open.wav --over-above high", "--over-above"),
         ("measure open.wav --ceiling high", "--ceiling"),
+        ("predict open.wav crushed.wav --against 3", "there is no such version"),
+        ("predict open.wav crushed.wav --names a", "2 different names are needed"),
+        ("predict open.wav --against open", "--against needs two versions"),
+        ("predict open.wav --figure players.gif", "an .svg or a .png file"),
         ("predict open.wav --profile minus14-limitd", "minus14-limited"),
         ("predict broken.toml", "broken.toml"),
         ("predict gone.toml", "gone.toml"),
@@ -477,23 +482,80 @@ def test_csv_of_predictions_has_a_line_for_every_profile_and_track(answer: Any) 
     "line",
     [
         "predict list.toml --profile all --reasons",
+        "predict list.toml --profile all --detail",
+        "predict open.wav crushed.wav --profile all",
+        "predict open.wav --profile all",
+        "measure open.wav crushed.wav silence.wav --detail",
         "predict open.wav crushed.wav silence.wav",
         "measure open.wav crushed.wav silence.wav",
     ],
 )
 def test_a_piped_screen_fits_80_columns(answer: Any, line: str) -> None:
     _, out, _ = answer(line)
-    assert len(out.splitlines()) > 10
+    assert len(out.splitlines()) >= 7
     assert [row for row in out.splitlines() if len(row) > 80 and os.sep not in row] == []
 
 
-def test_the_screen_sets_two_versions_of_a_song_side_by_side(answer: Any) -> None:
+def test_the_screen_answers_first_and_keeps_every_track_in_its_place(answer: Any) -> None:
     _, out, err = answer("predict list.toml")
-    assert "open" in out
-    assert "crushed" in out
-    assert "difference" in out
-    assert " 2   gone" in out  # the missing track, in its place in the list
+    assert out.startswith("As a file crushed is ")
+    assert "vs open" in out
+    (gone,) = [line for line in out.splitlines() if " gone " in line]
+    assert gone.split()[0] == "2"  # the missing track, in its place in the list
     assert "gone.wav: file not found" in err
+    _, whole, _ = answer("predict list.toml --detail")
+    assert "difference" in whole
+    assert "Reasons: " in whole
+
+
+def test_the_answer_alone_is_the_first_lines_of_the_screen(answer: Any) -> None:
+    for line in ("predict open.wav crushed.wav --profile all", "measure open.wav crushed.wav"):
+        _, alone, _ = answer(f"{line} --quiet")
+        _, screen, _ = answer(line)
+        assert 0 < len(alone.splitlines()) <= 3
+        assert screen.startswith(alone)
+        assert len(screen.splitlines()) <= 23
+
+
+def test_the_version_that_others_are_held_against_is_named_or_numbered(answer: Any) -> None:
+    line = "predict open.wav crushed.wav --names quiet,hot"
+    first, second = (answer(f"{line} --against {word}")[1] for word in ("hot", "2"))
+    assert first == second
+    assert "vs hot" in first
+    assert "vs quiet" in answer(line)[1]
+
+
+def test_two_files_of_one_song_are_no_album_of_two(answer: Any) -> None:
+    """An album player turns each version as if the other were not there."""
+    _, out, _ = answer("predict --json --profile td1008-album,td1008-track open.wav crushed.wav")
+    album, track = json.loads(out)
+    wanted = [[row["wanted_gain_db"] for row in one["tracks"]] for one in (album, track)]
+    assert wanted[0] == pytest.approx([gain + 2.0 for gain in wanted[1]])  # to −14 instead of −16
+
+
+def test_a_picture_of_the_players_is_written_and_the_same_figures_give_the_same_file(
+    answer: Any, tmp_path: Path
+) -> None:
+    line = f"predict open.wav crushed.wav --profile r128,untouched --figure {tmp_path}/a.svg"
+    assert answer(f"{line} --figure {tmp_path}/a.png")[0] == 0
+    drawn = (tmp_path / "a.svg").read_bytes()
+    assert b"r128" in drawn
+    assert b"crushed" in drawn
+    assert (tmp_path / "a.png").read_bytes()[:4] == b"\x89PNG"
+    code, _, err = answer(line)
+    assert code == 4
+    assert "--force" in err
+    assert answer(f"{line} --force")[0] == 0
+    assert (tmp_path / "a.svg").read_bytes() == drawn
+
+
+def test_the_old_word_for_the_level_of_overs_goes_on_working(answer: Any) -> None:
+    counts = [
+        json.loads(answer(f"measure open.wav --json --no-cache {option} -20")[1])[0]["inter_sample_overs"]
+        for option in ("--over-above", "--ceiling")
+    ]
+    assert counts[0] == counts[1] > 0
+    assert "--ceiling" not in answer("measure --help")[1]
 
 
 # --- profiles ---------------------------------------------------------------------------------------

@@ -116,9 +116,10 @@ def test_one_entry_shows_a_new_figure_on_the_screen_in_json_and_in_csv(
 ) -> None:
     row = next(line for line in said(capsys, song).splitlines() if "Brightness" in line)
     assert row.split() == ["Brightness", "dB/oct", "−7.25"]
-    head, first, *_ = said(capsys, *[song] * 13).splitlines()
-    assert head.split()[0] == "bright"
-    assert first.split()[1] == "−7.25"
+    lines = said(capsys, *[song] * 13).splitlines()
+    at = next(place for place, line in enumerate(lines) if line.split()[:1] == ["bright"])
+    first = lines[at + 1]
+    assert first.split()[2] == "−7.25"  # after the name and its number
     [found] = json.loads(said(capsys, song, "--json"))
     assert found[brightness] == -7.25
     assert list(found)[-2:] == [brightness, "warnings"]

@@ -46,19 +46,17 @@ def test_two_of_one_level_are_called_equal() -> None:
 def test_what_is_turned_down_to_the_target_plays_equally_loud() -> None:
     said = sentences.played_sentence(version("a", LOUD), version("b", OPEN), HEADROOM)
     assert said == (
-        "Through this player both play equally loud over the whole track "
-        "(a turned down by 6.5 dB, b left as it is)."
+        "On this player both play at the same loudness overall (a turned down 6.5 dB, b unchanged)."
     )
 
 
 def test_what_has_no_headroom_plays_quieter_and_the_reason_is_said() -> None:
     a, b = version("a", LOUD), version("b", QUIET)
     assert sentences.played_sentence(a, b, HEADROOM) == (
-        "Through this player a plays 4.0 LU louder than b over the whole track "
-        "(a turned down by 6.5 dB, b left as it is)."
+        "On this player a is 4.0 LU louder than b overall (a turned down 6.5 dB, b unchanged)."
     )
     assert sentences.headroom_sentences(b, HEADROOM) == [
-        "B has no headroom to be raised and stays 4.0 LU below the player's target."
+        "B has no headroom to go up, so it ends up 4.0 LU under target."
     ]
     assert sentences.headroom_sentences(a, HEADROOM) == []
 
@@ -66,28 +64,28 @@ def test_what_has_no_headroom_plays_quieter_and_the_reason_is_said() -> None:
 def test_part_of_a_raise_is_said_with_what_is_missing() -> None:
     b = version("the open one", made(-20.0, -5.0))
     assert sentences.headroom_sentences(b, HEADROOM) == [
-        "The open one can be raised by only 4.0 dB before its peaks reach the player's ceiling, and stays "
-        "2.0 LU below the target."
+        "The open one can go up only 4.0 dB before its peaks hit the player's ceiling, so it ends up 2.0 LU "
+        "under target."
     ]
 
 
 def test_a_player_that_never_raises_is_said_to_be_one() -> None:
     down = player("never")
     assert sentences.headroom_sentences(version("b", QUIET, down), down) == [
-        "B lies 4.0 LU below the target, and this player never raises a level."
+        "B is 4.0 LU under target, and this player never raises a level."
     ]
 
 
 def test_a_difference_within_the_players_spread_is_said_to_be_that() -> None:
     a, b = version("a", made(-14.0)), version("b", made(-14.4, -1.0))
     said = sentences.played_sentence(a, b, HEADROOM)
-    assert said.endswith("b left as it is), within the ±0.5 dB by which real players differ.")
+    assert said.endswith("b unchanged), within the ±0.5 dB that real players differ by.")
 
 
 def test_without_a_target_the_louder_one_stays_louder_with_no_spread() -> None:
     untouched = player("never", target_lufs=None)
     a, b = version("a", LOUD, untouched), version("b", OPEN, untouched)
-    assert "a plays 6.5 LU louder than b" in sentences.played_sentence(a, b, untouched)
+    assert "a is 6.5 LU louder than b" in sentences.played_sentence(a, b, untouched)
     assert sentences.uncertainty_sentence(untouched) == ""
 
 
@@ -97,9 +95,9 @@ def test_the_limiter_is_said_with_how_much_and_how_often() -> None:
     report = LimiterReport(max_reduction_db=3.25, mean_reduction_db=0.2, share_over_1_db=0.043)
     acting = Version("b", QUIET, Prediction(quiet.prediction.decision, quiet.prediction.played, report, 0.3))
     assert sentences.headroom_sentences(acting, limited) == [
-        "The player's limiter keeps b 0.3 LU below the target.",
-        "Raising b makes the player's limiter press its peaks down, by 3.2 dB at most, and by more than "
-        "1 dB for 4.3 % of the time.",
+        "The player's limiter keeps b 0.3 LU under target.",
+        "Raised by this player, b hits its limiter: gain reduction up to 3.2 dB, over 1 dB for 4.3 % of the "
+        "time.",
     ]
 
 
@@ -107,37 +105,42 @@ def test_overs_are_no_punch() -> None:
     """Peak to loudness with the true peak held at 0 dBTP: 7.5 for the loud one, not 8.3."""
     assert punch_db(LOUD) == pytest.approx(7.5)
     assert sentences.punch_sentence(version("a", LOUD), version("b", OPEN)) == (
-        "The peaks of b stand 5.5 dB further above its loudness (13.0 against 7.5 dB), and a player's plain "
-        "gain does not change that."
+        "B keeps 5.5 dB more peak-to-loudness ratio (PLR 13.0 vs 7.5 dB). Turning a track up or down does "
+        "not change that."
     )
 
 
 def test_equal_punch_is_called_equal() -> None:
     assert sentences.punch_sentence(version("a", OPEN), version("b", made(-14.2, -1.0))).startswith(
-        "The peaks of both stand equally far"
+        "Both have the same peak-to-loudness ratio"
     )
 
 
 @pytest.mark.parametrize(
-    ("count", "times", "played"),
-    [(1, "once", "; as played it peaks at −5.7 dBTP"), (12, "12 times", "; as played it peaks at −5.7 dBTP")],
+    ("count", "overs", "played"),
+    [
+        (1, "1 inter-sample over", "; as played it peaks at −5.7 dBTP"),
+        (12, "12 inter-sample overs", "; as played it peaks at −5.7 dBTP"),
+    ],
 )
-def test_overs_are_said_as_delivered_and_as_played(count: int, times: str, played: str) -> None:
+def test_overs_are_said_as_delivered_and_as_played(count: int, overs: str, played: str) -> None:
     loud = version("a", replace(LOUD, over_count=count))
     assert sentences.overs_sentence(loud) == (
-        f"As delivered, a rises over full scale between the samples {times}, up to +0.8 dBTP{played}."
+        f"As delivered, a has {overs} (peaks up to +0.8 dBTP){played}."
     )
     assert sentences.overs_sentence(version("b", OPEN)) == ""
 
 
-@pytest.mark.parametrize(("peak", "words"), [(0.02, "by less than 0.1 dB"), (0.051, "up to +0.1 dBTP")])
+@pytest.mark.parametrize(
+    ("peak", "words"), [(0.02, "less than 0.1 dB over full scale"), (0.051, "up to +0.1 dBTP")]
+)
 def test_an_over_that_is_hardly_one_is_not_said_to_reach_zero(peak: float, words: str) -> None:
     said = sentences.overs_sentence(version("a", replace(made(-14.0, peak), over_count=1)))
-    assert said == f"As delivered, a rises over full scale between the samples once, {words}."
+    assert said == f"As delivered, a has 1 inter-sample over (peaks {words})."
 
 
 @pytest.mark.parametrize(
-    ("played_db", "words"), [(0.02, "does so, by less than 0.1 dB"), (0.3, "peaks at +0.3 dBTP")]
+    ("played_db", "words"), [(0.02, "peaks less than 0.1 dB over full scale"), (0.3, "peaks at +0.3 dBTP")]
 )
 def test_an_over_that_is_left_as_played_is_not_said_to_peak_at_zero(played_db: float, words: str) -> None:
     found = replace(made(-14.0 + 0.4, played_db + 0.4), over_count=1)
@@ -159,7 +162,7 @@ def test_equal_is_said_exactly_where_the_played_levels_are_equal(upward: str, se
     played = [v.prediction.played.integrated_lufs for v in (a, b)]
     assert played[0] is not None
     assert played[1] is not None
-    equal = "both play equally loud" in sentences.played_sentence(a, b, profile)
+    equal = "both play at the same loudness" in sentences.played_sentence(a, b, profile)
     assert equal == (abs(played[0] - played[1]) <= 0.2)
 
 

@@ -31,23 +31,23 @@ def test_room_and_shortfall_of_an_album_are_not_said_to_be_the_track_s() -> None
     album stays at −19.5, 5.5 below; the quiet one plays at −29.5, 15.5 below."""
     loud, quiet = in_album(player(scope="album_loudest"), made(-20.0, -6.0), made(-30.0, -1.5))
     start = (
-        "The album with this track can be raised by only 0.5 dB before its highest peak reaches the player's "
-        "ceiling, and stays 5.5 LU below the target; this track itself plays "
+        "The album with this track can go up only 0.5 dB before its highest peak hits the player's ceiling, "
+        "so it ends up 5.5 LU under target; this track itself ends up "
     )
-    assert loud == [f"{start}5.5 LU below it."]  # it could be raised by 5 dB by its own peaks
-    assert quiet == [f"{start}15.5 LU below it."]
+    assert loud == [f"{start}5.5 LU under."]  # it could be raised by 5 dB by its own peaks
+    assert quiet == [f"{start}15.5 LU under."]
 
 
 def test_an_album_that_is_not_raised_says_so_of_the_album() -> None:
     (_, quiet) = in_album(player("never", scope="album_loudest"), made(-20.0, -6.0), made(-30.0, -9.0))
     assert quiet == [
-        "The album with this track lies 6.0 LU below the target, and this player never raises a level; this "
-        "track itself plays 16.0 LU below it."
+        "The album with this track is 6.0 LU under target, and this player never raises a level; this track "
+        "itself ends up 16.0 LU under."
     ]
     (_, full) = in_album(player(scope="album_loudest"), made(-20.0, -0.5), made(-30.0, -9.0))
     assert full == [
-        "The album with this track has no headroom to be raised and stays 6.0 LU below the player's target; "
-        "this track itself plays 16.0 LU below it."
+        "The album with this track has no headroom to go up, so it ends up 6.0 LU under target; this track "
+        "itself ends up 16.0 LU under."
     ]
 
 
@@ -58,8 +58,8 @@ def test_a_track_that_an_album_keeps_below_the_target_on_purpose_needs_no_word()
 def test_the_track_that_sets_the_album_s_gain_by_itself_is_spoken_of_as_itself() -> None:
     (loud, _) = in_album(player(scope="album_loudest"), made(-20.0, -3.0), made(-30.0, -9.0))
     assert loud == [
-        "This track can be raised by only 2.0 dB before its peaks reach the player's ceiling, and stays 4.0 "
-        "LU below the target."
+        "This track can go up only 2.0 dB before its peaks hit the player's ceiling, so it ends up 4.0 LU "
+        "under target."
     ]
 
 
@@ -80,7 +80,7 @@ BOTH = structs.replace(player("limited"), delivery=Delivery(codec="mp3", bit_rat
 @pytest.mark.parametrize(
     ("profile", "limited", "who"),
     [
-        (CONVERTING, False, "The converter's clipping keeps"),
+        (CONVERTING, False, "The clipping D/A converter keeps"),
         (player("limited"), True, "The player's limiter keeps"),
         (CODED, False, "The encoding keeps"),
         (BOTH, True, "The encoding and the player's limiter keep"),
@@ -88,14 +88,14 @@ BOTH = structs.replace(player("limited"), delivery=Delivery(codec="mp3", bit_rat
 )
 def test_what_takes_the_loudness_is_named(profile: Profile, limited: bool, who: str) -> None:
     said = shortfall_sentences("this track", QUIET, chain(profile, limited=limited), profile)
-    assert said == [f"{who} this track 0.8 LU below the target."]
+    assert said == [f"{who} this track 0.8 LU under target."]
 
 
 def test_where_a_largest_boost_stands_in_the_way_the_limiter_is_not_blamed_for_all_of_it() -> None:
     profile = structs.replace(player("limited"), max_boost_db=2.0)
     played = made(-18.5, -1.0)  # 2 dB up would be −18
     found = from_chain(decide(profile, QUIET), QUIET, played, LimiterReport(max_reduction_db=1.0))
-    assert shortfall_sentences("b", QUIET, found, profile) == ["The player's limiter takes 0.5 LU from b."]
+    assert shortfall_sentences("b", QUIET, found, profile) == ["The player's limiter costs b 0.5 LU."]
 
 
 def test_nothing_is_called_raised_that_is_turned_down() -> None:
@@ -108,6 +108,5 @@ def test_nothing_is_called_raised_that_is_turned_down() -> None:
     report = LimiterReport(max_reduction_db=1.5, share_over_1_db=0.002)
     acting = Prediction(decide(always, hot), made(-14.0, -1.0), report)
     assert peak_sentences("b", acting, always) == [
-        "The player's limiter presses the peaks of b down, by 1.5 dB at most, and by more than 1 dB for 0.2 "
-        "% of the time."
+        "The player's limiter acts on b: gain reduction up to 1.5 dB, over 1 dB for 0.2 % of the time."
     ]

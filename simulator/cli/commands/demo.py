@@ -1,30 +1,50 @@
-"""`fairhearing demo`: an invented song in two masters, measured, played by two players, written to
-files."""
+"""`fairhearing demo`: a synthetic song in two masters, measured, played by two players, written to files."""
 
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from simulator.cli.options import cache_options, most_workers, say_problems
+from simulator.cli.options import amount_options, cache_options, most_workers, say_problems
+from simulator.cli.readout import Amount
+
+if TYPE_CHECKING:
+    from simulator.cli.readout import Readout
+    from simulator.engine.render import RenderPlan
 
 PLAYERS = ("minus14-headroom", "minus14-limited")
+UNTOUCHED = "untouched"
+"""Shown beside the players: what is heard where nothing is normalised."""
 
 
 @click.command("demo")
 @click.option(
     "--out",
     type=click.Path(file_okay=False, path_type=Path),
-    help="Where to write the audio. Default: a folder of the tool's own, in the cache.",
+    help="Where to write the audio. Default: a folder in fairhearing's cache.",
 )
-@click.option("--force", is_flag=True, help="Replace files that stand in --out already.")
+@click.option("--force", is_flag=True, help="Overwrite existing files.")
+@amount_options
 @cache_options
-def command(out: Path | None, force: bool, no_cache: bool, rehash: bool, workers: int | None) -> int:
-    """Makes the demo's music, and shows what two players do to an open and to a crushed master."""
+def command(
+    out: Path | None, force: bool, amount: Amount, no_cache: bool, rehash: bool, workers: int | None
+) -> int:
+    """See and hear the point in a minute: one synthetic song, mastered open and crushed.
+
+    The crushed master is pushed as loud as a competent loud master, with this program's own clipper and
+    limiter as a stand-in. The audio is written to a folder as two players play it.
+
+    \b
+    fairhearing demo
+    fairhearing listen demo
+    """
     from simulator.cli.output import steps
-    from simulator.cli.steps.predict import console, paragraph, show_heading, show_pair, show_tracks
+    from simulator.cli.readout import Readout
+    from simulator.cli.steps.predict import answer, choose_shown, player_rows, show_detail, show_matrix
     from simulator.cli.steps.prepare import prepare_playlist
     from simulator.common.errors import ExitCode, NothingDoneError
     from simulator.engine.demo_folder import demo_playlist
@@ -32,53 +52,49 @@ def command(out: Path | None, force: bool, no_cache: bool, rehash: bool, workers
     from simulator.engine.render import RenderPlan, render
 
     count = most_workers(workers)
-    with steps("Playing the demo's music", 1) as step:
+    with steps("Synthesising the demo song", 1) as step:
         source = demo_playlist(count)
         step()
     playlist = read_playlist(os.fspath(source))
-    screen = console()
-    paragraph(
-        screen,
-        f"{playlist.title} {len(playlist.tracks)} invented tracks, two of them masters of one song: one left "
-        "open, one made as loud as a competent loud master (a stand-in, by this program's own clip and "
-        "limiter). Here is what two kinds of player do to them.",
-    )
-    screen.print()
-    ready = prepare_playlist(playlist, PLAYERS, no_cache=no_cache, rehash=rehash, workers=workers)
-    tracks = ready.tracks
-    for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
-        show_heading(screen, profile)
-        show_pair(screen, profile, tracks, predictions)
-        show_tracks(screen, tracks, predictions)
-        screen.print()
+    players = (UNTOUCHED, *PLAYERS)
+    ready = prepare_playlist(playlist, players, no_cache=no_cache, rehash=rehash, workers=workers)
     own = out is None
     folder = out or source.parent / "rendered"
     plans = [
-        RenderPlan(profile, folder / profile.id, tracks, predictions)
+        RenderPlan(profile, folder / profile.id, ready.tracks, predictions)
         for profile, predictions in zip(ready.profiles, ready.predictions, strict=True)
+        if profile.id in PLAYERS
     ]
-    outcomes = [render(plan, force=force, keep_whole=own, workers=count) for plan in plans]
-    problems = [one.problem for one in tracks if one.problem is not None]
+    with steps("Rendering", len(plans) * len(ready.tracks)) as step:
+        outcomes = [render(plan, force=force, keep_whole=own, workers=count, step=step) for plan in plans]
+    problems = [one.problem for one in ready.tracks if one.problem is not None]
     problems += [problem for outcome in outcomes for problem in outcome.problems]
     say_problems(problems)
     if not any(outcome.tracks for outcome in outcomes):
-        raise NothingDoneError("No track could be rendered.", "The reasons stand above.")
-    screen.print("The audio, as each player would play it:", style="bold")
-    for plan in plans:
-        screen.print(f"  {plan.folder}", soft_wrap=True)
-    paragraph(
-        screen,
-        "Listen to round-played.wav: the loudest 12 seconds of each track, back to back; then to "
-        "round-delivered.wav, the same as delivered. It is much louder: turn your monitors down first.",
-    )
-    screen.print("\nNext, hear it: fairhearing listen demo. Then, with your own masters:", style="bold")
-    for line in (
-        "fairhearing compare LOUD.wav OPEN.wav",
-        "fairhearing listen PLAYLIST.toml",
-        "fairhearing ladder MIX.wav",
-        "fairhearing check MASTER.wav",
-        "fairhearing page PLAYLIST.toml -o CLIENT.html",
-        "fairhearing profiles list",
-    ):
-        screen.print(f"  {line}")
+        raise NothingDoneError("No track could be rendered.", "See the messages above.")
+    screen = Readout(amount)
+    shown = choose_shown(ready.tracks, None, None)
+    rows = player_rows(ready, shown)
+    used = screen.answer(answer(ready, shown, rows))
+    if not screen.quiet:
+        show_matrix(screen, ready, shown, rows, used)
+        _next_steps(screen, plans)
+    if screen.detail:
+        show_detail(screen, ready, shown, rows)
     return ExitCode.SOME_FAILED if problems else ExitCode.DONE
+
+
+def _next_steps(screen: Readout, plans: Sequence[RenderPlan]) -> None:
+    """What was played, where the audio is, and what to do next."""
+    screen.paragraph(
+        "One synthetic song, mastered open, and crushed as loud as a competent loud master by this program's "
+        "own clipper and limiter."
+    )
+    screen.heading("Hear it (crushed is much louder as a file: turn your monitors down first)")
+    screen.line("  fairhearing listen demo")
+    screen.line("or play round-delivered.wav (as files) and round-played.wav (as played) in")
+    for plan in plans:
+        screen.line(f"  {plan.folder}")
+    screen.heading("Then, with your own masters")
+    for line in ("predict LOUD.wav OPEN.wav --profile all", "compare LOUD.wav OPEN.wav", "check MASTER.wav"):
+        screen.line(f"  fairhearing {line}")

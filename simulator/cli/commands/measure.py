@@ -2,51 +2,65 @@
 
 from __future__ import annotations
 
-import os
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from simulator.cli.options import cache_options, most_workers, open_store, refuse_both, say_problems
+from simulator.cli.options import (
+    amount_options,
+    cache_options,
+    most_workers,
+    open_store,
+    refuse_both,
+    say_problems,
+)
 from simulator.cli.output import print_csv, print_json
+from simulator.cli.readout import Amount
 from simulator.common.text import visible
 
 if TYPE_CHECKING:
+    from simulator.cli.readout import Readout
     from simulator.common.errors import SimulatorError
     from simulator.engine.measure import Result
     from simulator.metering.measurement import Measurement
     from simulator.playlists.playlist import Track
 
-COLUMNS_AT_ONCE = 3
-MOST_COLUMNS = 12
-"""More files than that are a catalogue: a line each."""
-
 
 @click.command("measure")
 @click.argument("files", nargs=-1, required=True)
-@click.option("--json", "as_json", is_flag=True, help="A list with every figure, unrounded.")
-@click.option("--csv", "as_csv", is_flag=True, help="A line a file, unrounded.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON (every figure, unrounded).")
+@click.option("--csv", "as_csv", is_flag=True, help="Print CSV (one row per file, unrounded).")
 @click.option(
-    "--ceiling",
+    "--over-above",
     type=click.FloatRange(-60.0, 20.0),
     default=0.0,
     show_default=True,
     metavar="DBTP",
-    help="The level above which the wave counts as over.",
+    help="True peaks above this level count as inter-sample overs.",
 )
+@click.option("--ceiling", "over_above_before", type=click.FloatRange(-60.0, 20.0), hidden=True)
+@amount_options
 @cache_options
 def command(
     files: tuple[str, ...],
     as_json: bool,
     as_csv: bool,
-    ceiling: float,
+    over_above: float,
+    over_above_before: float | None,
+    amount: Amount,
     no_cache: bool,
     rehash: bool,
     workers: int | None,
 ) -> int:
-    """Measures FILES (audio files, folders or playlists; the word demo is the demo's playlist).
+    """Measure FILES: audio files, folders, playlists, or the word demo.
 
-    By ITU-R BS.1770-5, EBU Tech 3341 and Tech 3342. Exit code 1: some files could not be read.
+    By ITU-R BS.1770-5, EBU Tech 3341 and Tech 3342. More files than fit side by side get a line each.
+    Exit code 1: some files could not be read.
+
+    \b
+    fairhearing measure MASTER.wav
+    fairhearing measure ALBUM/ --csv
     """
     from simulator.cli.output import steps
     from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
@@ -54,13 +68,14 @@ def command(
     from simulator.engine.playlists import read_arguments
 
     refuse_both("--json", "--csv", as_json and as_csv)
+    above = over_above if over_above_before is None else over_above_before
     tracks = read_arguments(files).tracks
     store = open_store(no_cache, rehash)
     readable = [track for track in tracks if not track.problem]
     try:
         with steps("Measuring", len(readable)) as step:
             done = iter(
-                do_all([Job(track.path, ceiling) for track in readable], store, most_workers(workers), step)
+                do_all([Job(track.path, above) for track in readable], store, most_workers(workers), step)
             )
     finally:
         store.close()
@@ -70,12 +85,12 @@ def command(
     if as_json or as_csv:
         _data(tracks, results, as_json)
     else:
-        _tables(tracks, results)
+        _tables(tracks, results, above, amount)
     failed = sum(isinstance(result, SimulatorError) for result in results)
     if failed == len(results):
         if as_json or as_csv:
             return NothingDoneError.exit_code
-        raise NothingDoneError("No file could be measured.", "The reasons stand above.")
+        raise NothingDoneError("No file could be measured.", "See the messages above.")
     return ExitCode.SOME_FAILED if failed else ExitCode.DONE
 
 
@@ -105,46 +120,67 @@ def _flat(one: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _tables(tracks: tuple[Track, ...], results: list[Result | SimulatorError]) -> None:
-    from rich.console import Console
-
+def _tables(
+    tracks: tuple[Track, ...], results: list[Result | SimulatorError], over_above: float, amount: Amount
+) -> None:
+    from simulator.cli.readout import Readout
     from simulator.common.errors import SimulatorError
-    from simulator.text.tables import file_line, grid, measure_rows
+    from simulator.playlists.playlist import title_from_path
+    from simulator.text.measured import LABEL_WIDTH, answer
+    from simulator.text.short_names import short_names
+    from simulator.text.tables import catalogue, catalogue_key
 
-    console = Console(highlight=False, markup=False)
+    say_problems(result for result in results if isinstance(result, SimulatorError))
     good = [
         (track, result.measurement)
         for track, result in zip(tracks, results, strict=True)
         if not isinstance(result, SimulatorError)
     ]
-    if len(good) > MOST_COLUMNS:
-        _catalogue(good, console.width)
-        good = []
-    for first in range(0, len(good), COLUMNS_AT_ONCE):
-        part = good[first : first + COLUMNS_AT_ONCE]
-        headings = ["", "", *[visible(os.path.basename(track.path)) for track, _ in part]]
-        table = grid(headings, [False, False, *[True] * len(part)])
+    if not good:
+        return
+    out = Readout(amount)
+    names = short_names([visible(title_from_path(track.path)) for track, _ in good])
+    files = list(zip(names, [found for _, found in good], strict=True))
+    out.answer(answer(files, over_above))
+    if out.quiet:
+        return
+    out.line()
+    at_once = max(1, (out.width - LABEL_WIDTH) // (max(7, *(len(name) for name in names)) + 2))
+    if len(files) > at_once and not out.detail:
+        out.line("\n".join(catalogue(files, out.width)))
+        out.line(f"\n{catalogue_key()}")
+    else:
+        _columns(out, files, at_once)
+    _notes(out, files)
+
+
+def _columns(out: Readout, files: Sequence[tuple[str, Measurement]], at_once: int) -> None:
+    """A column a file, `at_once` side by side; under them each file's loudness over time."""
+    from simulator.text.measured import curve
+    from simulator.text.tables import file_line, grid, measure_rows
+
+    for first in range(0, len(files), at_once):
+        part = files[first : first + at_once]
+        table = grid(["", "", *[name for name, _ in part]], [False, False, *[True] * len(part)])
+        table.show_edge, table.padding = False, (0, 1, 0, 0)
         for row in measure_rows([found for _, found in part]):
             table.add_row(*row)
-        console.print(table)
-        for track, found in part:
-            notes = " ".join(note.text for note in found.warnings)
-            console.print(f"{visible(os.path.basename(track.path))}: {file_line(found)}. {notes}".rstrip())
-        console.print()
-    say_problems(result for result in results if isinstance(result, SimulatorError))
+        out.table(table)
+        out.line()
+    longest = max(len(name) for name, _ in files)
+    for name, found in files:
+        line = file_line(found)
+        room = min(32, out.width - longest - len(line) - 4)
+        shape = f"{curve(found, room, blocks=out.blocks)}  " if len(files) > 1 and room >= 16 else ""
+        out.line(f"{name:<{longest}}  {shape}{line}")
 
 
-def _catalogue(good: list[tuple[Track, Measurement]], width: int) -> None:
-    """A line a file, then what is to be said, once for all files that it is true of."""
-    from simulator.text.tables import catalogue, catalogue_key
-
-    names = [(visible(os.path.basename(track.path)), found) for track, found in good]
-    click.echo("\n".join(catalogue(names, width)))
-    click.echo(f"\n{catalogue_key()}")
+def _notes(out: Readout, files: Sequence[tuple[str, Measurement]]) -> None:
+    """What should be known of the figures, once for all files that it is true of."""
     of_note: dict[str, list[str]] = {}
-    for name, found in names:
+    for name, found in files:
         for note in found.warnings:
             of_note.setdefault(note.text, []).append(name)
     for text, concerned in of_note.items():
-        files = f"{len(concerned)} files" if len(concerned) > 3 else ", ".join(concerned)
-        click.echo(f"{files}: {text}")
+        who = f"{len(concerned)} files" if len(concerned) > 3 else ", ".join(concerned)
+        out.paragraph(f"{who}: {text[:1].lower()}{text[1:]}")

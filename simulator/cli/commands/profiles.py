@@ -1,4 +1,4 @@
-"""`fairhearing profiles`: list them, show one, start your own."""
+"""`fairhearing profiles`: list the players, show one, start your own."""
 
 from __future__ import annotations
 
@@ -7,13 +7,14 @@ import click
 
 @click.group("profiles")
 def command() -> None:
-    """The player profiles. None of them copies one real player: put your own numbers into a copy."""
+    """Player profiles: list, show, copy. None copies one real player: put your own numbers into a copy."""
 
 
 @command.command("list")
-@click.option("--json", "as_json", is_flag=True, help="A list of id, title, target and sentence.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON (ID, title, target and sentence of each).")
 def list_(as_json: bool) -> None:
-    """Every bundled profile with what it does."""
+    """List the bundled profiles, one line each."""
+    from simulator.common.numbers import level
     from simulator.storage.bundled import bundled_profile_ids, load_profile
 
     profiles = [load_profile(name) for name in bundled_profile_ids()]
@@ -24,19 +25,24 @@ def list_(as_json: bool) -> None:
         rows = [{"schema": 1, **{key: getattr(profile, key) for key in keys}} for profile in profiles]
         click.echo(json.dumps(rows, indent=1, ensure_ascii=False))
         return
+    targets = [profile.target_lufs for profile in profiles if profile.target_lufs is not None]
+    click.echo(
+        f"{len(profiles)} players: {len(targets)} normalise to between {level(min(targets), 0)} and "
+        f"{level(max(targets), 0)} LUFS, {len(profiles) - len(targets)} plays files untouched.\n"
+    )
     width = max(len(profile.id) for profile in profiles)
     for profile in profiles:
-        target = "no target" if profile.target_lufs is None else f"{profile.target_lufs:.0f} LUFS"
-        click.echo(f"{profile.id:<{width}}  {target.replace('-', '−'):>9}  {profile.title}")
+        target = "no target" if profile.target_lufs is None else f"{level(profile.target_lufs, 0)} LUFS"
+        click.echo(f"{profile.id:<{width}}  {target:>9}  {profile.title}")
     click.echo(
-        "\nOne in full: fairhearing profiles show ID. Your own: fairhearing profiles new my-player.toml"
+        "\nDetails: fairhearing profiles show ID\nMake your own: fairhearing profiles new my-player.toml"
     )
 
 
 @command.command("show")
 @click.argument("profile", metavar="ID|FILE")
 def show(profile: str) -> None:
-    """One profile: what it says to a client, its numbers, and where each comes from."""
+    """Show one profile: what it does, its numbers, and the source of each."""
     import textwrap
 
     from simulator.storage.bundled import load_profile
@@ -70,9 +76,9 @@ def _lines(found: object) -> list[str]:
 @click.argument("file", metavar="FILE.toml")
 @click.option("--from", "source", default="minus14-headroom", show_default=True, metavar="ID|FILE")
 def new(file: str, source: str) -> None:
-    """Copies a profile into FILE.toml for you to edit; never overwrites."""
+    """Copy a profile to FILE.toml for editing; never overwrites."""
     from simulator.storage.bundled import new_profile
 
     made = new_profile(source, file)
-    click.echo(f"{made} is a copy of {source}. Edit its numbers and name their sources under [sources],")
+    click.echo(f"{made} is a copy of {source}. Edit the numbers, give their sources under [sources],")
     click.echo(f"then: fairhearing predict FILES --profile {made if '/' in str(made) else './' + str(made)}")

@@ -16,7 +16,7 @@ from simulator.cli.options import cache_options, profile_option, say_problems
     "--out",
     type=click.Path(file_okay=False, path_type=Path),
     required=True,
-    help="The folder to write to; several profiles get a folder each in it.",
+    help="Folder to write to; with several profiles, one subfolder each.",
 )
 @click.option(
     "--format",
@@ -24,7 +24,7 @@ from simulator.cli.options import cache_options, profile_option, say_problems
     type=click.Choice(["float32", "wav24", "flac24"]),
     default="float32",
     show_default=True,
-    help="float32 keeps everything; the 24-bit forms are dithered and refuse a track that would clip.",
+    help="float32 keeps everything; the 24-bit formats are dithered and refuse a track that would clip.",
 )
 @click.option(
     "--seconds",
@@ -37,9 +37,9 @@ from simulator.cli.options import cache_options, profile_option, say_problems
     "--rate",
     type=click.IntRange(8_000, 192_000),
     metavar="HZ",
-    help="Write all at this sample rate, converted after the limiter, which no longer holds the peaks then.",
+    help="Convert to this sample rate, after the limiter: peaks may then pass its ceiling.",
 )
-@click.option("--force", is_flag=True, help="Replace files that are there already.")
+@click.option("--force", is_flag=True, help="Overwrite existing files.")
 @cache_options
 def command(
     inputs: tuple[str, ...],
@@ -53,11 +53,15 @@ def command(
     rehash: bool,
     workers: int | None,
 ) -> int:
-    """Renders INPUTS (audio files, folders, playlists, or the word demo) as a player plays them.
+    """Render INPUTS (audio files, folders, playlists, or the word demo) as a player plays them.
 
-    Writes OUT/NN-NAME.wav for every track at its own rate (or at --rate), and two back-to-back files of
-    the loudest passages: round-delivered.wav and round-played.wav, with round-places.txt that says where
-    each is from and why. Versions of one song are cut at one place. Nothing is replaced without --force.
+    Writes OUT/NN-NAME.wav for every track at its own rate (or at --rate), and two back-to-back files of the
+    loudest passages: round-delivered.wav and round-played.wav, with round-places.txt listing where each is
+    from and why. Versions of one song are cut at the same place. Nothing is overwritten without --force.
+
+    \b
+    fairhearing render LOUD.wav OPEN.wav --out rendered
+    fairhearing render PLAYLIST.toml --profile all --out rendered --format flac24
     """
     from simulator.cli.output import steps
     from simulator.cli.steps.prepare import nothing_read, prepare
@@ -82,5 +86,5 @@ def command(
         if outcome.round_trim_db:
             click.echo(f"  {trim_words(outcome.round_trim_db)}")
     if not written:
-        raise NothingDoneError("No track could be rendered.", "The reasons stand above.")
+        raise NothingDoneError("No track could be rendered.", "See the messages above.")
     return ExitCode.SOME_FAILED if failed else ExitCode.DONE

@@ -42,6 +42,10 @@ MOST_DRAWN = 6
 """Tracks in one picture; more could not be told apart."""
 LONGEST_VERSION = 16
 ALIKE = "+N: N more players alike."
+NOT_VERSIONS = (
+    "Their loudness curves do not match, so they are not compared as versions of one song. If they are, give "
+    "both the same song key in a playlist."
+)
 HEIGHT = 24
 """Lines of the smallest terminal; the answer and the matrix leave the last one to the prompt."""
 
@@ -149,21 +153,33 @@ def show(out: Readout, ready: PreparedPlaylist, shown: Shown, *, reasons: bool) 
     if len(ready.profiles) == 1:
         out.table(track_table(ready, shown, out.width))
     elif shown.versions:
-        _matrix(out, ready, shown, rows, used)
+        show_matrix(out, ready, shown, rows, used)
     else:
         table = _players_table(rows)
         out.table(table)
         if table.row_count < len(rows):
             out.line(f"{ALIKE} More: --detail", style="soft")
+    if not shown.versions and len(shown.places) == 2:
+        out.paragraph(NOT_VERSIONS)
     if out.detail:
-        for profile, row, predictions in zip(ready.profiles, rows, ready.predictions, strict=True):
-            _detail(out, ready, shown, profile, row, predictions)
-    if reasons or out.detail:
-        for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
-            out.heading(f"Reasons: {profile.title} ({profile.id})")
-            for number, found in enumerate(predictions, 1):
-                if isinstance(found, Prediction):
-                    out.paragraph(found.decision.reason, bullet=f"{number:>3}. ")
+        show_detail(out, ready, shown, rows)
+    elif reasons:
+        _reasons(out, ready)
+
+
+def show_detail(out: Readout, ready: PreparedPlaylist, shown: Shown, rows: Sequence[PlayerRow]) -> None:
+    """Every figure and sentence, player by player, and the reason for every gain."""
+    for profile, row, predictions in zip(ready.profiles, rows, ready.predictions, strict=True):
+        _detail(out, ready, shown, profile, row, predictions)
+    _reasons(out, ready)
+
+
+def _reasons(out: Readout, ready: PreparedPlaylist) -> None:
+    for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
+        out.heading(f"Reasons: {profile.title} ({profile.id})")
+        for number, found in enumerate(predictions, 1):
+            if isinstance(found, Prediction):
+                out.paragraph(found.decision.reason, bullet=f"{number:>3}. ")
 
 
 def answer(ready: PreparedPlaylist, shown: Shown, rows: Sequence[PlayerRow]) -> str:
@@ -173,15 +189,13 @@ def answer(ready: PreparedPlaylist, shown: Shown, rows: Sequence[PlayerRow]) -> 
         return ""
     if shown.versions:
         return versions_answer(shown.names, delivered, rows)
-    said = tracks_answer(shown.names, delivered, rows)
-    if len(shown.places) == 2 and all(ready.tracks[place].track.song is None for place in shown.places):
-        said += " They are different recordings, so their levels are not compared."
-    return said
+    return tracks_answer(shown.names, delivered, rows)
 
 
-def _matrix(
+def show_matrix(
     out: Readout, ready: PreparedPlaylist, shown: Shown, rows: Sequence[PlayerRow], used: int
 ) -> None:
+    """Players by versions; `used` are the lines already on the screen."""
     made = Matrix(shown.names, rows, shown.against, shown.styles, out.width)
     lines = made.lines()
     notes = []

@@ -4,20 +4,24 @@ predicted, and the single tracks' problems said."""
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from simulator.cli.defaults import default_profiles
 from simulator.cli.options import most_workers, open_store
 from simulator.cli.output import steps
 from simulator.common.errors import NothingDoneError, SimulatorError
+from simulator.comparison.same_song import same_song
 from simulator.engine.playlists import read_arguments
 from simulator.engine.predict import Delivered, deliver, predict
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 from simulator.playlists.playlist import Playlist
 from simulator.storage.bundled import load_profiles
+from simulator.text.comparison.pair import MOST_VERSIONS
 
 DEFAULT_PROFILE = "minus14-headroom"
+ONE_SONG = "versions"
+"""The song key of files that are recognised as versions of one song."""
 
 Predictions = Sequence[Prediction | SimulatorError | None]
 """One for each track: None where it could not be read, an error where it could not be read again."""
@@ -67,6 +71,17 @@ def nothing_played(one_player: bool) -> NothingDoneError:
     return NothingDoneError(f"No track could be played by {which}.", "See the messages above.")
 
 
+def versions_marked(tracks: list[Delivered]) -> list[Delivered]:
+    """A list of two to six files without song keys that are all versions of one song, with a key: they are
+    alternatives, and no player would play them as an album. Any other list as it is."""
+    measured = [one.measurement for one in tracks if one.measurement is not None]
+    if not 2 <= len(measured) == len(tracks) <= MOST_VERSIONS or any(one.track.song for one in tracks):
+        return tracks
+    if not all(same_song(measured[0], other) for other in measured[1:]):
+        return tracks
+    return [replace(one, track=replace(one.track, song=ONE_SONG)) for one in tracks]
+
+
 def prepare(
     inputs: Sequence[str],
     profiles: Sequence[str],
@@ -75,9 +90,9 @@ def prepare(
     rehash: bool,
     workers: int | None,
 ) -> PreparedPlaylist:
-    """Reads INPUTS and --profile (the playlist's own, else the default), measures with progress on
-    standard error, predicts. Tracks that fail are values in the result, nothing is printed for them.
-    Raises UsageError, ProfileError, PlaylistError."""
+    """Reads INPUTS and --profile (the playlist's own, else the default), measures with progress on standard
+    error, recognises versions of one song, predicts. Tracks that fail are values in the result; nothing is
+    printed for them. Raises UsageError, ProfileError, PlaylistError."""
     return prepare_playlist(
         read_arguments(inputs), profiles, no_cache=no_cache, rehash=rehash, workers=workers
     )
@@ -93,6 +108,8 @@ def prepare_playlist(
     try:
         with steps("Measuring", len(playlist.tracks)) as step:
             tracks = deliver(playlist, store, count, step)
+        tracks = versions_marked(tracks)
+        playlist = replace(playlist, tracks=tuple(one.track for one in tracks))
         with steps("Limiting", len(tracks) * len(chosen)) as step:
             table = predict(chosen, tracks, playlist.album_reason, store, count, step)
     finally:
