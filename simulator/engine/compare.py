@@ -6,7 +6,9 @@ The arithmetic is in `comparison/`, the words are in `text/comparison/`; here ar
 
 from __future__ import annotations
 
+import logging
 import os
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -36,8 +38,10 @@ from simulator.playlists.playlist import Track
 from simulator.storage.measurement_cache import Store
 from simulator.storage.writing import claimed, make_folder, refuse_existing, refuse_sources, sweep, whole_file
 from simulator.text.comparison import charts
+from simulator.text.comparison.gained_paid import NOT_JUDGED
 from simulator.text.comparison.terms import Names
 
+_log = logging.getLogger("fairhearing")
 PICTURES = (".svg", ".png")
 NOISE_SEED = 1770
 NOISE_PLACES = "under-noise.txt"
@@ -69,17 +73,23 @@ def compare_pair(
     """The comparison of (loud, open); without `difference_too` no difference signal is looked for. Raises
     UsageError where they are different songs, SimulatorError where a file can no longer be read."""
     loud, open_ = pair.tracks
+    begun = time.monotonic()
     if difference_too:
         alignment, difference, audibility = versions(open_.path, loud.path, store)
     else:
         alignment, difference, audibility = alignment_of(open_.path, loud.path, store), None, None
-    # where nothing could be judged (too short, silent) the confidence is 0.5
-    if alignment.kind == "different" and alignment.similarity < UNRELATED and alignment.confidence > 0.5:
+    if (
+        alignment.kind == "different"
+        and alignment.similarity < UNRELATED
+        and alignment.confidence > NOT_JUDGED
+    ):
         raise UsageError(
             f"{loud.path}: this is not a version of {open_.path}: at the best place their similarity is "
             f"{alignment.similarity:.2f} of 1 (versions of one recording: 0.25 and more).",
             "Name two masters of the same recording. For different songs: fairhearing predict.",
         )
+    seconds = time.monotonic() - begun
+    _log.info("%s: aligned with %s (%s), %.1f s", loud.path, open_.path, alignment.kind, seconds)
     step()
     counts = _over_counts(pair, store, workers)
     players = []

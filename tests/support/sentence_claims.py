@@ -202,7 +202,7 @@ class Claims:
             "whole": "all of that is left",
             "smaller": f"{span} of that is left",
             "widened": f"(?:that grows to|{re.escape(loud)} is) {span}",
-            "reversed": f"{re.escape(open_)} is {span} louder",
+            "reversed": f"(?:it turns round: )?{re.escape(open_)} is {span} louder",
         }
         for case, values in cases.items():
             count = r"on (?:all )?(\d+)(?: of \d+)?(?: players)? "

@@ -93,7 +93,8 @@ def chosen_versions(ready: PreparedPlaylist, in_order: bool, against: str, names
     first = next(place for place in range(len(versions)) if place != second) if in_order else order[0]
     louder = _lufs(versions[first]) >= _lufs(versions[second])
     loud, open_ = (first, second) if louder else (second, first)
-    return SongVersions(tuple(versions), loud, open_, in_order and not louder)
+    sounding = all(versions[place].measured.integrated_lufs is not None for place in (loud, open_))
+    return SongVersions(tuple(versions), loud, open_, in_order and not louder and sounding)
 
 
 def _song(ready: PreparedPlaylist) -> list[int]:

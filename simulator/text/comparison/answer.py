@@ -7,11 +7,12 @@ By rule, in both directions and of ties. Every difference is that of the printed
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Literal
 
 from simulator.common.numbers import level
 from simulator.common.units import TIE_LU
 from simulator.comparison.versions import Comparison, Figures, Played, Side
-from simulator.text.comparison.gained_paid import LEAST_GAIN_DB
+from simulator.text.comparison.gained_paid import LEAST_GAIN_DB, unmeasurable
 from simulator.text.comparison.played import integrated_gap
 from simulator.text.comparison.terms import Names, Said, ordered, printed_gap, tied
 from simulator.text.sentences import PUNCH_TIE_DB
@@ -82,8 +83,7 @@ def _same(found: Comparison, names: Names) -> str:
 def _gain(side: Side, names: Names) -> Said:
     gap = _integrated(side)
     if gap is None:
-        return Said("answer_gain", f"{names.loud} and {names.open} cannot be compared: one has no measurable "
-                    "loudness.")  # fmt: skip
+        return Said("answer_gain", f"{unmeasurable(side, names)}: nothing to compare.")
     louder, other, amount = ordered(names, gap)
     where = WHERE if len(names.loud) + 2 * len(names.open) <= SHORT_NAMES else SHORT_WHERE
     if tied(gap):
@@ -91,31 +91,48 @@ def _gain(side: Side, names: Names) -> Said:
     return Said("answer_gain", f"{louder} is {level(amount)} LU louder than {other} {where}.")
 
 
+Case = Literal["gone", "smaller", "whole", "widened", "reversed"]
+
+
+def _case(left: float, delivered: float) -> Case:
+    """What a player leaves of an advantage of `delivered` LU."""
+    if tied(left):
+        return "gone"
+    if left < 0.0:
+        return "reversed"
+    if left > delivered + TIE_LU:
+        return "widened"
+    return "whole" if left >= delivered - TIE_LU else "smaller"
+
+
+def _words(delivered: float, advantage: Names) -> dict[Case, str]:
+    """Each case in words, with a place for the LU; others where both are equally loud as delivered."""
+    if tied(delivered):
+        return {
+            "gone": "they are too",
+            "widened": f"{advantage.loud} is {{}} LU louder",
+            "reversed": f"{advantage.open} is {{}} LU louder",
+        }
+    return {
+        "gone": "that is gone",
+        "smaller": "{} LU of that is left",
+        "whole": "all of that is left",
+        "widened": "that grows to {} LU",
+        "reversed": f"it turns round: {advantage.open} is {{}} LU louder",
+    }
+
+
 def _left(delivered: float, played: Played, names: Names) -> Said:
     """Of the advantage, what one player leaves: gone, smaller, whole, widened or reversed."""
-    after = integrated_gap(played)
+    after, loudest = integrated_gap(played), _loudest(played.side)
     if after is None:
         return Said("answer_left", "This player plays nothing measurable of one of them.")
-    advantage = names if delivered >= 0.0 else Names(names.open, names.loud)
-    sign = 1.0 if delivered >= 0.0 else -1.0
-    left, loudest = sign * after, _loudest(played.side)
-    loudest = None if loudest is None else sign * loudest
-    who = "This player changes no levels," if played.profile.target_lufs is None else "On this player"
-    louder, _, amount = ordered(advantage, left)
-    if tied(delivered):
-        text = "they are too" if tied(after) else f"{louder} is {level(amount)} LU louder"
-    elif tied(after):
-        text = "that is gone"
-    elif left < 0.0:
-        text = f"it turns round: {louder} is {level(amount)} LU louder"
-    elif left > abs(delivered) + TIE_LU:
-        text = f"that grows to {level(amount)} LU"
-    elif left >= abs(delivered) - TIE_LU:
-        text = "all of that is left"
-    else:
-        text = f"{level(amount)} LU of that is left"
-    if who.endswith(","):
-        who += " so" if not tied(delivered) else " and"
+    advantage, sign = (names, 1.0) if delivered >= 0.0 else (Names(names.open, names.loud), -1.0)
+    left, loudest = sign * after, None if loudest is None else sign * loudest
+    who = "On this player"
+    if played.profile.target_lufs is None:
+        who = f"This player changes no levels, {'and' if tied(delivered) else 'so'}"
+    text = _words(delivered, advantage)[_case(left, abs(delivered))].format(level(abs(left)))
     return Said("answer_left", f"{who} {text}{_in_loudest(left, loudest, advantage)}.")
 
 
@@ -135,29 +152,13 @@ def _in_loudest(left: float, loudest: float | None, names: Names) -> str:
 
 def _on_players(delivered: float, players: Sequence[Played], names: Names) -> Said:
     """How many players leave what: a group for each case."""
-    advantage = names if delivered >= 0.0 else Names(names.open, names.loud)
-    sign = 1.0 if delivered >= 0.0 else -1.0
-    groups: dict[str, list[float]] = {}
+    advantage, sign = (names, 1.0) if delivered >= 0.0 else (Names(names.open, names.loud), -1.0)
+    groups: dict[Case, list[float]] = {}
     for played in players:
         after = integrated_gap(played)
-        if after is None:
-            continue
-        left = sign * after
-        groups.setdefault(_case(left, abs(delivered)), []).append(abs(left))
-    if tied(delivered):
-        words = {
-            "gone": "they are too",
-            "widened": f"{advantage.loud} is {{}} LU louder",
-            "reversed": f"{advantage.open} is {{}} LU louder",
-        }
-    else:
-        words = {
-            "gone": "that is gone",
-            "smaller": "{} LU of that is left",
-            "whole": "all of that is left",
-            "widened": "that grows to {} LU",
-            "reversed": f"{advantage.open} is {{}} LU louder",
-        }
+        if after is not None:
+            groups.setdefault(_case(sign * after, abs(delivered)), []).append(abs(after))
+    words = _words(delivered, advantage)
     texts = [
         (len(groups[case]), text.format(_span(groups[case])))
         for case, text in words.items()
@@ -165,19 +166,8 @@ def _on_players(delivered: float, players: Sequence[Played], names: Names) -> Sa
     ]
     if len(texts) == 1:
         return Said("answer_left", f"On all {len(players)} players {texts[0][1]}.")
-    parts = [f"on {count} {text}" for count, text in texts]
     first = f"On {texts[0][0]} of {len(players)} players {texts[0][1]}"
-    return Said("answer_left", f"{listed([first, *parts[1:]])}.")
-
-
-def _case(left: float, delivered: float) -> str:
-    if tied(left):
-        return "gone"
-    if left < 0.0:
-        return "reversed"
-    if left > delivered + TIE_LU:
-        return "widened"
-    return "whole" if left >= delivered - TIE_LU else "smaller"
+    return Said("answer_left", f"{listed([first, *(f'on {count} {text}' for count, text in texts[1:])])}.")
 
 
 def _span(values: Sequence[float]) -> str:

@@ -12,12 +12,14 @@ from __future__ import annotations
 from simulator.common.numbers import level, share
 from simulator.common.units import TIE_LU, format_time
 from simulator.comparison.difference import Difference
-from simulator.comparison.versions import Comparison
+from simulator.comparison.versions import Comparison, Side
 from simulator.text.comparison.terms import SECONDS, TIE_SHARE, Names, Said, ordered, printed_gap, tied
 from simulator.text.sentences import PUNCH_TIE_DB
 
 FILTERED = 0.05
 """Up to this share a filter is not spoken of: pure gains leave less (measured on four songs)."""
+NOT_JUDGED = 0.5
+"""Confidence of an alignment where nothing could be judged: too short, silent, no place in common."""
 LEAST_GAIN_DB = 0.05
 """What is less is written 0.0 dB."""
 
@@ -49,6 +51,8 @@ def _places(found: Comparison, names: Names) -> list[Said]:
             "ambiguous": "fit each other at more than one place",
             "aligned": "fit each other only in part",
         }[found.alignment.kind]
+        if found.alignment.kind == "different" and found.alignment.confidence <= NOT_JUDGED:
+            what = "could not be time-aligned"
         said.append(
             Said(
                 "no_difference",
@@ -104,13 +108,7 @@ def _delivered(found: Comparison, names: Names) -> list[Said]:
     loud, open_ = found.delivered.loud, found.delivered.open
     gap = printed_gap(loud.integrated_lufs, open_.integrated_lufs)
     if gap is None:
-        silent = [
-            name
-            for name, one in ((names.loud, loud), (names.open, open_))
-            if one.integrated_lufs is None
-        ]  # fmt: skip
-        have = "has" if len(silent) == 1 else "have"
-        return [Said("delivered", f"{' and '.join(silent)} {have} no measurable loudness.")]
+        return [Said("delivered", f"{unmeasurable(found.delivered, names)}.")]
     louder, quieter, amount = ordered(names, gap)
     levels = [level(value.integrated_lufs) for value in (loud, open_)]
     if tied(gap):
@@ -138,6 +136,13 @@ def _delivered(found: Comparison, names: Names) -> list[Said]:
             )
         )
     return said
+
+
+def unmeasurable(side: Side, names: Names) -> str:
+    """Which of the two has no loudness, without a full stop."""
+    pair = ((names.loud, side.loud), (names.open, side.open))
+    silent = [name for name, one in pair if one.integrated_lufs is None]
+    return f"{' and '.join(silent)} {'has' if len(silent) == 1 else 'have'} no measurable loudness"
 
 
 def _against(gap: float) -> str:

@@ -9,6 +9,7 @@ from simulator.comparison.versions import played_punch_db
 from simulator.metering.figures import figure
 from simulator.metering.measurement import Measurement
 from simulator.playlists.playlist import Track
+from simulator.text.comparison.table import CAPPED, GAIN
 from simulator.text.sentences import Version
 from simulator.text.tables import shortened
 
@@ -72,7 +73,7 @@ def pair_rows(first: Version, second: Version) -> list[tuple[str, str, str, str,
     gains = [version.prediction.decision.gain_db for version in both]
     lines: list[tuple[str, str, list[float | None]]] = [
         ("As delivered", "LUFS", [version.delivered.integrated_lufs for version in both]),
-        ("Player gain", "dB", list(gains)),
+        (GAIN, "dB", list(gains)),
         ("Level as played", "LUFS", [played.integrated_lufs for played in plays]),
         ("Loudest 3 s, as played", "LUFS", [played.max_short_term_lufs for played in plays]),
         ("Below full scale", "dB", [version.prediction.unused_headroom_db for version in both]),
@@ -80,14 +81,14 @@ def pair_rows(first: Version, second: Version) -> list[tuple[str, str, str, str,
     ]
     punches = [played_punch_db(played, gain_db) for played, gain_db in zip(plays, gains, strict=True)]
     if any(level(punch) != level(own.peak_to_loudness_db) for punch, own in zip(punches, plays, strict=True)):
-        lines.append(("PLR, overs capped at 0 dBTP", "dB", list(punches)))
+        lines.append((CAPPED, "dB", list(punches)))
     median = figure("median_peak_to_short_term_db")
     lines.append((median.beside, median.unit, [median.value(played) for played in plays]))
     return [_line(name, unit, *values) for name, unit, values in lines]
 
 
 def _line(name: str, unit: str, a: float | None, b: float | None) -> tuple[str, str, str, str, str]:
-    write = signed if name == "Player gain" else level
+    write = signed if name == GAIN else level
     return name, unit, write(a), write(b), signed(printed_gap(b, a))
 
 

@@ -166,6 +166,9 @@ def _stays_quieter(played: Played, names: Names) -> list[Said]:
     low = played.open if gap > 0.0 else played.loud
     if low.prediction.decision.limited_by not in ("headroom", "ceiling"):
         return []
+    ratios = printed_gap(played.side.loud.peak_to_loudness_db, played.side.open.peak_to_loudness_db)
+    if ratios is None or ratios == 0.0 or (ratios > 0.0) is (gap > 0.0):
+        return []  # the other one was over the ceiling as delivered
     unit = "dBTP" if profile.ceiling.counts == "true" else "dBFS"
     return [
         Said(

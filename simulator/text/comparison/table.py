@@ -76,8 +76,8 @@ def _row(columns: Sequence[Figures], key: str, attribute: str = "") -> Row:
 
 @dataclass(frozen=True, slots=True)
 class PlayerGroup:
-    """Players that leave the same of the difference: their ids, and loud minus open overall, in the loudest and
-    in the quietest passage, in LU; the gains of either in dB, which may differ."""
+    """Players that leave the same of the difference: their ids, and loud minus open overall, in the loudest
+    and in the quietest passage, in LU; the gains of either in dB, which may differ."""
 
     profiles: tuple[str, ...]
     gaps: tuple[str, ...]

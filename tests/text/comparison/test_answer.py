@@ -112,7 +112,7 @@ def test_the_same_audio() -> None:
 
 def test_silence_has_no_answer() -> None:
     silent = compared(made(None, None), OPEN, [LEVELS], laid(OPEN, OPEN, kind="different"))
-    assert answer(silent) == ["loud and open cannot be compared: one has no measurable loudness."]
+    assert answer(silent) == ["loud has no measurable loudness: nothing to compare."]
 
 
 def test_several_players_are_grouped() -> None:

@@ -122,6 +122,13 @@ def test_a_profile_that_leaves_headroom_keeps_an_open_master_quieter() -> None:
     assert "below −1.0 dBFS" in said(sample, "stays_quieter")
 
 
+def test_no_higher_plr_is_claimed_where_the_louder_one_was_over_the_ceiling_as_delivered() -> None:
+    """PLR 13 of the loud one against 12: it keeps its peaks at +2 dBTP, over the player's −1."""
+    found = compared(made(-11.0, 2.0), made(-13.0, -1.0), [player("headroom", target_lufs=-10.0)])
+    assert "2.0 LU" in said(found, "played")
+    assert said(found, "stays_quieter") == ""
+
+
 @pytest.mark.parametrize("scope", ["album_loudest", "album_programme"])
 def test_where_an_album_sets_the_gain_that_is_said_and_no_peak_is_blamed(scope: str) -> None:
     profile = player("headroom", target_lufs=-10.0, scope=scope)
