@@ -29,6 +29,7 @@ from simulator.dsp.limiter import LimiterReport
 from simulator.dsp.limiter_settings import PeakKind
 from simulator.dsp.mastering_limiter import KNEE, ActionReport, MasteringSettings, Style, master_blocks
 from simulator.engine import workers as pool
+from simulator.ladder.advice import Destination
 from simulator.ladder.residual import Residual
 from simulator.ladder.rungs import Action, Rung
 from simulator.ladder.search import Found, Guess, Quick, gained, quick, search
@@ -39,6 +40,8 @@ from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import Prediction, chain_settings, from_chain, from_gain, more_than_gain
 from simulator.normalizer.profile import Profile
 from simulator.storage.writing import claimed, refuse_existing, refuse_sources, sweep, whole_file
+from simulator.text.comparison.charts import STYLE
+from simulator.text.ladder_chart import ladder_figure
 
 PLAYLIST, SAMPLE = "ladder.toml", "-sample-peak"
 
@@ -177,6 +180,18 @@ def _build(
         with whole_file(playlist, force) as passing:
             passing.write_text(playlist_text(wanted.mix, rungs), encoding="utf-8", errors="backslashreplace")
     return done
+
+
+def draw(
+    path: Path, rungs: Sequence[Rung], destinations: Sequence[Destination], title: str, force: bool
+) -> None:
+    """Draws gain against cost as PNG or SVG. Raises WriteError."""
+    import matplotlib as mpl
+
+    with mpl.rc_context(STYLE), whole_file(path, force) as passing:
+        form = path.suffix[1:].lower()
+        dated = {"Date": None} if form == "svg" else None  # the same numbers give the same file
+        ladder_figure(rungs, destinations, title).savefig(passing, format=form, metadata=dated)
 
 
 def make_rung(job: RungJob) -> Rung:

@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from simulator.common.units import TIE_LU
 from simulator.dsp.limiter_settings import PeakKind
 from simulator.metering.measurement import Measurement
-from simulator.normalizer.counted_level import counted_track
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 
@@ -112,12 +111,6 @@ def enough_peak_to_loudness_db(profile: Profile) -> float | None:
     if profile.max_boost_db is not None or profile.conditional is not None:
         return None
     return profile.ceiling.level_db - profile.target_lufs
-
-
-def player_peak_to_loudness_db(profile: Profile, measurement: Measurement) -> float | None:
-    """Peak to loudness as that player counts both."""
-    counted = counted_track(profile, measurement)
-    return None if counted.lufs is None or counted.peak_db is None else counted.peak_db - counted.lufs
 
 
 def _change(before: float | None, after: float | None) -> float | None:

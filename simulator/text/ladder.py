@@ -1,21 +1,28 @@
-"""Ladder in tables of at most 80 columns and sentences made by rule.
+"""Ladder for people: which rung suffices where, one table of rungs and destinations, a few sentences.
 
-Every sentence is made from the figures beside it; none says which rung is good. Conventions: a rung is called
-by its wanted loudness; a change of more than WITHIN_LU as played is never called nothing.
+Every sentence is made from the figures beside it. A rung is called by its wanted loudness, or by what it
+reached where that is less.
 
-JSON of `ladder`: one object; keys are only ever added.
-
-Numbers are unrounded, what cannot be measured is null. The schema that holds this is
-`tests/schemas/ladder.json`.
+JSON of `ladder`: one object; keys are only ever added. Numbers are unrounded, what cannot be measured is
+null. The schema that holds this is `tests/schemas/ladder.json`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from simulator.common.numbers import level, share, signed, true_minus
+from simulator.ladder.advice import (
+    Advice,
+    Destination,
+    Suffices,
+    Weight,
+    advise,
+    enough,
+    limited_before,
+    losses_lu,
+)
 from simulator.ladder.rungs import (
     CEILINGS_DBTP,
     NORMALISING_LUFS,
@@ -26,7 +33,6 @@ from simulator.ladder.rungs import (
     enough_peak_to_loudness_db,
     gained,
     lowest_of_the_best,
-    player_peak_to_loudness_db,
 )
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.profile import Profile
@@ -35,8 +41,12 @@ from simulator.text.tables import grid
 SCHEMA = 1
 
 
-def ladder_object(found: Ladder, beside: Ladder | None, profiles: Sequence[Profile]) -> dict[str, Any]:
+def ladder_object(
+    found: Ladder, beside: Ladder | None, destinations: Sequence[Destination], mix: Measurement
+) -> dict[str, Any]:
     """The ladder; `beside` is that of sample-peak limiting where both were asked for."""
+    profiles = [one.profile for one in destinations]
+    advice = advise(found.rungs, destinations)
     made: dict[str, Any] = {
         "schema": SCHEMA,
         "mix": found.mix,
@@ -45,10 +55,28 @@ def ladder_object(found: Ladder, beside: Ladder | None, profiles: Sequence[Profi
         "style": found.style,
         "rungs": _rungs(found.rungs, profiles),
         "profiles": {one.id: _profile(found.rungs, one) for one in profiles},
+        "destinations": [
+            {
+                "profile": one.profile.id,
+                "weight": one.weight.value,
+                "label": one.label or None,
+                "losses_lu": losses_lu(found.rungs, one),
+            }
+            for one in destinations
+        ],
+        "advice": {
+            "one_master_wanted_lufs": _wanted(found.rungs, advice.one),
+            "not_normalised_wanted_lufs": _wanted(found.rungs, advice.plain),
+        },
+        "mix_limited_before": limited_before(mix) or None,
     }
     if beside is not None:
         made["sample_rungs"] = _rungs(beside.rungs, profiles)
     return made
+
+
+def _wanted(rungs: Sequence[Rung], place: int | None) -> float | None:
+    return None if place is None else rungs[place].wanted_lufs
 
 
 def _profile(rungs: Sequence[Rung], profile: Profile) -> dict[str, Any]:
@@ -103,8 +131,12 @@ if TYPE_CHECKING:
     from rich.table import Table
 
 MARK = "◂"
+COST_COLUMNS = 36
+"""Width of the columns of what a rung costs, with their spaces."""
 LITTLE_DB = 0.5
 """A mean reduction below this is no heavy limiting."""
+SHOWN_LU = 0.05
+"""What is less is written 0.0."""
 HOW = {
     ("true", "limit"): "true-peak limiting",
     ("sample", "limit"): "sample-peak limiting",
@@ -112,15 +144,248 @@ HOW = {
     ("sample", "clip-limit"): "a soft clip, then sample-peak limiting",
 }
 LEGEND = (
-    "PLR: true peak to loudness. PSR: the median of peak to 3 s loudness. Residual: what differs from the "
-    "mix once their levels are matched, in LU against the mix (–: nothing); it does not rank quality."
+    "GR: gain reduction, average and maximum. PLR: true peak − integrated loudness. Span: loudest − quietest "
+    "3 s. Residual: difference from the mix once levels match, LU relative to the mix (–: none). A larger "
+    "residual is not lower quality."
 )
-STAND_IN = "The limiter is a stand-in for yours: your own chain will do better or worse."
 OUTPUT = (
-    "A lower output ceiling is plain gain after the limiter: true peak and loudness fall by exactly that "
-    "much, and where a player turns the track down, it turns it down by that much less: nothing is lost. A "
-    "lower --ceiling is another act: it lowers the limiter's threshold, and all is worked out again."
+    "Turning the finished rung down is plain gain: true peak and loudness fall by the same amount, and a "
+    "player that turns the track down does so by that much less. Lowering --ceiling is different: it lowers "
+    "the limiter threshold and recalculates everything."
 )
+
+
+def answer(rungs: Sequence[Rung], destinations: Sequence[Destination]) -> list[str]:
+    """Which rung suffices where, and what louder gains and costs where nothing is normalised."""
+    advice = advise(rungs, destinations)
+    said = [_suffices(rungs, one, advice) for one in advice.suffices]
+    return [*said, *_plain_sentence(rungs, advice)]
+
+
+def _suffices(rungs: Sequence[Rung], one: Suffices, advice: Advice) -> str:
+    """`−14 LUFS is enough on all three normalising players: …`."""
+    where = _where(one.destinations, advice)
+    if len(rungs) == 1:
+        return f"Only one rung was tried: {_lufs(rungs[0])}."
+    if one.place == len(rungs) - 1:
+        return f"On {where} louder stays louder up to {_lufs(rungs[-1])}, the loudest rung tried."
+    gains = (
+        "gains nothing there" if one.gain_lu < SHOWN_LU else f"gains at most {level(one.gain_lu)} LU there"
+    )
+    falls = (
+        f" and makes the loudest passage up to {level(one.passage_lu)} LU quieter"
+        if one.passage_lu > WITHIN_LU
+        else ""
+    )
+    lower = "; no lower rung was tried" if one.place == 0 else ""
+    return f"{_lufs(rungs[one.place])} is enough on {where}: mastering louder {gains}{falls}{lower}."
+
+
+def _where(those: Sequence[Destination], advice: Advice) -> str:
+    """The destinations in words: all of those that normalise, or their names."""
+    every = sum(len(one.destinations) for one in advice.suffices)
+    if len(those) == every and every > 1:
+        return "both normalising players" if every == 2 else f"all {every} normalising players"
+    names = [one.name for one in those]
+    if len(names) > 3:
+        names = [*names[:2], f"{len(names) - 2} others"]
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _plain_sentence(rungs: Sequence[Rung], advice: Advice) -> list[str]:
+    if not advice.plain_destinations:
+        return []
+    base = 0 if advice.one is None else advice.one
+    top = advice.plain
+    if top is None or top == base:
+        return ["Where nothing is normalised, no rung above it is louder."]
+    louder = _change(_level(rungs[base]), _level(rungs[top]))
+    plr = _change(rungs[base].measurement.peak_to_loudness_db, rungs[top].measurement.peak_to_loudness_db)
+    return [
+        f"Where nothing is normalised, {_lufs(rungs[top])} is {level(louder)} LU louder than "
+        f"{_name(rungs[base])} and costs {level(-plr)} dB of PLR: that is a matter of taste."
+    ]
+
+
+def sentences(ladder: Ladder, destinations: Sequence[Destination], mix: Measurement) -> list[str]:
+    """At most five: one master or two, the mix, what was not reached, how sure this is, how it was made."""
+    rungs = ladder.rungs
+    said = [*_masters(rungs, destinations), *unreached(rungs, ladder.style)]
+    if signs := limited_before(mix):
+        said.insert(
+            1,
+            f"This mix looks limited already ({signs}): a ladder shows most on the mix before its limiter "
+            "(common practice, no source).",
+        )
+    sure = [one.profile.uncertainty_db for one in destinations if one.normalises]
+    if sure:
+        said.append(
+            f"Real players may have measured a different copy: allow ±{level(max(sure))} dB. Smaller "
+            "differences may not be there."
+        )
+    said.append(opening(ladder, mix))
+    return said[:3] + said[-2:] if len(said) > 5 else said
+
+
+def _masters(rungs: Sequence[Rung], destinations: Sequence[Destination]) -> list[str]:
+    """One master for all destinations, or two: what each choice gives away."""
+    advice = advise(rungs, destinations)
+    if advice.one is None or advice.plain is None or advice.plain <= advice.one:
+        if advice.one is None or len(destinations) < 2:
+            return []
+        return [f"One master at {_name(rungs[advice.one])} LUFS serves all {len(destinations)} destinations."]
+    one, top = rungs[advice.one], rungs[advice.plain]
+    kept = sum((losses_lu(rungs, each)[advice.one] or 0.0) <= WITHIN_LU for each in destinations)
+    places = _list([each.name for each in advice.plain_destinations])
+    gives = level(_change(_level(one), _level(top)))
+    verb = "gives" if len(advice.plain_destinations) == 1 else "give"
+    single = (
+        f"One master at {_name(one)}: loses nothing at {kept} of {len(destinations)} destinations; {places} "
+        f"{verb} away {gives} LU against {_name(top)}."
+    )
+    cost = _change(top.measurement.peak_to_loudness_db, one.measurement.peak_to_loudness_db)
+    double = f"Two masters, {_name(one)} and {_name(top)}: the second costs {level(cost)} dB of PLR."
+    normal = [each for each in destinations if each.normalises]
+    if all(each.weight is Weight.NICE for each in advice.plain_destinations):
+        return [f"{single} As {places} is only nice to have, one master is enough."]
+    if all(each.weight is Weight.NICE for each in normal):
+        falls = max((each.passage_lu for each in advice.suffices), default=0.0)
+        return [
+            f"One master at {_name(top)}, since the normalising players are only nice to have: there it is "
+            f"no louder, and its loudest passage is up to {level(falls)} LU quieter."
+        ]
+    if any(each.weight is Weight.MUST for each in advice.plain_destinations):
+        return [f"{double} One master at {_name(one)} would give away {gives} LU at {places}."]
+    return [f"{single} {double}"]
+
+
+def opening(ladder: Ladder, mix: Measurement) -> str:
+    """What went in, and how the rungs were made."""
+    how = HOW[(ladder.detect, ladder.style)]
+    said = (
+        f"Mix: {level(mix.integrated_lufs)} LUFS, {level(mix.true_peak_dbtp)} dBTP. Rungs: {how} at "
+        f"{level(ladder.ceiling_dbtp)} dBTP, a stand-in for your own chain, which will do better or worse."
+    )
+    if ladder.detect == "sample":
+        said += " The output is turned down after the limiter until the true peak meets the ceiling too."
+    if ladder.style == "clip-limit":
+        said += " GR leaves out what the clip takes; the residual holds it."
+    return said
+
+
+def decision_table(rungs: Sequence[Rung], destinations: Sequence[Destination], width: int = 80) -> Table:
+    """Rungs in rows: what each costs, then how far below the loudest rung it plays at each destination.
+    Destinations with the same column share it; they get letters where their names do not fit."""
+    columns: dict[tuple[str, ...], list[Destination]] = {}
+    for one in destinations:
+        columns.setdefault(tuple(_cells(rungs, one)), []).append(one)
+    heads = [" ".join(one.name for one in those) for those in columns.values()]
+    heads = ["\n".join(head.replace("-", "-\n").split()) for head in heads]
+    firsts = [
+        _name(rung) if rung.reached else f"{level(_level(rung))} (of {true_minus(f'{rung.wanted_lufs:g}')})"
+        for rung in rungs
+    ]
+    widest = [max(map(len, [*head.split("\n"), "-0.0 ◂"])) for head in heads]
+    needed = max(map(len, firsts)) + COST_COLUMNS + sum(2 + one for one in widest)
+    if needed > width or max(head.count("\n") for head in heads) > 4:
+        heads = [chr(ord("A") + place) for place in range(len(columns))]
+    names = ["LUFS", "GR dB\navg", "\nmax", "PLR\ndB", "span\nLU", "resid.\nLU", *heads]
+    table = grid(names, [True] * len(names))
+    table.columns[0].no_wrap = True
+    for place, rung in enumerate(rungs):
+        measured, done = rung.measurement, rung.action
+        table.add_row(
+            firsts[place],
+            level(done.mean_reduction_db),
+            level(done.max_reduction_db),
+            level(measured.peak_to_loudness_db),
+            level(measured.contrast_lu),
+            level(rung.residual_lu),
+            *(cells[place] for cells in columns),
+        )
+    return table
+
+
+def table_key(rungs: Sequence[Rung], destinations: Sequence[Destination], table: Table) -> str:
+    """What the columns of the destinations hold, and the names behind letters."""
+    said = f"Destinations: LU against the loudest rung there; {MARK} is enough."
+    groups: dict[tuple[str, ...], list[str]] = {}
+    for one in destinations:
+        groups.setdefault(tuple(_cells(rungs, one)), []).append(one.name)
+    if str(table.columns[-1].header) == chr(ord("A") + len(groups) - 1):
+        letters = [
+            f"{chr(ord('A') + place)} {', '.join(names)}" for place, names in enumerate(groups.values())
+        ]
+        said += f" {'; '.join(letters)}."
+    return said
+
+
+def _cells(rungs: Sequence[Rung], destination: Destination) -> list[str]:
+    marked = enough(rungs, destination.profile)
+    return [
+        f"{signed(None if loss is None else -loss)} {MARK if place == marked else ' '}"
+        for place, loss in enumerate(losses_lu(rungs, destination))
+    ]
+
+
+def detail_table(rungs: Sequence[Rung]) -> Table:
+    """What else each rung is, for --detail."""
+    headings = [
+        "target",
+        "LUFS",
+        "drive\ndB",
+        "GR over\n1 dB",
+        "GR over\n3 dB",
+        "output\ndB",
+        "PSR\ndB",
+        "dBTP",
+    ]
+    table = grid(headings, [True] * 8, "Each rung")
+    for rung in rungs:
+        table.add_row(
+            true_minus(f"{rung.wanted_lufs:g}"),
+            level(_level(rung)),
+            signed(rung.drive_db),
+            share(rung.action.share_over_1_db),
+            share(rung.action.share_over_3_db),
+            signed(rung.output_gain_db),
+            level(rung.measurement.median_peak_to_short_term_db),
+            level(rung.measurement.true_peak_dbtp),
+        )
+    return table
+
+
+def played_table(rungs: Sequence[Rung], destination: Destination) -> Table:
+    """What a player plays, for --detail."""
+    profile = destination.profile
+    headings = ["target", "player\ngain", "integrated\nLUFS", "vs lowest\nrung", "loudest 3 s\nLUFS",
+                "vs lowest\nrung", "dBTP"]  # fmt: skip
+    table = grid(headings, [True] * 7, f"{destination.name}: {profile.title}")
+    for rung, change in zip(rungs, gained(rungs, profile.id), strict=True):
+        prediction = rung.played[profile.id]
+        table.add_row(
+            true_minus(f"{rung.wanted_lufs:g}"),
+            signed(prediction.decision.gain_db),
+            level(prediction.played.integrated_lufs),
+            signed(change.integrated_lu),
+            level(prediction.played.max_short_term_lufs),
+            signed(change.loudest_lu),
+            level(prediction.played.true_peak_dbtp),
+        )
+    return table
+
+
+def closed_form(profile: Profile) -> str:
+    """Where a player that does not boost into clipping stops raising; empty for every other."""
+    enough = enough_peak_to_loudness_db(profile)
+    if enough is None:
+        return ""
+    kind = "" if profile.ceiling.counts == "true" else " (of sample peaks)"
+    return (
+        f"This player will not boost into clipping, so once PLR{kind} is {level(enough)} dB or less (ceiling "
+        f"{level(profile.ceiling.level_db)} minus target {level(profile.target_lufs)}) louder mastering "
+        "gains nothing."
+    )
 
 
 def starting_points() -> str:
@@ -134,81 +399,11 @@ def starting_points() -> str:
     )
 
 
-def opening(ladder: Ladder, mix: Measurement) -> str:
-    """What went in, and what was done to it."""
-    how = HOW[(ladder.detect, ladder.style)]
-    said = (
-        f"The mix: {level(mix.integrated_lufs)} LUFS, true peak {level(mix.true_peak_dbtp)} dBTP. "
-        f"Each rung: {how} at {level(ladder.ceiling_dbtp)} dBTP."
-    )
-    if ladder.detect == "sample":
-        said += " The output is lowered after the limiter until the true peak meets that ceiling, too."
-    if ladder.style == "clip-limit":
-        said += " What the clip takes is not in the limiter's columns; it shows in the residual."
-    return said
-
-
-def action_table(rungs: Sequence[Rung]) -> Table:
-    """What the limiter had to do."""
-    lowered = any(rung.output_gain_db for rung in rungs)
-    headings = ["wanted", "LUFS", "drive dB", "mean dB", "most dB", "over 1 dB", "over 3 dB"]
-    table = grid(headings + ["lowered dB"] * lowered, [True] * (7 + lowered), "Taken by the limiter")
-    for rung in rungs:
-        done = rung.action
-        cells = [
-            _name(rung),
-            level(rung.measurement.integrated_lufs),
-            signed(rung.drive_db),
-            level(done.mean_reduction_db),
-            level(done.max_reduction_db),
-            share(done.share_over_1_db),
-            share(done.share_over_3_db),
-        ]
-        table.add_row(*cells, *([level(rung.output_gain_db)] if lowered else []))
-    return table
-
-
-def left_table(rungs: Sequence[Rung]) -> Table:
-    """What is left of the mix."""
-    headings = ["wanted", "PLR dB", "PSR dB", "contrast LU", "residual LU", "true peak dBTP"]
-    table = grid(headings, [True] * 6, "Left of the mix")
-    for rung in rungs:
-        measured = rung.measurement
-        table.add_row(
-            _name(rung),
-            level(measured.peak_to_loudness_db),
-            level(measured.median_peak_to_short_term_db),
-            level(measured.contrast_lu),
-            level(rung.residual_lu),
-            level(measured.true_peak_dbtp),
-        )
-    return table
-
-
-def played_table(rungs: Sequence[Rung], profile: Profile) -> Table:
-    """What a player plays, and what each rung gains against the lowest one."""
-    headings = ["wanted", "player dB", "whole LUFS", "gained LU", "loudest 3 s LUFS", "gained LU", ""]
-    table = grid(headings, [True] * 6 + [False])
-    marked = lowest_of_the_best(rungs, profile)
-    for place, (rung, change) in enumerate(zip(rungs, gained(rungs, profile.id), strict=True)):
-        prediction = rung.played[profile.id]
-        table.add_row(
-            _name(rung),
-            signed(prediction.decision.gain_db),
-            level(prediction.played.integrated_lufs),
-            signed(change.integrated_lu),
-            level(prediction.played.max_short_term_lufs),
-            signed(change.loudest_lu),
-            MARK if place == marked else "",
-        )
-    return table
-
-
 def beside_table(true: Sequence[Rung], sample: Sequence[Rung]) -> Table:
     """Both kinds of detection, rung by rung; both end at one true peak."""
-    headings = ["wanted", "peaks", "LUFS", "drive dB", "mean dB", "most dB", "PSR dB", "resid. LU"]
+    headings = ["target", "peaks", "LUFS", "drive dB", "GR avg", "GR max", "PSR dB", "resid. LU"]
     right = [True, False, *([True] * 7)]
-    table = grid([*headings, "lowered dB"], right, "True-peak and sample-peak limiting side by side")
+    table = grid([*headings, "output dB"], right, "True-peak and sample-peak limiting side by side")
     for pair in zip(true, sample, strict=True):
         for kind, rung in zip(("true", "sample"), pair, strict=True):
             table.add_row(
@@ -220,7 +415,7 @@ def beside_table(true: Sequence[Rung], sample: Sequence[Rung]) -> Table:
                 level(rung.action.max_reduction_db),
                 level(rung.measurement.median_peak_to_short_term_db),
                 level(rung.residual_lu),
-                level(rung.output_gain_db),
+                signed(rung.output_gain_db),
             )
     return table
 
@@ -230,92 +425,56 @@ def beside_sentences(true: Sequence[Rung], sample: Sequence[Rung]) -> list[str]:
     pairs = [(one, other) for one, other in zip(true, sample, strict=True) if one.reached and other.reached]
     said = []
     if pairs and all(not other.output_gain_db for _, other in pairs):
-        said.append("No rung rises over the ceiling between its samples, so the two cost the same.")
+        said.append("No rung has inter-sample peaks over the ceiling, so the two cost the same.")
     elif pairs:
         one, other = max(pairs, key=lambda pair: -pair[1].output_gain_db)
         said.append(
-            "Sample-peak limiting lets the wave rise over the ceiling between the samples, so its output is "
-            f"lowered: by up to {level(-other.output_gain_db)} dB, at {_name(other)} LUFS. To be as loud "
-            f"there it takes {signed(other.drive_db)} dB of drive against {signed(one.drive_db)} dB, and its "
-            f"residual is {level(other.residual_lu)} LU against {level(one.residual_lu)} LU."
+            "Sample-peak limiting leaves inter-sample peaks over the ceiling, so its output is "
+            f"turned down by up to {level(-other.output_gain_db)} dB, at {_name(other)} LUFS. To be as loud "
+            f"there it takes {signed(other.drive_db)} dB of drive against {signed(one.drive_db)} dB, and "
+            f"its residual is {level(other.residual_lu)} LU against {level(one.residual_lu)} LU."
         )
-    said += [f"{_name(one)} LUFS with sample peaks: {_missed(one)}" for one in sample if not one.reached]
+    said += [f"With sample peaks, {_missed(one)}" for one in sample if not one.reached]
     return said
 
 
 def unreached(rungs: Sequence[Rung], style: str) -> list[str]:
     """What was reached where the wanted loudness was not, and what goes further."""
     missed = [one for one in rungs if not one.reached]
-    said = [f"{_name(one)} LUFS was not reached: {_missed(one)}" for one in missed]
+    if not missed:
+        return []
+    said = " ".join(_missed(one) for one in missed)
     if any(one.action.mean_reduction_db < LITTLE_DB for one in missed):
-        said.append("The limiter hardly acts there: the mix itself is quiet. Raise it first.")
-    elif missed and style == "limit":
-        said.append("With a soft clip before the limiter (--style clip-limit) more is reached, at its price.")
-    return said
-
-
-def played_sentences(rungs: Sequence[Rung], profile: Profile) -> list[str]:
-    """What the table of one player means."""
-    if profile.target_lufs is None:
-        levels = [rung.measurement.integrated_lufs for rung in rungs]
-        rising = [b is not None and a is not None and b > a + WITHIN_LU for a, b in pairwise(levels)]
-        if all(rising):
-            return ["Nothing is turned down here: every rung is louder, and the choice is what it may cost."]
-        first = rising.index(False)
-        return [
-            f"Nothing is turned down here: louder is louder, and the choice is what it may cost. From "
-            f"{_name(rungs[first])} LUFS on the next rung is no more than {WITHIN_LU:g} LU louder."
-        ]
-    said = []
-    marked = lowest_of_the_best(rungs, profile)
-    if marked is None:
-        return ["Nothing here is loud enough to be measured."]
-    if marked < len(rungs) - 1:
-        said.append(
-            f"{MARK} {_name(rungs[marked])} LUFS is the lowest rung within {WITHIN_LU:g} LU of the best as "
-            f"played: above it the whole track gains at most {WITHIN_LU:g} LU. "
-            f"{_passage(rungs, profile, marked)}"
-        )
-    elif len(rungs) > 1:
-        said.append(f"{MARK} The highest rung is more than {WITHIN_LU:g} LU louder here than any other.")
-    enough = enough_peak_to_loudness_db(profile)
-    if enough is not None:
-        said.append(_closed_form(rungs, profile, enough))
-    return said
-
-
-def _closed_form(rungs: Sequence[Rung], profile: Profile, enough_db: float) -> str:
-    """Where a player that leaves headroom stops raising, beside what the rungs hold."""
-    assert profile.target_lufs is not None
-    kind = "" if profile.ceiling.counts == "true" else " (of sample peaks)"
-    said = (
-        f"This player leaves headroom: nothing more is gained once PLR{kind} ≤ ceiling − target = "
-        f"{level(profile.ceiling.level_db)} − ({level(profile.target_lufs)}) = {level(enough_db)} dB"
-    )
-    ratios = [player_peak_to_loudness_db(profile, rung.measurement) for rung in rungs]
-    first = next((place for place, one in enumerate(ratios) if one is not None and one <= enough_db), None)
-    if first is None:
-        return f"{said}; no rung is that dense."
-    return f"{said}; the first such rung is {_name(rungs[first])} LUFS, at {level(ratios[first])} dB."
-
-
-def _passage(rungs: Sequence[Rung], profile: Profile, marked: int) -> str:
-    """What happens to the loudest passage above the marked rung."""
-    changes = [one.loudest_lu for one in gained(rungs, profile.id)]
-    base = changes[marked]
-    above = [one - base for one in changes[marked + 1 :] if one is not None and base is not None]
-    if not above:
-        return ""
-    most = max(above, key=abs)
-    if abs(most) <= WITHIN_LU:
-        return f"Its loudest passage changes by at most {WITHIN_LU:g} LU."
-    return f"Its loudest passage changes by up to {signed(most)} LU."
+        return [f"{said} The limiter hardly acts there: the mix itself is quiet. Raise it first."]
+    if style == "limit":
+        said += " A soft clipper ahead of it (--style clip-limit) gets louder, at a cost in distortion."
+    return [said]
 
 
 def _missed(rung: Rung) -> str:
-    return f"{rung.why}. It stands at {level(rung.measurement.integrated_lufs)} LUFS."
+    return (
+        f"{true_minus(f'{rung.wanted_lufs:g}')} LUFS was not reached: {rung.why}; it stops at "
+        f"{level(_level(rung))} LUFS."
+    )
+
+
+def _level(rung: Rung) -> float | None:
+    return rung.measurement.integrated_lufs
 
 
 def _name(rung: Rung) -> str:
-    """The wanted loudness as it was asked for."""
-    return true_minus(f"{rung.wanted_lufs:g}")
+    """The wanted loudness as it was asked for, or what was reached where that is not it."""
+    return true_minus(f"{rung.wanted_lufs:g}") if rung.reached else level(_level(rung))
+
+
+def _lufs(rung: Rung) -> str:
+    return f"{_name(rung)} LUFS"
+
+
+def _list(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _change(before: float | None, after: float | None) -> float:
+    """The difference of the printed figures; 0 where one is missing."""
+    return 0.0 if before is None or after is None else round(after, 1) - round(before, 1)

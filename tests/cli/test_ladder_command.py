@@ -63,7 +63,7 @@ def test_the_rungs_on_the_disk_measure_as_the_data_say_by_other_meters(
     code, text, err = answer(f"ladder ferry.wav --loudness -16,-13,-11 {players} --json --out {out}")
     assert code == 0
     assert "ladder.toml" in err
-    assert "turn your monitors down first" in err
+    assert "Turn your monitors down first" in err
     found = valid(text, "ladder")
     assert [one["wanted_lufs"] for one in found["rungs"]] == [-16.0, -13.0, -11.0]
     for one in found["rungs"]:
@@ -131,7 +131,7 @@ def test_both_kinds_of_detection_stand_side_by_side_at_one_loudness_and_one_true
         assert other["drive_db"] > one["drive_db"]
     code, text, _ = answer("ladder second.wav --loudness -15,-11 --detect both")
     assert code == 0
-    assert "its output is lowered" in " ".join(text.split())
+    assert "its output is turned down by up to" in " ".join(text.split())
 
 
 def test_a_rung_that_cannot_be_reached_says_what_was(answer: Any) -> None:
@@ -143,7 +143,8 @@ def test_a_rung_that_cannot_be_reached_says_what_was(answer: Any) -> None:
     _, text, _ = answer("ladder second.wav --loudness -16,-2")
     said = " ".join(text.split())
     assert "−2 LUFS was not reached" in said
-    assert f"It stands at {high['integrated_lufs']:.1f} LUFS".replace("-", "−") in said
+    assert f"it stops at {high['integrated_lufs']:.1f} LUFS".replace("-", "−") in said
+    assert f"{high['integrated_lufs']:.1f} (of −2)".replace("-", "−") in text
     assert "--style clip-limit" in said
 
 
@@ -158,44 +159,86 @@ def test_a_soft_clip_before_it_needs_less_of_the_limiter(answer: Any) -> None:
     assert rungs["clip-limit"]["max_reduction_db"] < rungs["limit"]["max_reduction_db"]
 
 
-@pytest.mark.parametrize("words", ["", "--detect sample", "--detect both", "--profile all"])
+@pytest.mark.parametrize("words", ["", "--detect sample", "--detect both", "--detail", "--for many"])
 def test_no_line_of_the_screen_is_wider_than_80_columns(words: str, answer: Any) -> None:
-    profiles = "" if "all" in words else "--profile replaygain2-album,a85,minus14-headroom"
-    if "all" in words:
-        words = words.replace("all", "r128,td1008-album,minus14-headroom,opus-r128,quieter-setting,untouched")
+    profiles = "" if "many" in words else "--profile replaygain2-album,a85,minus14-headroom"
+    words = words.replace("many", "r128,td1008-album,minus14-headroom,opus-r128,quieter-setting,untouched")
     code, text, _ = answer(f"ladder second.wav --loudness -16.5,-3 {profiles} {words}")
     assert code == 0
     assert max(len(line) for line in text.splitlines()) <= 80
     said = " ".join(text.split())
-    for word in (
-        "stand-in",
-        "better or worse",
-        "common practice, no standard",
-        "residual",
-        "not rank quality",
-    ):
-        assert word in said
+    assert "a stand-in for your own chain, which will do better or worse" in said
+    if "detail" in words:
+        for word in ("common practice, no standard", "A larger residual is not lower quality"):
+            assert word in said
+    else:
+        assert len(text.splitlines()) <= (38 if "both" in words else 30)
 
 
-def test_the_screen_says_what_a_louder_rung_is_worth(answer: Any) -> None:
+def test_the_screen_answers_first_and_quiet_prints_the_answer_alone(answer: Any) -> None:
     _, text, _ = answer("ladder one.toml --loudness -20,-14,-11")
+    lines = text.splitlines()
     said = " ".join(text.split())
-    assert "The Ferry: a ladder of loudness" in said
-    assert "every rung is louder, and the choice is what it may cost" in said
-    assert "nothing more is gained once PLR ≤ ceiling − target = −1.0 − (−14.0) = 13.0 dB" in said
-    assert "about −14 LUFS for players that normalise" in said
-    assert said.count("◂") >= 2
+    assert " is enough on both normalising players: mastering louder gains " in " ".join(lines[:3])
+    assert "Where nothing is normalised, −11 LUFS is " in " ".join(lines[:4])
+    assert "that is a matter of taste" in said
+    assert text.count("◂") >= 2  # in a column, and in the key
+    _, quiet, _ = answer("ladder one.toml --loudness -20,-14,-11 --quiet")
+    assert text.startswith(quiet)
+    assert len(quiet.splitlines()) <= 4
+    _, detail, _ = answer("ladder one.toml --loudness -20,-14,-11 --detail")
+    assert "once PLR is 13.0 dB or less (ceiling −1.0 minus target −14.0)" in " ".join(detail.split())
+
+
+def test_destinations_have_weights_and_labels_and_the_default_rungs_hold_14_and_9(answer: Any) -> None:
+    words = "ladder second.wav --for must:minus14-headroom=phones,nice:untouched=club"
+    found = valid(answer(f"{words} --json")[1], "ladder")
+    assert {-14.0, -9.0} <= {one["wanted_lufs"] for one in found["rungs"]}
+    assert len(found["rungs"]) == 5
+    assert [(one["weight"], one["label"]) for one in found["destinations"]] == [
+        ("must", "phones"),
+        ("nice", "club"),
+    ]
+    for one in found["destinations"]:
+        levels = [rung["played"][one["profile"]]["integrated_lufs"] for rung in found["rungs"]]
+        assert one["losses_lu"] == pytest.approx([max(levels) - each for each in levels])
+    said = " ".join(answer(words)[1].split())
+    assert "is enough on phones" in said
+    assert "As club is only nice to have, one master is enough." in said
+
+
+@pytest.mark.parametrize(("form", "begins"), [("png", b"\x89PNG"), ("svg", b"<?xml")])
+def test_the_figure_is_drawn_and_never_overwrites(
+    form: str, begins: bytes, answer: Any, tmp_path: Path
+) -> None:
+    figure = tmp_path / f"picture.{form}"
+    words = f"ladder second.wav --loudness -16,-12 --figure {figure}"
+    assert answer(words)[0] == 0
+    data = figure.read_bytes()
+    assert data.startswith(begins)
+    if form == "svg":
+        text = data.decode("utf-8")
+        for word in ("untouched", "minus14-headroom", "cost: dB of PLR given up", "gain: LU louder"):
+            assert word in text
+    assert answer(words)[0] == 4
+    assert answer(f"{words} --force")[0] == 0
+    assert figure.read_bytes() == data
+    assert answer("ladder second.wav --figure picture.jpg")[0] == 2
 
 
 @pytest.mark.parametrize(
     ("line", "code", "words"),
     [
         ("ladder missing.wav", 4, "file not found"),
-        ("ladder silent.wav", 4, "no loudness to start from"),
-        ("ladder .", 2, "a ladder is built from one mix"),
-        ("ladder ferry.wav --loudness loud", 2, "no list of levels"),
+        ("ladder silent.wav", 4, "no measurable loudness"),
+        ("ladder .", 2, "a ladder needs one mix"),
+        ("ladder ferry.wav --loudness loud", 2, "not a list of levels"),
         ("ladder ferry.wav --loudness -14,3", 2, "not between -40 and 0 LUFS"),
-        ("ladder ferry.wav --loudness -1,-2,-3,-4,-5,-6,-7,-8,-9,-10,-11,-12,-13", 2, "at most 12"),
+        (
+            "ladder ferry.wav --loudness -1,-2,-3,-4,-5,-6,-7,-8,-9,-10,-11,-12,-13",
+            2,
+            "the most at a time is 12",
+        ),
         ("ladder ferry.wav --ceiling 1", 2, "not in the range"),
         ("ladder ferry.wav --profile nonesuch", 2, "nonesuch"),
     ],
@@ -239,9 +282,8 @@ def test_five_rungs_of_real_music_hold_by_other_meters(
     cut = samples[30 * rate : 90 * rate]
     cut = np.stack([signals.band_limited(cut[:, side]) for side in (0, 1)], axis=1)
     soundfile.write(tmp_path / "mix.wav", cut, rate, subtype="FLOAT")
-    code, text, _ = answer(
-        f"ladder {tmp_path / 'mix.wav'} --style clip-limit --json --out {tmp_path / 'out'}"
-    )
+    words = f"{tmp_path / 'mix.wav'} --loudness -16,-14,-12,-10,-8 --style clip-limit"
+    code, text, _ = answer(f"ladder {words} --json --out {tmp_path / 'out'}")
     assert code == 0
     found = valid(text, "ladder")
     assert len(found["rungs"]) == 5

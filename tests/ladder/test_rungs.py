@@ -11,7 +11,6 @@ from simulator.ladder.rungs import (
     enough_peak_to_loudness_db,
     gained,
     lowest_of_the_best,
-    player_peak_to_loudness_db,
 )
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_gain
@@ -57,8 +56,8 @@ def test_a_player_that_leaves_headroom_follows_its_closed_form() -> None:
     )
     marked = lowest_of_the_best(rungs, profile)
     assert marked == 1
-    assert player_peak_to_loudness_db(profile, rungs[marked].measurement) == pytest.approx(13.0, abs=1e-6)
-    assert player_peak_to_loudness_db(profile, rungs[marked - 1].measurement) == pytest.approx(15.0, abs=1e-6)
+    assert rungs[marked].measurement.peak_to_loudness_db == pytest.approx(13.0, abs=1e-6)
+    assert rungs[marked - 1].measurement.peak_to_loudness_db == pytest.approx(15.0, abs=1e-6)
 
 
 @pytest.mark.parametrize(("below_lu", "place"), [(0.19, 0), (0.21, 1)])
@@ -89,13 +88,6 @@ def test_without_normalisation_no_rung_is_marked_and_all_of_the_loudness_is_gain
 )
 def test_the_closed_form_stands_only_where_it_holds(profile: Profile) -> None:
     assert enough_peak_to_loudness_db(profile) is None
-
-
-def test_a_player_that_counts_mono_twice_and_sample_peaks_counts_its_own_ratio() -> None:
-    """−17 LUFS in one channel counts as −13.99 (BS.1770-5 Annex 1, formula 2)."""
-    profile = player("headroom", counts="sample", mono="two_loudspeakers")
-    measured = made(-17.0, -1.0, sample_peak_db=-1.5, channels=1)
-    assert player_peak_to_loudness_db(profile, measured) == pytest.approx(-1.5 + 17.0 - 3.0103, abs=1e-4)
 
 
 def test_what_cannot_be_measured_has_no_gain() -> None:

@@ -1,129 +1,253 @@
-"""Every sentence about a ladder is made by a rule: each rule is met and missed once, on made figures."""
+"""Every sentence about a ladder is made by a rule: each rule is met and missed, on cases worked by hand."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
 from support.made_measurements import made, player
 
+from simulator.ladder.advice import Destination, Weight, advise, default_levels, limited_before
 from simulator.ladder.rungs import Action, Ladder, Rung
+from simulator.metering.measurement import Measurement
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_gain
 from simulator.normalizer.profile import Profile
 from simulator.text import ladder as view
 
+MIX = made(-18.0, -1.0)
+
+
+def named(profile: Profile, name: str) -> Profile:
+    import msgspec
+
+    return msgspec.structs.replace(profile, id=name, title=name.capitalize())
+
+
+DOWN = named(player("never"), "phones")
+"""Turns down to −14 LUFS, never up."""
+UP = named(player("headroom"), "radio")
+"""Raises up to −1 dBTP, to −14 LUFS."""
+CLUB = named(player("never", target_lufs=None), "club")
+LOUD = named(player("never", target_lufs=-8.0), "loud")
+
 
 def rung(
     wanted: float,
-    profile: Profile,
+    profiles: Sequence[Profile],
     *,
     lufs: float | None = None,
-    peak_db: float = -1.0,
+    limited_db: float = 3.0,
     lowered_db: float = 0.0,
+    passage_db: float = 0.0,
 ) -> Rung:
-    measured = made(wanted if lufs is None else lufs, peak_db)
+    """Peaks at −1 dBTP; `passage_db` takes from the loudest passage as played."""
+    measured = made(wanted if lufs is None else lufs, -1.0)
+    played = {one.id: from_gain(decide(one, measured), measured) for one in profiles}
+    for name, one in played.items():
+        assert one.played.max_short_term_lufs is not None
+        denser = replace(one.played, max_short_term_lufs=one.played.max_short_term_lufs - passage_db)
+        played[name] = replace(one, played=denser)
     return Rung(
         wanted_lufs=wanted,
         reached=lufs is None,
-        why="" if lufs is None else "24 dB of drive do not reach it",
+        why="" if lufs is None else "even 24 dB of drive is not enough",
         drive_db=wanted + 20.0 - lowered_db,
         output_gain_db=lowered_db,
         passes=2,
-        action=Action(0.5, 3.0, 0.2, 0.05),
+        action=Action(0.5, limited_db, 0.2, 0.05),
         measurement=measured,
         residual_lu=-20.0 + wanted / 2.0 - lowered_db,
-        played={profile.id: from_gain(decide(profile, measured), measured)},
+        played=played,
     )
 
 
-def test_without_normalisation_every_rung_is_louder_and_may_cost() -> None:
-    profile = player("never", target_lufs=None)
-    rungs = [rung(level, profile) for level in (-16.0, -12.0, -8.0)]
-    assert view.played_sentences(rungs, profile) == [
-        "Nothing is turned down here: every rung is louder, and the choice is what it may cost."
+def case(levels: Sequence[float], *destinations: Destination, passage_db: float = 0.0) -> list[Rung]:
+    profiles = [one.profile for one in destinations]
+    return [
+        rung(level, profiles, passage_db=passage_db if place == len(levels) - 1 else 0.0)
+        for place, level in enumerate(levels)
     ]
 
 
-def test_without_normalisation_two_rungs_that_came_out_alike_are_not_called_louder() -> None:
-    profile = player("never", target_lufs=None)
-    rungs = [rung(-16.0, profile), rung(-6.0, profile, lufs=-9.0), rung(-4.0, profile, lufs=-9.0)]
-    (said,) = view.played_sentences(rungs, profile)
-    assert "every rung is" not in said
+def ladder(rungs: Sequence[Rung]) -> Ladder:
+    return Ladder("mix.wav", -1.0, "true", "limit", tuple(rungs))
 
 
-def test_the_lowest_of_the_best_is_named_with_its_player() -> None:
-    profile = player("never")
-    rungs = [rung(level, profile) for level in (-16.0, -14.0, -12.0)]
-    (said,) = view.played_sentences(rungs, profile)
-    assert said.startswith("◂ −14 LUFS is the lowest rung within 0.2 LU of the best as played")
-    assert "Its loudest passage changes by at most 0.2 LU." in said
+def test_one_knee() -> None:
+    """−16 plays at −16, −14 and all above at −14: −14 is enough; louder gains 0.0 LU."""
+    there = [Destination(DOWN)]
+    assert view.answer(case((-16.0, -14.0, -12.0), *there, passage_db=1.5), there) == [
+        "−14 LUFS is enough on phones: mastering louder gains nothing there and makes the loudest passage up "
+        "to 1.5 LU quieter."
+    ]
 
 
-def test_a_loudest_passage_that_sinks_above_the_mark_is_said() -> None:
-    """As played: the whole stays at −14 LUFS, the loudest passage of the upper rung lies 1.5 LU lower."""
-    profile = player("never")
-    low, high = rung(-14.0, profile), rung(-12.0, profile)
-    played = high.played[profile.id]
-    assert played.played.max_short_term_lufs is not None
-    denser = replace(played.played, max_short_term_lufs=played.played.max_short_term_lufs - 1.5)
-    high = replace(high, played={profile.id: replace(played, played=denser)})
-    (said,) = view.played_sentences([low, high], profile)
-    assert "Its loudest passage changes by up to −1.5 LU." in said
+def test_a_gain_within_the_tie_is_named_and_not_called_nothing() -> None:
+    there = [Destination(DOWN)]
+    (said,) = view.answer(case((-16.0, -14.1, -12.0), *there), there)
+    assert said == "−14.1 LUFS is enough on phones: mastering louder gains at most 0.1 LU there."
 
 
-def test_where_the_highest_rung_is_the_best_it_says_so() -> None:
-    profile = player("never", target_lufs=-8.0)
-    (said,) = view.played_sentences([rung(-16.0, profile), rung(-12.0, profile)], profile)
-    assert said == "◂ The highest rung is more than 0.2 LU louder here than any other."
+def test_a_flat_ladder_claims_no_knee() -> None:
+    """All rungs play at −14: the lowest tried is the best, and a lower one might have been as good."""
+    there = [Destination(DOWN), Destination(UP)]
+    (said,) = view.answer(case((-13.0, -12.0, -10.0), *there), there)
+    assert said == (
+        "−13 LUFS is enough on both normalising players: mastering louder gains nothing there; no lower rung "
+        "was tried."
+    )
 
 
-def test_the_closed_form_stands_beside_a_player_that_leaves_headroom() -> None:
-    profile = player("headroom")
-    rungs = [rung(level, profile) for level in (-16.0, -14.0, -12.0)]
-    said = view.played_sentences(rungs, profile)[-1]
-    assert "PLR ≤ ceiling − target = −1.0 − (−14.0) = 13.0 dB" in said
-    assert said.endswith("the first such rung is −14 LUFS, at 13.0 dB.")
+def test_a_rung_that_costs_nothing_is_taken_before_a_lower_one() -> None:
+    """Both are plain gain, both play at −14: the higher one is free, and gives more elsewhere."""
+    there = [Destination(DOWN)]
+    rungs = [rung(-14.0, [DOWN], limited_db=0.0), rung(-13.0, [DOWN], limited_db=0.0), rung(-9.0, [DOWN])]
+    (said,) = view.answer(rungs, there)
+    assert said.startswith("−13 LUFS is enough on phones")
+    assert "no lower rung" not in said
 
 
-def test_the_closed_form_says_where_no_rung_is_dense_enough_and_which_peaks_count() -> None:
-    profile = player("headroom", counts="sample")
-    said = view.played_sentences([rung(-18.0, profile), rung(-16.0, profile)], profile)[-1]
-    assert "PLR (of sample peaks)" in said
-    assert said.endswith("no rung is that dense.")
+def test_where_louder_stays_louder_it_says_so() -> None:
+    there = [Destination(LOUD)]
+    assert view.answer(case((-16.0, -12.0), *there), there) == [
+        "On loud louder stays louder up to −12 LUFS, the loudest rung tried."
+    ]
 
 
-def test_a_rung_that_was_not_reached_says_why_and_where_it_stands() -> None:
-    profile = player("never")
-    rungs = [rung(-14.0, profile), rung(-4.0, profile, lufs=-7.2)]
-    said = view.unreached(rungs, "limit")
-    assert said[0] == "−4 LUFS was not reached: 24 dB of drive do not reach it. It stands at −7.2 LUFS."
-    assert "--style clip-limit" in said[1]
-    assert len(view.unreached(rungs, "clip-limit")) == 1
+def test_two_destinations_in_conflict_one_master_or_two() -> None:
+    """club plays what it is given: −9 is 5.0 LU louder than −14 and its PLR 8 dB against 13: costs 5.0 dB."""
+    there = [Destination(DOWN), Destination(UP), Destination(CLUB)]
+    rungs = case((-16.0, -14.0, -12.0, -9.0, -7.0), *there)
+    first, second = view.answer(rungs, there)
+    assert first == "−14 LUFS is enough on both normalising players: mastering louder gains nothing there."
+    assert second == (
+        "Where nothing is normalised, −9 LUFS is 5.0 LU louder than −14 and costs 5.0 dB of PLR: that is a "
+        "matter of taste."
+    )
+    assert view.sentences(ladder(rungs), there, MIX)[0] == (
+        "One master at −14: loses nothing at 2 of 3 destinations; club gives away 5.0 LU against −9. Two "
+        "masters, −14 and −9: the second costs 5.0 dB of PLR."
+    )
+
+
+@pytest.mark.parametrize(
+    ("player_weight", "club_weight", "words"),
+    [
+        (Weight.MUST, Weight.NICE, "As club is only nice to have, one master is enough."),
+        (Weight.SHOULD, Weight.MUST, "Two masters, −14 and −9: the second costs 5.0 dB of PLR. One "
+         "master at −14 would give away 5.0 LU at club."),
+        (Weight.NICE, Weight.MUST, "One master at −9, since the normalising players are only nice to have: "
+         "there it is no louder, and its loudest passage is up to 2.0 LU quieter."),
+    ],
+)  # fmt: skip
+def test_weights_decide_between_one_master_and_two(
+    player_weight: Weight, club_weight: Weight, words: str
+) -> None:
+    there = [Destination(DOWN, player_weight), Destination(CLUB, club_weight)]
+    rungs = case((-16.0, -14.0, -9.0), *there, passage_db=2.0)
+    assert view.sentences(ladder(rungs), there, MIX)[0].endswith(words)
+
+
+def test_where_all_destinations_agree_one_master_serves_all() -> None:
+    there = [Destination(DOWN), Destination(UP, label="car")]
+    rungs = case((-16.0, -14.0, -12.0), *there)
+    assert view.sentences(ladder(rungs), there, MIX)[0] == "One master at −14 LUFS serves all 2 destinations."
+
+
+def test_players_that_need_different_rungs_are_named() -> None:
+    quiet = named(player("never", target_lufs=-16.0), "quiet")
+    there = [Destination(quiet), Destination(DOWN, label="car")]
+    rungs = case((-18.0, -16.0, -14.0, -12.0), *there)
+    said = view.answer(rungs, there)
+    assert said[0].startswith("−16 LUFS is enough on quiet:")
+    assert said[1].startswith("−14 LUFS is enough on car:")
+    assert advise(rungs, there).one == 2
+    nice = [there[0], replace(there[1], weight=Weight.NICE)]
+    assert advise(rungs, nice).one == 1
+
+
+def test_an_unreachable_rung_says_why_and_is_called_by_what_it_has() -> None:
+    there = [Destination(CLUB)]
+    rungs = [rung(-14.0, [CLUB]), rung(-4.0, [CLUB], lufs=-7.2)]
+    assert view.unreached(rungs, "limit") == [
+        "−4 LUFS was not reached: even 24 dB of drive is not enough; it stops at −7.2 LUFS. A soft clipper "
+        "ahead of it (--style clip-limit) gets louder, at a cost in distortion."
+    ]
+    assert "--style" not in view.unreached(rungs, "clip-limit")[0]
     assert view.unreached(rungs[:1], "limit") == []
+    assert "−7.2 LUFS is 6.8 LU louder than −14" in view.answer(rungs, there)[0]
 
 
 def test_a_quiet_mix_is_to_be_raised_and_not_clipped() -> None:
-    profile = player("never")
-    quiet = replace(rung(-14.0, profile, lufs=-30.0), action=Action(0.0, 0.1, 0.0, 0.0))
-    assert view.unreached([quiet], "limit")[1].endswith("Raise it first.")
-    assert "clip" not in " ".join(view.unreached([quiet], "limit"))
+    quiet = replace(rung(-14.0, [DOWN], lufs=-30.0), action=Action(0.0, 0.1, 0.0, 0.0))
+    (said,) = view.unreached([quiet], "limit")
+    assert said.endswith("Raise it first.")
+    assert "clip" not in said
 
 
 def test_a_single_rung_is_compared_with_no_other() -> None:
-    profile = player("never")
-    assert view.played_sentences([rung(-14.0, profile)], profile) == []
+    there = [Destination(DOWN)]
+    assert view.answer(case((-14.0,), *there), there) == ["Only one rung was tried: −14 LUFS."]
 
 
-def test_what_sample_peaks_cost_is_read_off_the_rung_that_is_lowered_most() -> None:
-    profile = player("never")
-    true = [rung(level, profile) for level in (-14.0, -10.0)]
-    sample = [rung(-14.0, profile, lowered_db=-0.4), rung(-10.0, profile, lowered_db=-0.9)]
+def test_no_screen_has_more_than_five_sentences() -> None:
+    there = [Destination(DOWN), Destination(CLUB)]
+    dense = replace(MIX, clipped_run_count=3)
+    rungs = [*case((-16.0, -14.0, -9.0), *there), rung(-4.0, [DOWN, CLUB], lufs=-7.2)]
+    said = view.sentences(ladder(rungs), there, dense)
+    assert len(said) == 5
+    assert "looks limited already (3 clipped runs)" in said[1]
+
+
+@pytest.mark.parametrize(
+    ("mix", "signs"),
+    [
+        (made(-14.0, -1.0), ""),
+        (made(-8.0, -0.2), "PLR 7.8 dB, median PSR 7.8 dB"),
+        (replace(made(-14.0, -1.0), clipped_run_count=1), "1 clipped run"),
+        (replace(made(-14.0, -1.0), share_at_ceiling=0.003), "0.3 % of samples at the peak"),
+    ],
+)
+def test_an_already_limited_mix_is_noticed_by_its_figures(mix: Measurement, signs: str) -> None:
+    assert limited_before(mix) == signs
+
+
+@pytest.mark.parametrize(
+    ("lufs", "peak", "lowest"),
+    [
+        (-20.0, -1.0, -18.0),
+        (-20.0, -4.5, -17.0),
+        (-20.0, -9.0, -16.0),
+        (-30.0, -1.0, -18.0),
+        (-8.0, 0.5, -16.0),
+    ],
+)
+def test_the_default_rungs_begin_near_what_plain_gain_reaches(
+    lufs: float, peak: float, lowest: float
+) -> None:
+    """By hand: LUFS + ceiling − peak, down to a whole LUFS, between −18 and −16; then up to −7."""
+    assert default_levels(made(lufs, peak), -1.0) == (lowest, -14.0, -11.5, -9.0, -7.0)
+
+
+def test_the_closed_form_stands_beside_a_player_that_does_not_boost_into_clipping() -> None:
+    assert view.closed_form(UP) == (
+        "This player will not boost into clipping, so once PLR is 13.0 dB or less (ceiling −1.0 minus target "
+        "−14.0) louder mastering gains nothing."
+    )
+    assert "PLR (of sample peaks)" in view.closed_form(player("headroom", counts="sample"))
+    assert view.closed_form(DOWN) == ""
+
+
+def test_what_sample_peaks_cost_is_read_off_the_rung_that_is_turned_down_most() -> None:
+    true = [rung(level, [DOWN]) for level in (-14.0, -10.0)]
+    sample = [rung(-14.0, [DOWN], lowered_db=-0.4), rung(-10.0, [DOWN], lowered_db=-0.9)]
     (said,) = view.beside_sentences(true, sample)
-    assert "lowered: by up to 0.9 dB, at −10 LUFS" in said
+    assert "turned down by up to 0.9 dB, at −10 LUFS" in said
     assert "takes +10.9 dB of drive against +10.0 dB" in said
     (said,) = view.beside_sentences(true, true)
-    assert said == "No rung rises over the ceiling between its samples, so the two cost the same."
+    assert said == "No rung has inter-sample peaks over the ceiling, so the two cost the same."
 
 
 def test_the_starting_points_are_named_as_such() -> None:
@@ -135,10 +259,9 @@ def test_the_starting_points_are_named_as_such() -> None:
 
 @pytest.mark.parametrize("detect", ["true", "sample"])
 def test_the_opening_says_what_was_done(detect: str) -> None:
-    profile = player("never")
-    ladder = Ladder("mix.wav", -1.0, detect, "clip-limit", (rung(-14.0, profile),))  # type: ignore[arg-type]
-    said = view.opening(ladder, made(-20.0, -3.0))
-    assert "The mix: −20.0 LUFS, true peak −3.0 dBTP." in said
+    found = Ladder("mix.wav", -1.0, detect, "clip-limit", (rung(-14.0, [DOWN]),))  # type: ignore[arg-type]
+    said = view.opening(found, made(-20.0, -3.0))
+    assert "Mix: −20.0 LUFS, −3.0 dBTP." in said
     assert f"a soft clip, then {detect}-peak limiting at −1.0 dBTP" in said
-    assert ("lowered" in said) == (detect == "sample")
-    assert "What the clip takes is not in the limiter's columns" in said
+    assert ("turned down after the limiter" in said) == (detect == "sample")
+    assert "GR leaves out what the clip takes" in said

@@ -1,35 +1,40 @@
-"""`fairhearing ladder`: what each loudness costs a mix, and what is left of it as played."""
+"""`fairhearing ladder`: which loudness suffices for which destination, and what each costs."""
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 import click
 
-from simulator.cli.options import cache_options, profile_option
+from simulator.cli.options import amount_options, cache_options
 from simulator.common.numbers import typed_minus
 
 if TYPE_CHECKING:
+    from simulator.cli.readout import Amount
     from simulator.dsp.limiter_settings import PeakKind
     from simulator.dsp.mastering_limiter import Style
+    from simulator.ladder.advice import Destination
     from simulator.playlists.playlist import Track
 
-DEFAULT_PROFILES = ("minus14-headroom", "minus14-limited", "untouched")
+DEFAULT_FOR = ("minus14-headroom", "minus14-limited", "untouched")
 LOUDEST, QUIETEST, MOST_RUNGS = 0.0, -40.0, 12
 
 
-def _levels(_: click.Context, __: click.Parameter, text: str) -> tuple[float, ...]:
-    """`-16,-14` as numbers, lowest first."""
+def _levels(_: click.Context, __: click.Parameter, text: str | None) -> tuple[float, ...]:
+    """`-16,-14` as numbers, lowest first; nothing where nothing was asked for."""
+    if text is None:
+        return ()
     try:
         levels = sorted({float(part) for part in typed_minus(text).split(",")})
     except ValueError:
-        raise click.BadParameter(f'"{text}" is no list of levels such as -16,-14,-12.') from None
+        raise click.BadParameter(f'"{text}" is not a list of levels such as -16,-14,-12.') from None
     wrong = [one for one in levels if not QUIETEST <= one <= LOUDEST]
     if wrong:
         raise click.BadParameter(f"{wrong[0]:g} is not between {QUIETEST:g} and {LOUDEST:g} LUFS.")
     if len(levels) > MOST_RUNGS:
-        raise click.BadParameter(f"{len(levels)} rungs; at most {MOST_RUNGS} are worked out at a time.")
+        raise click.BadParameter(f"{len(levels)} rungs; the most at a time is {MOST_RUNGS}.")
     return tuple(levels)
 
 
@@ -38,10 +43,8 @@ def _levels(_: click.Context, __: click.Parameter, text: str) -> tuple[float, ..
 @click.option(
     "--loudness",
     metavar="LUFS,…",
-    default="-16,-14,-12,-10,-8",
-    show_default=True,
     callback=_levels,
-    help="The wanted integrated loudness of each rung.",
+    help="Integrated loudness of each rung. Default: five around the mix, with -14 and -9.",
 )
 @click.option(
     "--ceiling",
@@ -49,14 +52,14 @@ def _levels(_: click.Context, __: click.Parameter, text: str) -> tuple[float, ..
     default=-1.0,
     show_default=True,
     metavar="DBTP",
-    help="The limiter's ceiling.",
+    help="Limiter ceiling.",
 )
 @click.option(
     "--detect",
     type=click.Choice(["true", "sample", "both"]),
     default="true",
     show_default=True,
-    help="sample: limits sample peaks, then lowers the output until the true peak meets the ceiling; "
+    help="sample: limit sample peaks, then turn the output down until the true peak meets the ceiling; "
     "both: side by side.",
 )
 @click.option(
@@ -66,14 +69,29 @@ def _levels(_: click.Context, __: click.Parameter, text: str) -> tuple[float, ..
     show_default=True,
     help="clip-limit: a soft clip before the limiter.",
 )
-@profile_option
-@click.option("--json", "as_json", is_flag=True, help="One object, unrounded.")
+@click.option(
+    "--for",
+    "wanted_for",
+    multiple=True,
+    metavar="[WEIGHT:]ID[=LABEL],…",
+    help="Destinations: players (with their codecs) and untouched, each with a weight (must, should, nice) "
+    "and a label if you like: must:minus14-headroom=phones,nice:untouched=club.",
+)
+@click.option("--profile", "profiles", multiple=True, hidden=True)
+@click.option("--json", "as_json", is_flag=True, help="Print JSON (one object, unrounded).")
+@click.option(
+    "--figure",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="Draw gain against cost, a curve for each destination, as .png or .svg.",
+)
 @click.option(
     "--out",
     type=click.Path(file_okay=False, path_type=Path),
-    help="Write the rungs there, and a playlist of them as versions of one song.",
+    help="Write the rungs there, and a playlist with them as versions of one song.",
 )
-@click.option("--force", is_flag=True, help="Replace files that are there already.")
+@click.option("--force", is_flag=True, help="Overwrite existing files.")
+@amount_options
 @cache_options
 def command(
     mix: str,
@@ -81,30 +99,41 @@ def command(
     ceiling: float,
     detect: str,
     style: str,
+    wanted_for: tuple[str, ...],
     profiles: tuple[str, ...],
     as_json: bool,
+    figure: Path | None,
     out: Path | None,
     force: bool,
+    amount: Amount,
     no_cache: bool,
     rehash: bool,
     workers: int | None,
 ) -> int:
-    """Before mastering: brings MIX to several loudnesses, and shows what each costs and what it gains as
-    played.
+    """Before mastering: what each loudness target costs the mix and gains on playback.
 
-    MIX is an audio file, or a playlist with one track (or the word demo: its first open master). The limiter
-    is the project's own, a stand-in: your own chain will do better or worse.
+    MIX is an audio file, a playlist with one track, or the word demo (its first open master). Each rung is
+    the mix limited to one loudness, by fairhearing's own limiter, and played at every destination.
+
+    \b
+    fairhearing ladder mix.wav
+    fairhearing ladder mix.wav --for must:minus14-headroom,nice:untouched --out rungs
     """
     from simulator.cli.options import most_workers, open_store, say_problems, warn
     from simulator.cli.output import print_json, steps
     from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
     from simulator.engine.ladder import PLAYLIST, LadderRequest, build
     from simulator.engine.measure import Job, Result, do_all
+    from simulator.ladder.advice import default_levels
     from simulator.ladder.rungs import Ladder, Rung
-    from simulator.storage.bundled import load_profiles
+    from simulator.storage.writing import refuse_existing, refuse_sources
     from simulator.text.ladder import ladder_object
 
-    chosen = tuple(load_profiles(profiles or DEFAULT_PROFILES))
+    chosen = _destinations((*wanted_for, *profiles) or DEFAULT_FOR)
+    if figure is not None:
+        if figure.suffix.lower() not in (".png", ".svg"):
+            raise click.UsageError(f"--figure {figure}: the name must end in .png or .svg.")
+        refuse_existing([figure], force)
     track = _one_track(mix)
     store, count = open_store(no_cache, rehash), most_workers(workers)
     try:
@@ -115,11 +144,23 @@ def command(
         raise measured
     if measured.measurement.integrated_lufs is None:
         why = " ".join(note.text for note in measured.measurement.warnings)
-        raise NothingDoneError(f"{track.path}: it has no loudness to start from. {why}", "Name another mix.")
+        raise NothingDoneError(f"{track.path}: no measurable loudness. {why}", "Choose another mix.")
+    if figure is not None:
+        refuse_sources([figure], [track.path])
+    loudness = loudness or default_levels(measured.measurement, ceiling)
     # click has let no other words pass
     kinds = cast("tuple[PeakKind, ...]", ("true", "sample") if detect == "both" else (detect,))
     how = cast("Style", style)
-    wanted = LadderRequest(track.path, measured.measurement, loudness, ceiling, kinds, how, chosen, out)
+    wanted = LadderRequest(
+        track.path,
+        measured.measurement,
+        loudness,
+        ceiling,
+        kinds,
+        how,
+        tuple(one.profile for one in chosen),
+        out,
+    )
     with steps("Climbing", len(loudness) * len(kinds)) as step:
         made = build(wanted, force=force, workers=count, step=step)
     problems = [one for one in made if isinstance(one, SimulatorError)]
@@ -128,24 +169,46 @@ def command(
     # where both kinds were asked for, only rungs that have both can stand side by side
     whole = [row for row in zip(*by_kind, strict=True) if all(isinstance(one, Rung) for one in row)]
     if not whole:
-        raise NothingDoneError("The ladder could not be built.", "The reasons stand above.")
+        raise NothingDoneError("The ladder could not be built.", "See the messages above.")
     ladders = []
     for kind, column in zip(kinds, zip(*whole, strict=True), strict=True):
         rungs = tuple(one for one in column if isinstance(one, Rung))
         ladders.append(Ladder(track.path, ceiling, kind, style, rungs))
     beside = ladders[1] if len(ladders) > 1 else None
     if as_json:
-        print_json(ladder_object(ladders[0], beside, chosen))
+        print_json(ladder_object(ladders[0], beside, chosen, measured.measurement))
     else:
+        from simulator.cli.readout import Readout
         from simulator.cli.steps.ladder import show_ladder
 
-        show_ladder(ladders[0], beside, measured.measurement, track.title, chosen)
+        show_ladder(Readout(amount), ladders[0], beside, measured.measurement, chosen)
+    say = warn if as_json else click.echo
+    if figure is not None:
+        from simulator.engine.ladder import draw
+
+        draw(figure, ladders[0].rungs, chosen, track.title, force)
+        say(f"{figure}: gain against cost, a curve for each destination")
     if out is not None:
-        say = warn if as_json else click.echo
-        say(f"{out / PLAYLIST}: the rungs, as versions of one song")
-        say(f"Hear them equally loud: fairhearing listen {out / PLAYLIST}")
-        say("Before you listen: turn your monitors down first; as delivered, the rungs differ in level.")
+        say(f"{out / PLAYLIST}: the rungs as versions of one song")
+        say(f"Hear them matched: fairhearing listen {shlex.quote(str(out / PLAYLIST))}")
+        say("Turn your monitors down first: as delivered, the rungs differ in level.")
     return ExitCode.SOME_FAILED if problems else ExitCode.DONE
+
+
+def _destinations(words: tuple[str, ...]) -> tuple[Destination, ...]:
+    """`must:minus14-headroom=phones,untouched`. Raises UsageError for a weight that is none."""
+    from simulator.ladder.advice import Destination, Weight
+    from simulator.storage.bundled import load_profiles
+
+    found: dict[str, Destination] = {}
+    for part in (part.strip() for word in words for part in word.split(",") if part.strip()):
+        weight, colon, rest = part.partition(":")
+        named = colon and weight.casefold() in tuple(Weight)
+        name, _, label = (rest if named else part).partition("=")
+        how = Weight(weight.casefold()) if named else Weight.SHOULD
+        for profile in load_profiles((name,)):
+            found[profile.id] = Destination(profile, how, label.strip())
+    return tuple(found.values())
 
 
 def _one_track(mix: str) -> Track:
@@ -157,9 +220,7 @@ def _one_track(mix: str) -> Track:
     if mix == DEMO:
         tracks = tuple(track for track in tracks if "open" in Path(track.path).stem)[:1] or tracks
     if len(tracks) != 1:
-        raise UsageError(
-            f"{mix}: {len(tracks)} tracks, and a ladder is built from one mix.", "Name one of the files."
-        )
+        raise UsageError(f"{mix}: {len(tracks)} tracks; a ladder needs one mix.", "Name one of the files.")
     if tracks[0].problem:
         raise AudioError(f"{tracks[0].path}: {tracks[0].problem}")
     return tracks[0]

@@ -1,41 +1,43 @@
-"""How `ladder` shows its rungs: what each costs, then what it gains through each player."""
+"""How `ladder` shows its decision: which rung suffices where, one table, a few sentences."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from simulator.cli.steps.predict import console, paragraph, show_heading
+from simulator.cli.readout import Readout
+from simulator.ladder.advice import Destination
 from simulator.ladder.rungs import Ladder
 from simulator.metering.measurement import Measurement
-from simulator.normalizer.profile import Profile
 from simulator.text import ladder
 
 
 def show_ladder(
-    found: Ladder, beside: Ladder | None, mix: Measurement, title: str, profiles: Sequence[Profile]
+    out: Readout,
+    found: Ladder,
+    beside: Ladder | None,
+    mix: Measurement,
+    destinations: Sequence[Destination],
 ) -> None:
     """The whole screen; `beside` is the ladder of sample-peak limiting where both were asked for."""
-    out = console()
-    out.print(f"■ {title}: a ladder of loudness", style="bold")
-    paragraph(out, ladder.opening(found, mix))
-    paragraph(out, ladder.STAND_IN)
-    out.print()
-    out.print(ladder.action_table(found.rungs))
-    out.print(ladder.left_table(found.rungs))
-    for text in (*ladder.unreached(found.rungs, found.style), ladder.LEGEND):
-        paragraph(out, text, bullet="• ")
+    out.answer(*ladder.answer(found.rungs, destinations))
+    if out.quiet:
+        return
+    table = ladder.decision_table(found.rungs, destinations, out.width)
+    out.table(table)
+    out.paragraph(ladder.table_key(found.rungs, destinations, table), style="soft")
+    out.line()
+    out.sentences(ladder.sentences(found, destinations, mix))
     if beside is not None:
-        out.print()
-        out.print(ladder.beside_table(found.rungs, beside.rungs))
-        for text in ladder.beside_sentences(found.rungs, beside.rungs):
-            paragraph(out, text, bullet="• ")
-    for profile in profiles:
-        out.print()
-        show_heading(out, profile)
-        out.print(ladder.played_table(found.rungs, profile))
-        for text in ladder.played_sentences(found.rungs, profile):
-            paragraph(out, text, bullet="• ")
-    out.print()
-    paragraph(out, "Gained: the change from the lowest rung, as played.", bullet="• ")
-    paragraph(out, ladder.OUTPUT, bullet="• ")
-    paragraph(out, ladder.starting_points(), bullet="• ")
+        out.table(ladder.beside_table(found.rungs, beside.rungs))
+        out.sentences(ladder.beside_sentences(found.rungs, beside.rungs))
+    if not out.detail:
+        out.line("Every player, and how each rung was made: --detail. Hear them: --out DIR", "soft")
+        return
+    out.line()
+    out.table(ladder.detail_table(found.rungs))
+    for one in destinations:
+        out.table(ladder.played_table(found.rungs, one))
+        if said := ladder.closed_form(one.profile):
+            out.paragraph(said)
+    out.line()
+    out.sentences([ladder.LEGEND, ladder.OUTPUT, ladder.starting_points()])
