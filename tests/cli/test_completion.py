@@ -31,7 +31,7 @@ def plain(*words: str) -> list[str]:
 
 
 @pytest.mark.parametrize("words", [
-    ("measure", ""), ("measure", "son"), ("predict", "a.wav", "b"), ("compare", "a.wav", "b"), ("ladder", "m"),
+    ("measure", ""), ("predict", "a.wav", "b"), ("compare", "a.wav", "b"), ("ladder", "m"),
     ("listen", "x"), ("page", "s"), ("check", "m"), ("render", "m"), ("votes", "v"), ("profiles", "new", "m"),
     ("page", "song.toml", "-o", "s"), ("check", "--decision", "s"), ("votes", "--record", "s"),
     ("compare", "song.toml", "--figure", "p"), ("predict", "--profile", "./my"), ("profiles", "show", "./my"),
@@ -71,7 +71,9 @@ def test_profiles_complete_after_a_comma_too(words: tuple[str, ...]) -> None:
     assert plain(*words, "r128,") == [f"r128,{name}" for name in every if name != "r128"]
 
 
-@pytest.mark.parametrize("words", [("profiles", "show"), ("profiles", "new", "x.toml", "--from")], ids=" ".join)
+@pytest.mark.parametrize(
+    "words", [("profiles", "show"), ("profiles", "new", "x.toml", "--from")], ids=" ".join
+)
 def test_one_profile_completes(words: tuple[str, ...]) -> None:
     assert plain(*words, "") == bundled_profile_ids()
     assert plain(*words, "a8") == ["a85"]
@@ -95,7 +97,11 @@ def test_the_script_is_printed(shell: str, capsys: pytest.CaptureFixture[str]) -
 
 
 START = {
-    "bash": (["bash", "--norc", "--noprofile", "-i"], 'eval "$(fairhearing completion bash)"', "PS1='ready> '"),
+    "bash": (
+        ["bash", "--norc", "--noprofile", "-i"],
+        'eval "$(fairhearing completion bash)"',
+        "PS1='ready> '",
+    ),
     "zsh": (
         ["zsh", "-f", "-i"],
         'autoload -Uz compinit; compinit -u -D; eval "$(fairhearing completion zsh)"',

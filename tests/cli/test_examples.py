@@ -133,9 +133,10 @@ def here_and_now(line: str, monkeypatch: pytest.MonkeyPatch) -> int:
     return run(words)
 
 
+@pytest.mark.usefixtures("here")
 @pytest.mark.parametrize("block", of("sh"))
 def test_commands_work_one_after_the_other(
-    block: Block, here: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    block: Block, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     for line in block.lines:
         code = in_a_shell(line) if re.search(r"[<>|~]", line) else here_and_now(line, monkeypatch)
@@ -143,8 +144,9 @@ def test_commands_work_one_after_the_other(
         assert code == 0 or (code == FOUND_SOMETHING and " check " in line), f"{line}\n{problems}"
 
 
+@pytest.mark.usefixtures("here")
 @pytest.mark.parametrize("block", of("desk"))
-def test_the_desk_takes_every_line(block: Block, here: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_desk_takes_every_line(block: Block, monkeypatch: pytest.MonkeyPatch) -> None:
     """By names that its help lists, and without a refusal."""
     refused = []
 

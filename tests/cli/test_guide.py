@@ -40,7 +40,8 @@ def test_a_page_fits_80_columns_and_narrower_ones_and_is_plain_in_a_pipe(
     assert "```" not in shown
     assert "**" not in shown
     assert shown.startswith(headings()[topic][: columns // 2])
-    words = re.findall(r"[^\W\d_]{4,}", re.sub(r"^```.*$|\| *---.*", "", topic_text(topic), flags=re.MULTILINE))
+    source = re.sub(r"^```.*$|\| *---.*", "", topic_text(topic), flags=re.MULTILINE)
+    words = re.findall(r"[^\W\d_]{4,}", source)
     unbroken = re.sub(r"\W+", "", shown)
     assert [word for word in words if word not in unbroken and columns > 40] == []
 
@@ -54,7 +55,8 @@ def test_the_longest_line_of_code_is_whole_at_80_columns(capsys: pytest.CaptureF
 
 
 @pytest.mark.parametrize(("word", "near"), [
-    ("lissen", "Did you mean listen?"), ("p", "page or profiles or playlists"), ("xylophone", "Topics: artist, "),
+    ("lissen", "Did you mean listen?"), ("p", "page or profiles or playlists"),
+    ("xylophone", "Topics: artist, "),
 ])  # fmt: skip
 def test_an_unknown_topic_is_refused_with_near_names(
     word: str, near: str, capsys: pytest.CaptureFixture[str]
@@ -102,7 +104,7 @@ def test_only_commands_and_options_that_exist_are_named(page: str) -> None:
         if words[0] == "fairhearing" and len(words) > 1 and words[1].islower():
             assert words[1] in known, code
         own = next((known[word] for word in words if word in known), set().union(*known.values()))
-        assert {word for word in re.findall(r"(?<![\w-])--?[a-z][a-z-]*", code)} <= own, code
+        assert set(re.findall(r"(?<![\w-])--?[a-z][a-z-]*", code)) <= own, code
 
 
 def test_every_option_is_explained_by_help() -> None:
@@ -120,8 +122,9 @@ def test_every_key_of_a_profile_is_in_the_handbook(key: str) -> None:
     assert key in topic_text("profiles")
 
 
-@pytest.mark.parametrize("key", ["format", "title", "client", "profile", "state", "path", "artist", "role", "song",
-                                 "album", "album_order"])  # fmt: skip
+@pytest.mark.parametrize("key", [
+    "format", "title", "client", "profile", "state", "path", "artist", "role", "song", "album", "album_order",
+])  # fmt: skip
 def test_every_key_of_a_playlist_is_in_the_handbook(key: str) -> None:
     assert re.search(rf"^{key} = ", topic_text("playlists"), re.MULTILINE)
 
@@ -138,8 +141,9 @@ def test_every_command_of_the_desk_is_in_the_handbook(command: Command) -> None:
 
 @pytest.mark.parametrize("fact", [
     "BS.1770-5", "Tech 3341", "Tech 3342", "H.870", "85 dBA", "80 dBA", "BS.775", "0.7071", "within 0.05 dB",
-    "0.004 dB", "0.06 dB", "0.13 dB", "0.55 dB", "−200 dB", "−187 dBFS", "10th percentile", "0.01 LU", "0.1 LU",
-    "0.2 LU", "4 GB", "20 MB", "0.45 dB", "0.26 dB", "0.18 dB", "256 kbit/s", "8 to 192 kHz", "5 ms", "−60 LUFS",
+    "0.004 dB", "0.06 dB", "0.13 dB", "0.55 dB", "−200 dB", "−187 dBFS", "10th percentile", "0.01 LU",
+    "0.1 LU", "0.2 LU", "4 GB", "20 MB", "0.45 dB", "0.26 dB", "0.18 dB", "256 kbit/s", "8 to 192 kHz",
+    "5 ms", "−60 LUFS",
 ])  # fmt: skip
 def test_what_was_measured_or_is_prescribed_is_in_the_handbook(fact: str) -> None:
     assert fact in re.sub(r"\s+", " ", WHOLE)

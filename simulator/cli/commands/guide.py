@@ -44,7 +44,7 @@ def _known(topic: str) -> str:
 class _LeftHeading(Heading):
     """A heading in bold at the left margin, where other versions of the library centre or frame it."""
 
-    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:  # noqa: ARG002
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         yield Text(self.text.plain, style="bold")
 
 
@@ -52,7 +52,7 @@ class _PlainCode(CodeBlock):
     """Commands and files indented, in the terminal's own colours, so that they can be read and copied on any
     background."""
 
-    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:  # noqa: ARG002
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         yield Padding(Text(str(self.text).rstrip(), style="bold"), (0, 0, 0, 4), expand=False)
 
 
