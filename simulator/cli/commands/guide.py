@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 
 import click
@@ -14,7 +15,6 @@ from rich.theme import Theme
 from simulator.cli.handbook import TOPICS, headings, topic_text
 from simulator.cli.readout import Readout
 from simulator.common.errors import UsageError
-from simulator.common.toml_tables import nearest
 
 
 @click.command("guide")
@@ -36,7 +36,7 @@ def _known(topic: str) -> str:
     begins = [name for name in TOPICS if name.startswith(topic.casefold())]
     if topic.casefold() in begins or len(begins) == 1:
         return topic.casefold() if topic.casefold() in begins else begins[0]
-    near = begins or [name for name in [nearest(topic.casefold(), list(TOPICS))] if name]
+    near = begins or difflib.get_close_matches(topic.casefold(), TOPICS)
     cure = f"Did you mean {' or '.join(near)}?" if near else f"Topics: {', '.join(TOPICS)}."
     raise UsageError(f"The guide has no topic “{topic}”.", cure)
 
