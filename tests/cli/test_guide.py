@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import inspect
 import re
+import shutil
+import subprocess
+from pathlib import Path
 
 import click
 import pytest
 
 from simulator.cli.app import COMMANDS, cli, run
+from simulator.cli.examples import EXAMPLES
 from simulator.cli.handbook import FOLDER, TOPICS, headings, topic_text
 from simulator.common.errors import ExitCode
 from simulator.normalizer.profile import PROFILE_KEYS
@@ -92,6 +97,38 @@ def options() -> dict[str, set[str]]:
             if isinstance(parameter, click.Option) and not parameter.hidden:
                 found[name].update(parameter.opts)
     return found
+
+
+def test_the_manual_page_holds_what_help_holds(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rendered by groff where there is one, with all its warnings on; else by undoing the few escapes."""
+    monkeypatch.setenv("COLUMNS", "80")
+    assert run(["guide", "--man"]) == 0
+    roff = capsys.readouterr().out
+    shown = re.sub(r"\\\[u([0-9A-F]{4})\]", lambda code: chr(int(code[1], 16)), roff)
+    shown = shown.replace("\\-", "-").replace("\\e", "\\").replace("\\&", "")
+    if shutil.which("groff"):
+        page = tmp_path / "fairhearing.1"
+        page.write_text(roff, encoding="utf-8")
+        done = subprocess.run(
+            ["groff", "-man", "-Tutf8", "-P-c", "-ww", "-rLL=200n", page],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        assert done.stderr == ""
+        assert "fairhearing measure master.wav" in done.stdout
+    flat = " ".join(shown.split())
+    for name, part in parts():
+        for parameter in part.params:
+            if isinstance(parameter, click.Option) and not parameter.hidden:
+                assert " ".join((parameter.help or "").split()) in flat, f"{name} {parameter.name}"
+                assert f"{max(parameter.opts, key=len)}" in flat
+        for paragraph in inspect.cleandoc(part.help or "").split("\n\n"):
+            assert " ".join(paragraph.split()) in flat
+    for lines in EXAMPLES.values():
+        assert [line for line in lines if line not in shown] == []
 
 
 @pytest.mark.parametrize("page", ["README", *TOPICS])

@@ -13,14 +13,22 @@ from rich.text import Text
 from rich.theme import Theme
 
 from simulator.cli.handbook import TOPICS, headings, topic_text
+from simulator.cli.man_page import man_page
 from simulator.cli.readout import Readout
 from simulator.common.errors import UsageError
 
 
 @click.command("guide")
 @click.argument("topic", required=False)
-def command(topic: str | None) -> None:
+@click.option("--man", is_flag=True, help="Print the manual page of every command, for man.")
+@click.pass_context
+def command(ctx: click.Context, topic: str | None, man: bool) -> None:
     """Shows the handbook's page on TOPIC, or the list of topics."""
+    if man:
+        whole = ctx.find_root().command
+        assert isinstance(whole, click.Group)
+        click.echo(man_page(whole))
+        return
     readout = Readout()
     if topic is not None:
         readout.page(_Page(topic_text(_known(topic))))
