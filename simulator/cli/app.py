@@ -61,9 +61,9 @@ class _Commands(click.Group):
         return found
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem[str]]:
-        """Commands by their line of help, without importing one; and the options."""
-        known = [CompletionItem(name, help=text) for name, text in COMMANDS.items()]
-        found = [item for item in known if item.value.startswith(incomplete)]
+        found = [
+            CompletionItem(name, help=text) for name, text in COMMANDS.items() if name.startswith(incomplete)
+        ]
         return found + click.Command.shell_complete(self, ctx, incomplete)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
