@@ -61,6 +61,9 @@ def run(arguments: list[str], **environment: str) -> tuple[str, dict[str, object
         (["page", "--help"], "--vote"),
         (["votes", "--help"], "--record"),
         (["ladder", "--help"], "--detect"),
+        (["guide"], "glossary"),
+        (["guide", "artist"], "swap"),
+        (["completion", "zsh"], "compdef"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",
 )
@@ -73,8 +76,13 @@ def test_the_command_loads_nothing_heavy(arguments: list[str], expected: str) ->
 @pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
 @pytest.mark.parametrize(
     ("words", "index", "expected"),
-    [("fairhearing pred", "1", "predict"), ("fairhearing predict --pro", "2", "--profile")],
-    ids=["a command", "an option"],
+    [
+        ("fairhearing pred", "1", "predict"),
+        ("fairhearing predict --pro", "2", "--profile"),
+        ("fairhearing predict --profile r128,minus14-h", "3", "r128,minus14-headroom"),
+        ("fairhearing guide glo", "2", "glossary"),
+    ],
+    ids=["a command", "an option", "a profile", "a topic"],
 )
 def test_completion_loads_nothing_heavy(words: str, index: str, expected: str, shell: str) -> None:
     last = words.split()[-1]

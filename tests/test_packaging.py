@@ -60,9 +60,9 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
 
 def data_names() -> set[str]:
     return {
-        f"{folder}/{path.name}"
+        path.relative_to(ROOT).as_posix()
         for folder in ("profiles", "demo_playlist")
-        for path in (ROOT / folder).iterdir()
+        for path in (ROOT / folder).rglob("*")
         if path.is_file()
     }
 
@@ -75,8 +75,8 @@ def test_the_wheel_holds_the_data_and_no_tests(built: dict[str, Path]) -> None:
     assert not [name for name in names if name.startswith(("tests/", "profiles/", "demo_playlist/"))]
     assert "simulator/py.typed" in names
     assert [name for name in names if name.endswith(".dist-info/licenses/LICENSE")]
-    modules = {str(path.relative_to(ROOT)) for path in (ROOT / "simulator").rglob("*.py")}
-    assert modules <= set(names)
+    for form in ("*.py", "*.md"):
+        assert {str(path.relative_to(ROOT)) for path in (ROOT / "simulator").rglob(form)} <= set(names)
 
 
 def test_the_sdist_holds_what_the_tests_need_and_no_audio(built: dict[str, Path]) -> None:
@@ -113,6 +113,7 @@ def test_a_fresh_environment_runs_the_command_from_another_folder(
     listed = run([command, "profiles", "list"], elsewhere, home)
     for profile in (ROOT / "profiles").glob("*.toml"):
         assert profile.stem in listed
+    assert "BS.1770-5" in run([command, "guide", "numbers"], elsewhere, home)
     demo = run([command, "demo", "--out", elsewhere / "heard"], elsewhere, home)
     assert "LUFS" in demo
     rendered = sorted((elsewhere / "heard").rglob("*.wav"))

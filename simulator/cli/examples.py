@@ -36,7 +36,7 @@ EXAMPLES = {
     ),
     "votes": (
         "fairhearing votes vote.txt",
-        "fairhearing votes vote.txt --record song.session.json",
+        "fairhearing votes vote.txt --session song.session.json",
     ),
     "check": (
         "fairhearing check master.wav --target -14 --ceiling -1",
@@ -55,6 +55,19 @@ EXAMPLES = {
     "guide": (
         "fairhearing guide",
         "fairhearing guide artist",
+    ),
+    "settings": (
+        "fairhearing settings",
+        "FAIRHEARING_PROFILE=r128 fairhearing settings",
+    ),
+    "cache": (
+        "fairhearing cache",
+        "fairhearing cache --limit 500",
+        "fairhearing cache --clear demo",
+    ),
+    "schema": (
+        "fairhearing schema",
+        "fairhearing schema measure",
     ),
     "completion": (
         "fairhearing completion bash >> ~/.bashrc",

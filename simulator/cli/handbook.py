@@ -16,6 +16,7 @@ TOPICS = (
     "playlists",
     "numbers",
     "files",
+    "python",
     "glossary",
     "limits",
 )

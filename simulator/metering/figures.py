@@ -3,7 +3,7 @@
 The screens, the page's tables, JSON, CSV and the session file are made from FIGURES. For people the order is
 that of the table; JSON and CSV go by `column`, so that a figure may stand where it belongs without moving the
 columns that scripts know. To add a figure: the meter computes it, the Measurement has an attribute for it, an
-entry here shows it, the README says what it means.
+entry here shows it, the handbook says what it means.
 """
 
 from __future__ import annotations

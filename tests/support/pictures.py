@@ -1,7 +1,7 @@
 """The README's pictures, drawn from what the program prints and draws for its demo.
 
-`python -m tests.support.pictures` writes them anew into demo_playlist/pictures/. A screen is the first 24 lines
-at 80 columns; a chart is the one of --figure, its curves thinned to what can be seen.
+`python -m tests.support.pictures` writes them into demo_playlist/pictures/. A screen is the first 24 lines at
+80 columns; a chart is the one of --figure, its curves thinned to what can be seen.
 """
 
 from __future__ import annotations

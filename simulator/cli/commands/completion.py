@@ -9,9 +9,7 @@ from click.shell_completion import BashComplete, FishComplete, ShellComplete, Zs
 class _FishWithCommas(FishComplete):
     """The library's script for fish cuts a word and its description at every comma."""
 
-    source_template = FishComplete.source_template.replace(
-        'string split ","', 'string split --max 1 ","'
-    ).replace("__fish_complete_path $metadata[2]", "__fish_complete_path (commandline -ct)")
+    source_template = FishComplete.source_template.replace('split ","', 'split --max 1 ","')
 
 
 SHELLS: dict[str, type[ShellComplete]] = {"bash": BashComplete, "zsh": ZshComplete, "fish": _FishWithCommas}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 
 import click
@@ -12,15 +13,22 @@ from rich.text import Text
 from rich.theme import Theme
 
 from simulator.cli.handbook import TOPICS, headings, topic_text
+from simulator.cli.man_page import man_page
 from simulator.cli.readout import Readout
 from simulator.common.errors import UsageError
-from simulator.common.toml_tables import nearest
 
 
 @click.command("guide")
 @click.argument("topic", required=False)
-def command(topic: str | None) -> None:
+@click.option("--man", is_flag=True, help="Print the manual page of every command, for man.")
+@click.pass_context
+def command(ctx: click.Context, topic: str | None, man: bool) -> None:
     """Shows the handbook's page on TOPIC, or the list of topics."""
+    if man:
+        whole = ctx.find_root().command
+        assert isinstance(whole, click.Group)
+        click.echo(man_page(whole))
+        return
     readout = Readout()
     if topic is not None:
         readout.page(_Page(topic_text(_known(topic))))
@@ -36,7 +44,7 @@ def _known(topic: str) -> str:
     begins = [name for name in TOPICS if name.startswith(topic.casefold())]
     if topic.casefold() in begins or len(begins) == 1:
         return topic.casefold() if topic.casefold() in begins else begins[0]
-    near = begins or [name for name in [nearest(topic.casefold(), list(TOPICS))] if name]
+    near = begins or difflib.get_close_matches(topic.casefold(), TOPICS)
     cure = f"Did you mean {' or '.join(near)}?" if near else f"Topics: {', '.join(TOPICS)}."
     raise UsageError(f"The guide has no topic “{topic}”.", cure)
 

@@ -74,7 +74,14 @@ def _lines(found: object) -> list[str]:
 
 @command.command("new")
 @click.argument("file", metavar="FILE.toml")
-@click.option("--from", "source", default="minus14-headroom", show_default=True, metavar="ID|FILE")
+@click.option(
+    "--from",
+    "source",
+    default="minus14-headroom",
+    show_default=True,
+    metavar="ID|FILE",
+    help="The profile to copy.",
+)
 def new(file: str, source: str) -> None:
     """Copy a profile to FILE.toml for editing; never overwrites."""
     from simulator.storage.bundled import new_profile
