@@ -192,7 +192,7 @@ def test_pictures_are_named_after_the_profile_where_there_are_several(tmp_path: 
     with pytest.raises(UsageError, match=r"a picture is an \.svg or a \.png file"):
         picture_paths([tmp_path / "a.jpg"], [one], False)
     files[0].write_text("mine")
-    with pytest.raises(WriteError, match="already exists? and w"):
+    with pytest.raises(WriteError, match="not overwritten"):
         picture_paths(files, [one], False)
     assert picture_paths(files, [one], True) == [files]
 
@@ -210,7 +210,7 @@ def test_both_kinds_of_picture_are_written_whole(tmp_path: Path) -> None:
         write_picture(tmp_path / name, found, found.played[0], NAMES, pair, False)
         assert (tmp_path / name).read_bytes().startswith(begins)
     assert "the open one" in (tmp_path / "a.svg").read_text(encoding="utf-8")
-    with pytest.raises(WriteError, match="already exists? and w"):
+    with pytest.raises(WriteError, match="not overwritten"):
         write_picture(tmp_path / "a.svg", found, found.played[0], NAMES, pair, False)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["a.svg", "b.png", "loud.wav", "open.wav"]
 
@@ -241,7 +241,7 @@ def test_under_noise_both_get_the_same_bed_at_the_level_that_was_asked_for(tmp_p
     assert measure_array(beds[0].astype(np.float32), RATE).integrated_lufs == pytest.approx(-23.0, abs=0.3)
     text = targets[2].read_text(encoding="utf-8")
     assert "at −23.0 LUFS, 9.0 LU below the open one as played" in text
-    with pytest.raises(WriteError, match="already exists? and w"):
+    with pytest.raises(WriteError, match="not overwritten"):
         write_under_noise(pair, 0, found, NAMES, noise, tmp_path / "out", False)
 
 

@@ -68,8 +68,8 @@ def command(out: Path | None, force: bool, no_cache: bool, rehash: bool, workers
         screen.print(f"  {plan.folder}", soft_wrap=True)
     paragraph(
         screen,
-        "Listen to round-played.wav: the loudest 12 seconds of each track, back to back; then to "
-        "round-delivered.wav, the same as delivered. It is much louder: turn your monitors down first.",
+        "Listen to montage-played.wav: the loudest 12 seconds of each track, back to back; then to "
+        "montage-delivered.wav, the same as delivered. It is much louder: turn your monitors down first.",
     )
     screen.print("\nNext, hear it: fairhearing listen demo. Then, with your own masters:", style="bold")
     for line in (

@@ -56,7 +56,7 @@ def command(
     """Renders INPUTS (audio files, folders, playlists, or the word demo) as a player plays them.
 
     Writes OUT/NN-NAME.wav for every track at its own rate (or at --rate), and two back-to-back files of
-    the loudest passages: round-delivered.wav and round-played.wav, with round-places.txt that says where
+    the loudest passages: montage-delivered.wav and montage-played.wav, with montage-places.txt that says where
     each is from and why. Versions of one song are cut at one place. Nothing is replaced without --force.
     """
     from simulator.cli.output import steps
@@ -79,8 +79,8 @@ def command(
         written += outcome.tracks
         if outcome.tracks:
             click.echo(f"{folder}: {profile.title}")
-        if outcome.round_trim_db:
-            click.echo(f"  {trim_words(outcome.round_trim_db)}")
+        if outcome.montage_trim_db:
+            click.echo(f"  {trim_words(outcome.montage_trim_db)}")
     if not written:
         raise NothingDoneError("No track could be rendered.", "The reasons stand above.")
     return ExitCode.SOME_FAILED if failed else ExitCode.DONE
