@@ -186,7 +186,7 @@ def test_a_difference_needs_a_folder_and_one_performance(answer: Any, tmp_path: 
     assert "--out belongs to" in answer("compare ferry-loud.wav ferry-open.wav --difference residual")[2]
     code, _, err = answer(f"compare other.wav ferry-open.wav --difference residual --out {tmp_path}")
     assert code != 0
-    assert "there is no difference to" in err
+    assert "nothing to compare with" in err
     assert list(tmp_path.iterdir()) == []
 
 

@@ -189,7 +189,7 @@ def test_pictures_are_named_after_the_profile_where_there_are_several(tmp_path: 
     files = [tmp_path / "a.svg", tmp_path / "b.PNG"]
     assert picture_paths(files, [one], False) == [files]
     assert picture_paths(files[:1], [one, two], False) == [[tmp_path / "a-one.svg"], [tmp_path / "a-two.svg"]]
-    with pytest.raises(UsageError, match=r"a picture is an \.svg or a \.png file"):
+    with pytest.raises(UsageError, match=r"a picture must be an \.svg or \.png file"):
         picture_paths([tmp_path / "a.jpg"], [one], False)
     files[0].write_text("mine")
     with pytest.raises(WriteError, match="not overwritten"):
@@ -249,6 +249,6 @@ def test_silence_has_no_level_to_lay_a_noise_under(tmp_path: Path) -> None:
     silent = np.zeros((RATE * 4, 2))
     pair = pair_of(tmp_path, silent, silent)
     found = compare_pair(pair, Store(None, print))
-    with pytest.raises(UsageError, match="no loudness to lay a noise under"):
+    with pytest.raises(UsageError, match="no measurable loudness to set the noise level by"):
         write_under_noise(pair, 0, found, NAMES, Noise(9.0, "pink"), tmp_path / "out", False)
     assert replace(found).difference is None

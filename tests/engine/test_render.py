@@ -214,7 +214,7 @@ def test_24_bits_refuse_what_would_clip_and_the_other_tracks_are_whole(tmp_path:
     ending = form.removesuffix("24")
     assert outcome.tracks == 1
     assert isinstance(problem, WriteError)
-    assert f"01-hot.{ending}: 24 bits would clip at 0:00.0" in problem.message
+    assert f"01-hot.{ending}: 24 bit would clip at 0:00.0" in problem.message
     assert "float32" in problem.hint
     assert sorted(os.listdir(tmp_path / "out")) == [
         f"02-calm.{ending}",
@@ -240,7 +240,7 @@ def test_back_to_back_files_that_24_bits_do_not_hold_are_turned_down_together(tm
         whole = read(tmp_path / "free" / name) * np.float32(10.0 ** (wanted / 20.0))
         assert np.abs(read(tmp_path / "out" / name) - whole).max() <= 1.6 * LSB  # rounding and its dither
     said = (tmp_path / "out" / "montage-places.txt").read_text(encoding="utf-8")
-    assert f"turned down by {-wanted:.1f} dB" in said
+    assert f"turned down {-wanted:.1f} dB" in said
     assert "turned down" not in (tmp_path / "free" / "montage-places.txt").read_text(encoding="utf-8")
 
 
@@ -304,7 +304,7 @@ def test_while_one_renders_another_is_refused_with_force_too(
 
     monkeypatch.setattr(rendering, "render_track", meets_another)
     assert render(plan, force=True) == Outcome(1, [])
-    assert caught == ["Wait until it has finished, or name another folder."]
+    assert caught == ["Wait until it has finished, or choose another folder."]
     monkeypatch.undo()
     assert render(plan, force=True) == Outcome(1, [])  # the claim is given back
 
@@ -451,7 +451,7 @@ def test_the_table_says_where_each_passage_is_and_why(tmp_path: Path) -> None:
     for line, one in zip((first, second), found, strict=True):
         assert f"{abs(one.decision.gain_db):.1f}" in line.split()[1]
     assert "its loudest 2 s" in first
-    assert "the same place as in the first version" in second
+    assert "the same passage as in the first version" in second
 
 
 @pytest.mark.parametrize(

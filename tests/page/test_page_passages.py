@@ -101,4 +101,4 @@ def test_a_short_track_has_one_passage_or_none(seconds: float, count: int) -> No
 
 def test_silence_has_its_beginning_as_the_only_passage() -> None:
     (places,) = choose([TrackEnergy(None, np.zeros(600), 60.0)], 6.0)
-    assert [place.passage.reason for place in places] == ["silent throughout: its beginning"]
+    assert [place.passage.reason for place in places] == ["silent throughout: its start"]

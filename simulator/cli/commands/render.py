@@ -56,8 +56,8 @@ def command(
     """Renders INPUTS (audio files, folders, playlists, or the word demo) as a player plays them.
 
     Writes OUT/NN-NAME.wav for every track at its own rate (or at --rate), and two back-to-back files of
-    the loudest passages: montage-delivered.wav and montage-played.wav, with montage-places.txt that says where
-    each is from and why. Versions of one song are cut at one place. Nothing is replaced without --force.
+    the loudest passages, montage-delivered.wav and montage-played.wav. montage-places.txt lists where each
+    is from and why. Versions of one song are cut at one place. Nothing is replaced without --force.
     """
     from simulator.cli.output import steps
     from simulator.cli.steps.prepare import nothing_read, prepare
