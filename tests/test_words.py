@@ -18,6 +18,7 @@ import tomllib
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -78,13 +79,14 @@ RULES = (
     rule(r"\bguards\b|\bnothing holds\b", "peak protection"),
     rule(r"\bdoes not answer\b|\bnothing came of\b", "stopped responding"),
     rule(r"\blead(?:s|ing)? (?:it|them|to)\b", "redirect"),
-    rule(r"(?:^|[.!?:;,(] |\b[Oo]r |\band )[Nn]ame (?:a|an|the|one|two|another|it|audio|files|\d+)\b", "give, use, choose"),
+    rule(r"(?:^|[.!?:;,(] |\b[Oo]r |\band )[Nn]ame (?:an?|the|one|two|another|it|audio|files|\d+)\b",
+         "give, use, choose"),
     rule(r"\b(?:is|are|was|were) named\b", "is given; is called"),
     # turns
     rule(r"(?<!% )(?<![Pp]art )(?<![Mm]ost )(?<![Rr]est )(?<![Hh]alf )\bof it\b", "(leave it out)"),
     rule(r"\b[Ss]o (?:much|many)\b", "that, this much"),
     rule(r"\b[Dd]one so\b", "verified"),
-    rule(r"(?<![Tt]here )\b(?:is|are|was|were) no (?!(?:more|longer|louder|quieter|higher|lower|later|earlier|wider)\b)",
+    rule(r"(?<![Tt]here )\b(?:is|are|was|were) no (?!(?:more|longer|louder|quieter|higher|lower|later)\b)",
          "is not a; has no"),
     rule(r"\b[Tt]here (?:is|are) no such\b", "not found"),
     rule(r"\banew\b", "again, re-"),
@@ -92,14 +94,15 @@ RULES = (
     rule(r"\bthere already\b|\balready there\b|\band (?:is |are )?kept\b|\bit is kept\b",
          "already exists and was not overwritten"),
     rule(r"\b(?:is|are) there\b", "present; exists"),
-    rule(r"\b[Ww]hat (?:still )?(?:sounds|plays)\b|\bgoes on sounding\b|\bstill sounds\b", "the audio; still playing"),
+    rule(r"\b[Ww]hat (?:still )?(?:sounds|plays)\b|\bgoes on sounding\b|\bstill sounds\b",
+         "the audio; still playing"),
     rule(r"\bby which\b|\b[Bb]y how much\b", "how far"),
     rule(r"\bas (?:it is|they are|it was)\b", "unchanged"),
     rule(r"\bwithout a word\b", "silently"),
     rule(r"\bnot (?:yet )?whole\b", "incomplete"),
     rule(r"\b(?:be|is|are|was) repeated\b", "Repeatable"),
     rule(r"\bexclude each other\b", "Use either … or …, not both"),
-    rule(r"\b(?:[Oo]ne|[Aa]) (?:\w+ )?a (?:profile|file|core|line|row|player|track|master|channel)\b", "per"),
+    rule(r"\b(?:[Oo]ne|[Aa]) (?:\w+ )?a (?:profile|file|core|line|row|player|track|master)\b", "per"),
     rule(r"\bno ordinary\b", "not a regular file"),
     rule(r"\bof the tool's own\b", "in fairhearing's"),
     rule(r"\bmore quiet(?:ly)?\b|\bmore loud(?:ly)?\b", "quieter, louder"),
@@ -109,7 +112,8 @@ RULES = (
     rule(r"\bnot reliable\b", "unreliable"),
     rule(r"\(against\b", "limit, target"),
     rule(r"\bdoes not rank\b", "A larger residual is not lower quality"),
-    rule(r"\blicensed practice\b|\bsound pressure at your ears\b", "how loud it is at your ears; local safety rules"),
+    rule(r"\blicensed practice\b|\bsound pressure at your ears\b",
+         "how loud it is at your ears; local safety rules"),
     rule(r"\b(?:too )?early: .{0,20}\bare\b|\bends too early\b", "is truncated"),
     # one word for one thing
     rule(r"\b[Bb]etween (?:the )?samples\b", "inter-sample overs, inter-sample peaks"),
@@ -119,7 +123,7 @@ RULES = (
     rule(r"\b[Cc]ontrast\b", "loud-quiet span"),
     rule(r"\bCorrelation L to R\b", "L/R correlation"),
     rule(r"\b[Aa]t its ceiling\b", "samples within 0.1 dB of peak"),
-    rule(r"(?<!D/A )(?<!sample-rate )(?<![\[-])\b[Cc]onverters?\b(?![\].=])(?! (?:on|off|=))", "D/A converter"),
+    rule(r"(?<!D/A )(?<!rate )(?<![\[-])\b[Cc]onverters?\b(?![\].=])(?! (?:on|off|=))", "D/A converter"),
     rule(r"(?<!-)\b[Rr]ecords?\b(?!ed|ing)", "session file, log"),
     rule(r"\b(?:an?|the|all|one) acts?\b|\bActs?\b", "entry, log"),
     rule(r"\b(?:[Aa]nother|other) desk\b", "another session"),
@@ -169,9 +173,14 @@ def is_for_people(words: str) -> bool:
     return not re.match(r"\s*(?:SELECT|INSERT|CREATE|PRAGMA|UPDATE|DELETE)\b", words)
 
 
-def literals(path: Path) -> Iterator[Text]:
+@cache
+def literals(path: Path) -> tuple[Text, ...]:
     """The texts of one module: string constants and f-strings (… for their values), but no docstring, none
     under an attribute, and no regular expression."""
+    return tuple(_literals(path))
+
+
+def _literals(path: Path) -> Iterator[Text]:
     tree = ast.parse(path.read_text(encoding="utf-8"))
     left_out = set()
     for node in ast.walk(tree):
@@ -267,7 +276,7 @@ def written() -> Iterator[Text]:
     """Every text of the source that may reach a person."""
     for path in sorted((ROOT / "simulator").rglob("*.py")):
         yield from literals(path)
-    for path in sorted((ROOT / "simulator").rglob("*.md")) + [ROOT / "README.md"]:
+    for path in [*sorted((ROOT / "simulator").rglob("*.md")), ROOT / "README.md"]:
         yield from markdown(path)
     for path in sorted((ROOT / "simulator" / "page" / "templates").glob("*")):
         yield from template(path)
@@ -323,18 +332,47 @@ replace 9 gone.wav
 quit
 """
 RUNS = (
-    "--help", "measure --help", "predict --help", "compare --help", "ladder --help", "listen --help", "page --help",
-    "check --help", "render --help", "demo --help", "profiles --help", "profiles list", "profiles show a85",
-    "profiles show minus14-opus128", "votes --help",
-    "measure open.wav loud.wav silence.wav", "measure gone.wav text.wav folder empty.wav", "measure --csv --json open.wav",
-    "predict loud.wav open.wav", "predict list.toml --profile all", "predict loud.wav --profile nonsense",
-    "compare loud.wav open.wav", "compare loud.wav open.wav --profile minus14-limited,minus14-headroom",
-    "compare open.wav other.wav", "compare open.wav", "ladder open.wav --loudness -14,-10",
-    "ladder silence.wav", "check loud.wav open.wav --target -14 --ceiling -1 --for minus14-opus128",
-    "check list.toml --playlist", "render list.toml --out out --seconds 2", "render list.toml --out out --seconds 2",
-    "page list.toml -o page.html --vote 6 --seconds 1", "page list.toml -o page.html", "page list.toml -o page.wav",
-    "votes gone.txt", "votes text.wav", "listen list.toml --to-file session.wav", "listen gone.wav --to-file other.wav",
-)  # fmt: skip
+    "--help",
+    "measure --help",
+    "predict --help",
+    "compare --help",
+    "ladder --help",
+    "listen --help",
+    "page --help",
+    "check --help",
+    "render --help",
+    "demo --help",
+    "votes --help",
+    "profiles --help",
+    "profiles new --help",
+    "profiles list",
+    "profiles show a85",
+    "profiles show minus14-opus128",
+    "profiles show minus15",
+    "measure open.wav loud.wav silence.wav",
+    "measure gone.wav text.wav folder empty.wav",
+    "measure --csv --json open.wav",
+    "predict loud.wav open.wav",
+    "predict list.toml --profile all",
+    "predict loud.wav --profile minus15",
+    "compare loud.wav open.wav",
+    "compare loud.wav open.wav --profile minus14-limited,minus14-headroom",
+    "compare open.wav other.wav",
+    "compare open.wav",
+    "ladder open.wav --loudness -14,-10",
+    "ladder silence.wav",
+    "check loud.wav open.wav --target -14 --ceiling -1 --for minus14-opus128",
+    "check list.toml --playlist",
+    "render list.toml --out out --seconds 2",
+    "render list.toml --out out --seconds 2",
+    "page list.toml -o page.html --vote 6 --seconds 1",
+    "page list.toml -o page.html",
+    "page list.toml -o page.wav",
+    "votes gone.txt",
+    "votes text.wav",
+    "listen list.toml --to-file session.wav",
+    "listen gone.wav --to-file other.wav",
+)
 
 
 def music(folder: Path) -> None:
@@ -372,7 +410,8 @@ def prose(shown: str) -> str:
     for line in shown.splitlines():
         inner = line.strip(" •■│|")
         cells = re.search(r"\S {2,}\S", inner) or re.search(r"[─━═▁▂▃▄▅▆▇█]{2}", inner)
-        lines.append("" if cells else line.lstrip())
+        begins = re.match(r"\s*[\w.]+: ", line)  # a key and its value
+        lines.append("" if cells else ("\n" if begins else "") + line.lstrip())
     return "\n".join(lines)
 
 
@@ -396,11 +435,10 @@ def printed() -> Iterator[Text]:
                     app.run(line.split())
                 place = f"run/{line.split()[0]}"
                 flat = out.getvalue().replace(name, "")
-                for block in re.split(r"\n\s*\n|\n(?=[•■>] )", flat):
+                shown = re.sub(r" {2,}", ". ", flat) if "--help" in line else prose(flat)
+                for block in re.split(r"\n\s*\n|\n(?=[•■>] )", shown):
                     if is_for_people(block):
-                        yield Text(
-                            place, 0, prose(block) if "--help" not in line else re.sub(r" {2,}", ". ", block)
-                        )
+                        yield Text(place, 0, block)
         finally:
             os.chdir(here)
             sys.stdin = typed

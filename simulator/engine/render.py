@@ -75,7 +75,7 @@ def fitted(cut: Audio, rate: int, to_rate: int, channels: int) -> Audio:
 
 
 GAP_SECONDS = 0.5
-ROUND_DELIVERED, ROUND_PLAYED, PLACES = "round-delivered", "round-played", "round-places.txt"
+MONTAGE_DELIVERED, MONTAGE_PLAYED, PLACES = "montage-delivered", "montage-played", "montage-places.txt"
 LONGEST_STEM_BYTES = 240
 """Leaves room for the place and the ending in the 255 bytes that a name may have."""
 
@@ -97,7 +97,7 @@ class RenderPlan:
         stem = cut_to_bytes(Path(self.tracks[index].track.path).stem, LONGEST_STEM_BYTES)
         return self.folder / f"{index + 1:02d}-{stem}.{FORMS[self.form][0]}"
 
-    def round_path(self, name: str) -> Path:
+    def montage_path(self, name: str) -> Path:
         return self.folder / f"{name}.{FORMS[self.form][0]}"
 
 
@@ -124,7 +124,7 @@ class Outcome:
 
     tracks: int
     problems: list[SimulatorError]
-    round_trim_db: float = 0.0
+    montage_trim_db: float = 0.0
     """By how much both back-to-back files are turned down so that 24 bits hold them; 0 or less."""
 
 
@@ -144,7 +144,7 @@ def render(
     already are taken for this plan's own and kept (for the demo's own folder). Raises WriteError before
     any work where something would be overwritten or the folder cannot be made."""
     good = [index for index, found in enumerate(plan.predictions) if isinstance(found, Prediction)]
-    ends = [plan.round_path(ROUND_DELIVERED), plan.round_path(ROUND_PLAYED), plan.folder / PLACES]
+    ends = [plan.montage_path(MONTAGE_DELIVERED), plan.montage_path(MONTAGE_PLAYED), plan.folder / PLACES]
     targets = [*(plan.track_path(index) for index in good), *ends]
     if keep_whole and all(path.is_file() for path in targets):
         return Outcome(len(good), [])
@@ -273,16 +273,16 @@ def _write_round(plan: RenderPlan, cuts: dict[int, Cuts], passages: dict[int, Pa
         for place, (own_rate, delivered, played) in enumerate(cuts.values()):
             if place:
                 yield gap
-            yield fitted(delivered if name == ROUND_DELIVERED else played, own_rate, rate, channels)
+            yield fitted(delivered if name == MONTAGE_DELIVERED else played, own_rate, rate, channels)
 
     trim_db = 0.0
     if plan.form != "float32":
-        every = (part for name in (ROUND_DELIVERED, ROUND_PLAYED) for part in parts(name))
+        every = (part for name in (MONTAGE_DELIVERED, MONTAGE_PLAYED) for part in parts(name))
         trim_db = _trim_db(max(float(np.abs(part).max(initial=0.0)) for part in every))
     trim = np.float32(db_to_gain(trim_db))
-    for name in (ROUND_DELIVERED, ROUND_PLAYED):
+    for name in (MONTAGE_DELIVERED, MONTAGE_PLAYED):
         source = parts(name) if trim_db == 0.0 else (part * trim for part in parts(name))
-        write_audio(plan.round_path(name), source, rate, channels, plan.form, force, True)
+        write_audio(plan.montage_path(name), source, rate, channels, plan.form, force, True)
     with whole_file(plan.folder / PLACES, force) as passing:
         # a name in another encoding than the system's has no UTF-8: its bytes are written as \\udcNN
         passing.write_text(
@@ -315,7 +315,7 @@ def _places(
     layout = f", channels {' '.join(CHANNEL_NAMES[channels])}" if channels > 2 else ""
     lines = [
         f"{plan.profile.title} ({plan.profile.id})",
-        f"{ROUND_DELIVERED}: as delivered. {ROUND_PLAYED}: as this player plays it. {rate} Hz{layout}.",
+        f"{MONTAGE_DELIVERED}: as delivered. {MONTAGE_PLAYED}: as this player plays it. {rate} Hz{layout}.",
         *([trim_words(trim_db)] if trim_db else []),
         "",
         f"{'at':>7}  {'gain dB':>7}  track, and the passage",

@@ -29,6 +29,20 @@ class Warning_:
     text: str
 
 
+WARNINGS = {
+    one.code: one
+    for one in (
+        Warning_("silent", "Digital silence: nothing to measure."),
+        Warning_("too_short", "Shorter than 400 ms: integrated loudness needs at least one 400 ms block."),
+        Warning_("all_gated", "Quieter than −70 LUFS throughout, so every block is gated out."),
+        Warning_("no_short_term", "Shorter than 3 s: short-term loudness cannot be measured."),
+        Warning_("short_for_range", "Shorter than 60 s: the loudness range is unreliable."),
+        Warning_("mono", "Mono file: it measures 3.0 LU lower than the same signal on two loudspeakers."),
+    )
+}
+"""By code; results in the cache are shown in these words, whatever they were stored with."""
+
+
 @dataclass(frozen=True, slots=True)
 class OverEvent:
     """Places above the ceiling less than 10 ms apart, channels merged."""

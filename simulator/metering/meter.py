@@ -27,7 +27,7 @@ from simulator.dsp.k_weighting import KWeighting
 from simulator.dsp.segments import METER_FRAMES, recut
 from simulator.metering import dynamics, gating
 from simulator.metering.clipping import ClipDetector
-from simulator.metering.measurement import Measurement, Series, Warning_
+from simulator.metering.measurement import WARNINGS, Measurement, Series, Warning_
 from simulator.metering.true_peak import HISTORY, OverCollector, TruePeakMeter
 
 CEILING_RANGE_DB = 0.1
@@ -284,24 +284,18 @@ def _correlation(cross: float, energies: list[float]) -> float | None:
 def _warnings(
     duration_s: float, sounds: bool, integrated: float | None, figures: dynamics.WindowFigures, channels: int
 ) -> tuple[Warning_, ...]:
-    notes = []
+    codes = []
     if not sounds:
-        notes.append(Warning_("silent", "Digital silence: nothing to measure."))
+        codes.append("silent")
     elif duration_s < 0.4:
-        notes.append(
-            Warning_("too_short", "Shorter than 400 ms: integrated loudness needs at least one 400 ms block.")
-        )
+        codes.append("too_short")
     elif integrated is None:
-        notes.append(Warning_("all_gated", "Quieter than −70 LUFS throughout, so every block is gated out."))
+        codes.append("all_gated")
     if sounds and integrated is not None:
         if figures.max_short_term_lufs is None:
-            notes.append(
-                Warning_("no_short_term", "Shorter than 3 s: short-term loudness cannot be measured.")
-            )
+            codes.append("no_short_term")
         elif figures.loudness_range_lu is not None and duration_s < LRA_RELIABLE_SECONDS:
-            notes.append(Warning_("short_for_range", "Shorter than 60 s: the loudness range is unreliable."))
+            codes.append("short_for_range")
     if channels == 1:
-        notes.append(
-            Warning_("mono", "Mono file: it measures 3.0 LU lower than the same signal on two loudspeakers.")
-        )
-    return tuple(notes)
+        codes.append("mono")
+    return tuple(WARNINGS[code] for code in codes)

@@ -30,7 +30,15 @@ from simulator.audibility.audibility import Audibility
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference
 from simulator.dsp.limiter import LimiterReport
-from simulator.metering.measurement import METHOD, ClippedRun, Measurement, OverEvent, Series, Warning_
+from simulator.metering.measurement import (
+    METHOD,
+    WARNINGS,
+    ClippedRun,
+    Measurement,
+    OverEvent,
+    Series,
+    Warning_,
+)
 from simulator.storage.file_stamp import stamp_of
 
 
@@ -84,7 +92,7 @@ def unpack(data: bytes) -> tuple[Measurement, LimiterReport | None]:
             dc_offset=form.dc_offset,
             overs=tuple(OverEvent(*over) for over in form.overs),
             clipped_runs=tuple(ClippedRun(*run) for run in form.clipped_runs),
-            warnings=tuple(Warning_(*note) for note in form.warnings),
+            warnings=tuple(WARNINGS.get(code, Warning_(code, text)) for code, text in form.warnings),
             series=Series(
                 np.frombuffer(form.energy, "<f8").astype(np.float64),
                 np.frombuffer(form.true_peak, "<f4").astype(np.float32),

@@ -29,8 +29,8 @@ def mark() -> dict[str, object]:
 
 def marked_lives(found: Mapping[str, Any]) -> bool:
     """True while the process that left this mark is running. One of another machine counts as running. A
-    that has another name by now is known by its start, and a process that has only got the number by its own.
-    Raises KeyError, TypeError, ValueError or OverflowError for what is no mark."""
+    machine that has another name by now is known by its start, and a process that has only got the number by
+    its own. Raises KeyError, TypeError, ValueError or OverflowError for what is no mark."""
     pid, host = int(found["pid"]), str(found["host"])
     boot, started = str(found.get("boot", "")), str(found.get("started", ""))
     return _lives(pid, host == socket.gethostname(), boot, _boot(), started)
@@ -44,11 +44,11 @@ def name_mark(pid: int) -> str:
 
 
 def named_lives(mark: str) -> bool:
-    """True while the process of a `name_mark` is running, by the rules of `marked_lives`. Raises ValueError for
-    what is no such mark."""
+    """True while the process of a `name_mark` is running, by the rules of `marked_lives`. Raises ValueError
+    for what is no such mark."""
     found = re.fullmatch(r"([0-9]{1,10})-([0-9a-f]{8}|)-([0-9a-f]{8}|)-([0-9]{0,20})", mark)
     if found is None:
-        raise ValueError(f"{mark!r} is no mark")
+        raise ValueError(f"{mark!r} is not a process mark")
     pid, host, boot, started = found.groups()
     here = host == _hash(socket.gethostname())
     return _lives(int(pid), here, boot, _hash(_boot()), started)

@@ -100,9 +100,7 @@ def test_a_chained_file_is_not_measured_as_its_first_part(tmp_path: Path, first:
     data = written(tmp_path, first).read_bytes() + written(tmp_path, second).read_bytes()
     path = tmp_path / f"both{Path(first).suffix}"
     path.write_bytes(data)
-    with pytest.raises(
-        AudioError, match=r"several recordings in a row .* as a separate file"
-    ):
+    with pytest.raises(AudioError, match=r"several recordings in a row .* as a separate file"):
         frames(path)
 
 

@@ -223,7 +223,7 @@ def test_no_file_that_the_session_reads_or_keeps_is_played_over(
     before = {one.name: one.read_bytes() for one in tmp_path.iterdir()}
     code, _, err = listen("", "list.toml", "--profile", "./mine.toml", "--to-file", target, "--force")
     assert code == 4
-    assert f"{target}: this is one of the files that are read" in err
+    assert f"{target} is one of the source files" in err
     assert {one.name: one.read_bytes() for one in tmp_path.iterdir()} == before
 
 

@@ -216,7 +216,7 @@ def test_only_what_is_named_of_a_session_goes_onto_the_page_and_it_is_listed(
         "findings"
     }
     assert ("17.31" in text) is ({"findings", "decisions"} <= inside)
-    assert ("On the page: nothing of the session" in said) is not inside
+    assert ("On the page: nothing from the session" in said) is not inside
     assert str(listed.parent) not in text  # where the files lie is nobody's business
     assert "gone.wav: file not found" in text
 
@@ -224,7 +224,7 @@ def test_only_what_is_named_of_a_session_goes_onto_the_page_and_it_is_listed(
 def test_a_session_that_a_page_begins_is_its_owners_alone(answer: Any, tmp_path: Path) -> None:
     code, said, _ = answer(f"page open.wav loud.wav -o {tmp_path / 'p.html'} --vote 6 --seconds 1")
     assert code == 0
-    path = Path(re.findall(r"The vote's key is kept in (.*)\.", said)[0])
+    path = Path(re.findall(r"The vote's key is saved in (.*)\.", said)[0])
     assert path.stat().st_mode & 0o777 == 0o600
     path.unlink()
 
@@ -234,7 +234,7 @@ def test_two_files_are_two_versions(answer: Any, tmp_path: Path) -> None:
     out = tmp_path / "two.html"
     code, said, _ = answer(f"page open.wav loud.wav -o {out} --vote 6 --seconds 1")
     assert code == 0
-    path = Path(re.findall(r"The vote's key is kept in (.*)\.", said)[0])
+    path = Path(re.findall(r"The vote's key is saved in (.*)\.", said)[0])
     assert path.name.startswith("open-")  # in the user's data folder, as the desk has it for bare files
     ((page, ballot),) = ballots(from_json(path.read_bytes()).acts).items()
     assert f"fairhearing votes vote-{page}.txt --record {path}" in said
@@ -258,7 +258,7 @@ def test_a_damaged_record_beside_the_playlist_is_said_and_the_page_is_made(
     )
     assert code == 1
     assert "this is no session record" in problems
-    assert "made without its notes" in problems
+    assert "leaves out its notes" in problems
     assert record.read_bytes() == b"half a rec"
     assert answer(f"page list.session.json -o {tmp_path / 'other.html'}")[0] == 2
     record.unlink()
@@ -267,12 +267,12 @@ def test_a_damaged_record_beside_the_playlist_is_said_and_the_page_is_made(
 @pytest.mark.parametrize(
     ("line", "code", "words"),
     [
-        ("page open.wav -o page.txt", 2, "Let its name end in .html"),
+        ("page open.wav -o page.txt", 2, "Use a name that ends in .html"),
         ("page open.wav -o taken.html", 4, "already exists and was not overwritten"),
         ("page open.wav -o new.html --with notes,gossip", 2, "“gossip” is not one of notes, marks"),
-        ("page open.wav -o new.html --tracks 2", 2, "“2” is no track of this list"),
-        ("page open.wav loud.wav -o new.html --vote 5", 2, "--vote 6 is the smallest that can"),
-        ("page three.toml -o new.html --vote 18", 2, "--vote 21 is the smallest that can"),
+        ("page open.wav -o new.html --tracks 2", 2, "“2” is not a track in this list"),
+        ("page open.wav loud.wav -o new.html --vote 5", 2, "Use --vote 6 or more"),
+        ("page three.toml -o new.html --vote 18", 2, "Use --vote 21 or more"),
         ("page open.wav -o new.html --vote 4", 2, "two to four versions of one song"),
         ("page gone.wav -o new.html", 4, "No track could be read"),
         ("page gone.session.json -o new.html", 2, "no playlist of that name beside it"),
@@ -298,7 +298,7 @@ def test_a_large_page_is_warned_of(answer: Any, tmp_path: Path, monkeypatch: pyt
     monkeypatch.setattr("simulator.page.file.build.LARGE_BYTES", 100_000)
     code, _, problems = answer(f"page open.wav -o {tmp_path / 'large.html'} --seconds 1")
     assert code == 0
-    assert "many mail systems refuse so much" in problems
+    assert "many mail systems refuse that size" in problems
     assert "--tracks" in problems
 
 
@@ -312,5 +312,5 @@ def test_track_numbers(asked: str | None, places: list[int]) -> None:
 
 @pytest.mark.parametrize("asked", ["0", "6", "3-2", "a", "", "1,,2", "-1"])
 def test_wrong_track_numbers_are_refused(asked: str) -> None:
-    with pytest.raises(UsageError, match="no track of this list"):
+    with pytest.raises(UsageError, match="not a track in this list"):
         track_numbers(asked, 5)

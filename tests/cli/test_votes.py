@@ -65,7 +65,7 @@ def test_an_answer_goes_into_the_record_with_all_its_rounds(answer: Any, record:
 
 def test_that_the_names_had_been_seen_is_kept_and_said(answer: Any, record: Path) -> None:
     Path("vote.txt").write_text(answer_line("abcdefghjk", "AAAAAAAA", True), encoding="utf-8")
-    code, said, _ = answer("vote.txt", "--record", str(record))
+    code, said, _ = answer("vote.txt", "--session", str(record))
     assert code == 0
     assert "Not blind: the names had been seen before this vote." in said
     assert votes(from_json(record.read_bytes()).acts)[0][0].names_seen
@@ -143,7 +143,7 @@ def test_a_missing_answer_or_record_is_named(answer: Any, record: Path) -> None:
     assert code == 4
     assert "gone.txt: cannot read the file" in problems
     Path("vote.txt").write_text(GOOD, encoding="utf-8")
-    code, _, problems = answer("vote.txt", "--record", "other.session.json")
+    code, _, problems = answer("vote.txt", "--session", "other.session.json")
     assert code == 4
     assert "not in the session file (other.session.json)" in problems
     assert record.is_file()
@@ -152,7 +152,7 @@ def test_a_missing_answer_or_record_is_named(answer: Any, record: Path) -> None:
 def test_a_damaged_record_is_left_alone(answer: Any, record: Path) -> None:
     record.write_bytes(b'{"format": 1, "title": "x", "acts": [')
     Path("vote.txt").write_text(GOOD, encoding="utf-8")
-    code, _, problems = answer("vote.txt", "--record", str(record))
+    code, _, problems = answer("vote.txt", "--session", str(record))
     assert code == 4
     assert "this is no session record" in problems
     assert record.read_bytes() == b'{"format": 1, "title": "x", "acts": ['
@@ -201,11 +201,11 @@ def test_two_listeners_who_agree_count_twice_and_one_who_sends_again_once(answer
     assert "not taken" not in answer("one.txt")[1]
     said = answer("again.txt")[1]
     assert "already" in said
-    assert "What this one says otherwise (letters, name, words) is not taken." in said
+    assert "Its other letters, name or words are ignored." in said
     assert "already" not in answer("old.txt")[1]  # of a page from before fillings were numbered
     code, said, _ = answer("old again.txt")
     assert code == 0
-    assert "If it is another listener's, write a line `name: ...`" in said
+    assert "If it is from another listener, add a line `name: ...`" in said
     assert len(votes(from_json(record.read_bytes()).acts)) == 3
 
 

@@ -47,7 +47,7 @@ def no_filter(found: Difference) -> None:
     assert found.linear_filter_share < MOST_OF_A_GAIN
     assert not found.tonal_balance_differs
     assert "tonal" not in found.reason
-    assert "filter that turns" not in found.reason
+    assert "phase-shifting filter" not in found.reason
 
 
 @pytest.fixture(scope="module")

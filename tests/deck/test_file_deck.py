@@ -60,7 +60,7 @@ def test_a_session_in_a_file_equals_the_offline_samples(tmp_path: Path) -> None:
 
 def test_a_file_that_is_there_is_kept(tmp_path: Path) -> None:
     (tmp_path / "out.wav").write_bytes(b"mine")
-    with pytest.raises(WriteError, match="already exists? and w"):
+    with pytest.raises(WriteError, match="not overwritten"):
         open_deck(to_file=tmp_path / "out.wav")
     with pytest.raises(WriteError, match="nowhere"):
         open_deck(to_file=tmp_path / "nowhere" / "out.wav")

@@ -61,7 +61,7 @@ def test_a_bass_plays_degrees_of_the_chord_above_its_bass() -> None:
     ("way", "text", "match"),
     [
         (pattern.line, "c4/1", "lasts 1 beats, its section 4"),
-        (pattern.line, "h4/4", "no note name"),
+        (pattern.line, "h4/4", "not a note name"),
         (pattern.line, "c4/x", "no length in beats"),
         (pattern.line, "c4/0 c4/4", "longer than 0"),
         (pattern.chords, "x.q.", "'q' is not one of"),

@@ -40,7 +40,7 @@ def test_a_chord_symbol_names_its_tones_and_its_bass(
 
 @pytest.mark.parametrize("symbol", ["H7", "c", "Amaj", "C/", ""])
 def test_an_unknown_chord_symbol_is_refused_with_the_known_qualities(symbol: str) -> None:
-    with pytest.raises(ValueError, match=r"no chord symbol.*maj7"):
+    with pytest.raises(ValueError, match=r"not a chord symbol.*maj7"):
         chord_of(symbol)
 
 

@@ -211,7 +211,7 @@ def test_pictures_are_named_after_the_profile_where_there_are_several(tmp_path: 
     with pytest.raises(UsageError, match=r"a picture must be an \.svg or \.png file"):
         picture_paths([tmp_path / "a.jpg"], [one], False)
     files[0].write_text("mine")
-    with pytest.raises(WriteError, match="already exists? and w"):
+    with pytest.raises(WriteError, match="not overwritten"):
         picture_paths(files, [one], False)
     assert picture_paths(files, [one], True) == [files]
 
@@ -268,7 +268,7 @@ def test_under_noise_both_get_the_same_bed_at_the_level_that_was_asked_for(tmp_p
     assert measure_array(beds[0].astype(np.float32), RATE).integrated_lufs == pytest.approx(-23.0, abs=0.3)
     text = targets[2].read_text(encoding="utf-8")
     assert "at −23.0 LUFS, 9.0 LU below the open one as played" in text
-    with pytest.raises(WriteError, match="already exists? and w"):
+    with pytest.raises(WriteError, match="not overwritten"):
         write_under_noise(pair, 0, found, NAMES, noise, tmp_path / "out", False)
 
 

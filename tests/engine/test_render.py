@@ -214,13 +214,13 @@ def test_24_bits_refuse_what_would_clip_and_the_other_tracks_are_whole(tmp_path:
     ending = form.removesuffix("24")
     assert outcome.tracks == 1
     assert isinstance(problem, WriteError)
-    assert f"01-hot.{ending}: 24 bits would clip at 0:00.0" in problem.message
+    assert f"01-hot.{ending}: 24 bit would clip at 0:00.0" in problem.message
     assert "float32" in problem.hint
     assert sorted(os.listdir(tmp_path / "out")) == [
         f"02-calm.{ending}",
-        f"round-delivered.{ending}",
-        "round-places.txt",
-        f"round-played.{ending}",
+        f"montage-delivered.{ending}",
+        "montage-places.txt",
+        f"montage-played.{ending}",
     ]
 
 
@@ -229,32 +229,32 @@ def test_back_to_back_files_that_24_bits_do_not_hold_are_turned_down_together(tm
     amount in whole tenths of a dB, which the table names, so that they still compare."""
     hot = written(tmp_path / "hot.wav", 3.0 * both(0.4 * pink_noise(2 * RATE, 88, RATE)), subtype="FLOAT")
     free = render(plan_of([hot], "r128", tmp_path / "free"))
-    assert (free.tracks, free.problems, free.round_trim_db) == (1, [], 0.0)
+    assert (free.tracks, free.problems, free.montage_trim_db) == (1, [], 0.0)
     outcome = render(plan_of([hot], "r128", tmp_path / "out", "wav24"))
     assert (outcome.tracks, outcome.problems) == (1, [])
-    peak = np.abs(read(tmp_path / "free" / "round-delivered.wav")).max()
+    peak = np.abs(read(tmp_path / "free" / "montage-delivered.wav")).max()
     wanted = -np.ceil(200.0 * np.log10(peak)) / 10.0
     assert peak > 1.0
-    assert outcome.round_trim_db == pytest.approx(wanted, abs=1e-9)
-    for name in ("round-delivered.wav", "round-played.wav"):
+    assert outcome.montage_trim_db == pytest.approx(wanted, abs=1e-9)
+    for name in ("montage-delivered.wav", "montage-played.wav"):
         whole = read(tmp_path / "free" / name) * np.float32(10.0 ** (wanted / 20.0))
         assert np.abs(read(tmp_path / "out" / name) - whole).max() <= 1.6 * LSB  # rounding and its dither
-    said = (tmp_path / "out" / "round-places.txt").read_text(encoding="utf-8")
-    assert f"turned down by {-wanted:.1f} dB" in said
-    assert "turned down" not in (tmp_path / "free" / "round-places.txt").read_text(encoding="utf-8")
+    said = (tmp_path / "out" / "montage-places.txt").read_text(encoding="utf-8")
+    assert f"turned down {-wanted:.1f} dB" in said
+    assert "turned down" not in (tmp_path / "free" / "montage-places.txt").read_text(encoding="utf-8")
 
 
 def test_a_round_file_that_cannot_be_written_costs_no_track(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def refuses(plan: RenderPlan, *_: object) -> float:
-        raise WriteError(f"{plan.folder / 'round-played.wav'}: cannot be written.")
+        raise WriteError(f"{plan.folder / 'montage-played.wav'}: cannot be written.")
 
     monkeypatch.setattr(rendering, "_write_round", refuses)
     source = written(tmp_path / "a.wav", peaky(RATE, 1.0, 88))
     outcome = render(plan_of([source], "r128", tmp_path / "out", "wav24"))
     assert outcome.tracks == 1
-    assert ["round-played.wav" in problem.message for problem in outcome.problems] == [True]
+    assert ["montage-played.wav" in problem.message for problem in outcome.problems] == [True]
     assert (tmp_path / "out" / "01-a.wav").is_file()
 
 
@@ -284,9 +284,9 @@ def test_of_renders_into_one_new_folder_at_once_one_wins_and_the_others_write_no
     assert all("writing to this folder" in words or "already exist" in words for words in refused)
     assert sorted(os.listdir(tmp_path / "out")) == [
         f"01-{'abcd'[winners[0]]}.wav",
-        "round-delivered.wav",
-        "round-places.txt",
-        "round-played.wav",
+        "montage-delivered.wav",
+        "montage-places.txt",
+        "montage-played.wav",
     ]
 
 
@@ -304,7 +304,7 @@ def test_while_one_renders_another_is_refused_with_force_too(
 
     monkeypatch.setattr(rendering, "render_track", meets_another)
     assert render(plan, force=True) == Outcome(1, [])
-    assert caught == ["Wait until it has finished, or name another folder."]
+    assert caught == ["Wait until it has finished, or choose another folder."]
     monkeypatch.undo()
     assert render(plan, force=True) == Outcome(1, [])  # the claim is given back
 
@@ -327,7 +327,7 @@ def test_a_render_does_not_depend_on_the_reader_s_blocks(
             rendered([source], "minus14-limited", tmp_path / f"{form}-{blocks}", form)
     for form in ("float32", "wav24"):
         one, other = sorted(tmp_path.glob(f"{form}-*"))
-        for name in ("01-a.wav", "round-played.wav", "round-delivered.wav"):
+        for name in ("01-a.wav", "montage-played.wav", "montage-delivered.wav"):
             assert np.array_equal(read(one / name), read(other / name)), (form, name)
 
 
@@ -343,19 +343,19 @@ def test_files_are_named_by_place_and_source(tmp_path: Path) -> None:
         "01-x.wav",
         "02-x.wav",
         "03-Fähre v1.2 – end.wav",
-        "round-delivered.wav",
-        "round-places.txt",
-        "round-played.wav",
+        "montage-delivered.wav",
+        "montage-places.txt",
+        "montage-played.wav",
     ]
 
 
-@pytest.mark.parametrize("taken", ["01-a.wav", "round-played.wav", "round-places.txt"])
+@pytest.mark.parametrize("taken", ["01-a.wav", "montage-played.wav", "montage-places.txt"])
 def test_nothing_is_overwritten_without_force(tmp_path: Path, taken: str) -> None:
     source, out = written(tmp_path / "a.wav", peaky(RATE, 1.0, 92)), tmp_path / "out"
     out.mkdir()
     (out / taken).write_bytes(b"the user's own")
     plan = plan_of([source], "minus14-headroom", out)
-    with pytest.raises(WriteError, match="already exists? and w") as caught:
+    with pytest.raises(WriteError, match="not overwritten") as caught:
         render(plan)
     assert "--force" in caught.value.hint
     assert os.listdir(out) == [taken]
@@ -422,9 +422,9 @@ def test_passages_are_cut_from_the_whole_render_and_versions_at_one_place(tmp_pa
     assert all(one.limiter.max_reduction_db > 0.5 for one in found)
     lengths = [2 * RATE] * 3
     for name, wholes in [
-        ("round-delivered.wav", sources),
+        ("montage-delivered.wav", sources),
         (
-            "round-played.wav",
+            "montage-played.wav",
             [tmp_path / "out" / f"{n}-{s.name}" for n, s in zip(("01", "02", "03"), sources, strict=True)],
         ),
     ]:
@@ -444,14 +444,14 @@ def test_the_table_says_where_each_passage_is_and_why(tmp_path: Path) -> None:
         written(tmp_path / "crushed.wav", swelling(95, 0.5)),
     ]
     found = rendered([Track(str(one), one.stem, song="s") for one in sources], "r128", tmp_path / "out")
-    table = (tmp_path / "out" / "round-places.txt").read_text(encoding="utf-8")
+    table = (tmp_path / "out" / "montage-places.txt").read_text(encoding="utf-8")
     first, second = table.splitlines()[-2:]
     assert first.split()[0] == "0:00.0"
     assert second.split()[0] == "0:02.5"
     for line, one in zip((first, second), found, strict=True):
         assert f"{abs(one.decision.gain_db):.1f}" in line.split()[1]
     assert "its loudest 2 s" in first
-    assert "the same place as in the first version" in second
+    assert "the same passage as in the first version" in second
 
 
 @pytest.mark.parametrize(
@@ -475,14 +475,14 @@ def test_in_a_round_of_mixed_layouts_each_channel_keeps_its_own_loudspeaker(
         frame = [levels[name] for name in layouts[width].split()]
         sources.append(written(tmp_path / f"{width}.wav", np.tile(frame, (RATE, 1))))
     rendered(sources, "untouched", tmp_path / "out")
-    whole = read(tmp_path / "out" / "round-delivered.wav")
+    whole = read(tmp_path / "out" / "montage-delivered.wav")
     for place, width in enumerate(widths):
         heard = whole[place * (RATE + GAP) + RATE // 2]
         wanted = {name: levels[name] for name in layouts[width].split()}
         if width == 1:
             wanted = {"L": levels["M"], "R": levels["M"]}
         assert heard == pytest.approx([wanted.get(name, 0.0) for name in names.split()], abs=1e-6), width
-    table = (tmp_path / "out" / "round-places.txt").read_text(encoding="utf-8")
+    table = (tmp_path / "out" / "montage-places.txt").read_text(encoding="utf-8")
     assert (f"channels {names}." in table) is (len(names.split()) > 2)
 
 
@@ -490,7 +490,7 @@ def test_a_passage_that_begins_at_a_minute_is_said_to(tmp_path: Path) -> None:
     """59.47 s and the half second between are 59.97: not "0:60.0"."""
     long = written(tmp_path / "a.wav", np.zeros((round(59.47 * 8000), 1)) + 0.1, 8000)
     rendered([long, long], "untouched", tmp_path / "out", seconds=100.0)
-    table = (tmp_path / "out" / "round-places.txt").read_text(encoding="utf-8")
+    table = (tmp_path / "out" / "montage-places.txt").read_text(encoding="utf-8")
     assert [line.split()[0] for line in table.splitlines()[-2:]] == ["0:00.0", "0:59.9"]
 
 
@@ -501,8 +501,8 @@ def test_mixed_rates_meet_at_the_most_common_one_and_mono_takes_both_loudspeaker
     other = written(tmp_path / "other.wav", tone, 48_000)
     rendered([other, mono, stereo], "untouched", tmp_path / "out")
     assert soundfile.info(tmp_path / "out" / "01-other.wav").samplerate == 48_000
-    assert soundfile.info(tmp_path / "out" / "round-played.wav").samplerate == RATE
-    parts = list(passages(tmp_path / "out" / "round-played.wav", [RATE, 2 * RATE, 2 * RATE]))
+    assert soundfile.info(tmp_path / "out" / "montage-played.wav").samplerate == RATE
+    parts = list(passages(tmp_path / "out" / "montage-played.wav", [RATE, 2 * RATE, 2 * RATE]))
     assert np.array_equal(parts[1][:, 0], parts[1][:, 1])
     whole = read(mono)
     assert_cut(parts[1][:, :1], whole, start_of(parts[1], whole))
@@ -632,7 +632,7 @@ def test_a_crash_in_a_worker_costs_one_track_and_leaves_no_half_file(
     assert "b.wav: the decoder crashed on this file" in problem.message
     assert sorted(os.listdir(tmp_path / "out")) == [
         "01-a.wav",
-        "round-delivered.wav",
-        "round-places.txt",
-        "round-played.wav",
+        "montage-delivered.wav",
+        "montage-places.txt",
+        "montage-played.wav",
     ]

@@ -48,4 +48,4 @@ def test_the_rounds_are_at_that_rate_too(plan: RenderPlan, tmp_path: Path) -> No
     at_96 = replace(plan, folder=tmp_path / "at-96", rate=96_000)
     assert render(at_96) == Outcome(2, [])
     assert {soundfile.info(path).samplerate for path in at_96.folder.glob("*.wav")} == {96_000}
-    assert "96000 Hz" in (at_96.folder / "round-places.txt").read_text(encoding="utf-8")
+    assert "96000 Hz" in (at_96.folder / "montage-places.txt").read_text(encoding="utf-8")

@@ -135,7 +135,7 @@ def test_a_render_into_a_pipe_that_nobody_reads_is_whole(
     found, err = into_a_broken_pipe(masters, tmp_path, line, stderr_too=stderr_too)
     assert found == code
     assert b"Traceback" not in err
-    for name in ("01-a.wav", "02-b.wav", "round-played.wav"):
+    for name in ("01-a.wav", "02-b.wav", "montage-played.wav"):
         assert soundfile.info(tmp_path / "out" / name).frames > 0
 
 

@@ -82,7 +82,7 @@ def test_a_forced_render_replaces_the_name_and_never_writes_through_a_link_into_
     assert not (out / "01-a.wav").is_symlink()
 
 
-@pytest.mark.parametrize("name", ["01-a.wav", "round-played.wav", "round-delivered.wav"])
+@pytest.mark.parametrize("name", ["01-a.wav", "montage-played.wav", "montage-delivered.wav"])
 def test_a_forced_render_never_replaces_a_file_that_it_reads(
     folder: Path, capsys: pytest.CaptureFixture[str], name: str
 ) -> None:

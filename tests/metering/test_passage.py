@@ -50,7 +50,7 @@ def test_a_track_no_longer_than_the_passage_is_taken_whole(duration_s: float) ->
 
 
 def test_a_silent_track_gives_its_beginning_and_says_so() -> None:
-    assert loudest(np.zeros(300), 12.0, 30.0) == Passage(0.0, 12.0, "silent throughout: its beginning")
+    assert loudest(np.zeros(300), 12.0, 30.0) == Passage(0.0, 12.0, "silent throughout: its start")
 
 
 def test_a_passage_never_reaches_past_the_end() -> None:
@@ -89,7 +89,7 @@ def test_a_version_that_has_ended_by_then_gets_a_place_of_its_own() -> None:
     edit = steps((8.0, 0.01), (12.0, 0.04), (2.0, 0.01))
     found = places([("a song", whole, 42.0), ("a song", edit, 22.0)], 12.0)[1]
     assert (found.start_s, found.seconds) == (8.0, 12.0)
-    assert "past its end" in found.reason
+    assert "past the end" in found.reason
 
 
 def test_edges_are_raised_cosines_of_5_ms() -> None:

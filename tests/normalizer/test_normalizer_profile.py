@@ -224,7 +224,7 @@ def test_what_does_not_fit_is_refused_with_file_key_value_and_cure(old, new, say
         ('target_lufs = -20.0\n[gain]\nupward = "limited"', 'target_lufs = "none"\n[gain]\nupward = "never"',
          "[conditional] sets another target"),
         ('target_lufs = -20.0\n[gain]\nupward = "limited"',
-         'target_lufs = "none"\nscope = "album_programme"\n[gain]\nupward = "never"', "loudness.scope is an album"),
+         'target_lufs = "none"\nscope = "album_programme"\n[gain]\nupward = "never"', "scope is an album"),
     ],
 )  # fmt: skip
 def test_keys_that_say_two_opposite_things_are_refused(old, new, says):

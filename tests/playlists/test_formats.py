@@ -58,10 +58,7 @@ def test_a_toml_playlist_gives_all_its_keys():
         Track("masters/open.wav", "Open", "Nerida", "master", "lanterns", "Low Water", 2),
         Track("refs/other.flac", "other", "", "reference", None, None, None),
     )
-    assert (
-        playlist.album_reason
-        == "Albums as set in the playlist; a track without one is a single."
-    )
+    assert playlist.album_reason == "Albums as set in the playlist; a track without one is a single."
 
 
 def test_a_toml_playlist_without_albums_is_of_singles_and_is_called_as_its_file():
@@ -201,7 +198,8 @@ def test_an_xspf_base_address_counts():
     tracks = "<track><location>a%20b.wav</location></track>"
     assert xspf(tracks, playlist='xml:base="file:///music/"').tracks[0].path == "/music/a b.wav"
     assert (
-        "nothing is downloaded" in xspf(tracks, trackList='xml:base="https://music.example/"').tracks[0].problem
+        "nothing is downloaded"
+        in xspf(tracks, trackList='xml:base="https://music.example/"').tracks[0].problem
     )
 
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 import os
 import sqlite3
 import stat
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from simulator.dsp.limiter import LimiterReport
-from simulator.metering.measurement import Measurement
+from simulator.metering.measurement import WARNINGS, Measurement, Warning_
 from simulator.metering.meter import measure_array
 from simulator.storage.folders import cache_folder
 from simulator.storage.measurement_cache import Store, pack, unpack
@@ -45,6 +46,13 @@ def test_a_packed_measurement_comes_back_whole(measured: Measurement) -> None:
     assert np.array_equal(back.series.true_peak, measured.series.true_peak)
     assert limiter == LimiterReport(3.0, 0.5, 0.25)
     assert measured.overs
+
+
+def test_a_warning_kept_in_former_words_is_shown_in_today_s(measured: Measurement) -> None:
+    """One whose code is not known, as of a later version, stays as it was kept."""
+    kept = replace(measured, warnings=(Warning_("mono", "One channel."), Warning_("later", "Of a later one.")))
+    back, _ = unpack(pack(kept))
+    assert [note.text for note in back.warnings] == [WARNINGS["mono"].text, "Of a later one."]
 
 
 @pytest.mark.parametrize("data", [b"", b"\x80", b"not a pack", b"\xc1" * 50])

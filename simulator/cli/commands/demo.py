@@ -92,7 +92,7 @@ def _next_steps(screen: Readout, plans: Sequence[RenderPlan]) -> None:
     )
     screen.heading("Hear it (crushed is much louder as a file: turn your monitors down first)")
     screen.line("  fairhearing listen demo")
-    screen.line("or play round-delivered.wav (as files) and round-played.wav (as played) in")
+    screen.line("or play montage-delivered.wav (as files) and montage-played.wav (as played) in")
     for plan in plans:
         screen.line(f"  {plan.folder}")
     screen.heading("Then, with your own masters")

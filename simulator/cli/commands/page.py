@@ -46,8 +46,8 @@ from simulator.common.text import visible
     "named",
     multiple=True,
     metavar="NAMES",
-    help="Parts of the session to put on the page, comma-separated: notes, marks, decisions, trials, findings. "
-    "Default: none.",
+    help="Parts of the session to put on the page, comma-separated: notes, marks, decisions, trials, "
+    "findings. Default: none.",
 )
 @click.option("--engineer", default="", metavar="NAME", help="Your name, as the page signs it.")
 @click.option("--force", is_flag=True, help="Overwrite an existing file.")

@@ -56,7 +56,7 @@ def command(
     """Render INPUTS (audio files, folders, playlists, or the word demo) as a player plays them.
 
     Writes OUT/NN-NAME.wav for every track at its own rate (or at --rate), and two back-to-back files of the
-    loudest passages: round-delivered.wav and round-played.wav, with round-places.txt listing where each is
+    loudest passages: montage-delivered.wav and montage-played.wav, with montage-places.txt listing where each is
     from and why. Versions of one song are cut at the same place. Nothing is overwritten without --force.
 
     \b
@@ -83,8 +83,8 @@ def command(
         written += outcome.tracks
         if outcome.tracks:
             click.echo(f"{folder}: {profile.title}")
-        if outcome.round_trim_db:
-            click.echo(f"  {trim_words(outcome.round_trim_db)}")
+        if outcome.montage_trim_db:
+            click.echo(f"  {trim_words(outcome.montage_trim_db)}")
     if not written:
         raise NothingDoneError("No track could be rendered.", "See the messages above.")
     return ExitCode.SOME_FAILED if failed else ExitCode.DONE
