@@ -312,11 +312,15 @@ def test_all_that_is_pressed_is_large_enough_for_a_thumb(
     browser: Any, which: str, request: pytest.FixtureRequest
 ) -> None:
     """44 by 44 px: WCAG 2.2, 2.5.5 (from memory)."""
-    sizes = """() => [...document.querySelectorAll("button, summary, label:has([type=radio]), .button, input")]
+    pressed = "button, summary, label:has([type=radio]), .button, input"
+    sizes = (
+        f"() => [...document.querySelectorAll('{pressed}')]"
+        + """
       .filter((one) => one.checkVisibility() && one.type !== "radio")
       .map((one) => [one.textContent.trim() || one.id, one.getBoundingClientRect()])
       .filter(([, box]) => box.height < 43.99 || box.width < 43.99)
       .map(([name, box]) => `${name} ${box.width} x ${box.height}`)"""
+    )
     path = request.getfixturevalue(which)
     with opened(browser, path, viewport=PHONE) as watched:
         page = watched.page
