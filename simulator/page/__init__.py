@@ -1,6 +1,12 @@
 """The client's page: what goes on it.
 
-- A passage is stored once where the chain is only a gain, twice where a codec, limiter or converter acts.
+- Two tiers of words: the first level, for an artist on a phone, has no unit but dB and no term of measuring
+  (a test holds it so); what the engineer needs stands under folds.
+- A claim ("7 dB louder as a file") is a button that plays what it says. The picture is the player: a tap
+  plays the passage there, and a change of level moves its lines.
+- A passage is stored once where the chain is only a gain, twice where a codec, limiter or converter acts; one
+  channel where both are the same. A reference brings its loudest passage alone. Two versions and two
+  references come to 7.4 MB, with a vote to 9.5 MB.
   FLAC, 16 bits, triangular dither. Chromium divides positive 16-bit samples by 32767 and negative ones by
   32768; the test allows for it.
 - Switching is scheduled in whole frames: 5 ms out, then 5 ms in, loop edges worked into the buffer.

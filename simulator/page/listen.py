@@ -25,6 +25,8 @@ from simulator.playlists.playlist import Track
 
 LEAST_DROP_DB = 6
 SAID_DB = 0.05
+CARE_DB = 3.0
+"""From here on a jump of level between the raw files is warned of."""
 KIND_NAMES = {"loudest": "Loudest part", "quietest": "Quietest part", "turn": "Biggest rise"}
 MATCHED_WITHIN_LU = 0.1
 
@@ -206,7 +208,7 @@ def view(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Pro
             for offer in offers
         ],
         "jump": decibels(louder) if louder >= SAID_DB else "",
-        "spread": decibels(max(files) - min(files)) if files else "",
+        "spread": decibels(max(files) - min(files)) if files and max(files) - min(files) >= CARE_DB else "",
         "drop": drop_db(mine),
         "matched_note": _matched_note(offers, tracks),
     }

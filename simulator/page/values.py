@@ -90,8 +90,9 @@ def _file_lufs(one: PageTrack) -> float:
     return math.inf if lufs is None else lufs
 
 
-def page_title(title: str, tracks: Sequence[Track]) -> str:
-    """The playlist's title; for bare files what their titles have in common, else the titles themselves."""
+def page_title(title: str, tracks: Sequence[Track], *, hidden: bool = False) -> str:
+    """The playlist's title; for bare files what their titles have in common, else the titles themselves,
+    unless they must be `hidden` until a vote is over."""
     titles = list(dict.fromkeys(track.title for track in tracks))
     if title or not titles:
         return title or "Listening page"
@@ -100,6 +101,8 @@ def page_title(title: str, tracks: Sequence[Track]) -> str:
     common = " ".join(shared).rstrip(" -–—_(:,")
     if common and len(titles) > 1:
         return common
+    if hidden:
+        return "Which master?"
     return " · ".join(titles) if len(titles) <= MOST_TITLES else f"{titles[0]} and {len(titles) - 1} more"
 
 

@@ -59,7 +59,7 @@ def plain_sentence(names: Sequence[str], for_first: int, rounds: int) -> str:
     chosen = max(for_first, rounds - for_first)
     name = isolated(names[0 if for_first == chosen else 1])
     if 2 * chosen == rounds:
-        return f"You chose each of the two {chosen} of {rounds} times."
+        return f"You chose each of the two {chosen} of {rounds} times: no clear choice."
     p = preference_p(chosen, rounds)
     said = f"You chose {name} {chosen} of {rounds} times"
     if p < ALPHA:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from urllib.parse import parse_qs
 
 import numpy as np
 import pytest
@@ -77,21 +78,31 @@ def test_the_vote_comes_back_as_a_trial_with_the_versions_that_were_chosen(
             assert page.locator("#rest").is_hidden()
             play_round(page, answer)
         assert page.locator("#rest").is_hidden()
+        page.fill("#vote-name", "Nerida <i>V</i>")  # own words come before the result
+        page.fill("#vote-words", "it breathes")
+        assert page.is_hidden("#vote-done")
         page.click("#vote-finish")
         until(page, "!document.getElementById('vote-done').hidden")
-        page.fill("#vote-name", "Nerida <i>V</i>")
-        page.fill("#vote-words", "it breathes")
+        assert page.is_hidden("#vote-words")
         text = page.input_value("#vote-text")
+        mail = page.get_attribute("#vote-mail", "href")
+        assert page.is_visible("#vote-mail")
         with page.expect_download() as waiting:
             page.click("#vote-save")
+        assert "Thank you for listening" in page.inner_text("#vote-copied")
         saved = folder / waiting.value.suggested_filename
         waiting.value.save_as(saved)
+        plain = page.inner_text("#vote-result .verdict")
+        page.click("#vote-result summary")
         shown = page.inner_text("#vote-result")
         assert page.is_visible("#listen")
-        assert PLAIN[0] in page.inner_text("#see")
+        assert PLAIN[0] in page.inner_text("#read")
         page.click("#play")
         until(page, "player.deck.voice !== null")
     assert saved.read_text(encoding="utf-8") == text
+    address, _, query = str(mail).partition("?")
+    sent = parse_qs(query, strict_parsing=True)
+    assert (address, sent["body"]) == ("mailto:", [text])
     given = read_answer(text)
     assert (given.letters, given.names_seen, given.name, given.words) == (
         "ABA",
@@ -106,6 +117,8 @@ def test_the_vote_comes_back_as_a_trial_with_the_versions_that_were_chosen(
     assert isinstance(found, PreferenceResult)
     for number, title in enumerate(PLAIN[:2]):
         assert f"{title}: {chosen.count(number)} of {ROUNDS}" in shown
+        if chosen.count(number) >= 2:
+            assert plain.startswith(f"You chose {title} {chosen.count(number)} of {ROUNDS} times")
 
 
 def test_from_the_command_through_the_browser_into_the_record(
@@ -161,7 +174,7 @@ def test_a_vote_after_the_names_says_so_even_when_the_page_is_opened_again(brows
         page = watched.page
         page.click("#vote-waive summary")
         page.click("#vote-reveal")
-        assert PLAIN[0] in page.inner_text("#see")
+        assert PLAIN[0] in page.inner_text("#read")
         page.reload()
         assert page.locator("#rest").is_hidden()
         for answer in "BBA":
@@ -233,13 +246,14 @@ def test_answers_outlive_reload_and_a_closed_browser_and_the_last_can_be_undone(
         assert page.inner_text("#vote-again-text") == "A vote was begun in this browser. Continue at round 3?"
         page.click("#vote-continue")
         play_round(page, "A")
-        assert page.inner_text("#vote-round") == f"All {ROUNDS} rounds are answered"
-        page.click("#vote-undo")
+        assert page.is_hidden("#vote-desk")
+        assert page.is_visible("#vote-words")
+        page.click("#vote-back")
         play_round(page, "B")
+        page.fill("#vote-name", "Nerida")
         page.reload()
         page.click("#vote-continue")
         page.click("#vote-finish")
-        page.fill("#vote-name", "Nerida")
         first = read_answer(page.input_value("#vote-text"))
         assert (first.letters, first.names_seen, first.name) == ("ABB", False, "Nerida")
         page.reload()

@@ -142,14 +142,13 @@ def test_a_page_from_the_record_has_its_marks_notes_and_decisions(
     )
     text = out.read_text(encoding="utf-8")
     assert code == 1
-    assert "Mark: bridge" in text
     assert "less &lt;b&gt; here (Lantern (open), at 0:03.0)" in text
     assert "2026-01-02: streaming, −13.0 LUFS, ceiling −1.0 dBTP, decided by Nerida." in text
     assert "Checked before delivery" in text
     assert "(against −13.00 LUFS)" in text
     sounds = json.loads(text.split('id="sounds">')[1].split("</script>")[0])
-    bridge = sounds["kinds"][0]["items"]
-    assert bridge["0"]["where"].endswith("from 0:03.0.")
+    (bridge,) = [kind["items"] for kind in sounds["kinds"] if kind["label"] == "bridge"]
+    assert bridge["0"]["start"] == 3.0
     assert "2" in bridge  # the other version has it too
     (folder / "list.session.json").unlink()
 
@@ -227,6 +226,20 @@ def test_a_session_that_a_page_begins_is_its_owners_alone(answer: Any, tmp_path:
     path = Path(re.findall(r"The vote's key is saved in (.*)\.", said)[0])
     assert path.stat().st_mode & 0o777 == 0o600
     path.unlink()
+
+
+def test_bare_files_give_the_page_a_title_that_hides_their_names_before_a_vote(
+    answer: Any, tmp_path: Path
+) -> None:
+    out = tmp_path / "p.html"
+    for named, more, title in (
+        ("open.wav loud.wav", "", "open · loud"),
+        ("open.wav loud.wav", "--vote 6", "Which master?"),
+        ("open.wav", "--engineer <Holm>", "open"),
+    ):
+        assert answer(f"page {named} -o {out} --seconds 1 --force {more}")[0] == 0
+        assert f"<title>{title}</title>" in out.read_text(encoding="utf-8")
+    assert "From <bdi>&lt;Holm&gt;</bdi>" in out.read_text(encoding="utf-8")
 
 
 @pytest.mark.heavy

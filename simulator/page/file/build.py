@@ -104,7 +104,7 @@ def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPag
         for index in cuts
     }
     content = PageContent(
-        title=page_title(order.playlist.title, [one.track for one in order.tracks]),
+        title=page_title(order.playlist.title, [one.track for one in order.tracks], hidden=order.rounds > 0),
         client=order.playlist.client,
         version=__version__,
         profiles=tuple(order.profiles),

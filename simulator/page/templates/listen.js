@@ -26,6 +26,7 @@ function startListening(sounds) {
   // (`follow`).
   function followState() {
     const state = chosen("state") === "delivered";
+    if (find("care")) find("care").hidden = !state;
     if (state === delivered) return;
     const current = Number(slider.value);
     if (state) {

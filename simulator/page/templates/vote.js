@@ -67,6 +67,8 @@ function startVoting(ballot) {
     const asking = !find("vote-again").hidden;
     find("vote-desk").hidden = whole() || asking;
     find("vote-after").hidden = !whole() || asking;
+    for (const part of ["vote-more", "vote-lead"]) find(part).hidden = whole() && !asking;
+    if (given.length) find("vote-begin").hidden = whole() || asking;
     find("vote-undo").hidden = given.length === 0;
   }
 
@@ -110,7 +112,7 @@ function startVoting(ballot) {
         stopped(SOUND_WORDS.held);
       } else if (sounded >= HEARD_SECONDS && !heard.has(letter)) {
         heard.add(letter);
-        if (heard.size === 2) status.textContent = "Both heard. Switch as often as you like, then answer.";
+        if (heard.size === 2) status.textContent = "Both heard: switch as you like, then choose.";
         show();
       } else if (!loud && !heard.has(letter)) status.textContent = "The volume is all the way down, so nothing counts as heard.";
     }, 50);
@@ -136,7 +138,7 @@ function startVoting(ballot) {
     show();
     find("vote-begin").open = false;
     if (whole()) { ownWords(); return; }
-    status.textContent = `Noted. In round ${given.length + 1}, A and B may have swapped.`;
+    status.textContent = "Noted. A and B may have swapped.";
     letters[0].focus({ preventScroll: true });
   }
 
@@ -181,7 +183,7 @@ function startVoting(ballot) {
     for (const field of ["vote-name", "vote-words"]) find(field).value = "";
     find("vote-result").textContent = "";
     for (const part of ["vote-done", "rest"]) find(part).hidden = true;
-    for (const part of ["vote-own", "vote-begin", "vote-lead"]) find(part).hidden = false;
+    for (const part of ["vote-own", "vote-begin"]) find(part).hidden = false;
     find("vote-begin").open = true;
     remember();
     begin(seen
@@ -210,7 +212,7 @@ function startVoting(ballot) {
     silent();
     finished = true;
     remember();
-    for (const part of ["vote-again", "vote-begin", "vote-own", "vote-waive", "vote-lead"]) find(part).hidden = true;
+    for (const part of ["vote-again", "vote-own", "vote-waive"]) find(part).hidden = true;
     find("vote-done").hidden = false;
     show();
     offerText();
