@@ -22,6 +22,8 @@ from simulator.session.levels import STEPS_PER_SECOND, Span
 from simulator.session.track import TrackView, same_moment_s, versions
 
 KINDS = ("loudest", "quietest", "lift")
+NEXT_MARK = "mark"
+"""What `go` takes for the next mark."""
 WINDOW = 3 * STEPS_PER_SECOND
 _ROUNDING = 1e-9
 
