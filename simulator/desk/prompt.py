@@ -1,8 +1,10 @@
-"""The prompt on a terminal: stage, texts, lines, keys, completion and history on the whole screen. It holds no
-rules: every line and key goes to the desk, and ten times a second the desk is asked for what the stage shows.
+"""The prompt on a terminal: stage, texts, lines, keys, completion and history on the whole screen. It holds
+no rules: every line and key goes to the desk, and ten times a second the desk is asked for what the stage
+shows.
 
-Everything runs in one thread, so a line and a tick never meet. Ctrl-C stops what plays, Ctrl-D leaves, and SIGTERM and SIGHUP leave by the same way out, so that the terminal
-comes back as it was. One that is gone counts as SIGHUP, whether the signal came or not.
+Everything runs in one thread, so a line and a tick never meet. Ctrl-C stops what plays, Ctrl-D leaves, and
+SIGTERM and SIGHUP leave by the same way out, so that the terminal comes back as it was. One that is gone
+counts as SIGHUP, whether the signal came or not.
 """
 
 from __future__ import annotations
@@ -89,8 +91,8 @@ class PromptDesk(Protocol):
 
 
 class Transcript:
-    """What was said. It is printed, and while the whole screen is the prompt's it is kept for that: `lines` are
-    the last ones, `tall` how many the last text has, until the next key."""
+    """What was said. It is printed, and while the whole screen is the prompt's it is kept for that:
+    `lines` are the last ones, `tall` how many the last text has, until the next key."""
 
     def __init__(self, say: Callable[[str], None]) -> None:
         self._say = say
@@ -110,7 +112,8 @@ class Transcript:
 
     @contextlib.contextmanager
     def on_screen(self) -> Iterator[None]:
-        """While the screen shows the lines. Afterwards what was said is printed, so that it can be read on."""
+        """While the screen shows the lines. Afterwards what was said is printed, so that it can be read
+        on."""
         self._behind = []
         try:
             yield
@@ -218,7 +221,8 @@ def _at_terminal() -> bool:
 
 
 def _application(desk: PromptDesk, history: Path | None, texts: Transcript) -> Application[None]:
-    """The whole screen: the stage, what was said, the prompt; on a small one two lines instead of the stage."""
+    """The whole screen: the stage, what was said, the prompt; on a small one two lines instead of the
+    stage."""
 
     def accept(line: Buffer) -> bool:
         if line.text.strip():

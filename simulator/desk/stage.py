@@ -1,4 +1,5 @@
-"""Values of the stage: the versions' curves as they play now, worked out when they change and kept until then."""
+"""Values of the stage: the versions' curves as they play now, worked out when they change and kept until
+then."""
 
 from __future__ import annotations
 
@@ -9,7 +10,6 @@ from simulator.session.excerpts import place_of
 from simulator.session.levels import MONO_LU, STEPS_PER_SECOND, WINDOW_SECONDS
 from simulator.session.state import Session
 from simulator.session.track import TrackView, same_moment_s, shift_between_s, versions
-from simulator.text.short_names import short_names
 from simulator.text.stage import Curve, Stage
 from simulator.text.status_bar import Bar
 
@@ -32,7 +32,8 @@ class DeskStage:
             return Stage(bar)
         # the tracks are compared by identity: every change makes a new tuple
         turned = tuple(session.turned_down_db.items()) if session.state == "matched" else ()
-        key = (columns, id(session.tracks), session.track, session.through, turned, session.marks, session.plan)
+        tracks, place = id(session.tracks), (session.track, session.through, turned)
+        key = (columns, tracks, place, session.marks, session.plan)
         if self._kept is None or key != self._key:
             self._key, self._kept, self._tracks = key, _worked_out(session, bar, columns), session.tracks
         kept = self._kept
@@ -54,10 +55,10 @@ def _worked_out(session: Session, bar: Bar, columns: int) -> Stage:
     if session.here.delivered is None or length <= 0.0:
         return Stage(bar)
     song = versions(tracks, here)
-    names = short_names([tracks[i].title for i in song])
     shown = [(at, i) for at, i in enumerate(song) if at < MOST_CURVES or i == here]
     curves = tuple(
-        Curve(i + 1, names[at], at, i == here, _values(session, i, columns, *session.through)) for at, i in shown
+        Curve(i + 1, tracks[i].version, at, i == here, _values(session, i, columns, *session.through))
+        for at, i in shown
     )
     # one scale for all level modes, so that the curves move and not the scale
     every = [
@@ -68,7 +69,8 @@ def _worked_out(session: Session, bar: Bar, columns: int) -> Stage:
         if value is not None
     ]
     high = max(every, default=0.0) + ROOM_LU
-    low = max(float(np.percentile(every, 5)) if every else high - MOST_RANGE_LU, high - MOST_RANGE_LU) - ROOM_LU
+    quiet = float(np.percentile(every, 5)) if every else high - MOST_RANGE_LU
+    low = max(quiet, high - MOST_RANGE_LU) - ROOM_LU
 
     def share(place_s: float) -> float:
         return min(max(place_s / length, 0.0), 1.0)
@@ -77,9 +79,11 @@ def _worked_out(session: Session, bar: Bar, columns: int) -> Stage:
     loop = plan.spans[0] if plan is not None and plan.kind == "loop" else None
     placed = [place_of(tracks, here, kind, WINDOW_SECONDS).span for kind in ("loudest", "quietest")]
     middles = [share((one.start_s + one.end_s) / 2) for one in placed]
-    played = session.here.played.get(session.through[1])
-    measured = session.here.delivered if session.through[0] == "delivered" or played is None else played.measured
-    down = session.turned_down_db.get(here, 0.0) if session.through[0] == "matched" else 0.0
+    mode, player = session.through
+    measured, played = session.here.delivered, session.here.played.get(player)
+    if mode != "delivered" and played is not None:
+        measured = played.measured
+    down = session.turned_down_db.get(here, 0.0) if mode == "matched" else 0.0
     peak = measured.true_peak_dbtp
     return Stage(
         bar,
@@ -115,7 +119,7 @@ def _values(session: Session, track: int, columns: int, state: str, profile: str
     steps = np.rint(edges * STEPS_PER_SECOND).astype(int)
     found: list[float | None] = []
     for first, last in zip(steps[:-1], np.maximum(steps[1:], steps[:-1] + 1), strict=True):
-        inside = 0 <= first and last <= energy.shape[0]
+        inside = first >= 0 and last <= energy.shape[0]
         lufs = energy_to_lufs(float(sums[last] - sums[first]) / float(last - first)) if inside else None
         found.append(None if lufs is None else lufs + added)
     return tuple(found)

@@ -24,7 +24,7 @@ def _help(session: Session, words: list[str]) -> Outcome:
 HELP = Command(
     "help",
     on_words(_help),
-    "List commands, or explain one.",
+    "This list, or one command.",
     "help montage",
     short=("h", "?"),
     arguments="[COMMAND]",

@@ -40,12 +40,13 @@ class Question:
 @dataclass(frozen=True)
 class Session:
     """The whole session. `track` and `place_s` are where it is (the deck's last word); `turned_down_db` is
-    what matching takes off each version; `heard_lufs` is the level of the passage
-    as it last sounded, trim included; `wanted` is a player that is being worked out;
-    `trial` a blind trial that goes on: `track` is then a secret; `known` are the ids of what the
-    record's acts rest on (see `provenance`); `last_codec` is the codec heard last (see `codec_variants`);
-    `loop_in` is a loop's beginning that waits for its end; `instant_trim_db` is the highest trim at which switches between versions may come at once (None: the level
-    guard slows them); `earlier_notes` is how many notes of earlier sessions the record at `record_path` holds."""
+    what matching takes off each version; `loop_in` is a loop's beginning that waits for its end;
+    `heard_lufs` is the level of the passage as it last sounded, trim included; `instant_trim_db` is the
+    highest trim at which switches between versions may come at once (None: the level guard slows them);
+    `wanted` is a player that is being worked out; `trial` a blind trial that goes on: `track` is then a
+    secret; `known` are the ids of what the session file's acts rest on (see `provenance`); `last_codec`
+    is the codec heard last (see `codec_variants`); `earlier_notes` is how many notes of earlier
+    sessions the file at `record_path` holds."""
 
     tracks: tuple[TrackView, ...]
     profiles: Mapping[str, Profile]

@@ -68,12 +68,12 @@ CAUTION = (
 
 
 KEYS_LINE = (
-    "Keys (when the line is empty): Space pause · Tab swap version · 1–9 version or track · . next level mode · "
-    "! loudest passage · ←→ 1 s · shift ←→ 5 s · [ ] loop · Enter next mark · - dim · 0 mute · Ctrl-C stop · "
-    "Ctrl-D leave"
+    "Keys (when the line is empty): Space pause · Tab swap version · 1–9 version or track · "
+    ". next level mode · ! loudest passage · ←→ 1 s · shift ←→ 5 s · [ ] loop · Enter next mark · - dim · "
+    "0 mute · Ctrl-C stop · Ctrl-D leave"
 )
 TRIAL_KEYS_LINE = (
-    "Keys (when the line is empty): a, b, x play · shift-A or shift-B answers, the same again or y confirms · "
+    "Keys (when the line is empty): a, b, x play · shift-A or shift-B answers, then the same again or y · "
     "Space pause · - dim · 0 mute · Ctrl-C stop · Ctrl-D leave"
 )
 
@@ -293,7 +293,8 @@ def help_text(session: Session, name: str) -> str:
     for row in range(rows):
         table.add_row(*(part for cell in cells[row::rows] for part in cell))
     keys = TRIAL_KEYS_LINE if trial else KEYS_LINE
-    return "\n".join([drawn(table, session.width), *wrapped(f"One command: help NAME. {keys}.", session.width)])
+    below = wrapped(f"One command: help NAME. {keys}.", session.width)
+    return "\n".join([drawn(table, session.width), *below])
 
 
 def _one_command(command: Command) -> list[str]:
@@ -301,7 +302,8 @@ def _one_command(command: Command) -> list[str]:
     if command.short:
         parts.append(f"Also: {', '.join(command.short)}")
     if command.keys:
-        parts.append(f"Keys when the line is empty: {', '.join(f'{key} ({line})' for key, line in command.keys)}")
+        keys = ", ".join(f"{key} ({line})" for key, line in command.keys)
+        parts.append(f"Keys when the line is empty: {keys}")
     return parts
 
 

@@ -1,9 +1,10 @@
 """Stage above the prompt: which version plays, in which level mode, and the song's loudness over time.
 
-`stage_lines` draws a `Stage` as lines of (style, text) for any size from 80 × 10 cells up; it computes nothing
-that the desk has not worked out. The curves are those of the versions as they play now, on one scale for all
-level modes, so that they part as delivered and meet as played. The one that plays is drawn twice as thick, so
-that colour is never alone. Of a blind trial it shows the letter, the round and the place in the passage.
+`stage_lines` draws a `Stage` as lines of (style, text) for any size from 80 × 10 cells up; it computes
+nothing that the desk has not worked out. The curves are those of the versions as they play now, on one
+scale for all level modes, so that they part as delivered and meet as played. The one that plays is drawn
+twice as thick, so that colour is never alone. Of a blind trial it shows the letter, the round and the
+place in the passage.
 """
 
 from __future__ import annotations
@@ -22,9 +23,10 @@ SMALLEST = (80, 20)
 """Columns and rows of a terminal with a stage; below it there are two lines."""
 GUTTER = 6
 GLYPHS = {
-    "1": ("▀█ ", " █ ", "▀▀▀"), "2": ("▀▀█", "█▀▀", "▀▀▀"), "3": ("▀▀█", " ▀█", "▀▀▀"), "4": ("█ █", "▀▀█", "  ▀"),
-    "5": ("█▀▀", "▀▀█", "▀▀▀"), "6": ("█▀▀", "█▀█", "▀▀▀"), "7": ("▀▀█", "  █", "  ▀"), "8": ("█▀█", "█▀█", "▀▀▀"),
-    "9": ("█▀█", "▀▀█", "▀▀▀"), "A": ("█▀█", "█▀█", "▀ ▀"), "B": ("█▀▄", "█▀▄", "▀▀ "), "X": ("▀▄▀", "▄▀▄", "▀ ▀"),
+    "1": ("▀█ ", " █ ", "▀▀▀"), "2": ("▀▀█", "█▀▀", "▀▀▀"), "3": ("▀▀█", " ▀█", "▀▀▀"),
+    "4": ("█ █", "▀▀█", "  ▀"), "5": ("█▀▀", "▀▀█", "▀▀▀"), "6": ("█▀▀", "█▀█", "▀▀▀"),
+    "7": ("▀▀█", "  █", "  ▀"), "8": ("█▀█", "█▀█", "▀▀▀"), "9": ("█▀█", "▀▀█", "▀▀▀"),
+    "A": ("█▀█", "█▀█", "▀ ▀"), "B": ("█▀▄", "█▀▄", "▀▀ "), "X": ("▀▄▀", "▄▀▄", "▀ ▀"),
 }  # fmt: skip
 NO_GLYPH = ("   ", " · ", "   ")
 COLOURS = (TERMINAL_STYLES["open"], TERMINAL_STYLES["loud"], *VERSIONS_ON_DARK[2:])
@@ -46,8 +48,8 @@ class Curve:
 
 @dataclass(frozen=True, slots=True)
 class Stage:
-    """All that the stage shows. `low_lufs` and `high_lufs` are the scale; places are shares of the song: marks,
-    the loop, the loudest and the quietest passage. In a trial there are no curves and no places."""
+    """All that the stage shows. `low_lufs` and `high_lufs` are the scale; places are shares of the song:
+    marks, the loop, the loudest and the quietest passage. In a trial there are no curves and no places."""
 
     bar: Bar
     curves: tuple[Curve, ...] = ()

@@ -184,7 +184,8 @@ def _trial(bar: Bar, trial: TrialBar) -> list[_Field]:
 def _trial_next(trial: TrialBar) -> _Field:
     """What is still to do in this round."""
     if trial.offered:
-        return _Field(((0, f"answer {trial.offered}? {trial.offered} again or y"), (3, f"{trial.offered}? y")))
+        one = trial.offered
+        return _Field(((0, f"answer {one}? Press {one} again or y"), (3, f"{one}? {one} or y")))
     missing = [one for one in trial.letters if one not in trial.heard]
     if missing:
         return _Field(((0, f"still to hear: {' '.join(missing)}"), (3, f"hear {' '.join(missing)}")))

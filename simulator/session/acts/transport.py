@@ -88,8 +88,9 @@ def go(session: Session, words: list[str]) -> Outcome:
 
 
 def swap(session: Session, words: list[str]) -> Outcome:
-    """Back to what was chosen before, or to the other version, at the same moment; or any track; a loop goes along as far as it has it, a round is
-    left. Raises UsageError where it has too little of the loop."""
+    """Back to what was chosen before, or to the other version, at the same moment; or any track; a loop
+    goes along as far as it has it, a round is left. Raises UsageError where it has too little of the
+    loop."""
     if words:
         track = find_track(session, " ".join(words))
     elif session.last_track is not None and session.last_track != session.track:

@@ -101,7 +101,6 @@ def _data(session: Session, run: Run, said: list[str]) -> dict[str, Any]:
 
 
 LETTERS: dict[str, trials.Letter] = {"a": "A", "b": "B", "x": "X"}
-ANSWERS = ("answer", "pick")
 OFFER = "answer?"
 """What a key says: the answer counts once the same key, or y, confirms it."""
 WAITING = "Preparing the versions; the trial starts by itself. trial stop cancels it."
@@ -178,7 +177,7 @@ def _line(session: Session, run: Run, line: Line, find_command: Callable[[str], 
         session = replace(session, trial=run)
         if len(words) == 1 and words[0] in LETTERS:
             return _letter(session, run, LETTERS[words[0]])
-        if words[0] in ANSWERS:
+        if words[0] == "answer" or (words[0] == "pick" and words[1:2] and words[1] in LETTERS):
             return _answered(session, run, words[1:], line.at)
         return _carried_out(session, run, line, find_command(line.word))
     except UsageError as problem:
