@@ -25,6 +25,7 @@ from simulator.deck.program import DeckProgram, Now
 from simulator.desk.completion import Word, candidates
 from simulator.desk.environment import BackgroundWork, Failure, Outside, SessionLog, Taken
 from simulator.desk.frames import TrackLanes, deck_program, lane_key, passages
+from simulator.desk.stage import DeskStage
 from simulator.desk.status_bar import DeskMeter, bar_of
 from simulator.desk.text import device_text, where_it_goes, wrapped
 from simulator.desk.tracks import Rewritten, track_lanes
@@ -38,6 +39,7 @@ from simulator.session.session import step
 from simulator.session.state import DIM_DB, Session
 from simulator.storage.user_settings import remember_trim
 from simulator.text.desk_screens import screen
+from simulator.text.stage import Stage
 from simulator.text.status_bar import Bar
 
 T = TypeVar("T")
@@ -115,6 +117,7 @@ class Desk:
         self._player, self._record, self._studio, self._outside = player, record, studio, outside
         self._scripted = scripted
         self._meter = DeskMeter(player.recent, player.sample_rate, outside.clock)
+        self._stage = DeskStage()
         self._work: Background[Taken] = Background()
         self._now: Now = player.now()
         self._program: DeckProgram | None = None
@@ -129,6 +132,11 @@ class Desk:
     def asks(self) -> bool:
         """Is a question open, so that the next line is its answer?"""
         return self.session.question is not None
+
+    @property
+    def in_trial(self) -> bool:
+        """Is a blind trial on, so that letters are keys?"""
+        return self.session.trial is not None and self.session.trial.ready
 
     def open(self, session: Session, effects: Iterable[do.Effect]) -> None:
         """The session as it begins; starts what need not be waited for."""
@@ -180,6 +188,10 @@ class Desk:
         """What the toolbar shows now."""
         reading = self._meter.look() if self._now.playing else Reading()
         return bar_of(self.session, self._player, self._now, reading, self._work.pending)
+
+    def stage(self, columns: int) -> Stage:
+        """The stage now, with curves of so many cells."""
+        return self._stage.look(self.session, self.bar(), columns)
 
     def candidates(self, before: str) -> list[Word]:
         """What may stand at the cursor."""

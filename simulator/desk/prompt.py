@@ -1,9 +1,10 @@
-"""The prompt on a terminal: lines, keys, completion, history and the toolbar. It holds no rules: every line
-and key goes to the desk, and ten times a second the desk is asked for what the toolbar says.
+"""The prompt on a terminal: stage, texts, lines, keys, completion and history on the whole screen. It holds
+no rules: every line and key goes to the desk, and ten times a second the desk is asked for what the stage
+shows.
 
-Everything runs in one thread, so a line and a tick never meet. Ctrl-C stops what plays (after the line that
-is being worked at), Ctrl-D leaves, and SIGTERM and SIGHUP leave by the same way out, so that the terminal
-comes back as it was. One that is gone counts as SIGHUP, whether the signal came or not.
+Everything runs in one thread, so a line and a tick never meet. Ctrl-C stops what plays, Ctrl-D leaves, and
+SIGTERM and SIGHUP leave by the same way out, so that the terminal comes back as it was. One that is gone
+counts as SIGHUP, whether the signal came or not.
 """
 
 from __future__ import annotations
@@ -11,40 +12,52 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
-import shutil
 import signal
 import sys
 import textwrap
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from types import FrameType
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
-from prompt_toolkit import PromptSession
+from prompt_toolkit.application import Application, get_app
+from prompt_toolkit.buffer import Buffer
 from prompt_toolkit.filters import Condition
 from prompt_toolkit.formatted_text import StyleAndTextTuples
 from prompt_toolkit.history import FileHistory, History, InMemoryHistory
 from prompt_toolkit.key_binding import KeyBindings, KeyPressEvent
-from prompt_toolkit.patch_stdout import patch_stdout
-from prompt_toolkit.styles import Style
+from prompt_toolkit.layout import (
+    BufferControl,
+    ConditionalContainer,
+    FormattedTextControl,
+    HSplit,
+    Layout,
+    Window,
+)
+from prompt_toolkit.layout.processors import BeforeInput
 
-from simulator.common.text import as_utf8
+from simulator.common.text import as_utf8, visible
 from simulator.session.commands import keys
 from simulator.session.events import TICK_SECONDS
 from simulator.storage.small_files import MEBIBYTE, open_to_write
+from simulator.text.stage import Stage, curve_columns, stage_height, stage_lines
 from simulator.text.status_bar import Bar, toolbar_lines
 
-if TYPE_CHECKING:
-    from prompt_toolkit.buffer import Buffer
-
-KEYS = {" " if key == "space" else key: pressed for key, pressed in keys().items()}
+KEYS = {" " if key == "space" else key: line for key, line in keys().items()}
 """Keys that act at once on an empty line."""
+TRIAL_KEYS = {"a": "a", "b": "b", "x": "x", "A": "answer? A", "B": "answer? B", "y": "answer? y"}
+"""The same, while a blind trial is on."""
 MOST_EXPLAINED = 24
 LARGEST_HISTORY_BYTES = 16 * MEBIBYTE
 """One that is larger is left alone: all of it is read at the first line."""
 HANGUP = 1
 """SIGHUP's number, on systems without it too."""
-STYLE = Style.from_dict({"bottom-toolbar": "reverse"})
+MOST_LINES = 2000
+"""So far back what was said can be read on the screen."""
+PAGE_LINES = 10
+TOOLBAR_LINES = 2
+SMALLEST_HEIGHT = 10
 
 
 class Candidate(Protocol):
@@ -65,50 +78,68 @@ class PromptDesk(Protocol):
     def left(self) -> bool: ...
     @property
     def asks(self) -> bool: ...
+    @property
+    def in_trial(self) -> bool: ...
     def enter(self, line: str) -> None: ...
     def press(self, key: str) -> None: ...
     def interrupt(self) -> None: ...
     def tick(self) -> None: ...
     def resize(self, width: int) -> None: ...
     def bar(self) -> Bar: ...
+    def stage(self, columns: int) -> Stage: ...
     def candidates(self, before: str) -> Iterable[Candidate]: ...
 
 
-def run_prompt(desk: PromptDesk, history: Path | None) -> int:
-    """Reads lines until the desk is left; 0, or 128 + the signal that ended it."""
-    return asyncio.run(_run(desk, history))
+class Transcript:
+    """What was said. It is printed, and while the whole screen is the prompt's it is kept for that:
+    `lines` are the last ones, `tall` how many the last text has, until the next key."""
 
+    def __init__(self, say: Callable[[str], None]) -> None:
+        self._say = say
+        self._behind: list[str] | None = None
+        self.lines: deque[str] = deque(maxlen=MOST_LINES)
+        self.tall = 0
+        self.back = 0
 
-async def _run(desk: PromptDesk, history: Path | None) -> int:
-    session = _session(desk, history)
-    ended: list[int] = []
-    interrupts: list[int] = []
-    at_terminal = _at_terminal()
-    with (
-        _leaving_by_signal(session, ended),
-        _handled("SIGINT", lambda number, _: interrupts.append(number)),  # the open line has one of its own
-        patch_stdout(raw=True),
-    ):
-        ticking = asyncio.create_task(_tick(desk, session))
+    def __call__(self, text: str) -> None:
+        lines = visible(text, "\n\t").expandtabs().splitlines() or [""]
+        self.lines.extend(lines)
+        self.tall, self.back = len(lines), 0
+        if self._behind is None:
+            self._say(text)
+        else:
+            self._behind.append(text)
+
+    @contextlib.contextmanager
+    def on_screen(self) -> Iterator[None]:
+        """While the screen shows the lines. Afterwards what was said is printed, so that it can be read
+        on."""
+        self._behind = []
         try:
-            while not (desk.left or ended):
-                desk.resize(_columns())
-                try:
-                    line = await session.prompt_async(_question(desk))
-                except KeyboardInterrupt:
-                    desk.interrupt()
-                except (EOFError, OSError):
-                    if at_terminal and not _at_terminal():  # its window was closed
-                        ended.append(128 + HANGUP)
-                    break
-                else:
-                    if line.strip():
-                        desk.enter(line)
-                if interrupts:
-                    interrupts.clear()
-                    desk.interrupt()
-                if ticking.done():
-                    ticking.result()  # raises what went wrong there
+            yield
+        finally:
+            behind, self._behind = self._behind, None
+            for text in behind:
+                self._say(text)
+
+
+def run_prompt(desk: PromptDesk, history: Path | None, texts: Transcript) -> int:
+    """Reads keys and lines until the desk is left; 0, or 128 + the signal that ended it."""
+    return asyncio.run(_run(desk, history, texts))
+
+
+async def _run(desk: PromptDesk, history: Path | None, texts: Transcript) -> int:
+    app = _application(desk, history, texts)
+    ended: list[int] = []
+    at_terminal = _at_terminal()
+    with _leaving_by_signal(app, ended), texts.on_screen():
+        ticking = asyncio.create_task(_tick(desk, app, texts))
+        try:
+            if not desk.left:
+                await app.run_async()
+        except (EOFError, OSError):
+            if at_terminal and not _at_terminal():  # its window was closed
+                ended.append(128 + HANGUP)
         finally:
             ticking.cancel()
             with contextlib.suppress(asyncio.CancelledError):
@@ -116,39 +147,49 @@ async def _run(desk: PromptDesk, history: Path | None) -> int:
     return ended[0] if ended else 0
 
 
-async def _tick(desk: PromptDesk, session: PromptSession[str]) -> None:
+async def _tick(desk: PromptDesk, app: Application[None], texts: Transcript) -> None:
     """Keeps the desk going. A desk that leaves by itself ends the line that is open."""
-    shown: Bar | None = None
-    try:
+    shown: object = None
+    with _failing(app):
         while True:
             desk.tick()
-            bar = desk.bar()
-            if bar != shown and session.app.is_running:
-                shown = bar
-                session.app.invalidate()
+            size = app.output.get_size()
+            desk.resize(size.columns)
+            now = desk.bar(), size, len(texts.lines), texts.tall
+            if now != shown and app.is_running:
+                shown = now
+                app.invalidate()
             if desk.left:
-                _close_line(session)
+                _leave(app)
             await asyncio.sleep(TICK_SECONDS)
-    except Exception:
-        _close_line(session)  # the loop above finds the reason
-        raise
 
 
-def _close_line(session: PromptSession[str]) -> None:
-    """Ends the line that is open, if one is."""
-    future = session.app.future
-    if session.app.is_running and future is not None and not future.done():
-        session.app.exit(exception=EOFError())
+def _leave(app: Application[None], problem: Exception | None = None) -> None:
+    """Ends the prompt, if it is on; with a problem, that is raised from it."""
+    if app.is_running and app.future is not None and not app.future.done():
+        if problem is None:
+            app.exit()
+        else:
+            app.exit(exception=problem)
 
 
 @contextlib.contextmanager
-def _leaving_by_signal(session: PromptSession[str], ended: list[int]) -> Iterator[None]:
+def _failing(app: Application[None]) -> Iterator[None]:
+    """What goes wrong at the desk ends the prompt, with its reason."""
+    try:
+        yield
+    except Exception as problem:
+        _leave(app, problem)
+
+
+@contextlib.contextmanager
+def _leaving_by_signal(app: Application[None], ended: list[int]) -> Iterator[None]:
     """SIGTERM and SIGHUP close the line that is open, and `ended` gets the exit code."""
     loop = asyncio.get_running_loop()
 
     def leave(number: int) -> None:
         ended.append(128 + number)
-        _close_line(session)
+        _leave(app)
 
     def installed(number: int, _: object) -> None:
         loop.call_soon_threadsafe(leave, number)
@@ -179,54 +220,116 @@ def _at_terminal() -> bool:
         return False
 
 
-def _session(desk: PromptDesk, history: Path | None) -> PromptSession[str]:
-    def toolbar() -> StyleAndTextTuples:
-        lines = toolbar_lines(desk.bar(), session.app.output.get_size().columns)
-        return [("", "\n".join(lines))]
+def _application(desk: PromptDesk, history: Path | None, texts: Transcript) -> Application[None]:
+    """The whole screen: the stage, what was said, the prompt; on a small one two lines instead of the
+    stage."""
 
-    session: PromptSession[str] = PromptSession(
-        history=_history(history),
-        reserve_space_for_menu=0,
-        key_bindings=_bindings(desk),
-        bottom_toolbar=toolbar,
-        style=STYLE,
-        enable_suspend=False,
+    def accept(line: Buffer) -> bool:
+        if line.text.strip():
+            texts(f"{_question(desk)}{line.text}")
+            with _failing(app):
+                desk.enter(line.text)
+            if desk.left:
+                _leave(app)
+        return False
+
+    def height() -> int:
+        size = app.output.get_size()
+        found = stage_height(size.columns, size.rows)
+        return found if texts.tall <= size.rows - found - 1 else 0  # a long screen takes the stage's room
+
+    def stage() -> StyleAndTextTuples:
+        width = app.output.get_size().columns
+        lines = stage_lines(desk.stage(curve_columns(width)), width, height() or SMALLEST_HEIGHT)
+        return [piece for line in lines for piece in (*line, ("", "\n"))]
+
+    def said() -> StyleAndTextTuples:
+        rows = max(app.output.get_size().rows - (height() or TOOLBAR_LINES) - 1, 1)
+        texts.back = min(texts.back, max(len(texts.lines) - rows, 0))
+        end = len(texts.lines) - texts.back
+        return [("", "\n".join(list(texts.lines)[max(end - rows, 0) : end]))]
+
+    def toolbar() -> StyleAndTextTuples:
+        return [("", "\n".join(toolbar_lines(desk.bar(), app.output.get_size().columns)))]
+
+    large = Condition(lambda: height() > 0)
+    line = Buffer(history=_history(history), multiline=False, accept_handler=accept)
+    asked = BeforeInput(lambda: _question(desk))
+    layout = HSplit(
+        [
+            ConditionalContainer(Window(FormattedTextControl(stage), height=height), large),
+            Window(FormattedTextControl(said), wrap_lines=True),
+            Window(BufferControl(line, input_processors=[asked]), height=1),
+            ConditionalContainer(
+                Window(FormattedTextControl(toolbar), height=TOOLBAR_LINES, style="reverse"), ~large
+            ),
+        ]
     )
-    return session
+    app: Application[None] = Application(
+        Layout(layout, focused_element=line), key_bindings=_bindings(desk, texts), full_screen=True
+    )
+    return app
 
 
 def _question(desk: PromptDesk) -> str:
     return "y/n> " if desk.asks else "> "
 
 
-def _bindings(desk: PromptDesk) -> KeyBindings:
-    """The keys of KEYS, on an empty line where nothing is asked."""
+def _bindings(desk: PromptDesk, texts: Transcript) -> KeyBindings:
+    """The keys of KEYS and, in a trial, of TRIAL_KEYS, on an empty line where nothing is asked."""
     bindings = KeyBindings()
 
-    def add(key: str, act: str) -> None:
-        @bindings.add(key, filter=empty, eager=True)
-        def _(_: KeyPressEvent) -> None:
-            desk.press(act)
+    def press(app: Application[None], line: str) -> None:
+        texts.tall = 0
+        with _failing(app):
+            desk.press(line)
 
-    @Condition
-    def empty() -> bool:
-        from prompt_toolkit.application import get_app
+    def add(key: str, line: str, where: Condition) -> None:
+        @bindings.add(key, filter=where, eager=True)
+        def _(event: KeyPressEvent) -> None:
+            press(event.app, line)
 
-        return not get_app().current_buffer.text and not desk.asks
+    empty = Condition(lambda: not get_app().current_buffer.text and not desk.asks)
+    trial = Condition(lambda: not get_app().current_buffer.text and not desk.asks and desk.in_trial)
+    for key, line in KEYS.items():
+        add(key, line, empty)
+    for key, line in TRIAL_KEYS.items():
+        add(key, line, trial)
 
-    for key, act in KEYS.items():
-        add(key, act)
+    @bindings.add("enter", filter=trial, eager=True)
+    @bindings.add("c-z")
+    def _(_: KeyPressEvent) -> None:
+        """Nothing: a trial has no marks, and a prompt that is sent away would play on unseen."""
 
     @bindings.add("tab", filter=~empty)
     def _(event: KeyPressEvent) -> None:
-        _complete(desk, event.current_buffer)
+        _complete(desk, event.current_buffer, texts)
+
+    @bindings.add("c-c")
+    @bindings.add("<sigint>")
+    def _(event: KeyPressEvent) -> None:
+        texts.tall = 0
+        event.current_buffer.reset()
+        with _failing(event.app):
+            desk.interrupt()
+
+    @bindings.add("c-d", filter=Condition(lambda: not get_app().current_buffer.text))
+    def _(event: KeyPressEvent) -> None:
+        _leave(event.app)
+
+    @bindings.add("pageup")
+    def _(_: KeyPressEvent) -> None:
+        texts.back += PAGE_LINES
+
+    @bindings.add("pagedown")
+    def _(_: KeyPressEvent) -> None:
+        texts.back = max(texts.back - PAGE_LINES, 0)
 
     return bindings
 
 
-def _complete(desk: PromptDesk, buffer: Buffer) -> None:
-    """Takes the words as far as they agree; where they part, shows them above the line. (prompt_toolkit's own
-    list would leave copies of the toolbar behind.)"""
+def _complete(desk: PromptDesk, buffer: Buffer, texts: Transcript) -> None:
+    """Takes the words as far as they agree; where they part, shows them above the line."""
     before = buffer.document.text_before_cursor
     words = list(desk.candidates(before))
     if not words:
@@ -237,7 +340,7 @@ def _complete(desk: PromptDesk, buffer: Buffer) -> None:
         buffer.delete_before_cursor(typed)
         buffer.insert_text(common)
     elif len(words) > 1:
-        print(_choice(words, _columns()))
+        texts(_choice(words, get_app().output.get_size().columns))
 
 
 def _choice(words: Sequence[Candidate], width: int) -> str:
@@ -275,7 +378,3 @@ def _history(path: Path | None) -> History:
     except OSError:
         return InMemoryHistory()
     return _KeptHistory(path)
-
-
-def _columns() -> int:
-    return shutil.get_terminal_size((80, 24)).columns

@@ -112,7 +112,14 @@ def _in_trial(session: Session, run: Run, deck: Deck, now: Now, pending: int) ->
         dropouts=now.dropouts,
         alive=now.alive,
         notice=_notice(session, deck, now, pending),
-        trial=TrialBar(screen.round_number, screen.rounds, run.letter or "", screen.letters, screen.heard),
+        trial=TrialBar(
+            screen.round_number,
+            screen.rounds,
+            run.letter or "",
+            screen.letters,
+            screen.heard,
+            run.offered or "",
+        ),
     )
 
 

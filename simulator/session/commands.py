@@ -24,7 +24,7 @@ def _help(session: Session, words: list[str]) -> Outcome:
 HELP = Command(
     "help",
     on_words(_help),
-    "List commands, or explain one.",
+    "This list, or one command.",
     "help montage",
     short=("h", "?"),
     arguments="[COMMAND]",
@@ -63,11 +63,5 @@ def find_command(word: str) -> Command:
 
 
 def keys() -> dict[str, str]:
-    """What each key on an empty line presses: a command, or the argument that goes with it (`loudest`)."""
-    return {command.key: command.key_argument or command.name for command in COMMANDS if command.key}
-
-
-def key_line(pressed: str) -> str:
-    """The line that a key stands for."""
-    lines = {one.key_argument: f"{one.name} {one.key_argument}" for one in COMMANDS if one.key_argument}
-    return lines.get(pressed, pressed)
+    """The line that each key on an empty line stands for."""
+    return {key: line for command in COMMANDS for key, line in command.keys}

@@ -18,6 +18,8 @@ from simulator.session.levels import Span
 from simulator.session.track import TrackView, same_moment_s, versions
 
 KINDS = ("loudest", "quietest", "lift")
+NEXT_MARK = "mark"
+"""What `go` takes for the next mark."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from simulator.session.acts.level_guard import guarded
 from simulator.session.acts.montage import refitted
 from simulator.session.blind import steps
 from simulator.session.codec_variants import CONVERTER
-from simulator.session.commands import find_command, key_line
+from simulator.session.commands import find_command
 from simulator.session.effects import Effect, Keep, Say, Show
 from simulator.session.events import (
     Aligned,
@@ -80,7 +80,7 @@ def _rested(session: Session, effects: tuple[Effect, ...]) -> Outcome:
 
 def _step(session: Session, event: Event) -> Outcome:
     if session.trial is not None:
-        outcome = steps.during(session, session.trial, event, find_command, key_line)
+        outcome = steps.during(session, session.trial, event, find_command)
         if outcome is not None:
             return outcome
     match event:
@@ -95,7 +95,7 @@ def _step(session: Session, event: Event) -> Outcome:
                     return session, ()  # a slip of the hand is no answer, and nothing gets louder by it
                 quiet, effects = _done(replace(session, question=None), Line(event.key, event.at))
                 return replace(quiet, question=session.question), effects
-            return _done(session, Line(key_line(event.key), event.at))
+            return _done(session, Line(event.key, event.at))
         case Tick():
             return _ticked(session, event)
         case DeviceLost():
@@ -129,6 +129,10 @@ def _typed(session: Session, line: str, at: str, chance: int) -> Outcome:
     """A command, or the answer to the open question."""
     question = session.question
     if question is None:
+        if line.casefold() in (*YES, *NO):  # a yes too many is no command
+            return session, ()
+        if line.casefold() in steps.LETTERS:
+            return session, (Say("No trial is running. To start one: trial which 16"),)
         return _done(session, Line(line, at))
     session = replace(session, question=None)
     if line.casefold() in YES:
@@ -174,8 +178,7 @@ def _ticked(session: Session, event: Tick) -> Outcome:
         number, title = track + 1, after.here.title
         why = plan.words[event.segment] if event.segment < len(plan.words) else ""
         said = f"{number} {title}{': ' + why if why else ''}."
-        last = session.track if session.track != track else session.last_track
-        after = replace(after, last_track=last)
+        after = replace(after, last_track=None)  # nobody chose it: tab goes to the other version
         if plan.kind == "list" and after.state == "matched" and track not in after.turned_down_db:
             before, after = after, after.settled()
             if after.program() != before.program():

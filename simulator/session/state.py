@@ -40,12 +40,13 @@ class Question:
 @dataclass(frozen=True)
 class Session:
     """The whole session. `track` and `place_s` are where it is (the deck's last word); `turned_down_db` is
-    what matching takes off each version; `heard_lufs` is the level of the passage
-    as it last sounded, trim included; `wanted` is a player that is being worked out;
-    `trial` a blind trial that goes on: `track` is then a secret; `known` are the ids of what the
-    record's acts rest on (see `provenance`); `last_codec` is the codec heard last (see `codec_variants`);
-    `instant_trim_db` is the highest trim at which switches between versions may come at once (None: the level
-    guard slows them); `earlier_notes` is how many notes of earlier sessions the record at `record_path` holds."""
+    what matching takes off each version; `loop_in` is a loop's beginning that waits for its end;
+    `heard_lufs` is the level of the passage as it last sounded, trim included; `instant_trim_db` is the
+    highest trim at which switches between versions may come at once (None: the level guard slows them);
+    `wanted` is a player that is being worked out; `trial` a blind trial that goes on: `track` is then a
+    secret; `known` are the ids of what the session file's acts rest on (see `provenance`); `last_codec`
+    is the codec heard last (see `codec_variants`); `earlier_notes` is how many notes of earlier
+    sessions the file at `record_path` holds."""
 
     tracks: tuple[TrackView, ...]
     profiles: Mapping[str, Profile]
@@ -58,6 +59,7 @@ class Session:
     segment: int = 0
     motion: Motion = "stopped"
     plan: Plan | None = None
+    loop_in: Span | None = None
     trim_db: float = FIRST_TRIM_DB
     dim: bool = False
     mute: bool = False
@@ -115,10 +117,12 @@ class Session:
 
     @property
     def other(self) -> int | None:
-        """The version that `swap` goes to: the next one of the song, in the list's order."""
+        """The version that is held against this one: that which was heard before, else the song's next."""
         group = versions(self.tracks, self.track)
         if len(group) < 2 or self.track not in group:
             return None
+        if self.last_track in group and self.last_track != self.track:
+            return self.last_track
         return group[(group.index(self.track) + 1) % len(group)]
 
     def source(self, track: int) -> Source:

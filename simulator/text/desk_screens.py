@@ -67,11 +67,15 @@ CAUTION = (
 )
 
 
-def keys_line() -> str:
-    """The keys that act at once, those with a name of their own first."""
-    pressed = sorted(commands.keys().items(), key=lambda pair: len(pair[0]) == 1)
-    named = ", ".join(f"{key} {act}" for key, act in pressed)
-    return f"Keys on an empty line: {named}. Ctrl-C stops, Ctrl-D leaves."
+KEYS_LINE = (
+    "Keys (when the line is empty): Space pause · Tab swap version · 1–9 version or track · "
+    ". next level mode · ! loudest passage · ←→ 1 s · shift ←→ 5 s · [ ] loop · Enter next mark · - dim · "
+    "0 mute · Ctrl-C stop · Ctrl-D leave"
+)
+TRIAL_KEYS_LINE = (
+    "Keys (when the line is empty): a, b, x play · shift-A or shift-B answers, then the same again or y · "
+    "Space pause · - dim · 0 mute · Ctrl-C stop · Ctrl-D leave"
+)
 
 
 def opening(session: Session) -> str:
@@ -90,7 +94,7 @@ def opening(session: Session) -> str:
             "• ",
         )
     lines += wrapped(CAUTION, session.width)
-    lines += wrapped(f"{keys_line()} All commands: help", session.width)
+    lines += wrapped(f"{KEYS_LINE}. All commands: help", session.width)
     return "\n".join(lines)
 
 
@@ -158,6 +162,8 @@ def _track(one: TrackView) -> Track:
 
 
 NOTICEABLY_DB = 3.0
+TWO_COLUMNS = 76
+"""From this width on the help has two columns."""
 
 
 def screen(session: Session, show: Show) -> str:
@@ -275,20 +281,29 @@ def help_text(session: Session, name: str) -> str:
     if name:
         found = next(command for command in commands.COMMANDS if command.name == name)
         return "\n".join(line for part in _one_command(found) for line in wrapped(part, session.width))
+    trial = session.trial is not None
+    listed = [one for one in commands.COMMANDS if one.in_trial or not trial]
+    cells = [(one.trial_line or one.name if trial else one.name, one.help) for one in listed]
+    columns = 2 if session.width >= TWO_COLUMNS else 1
+    rows = -(-len(cells) // columns)
     table = Table(box=None, show_header=False, pad_edge=False)
-    table.add_column(no_wrap=True)
-    table.add_column(overflow="fold")
-    for command in commands.COMMANDS:
-        table.add_row(f"{command.name} {command.listed or command.arguments}".rstrip(), command.help)
-    return "\n".join([drawn(table, session.width), *wrapped(keys_line(), session.width)])
+    for _ in range(columns):
+        table.add_column(no_wrap=True)
+        table.add_column(overflow="fold")
+    for row in range(rows):
+        table.add_row(*(part for cell in cells[row::rows] for part in cell))
+    keys = TRIAL_KEYS_LINE if trial else KEYS_LINE
+    below = wrapped(f"One command: help NAME. {keys}.", session.width)
+    return "\n".join([drawn(table, session.width), *below])
 
 
 def _one_command(command: Command) -> list[str]:
     parts = [f"{command.name} {command.arguments}".rstrip(), command.help, f"Example: {command.example}"]
     if command.short:
         parts.append(f"Also: {', '.join(command.short)}")
-    if command.key:
-        parts.append(f"Key on an empty line: {command.key}")
+    if command.keys:
+        keys = ", ".join(f"{key} ({line})" for key, line in command.keys)
+        parts.append(f"Keys when the line is empty: {keys}")
     return parts
 
 

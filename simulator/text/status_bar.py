@@ -35,6 +35,7 @@ class TrialBar:
     letter: str
     letters: Sequence[str]
     heard: Sequence[str]
+    offered: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +86,28 @@ class _Field:
 def toolbar_lines(bar: Bar, width: int) -> tuple[str, str]:
     """Two lines of at most `width` cells each: what plays and how; what it measures."""
     return _fitted(_playing(bar), width), _fitted(_levels(bar), width)
+
+
+def header_lines(bar: Bar, peak_room_db: float | None, width: int) -> tuple[str, str, str]:
+    """The stage's first lines: what plays and where; the level mode, player, gain and monitor; what it
+    measures."""
+    if bar.trial is not None:
+        fields = _trial(bar, bar.trial)
+        return _fitted(fields[:2], width), _fitted(fields[2:], width), _fitted(_levels(bar), width)
+    levels = [*_notice(bar), _dropouts(bar)] if not bar.alive else _levels(bar)
+    levels = [one for one in levels if one.forms != _difference(bar)]
+    if peak_room_db is not None:
+        room = level(peak_room_db)
+        levels.insert(0, _Field(((0, f"peak room {room} dB"), (6, f"room {room}"))))
+    playing = _playing(bar)
+    return _fitted(playing[:2], width), _fitted(playing[2:], width), _fitted(levels, width)
+
+
+def difference_line(bar: Bar, width: int) -> str:
+    """The passage against the other version; in a trial what is still to do."""
+    if bar.trial is not None:
+        return _fitted([_trial_next(bar.trial)], width)
+    return _fitted([_Field(_difference(bar))], width)
 
 
 def clock_time(seconds: float) -> str:
@@ -158,10 +181,13 @@ def _trial(bar: Bar, trial: TrialBar) -> list[_Field]:
 
 def _trial_next(trial: TrialBar) -> _Field:
     """What is still to do in this round."""
+    if trial.offered:
+        one = trial.offered
+        return _Field(((0, f"answer {one}? Press {one} again or y"), (3, f"{one}? {one} or y")))
     missing = [one for one in trial.letters if one not in trial.heard]
     if missing:
         return _Field(((0, f"still to hear: {' '.join(missing)}"), (3, f"hear {' '.join(missing)}")))
-    return _Field(((0, "all heard: answer A or answer B"), (3, "answer A or B")))
+    return _Field(((0, "all heard: answer with shift-A or shift-B"), (3, "answer: A or B")))
 
 
 def _levels(bar: Bar) -> list[_Field]:

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 from numpy.typing import NDArray
-from support.sound_server import has_sound_server, read_raw, sound_server
+from support.sound_server import has_sound_server, heard, read_raw, sound_server
 
 from simulator.cli.app import run
 
@@ -62,9 +62,10 @@ def levels_db(sound: NDArray[np.float32]) -> NDArray[np.float64]:
 
 
 def checked(sound: NDArray[np.float32]) -> None:
-    """Four seconds lie between the first switch and the last: up slowly, down, up at once, down, up slowly."""
-    heard = np.flatnonzero(sound.any(axis=1))
-    found = levels_db(sound[heard[0] + RATE // 10 : heard[-1] - RATE // 10])
+    """Four seconds lie between the first switch and the last: up slowly, down, up at once, down, up
+    slowly."""
+    full = np.flatnonzero(sound.any(axis=1))
+    found = levels_db(sound[full[0] + RATE // 10 : full[-1] - RATE // 10])
     assert found.min() > -4.0  # a 10 ms switch in a window of 20 ms; never silence
     assert found.max() < APART_DB + 0.1
     loud = found > APART_DB - 0.2
@@ -110,4 +111,4 @@ def test_switches_as_delivered_through_a_sound_server(tmp_path: Path) -> None:
             check=False,
         )
     assert done.returncode == 0, done.stderr
-    checked(read_raw(tmp_path / "capture.raw"))
+    checked(heard(read_raw(tmp_path / "capture.raw")))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
+from simulator.text.stage import Stage
 from simulator.text.status_bar import Bar
 
 QUIET = Bar(1, "The song", "stopped", 0.0, 245.0, "made", "played", -7.1, -12.0)
@@ -27,6 +28,7 @@ class FakeDesk:
     heard: list[str] = field(default_factory=list)
     left: bool = False
     asks: bool = False
+    in_trial: bool = False
     ticks: int = 0
     widths: list[int] = field(default_factory=list)
     fails_at_tick: int | None = None
@@ -56,6 +58,9 @@ class FakeDesk:
 
     def bar(self) -> Bar:
         return replace(QUIET, place_s=self.ticks / 10)
+
+    def stage(self, columns: int) -> Stage:  # noqa: ARG002
+        return Stage(self.bar())
 
     def candidates(self, before: str) -> list[Word]:
         known = {"play": "plays", "pause": "", "profile": "the player"}

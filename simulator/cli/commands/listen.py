@@ -113,12 +113,14 @@ def _listen(
     from simulator.storage.user_settings import starting_trim_db
 
     interactive = _on_terminal()
-    say = _say_while_there if interactive else _say
+    say: Callable[[str], None] = _say
+    if interactive:
+        from simulator.desk.prompt import Transcript, run_prompt
+
+        say = texts = Transcript(_say_while_there)
     outside = Outside(say, config_folder())
     aligner = Aligner(None if no_cache else cache_folder(), rehash=rehash)
     session, studio = _session(ready, no_cache, rehash, outside, interactive, aligner)
-    if interactive:
-        from simulator.desk.prompt import run_prompt  # loaded while the device opens
     player.ready()
     leaving = contextlib.ExitStack()
     leaving.callback(studio.close)
@@ -140,7 +142,7 @@ def _listen(
         for changed in provenance.news(acts, session.tracks, session.profiles):
             say(wrapped(changed, session.width))
         if interactive:
-            code = run_prompt(desk, data_folder_of_user() / HISTORY)
+            code = run_prompt(desk, data_folder_of_user() / HISTORY, texts)
         else:
             from simulator.desk.plain_prompt import run_plain
 

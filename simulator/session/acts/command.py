@@ -68,8 +68,8 @@ class Command:
 
     `arguments` is shown in the help (`listed` in the list of all commands, where that is shorter); `kinds`
     are, argument by argument, the words that may stand there. `short` are other words for it, and so are
-    `old`, which no screen lists; `key` does it
-    on an empty line, with the argument `key_argument`.
+    `old`, which no screen lists; `keys` are those that
+    act on an empty line, each with the line that it stands for.
 
     In a blind trial `in_trial` False refuses it, True carries it out as ever, and a function does instead
     what may be done there (the session's `track` is a secret then: it must not reach a screen or the
@@ -89,8 +89,7 @@ class Command:
     arguments: str = ""
     listed: str = ""
     kinds: tuple[tuple[Kind | Choice, ...], ...] = ()
-    key: str = ""
-    key_argument: str = ""
+    keys: tuple[tuple[str, str], ...] = ()
     in_trial: bool | TrialAct = False
     trial_line: str = ""
     record: Literal["line", "none", "own"] = "line"

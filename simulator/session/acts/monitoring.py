@@ -291,7 +291,7 @@ COMMANDS = (
         arguments="[delivered|played|matched]",
         listed="[STATE]",
         kinds=(tuple(map(Choice, STATES)),),
-        key=".",
+        keys=((".", "state"),),
         asks=("rise", "steps"),
     ),
     Command(
@@ -345,10 +345,10 @@ COMMANDS = (
         on_words(dim),
         "20 dB down, and back.",
         "dim",
-        key="-",
+        keys=(("-", "dim"),),
         in_trial=True,
     ),
-    Command("mute", on_words(mute), "Mute or unmute.", "mute", key="0", in_trial=True),
+    Command("mute", on_words(mute), "Mute or unmute.", "mute", keys=(("0", "mute"),), in_trial=True),
     Command(
         "hear",
         _hear,

@@ -68,6 +68,8 @@ def loop(session: Session, words: list[str]) -> Outcome:
         return _unlooped(session)
     if not words and session.plan is not None and session.plan.kind == "loop":
         return _unlooped(session)
+    if len(words) == 1 and words[0].casefold() in ("in", "out"):
+        return _loop_end(session, words[0].casefold())
     length = session.here.duration_s
     if not words:
         start, end = session.place_s, session.place_s + WINDOW_SECONDS
@@ -148,6 +150,27 @@ def _planned(
     return after, (*after.sounding(follow=follow), *wake, Say(said), Say(what_plays(after)))
 
 
+def _loop_end(session: Session, which: str) -> Outcome:
+    """One end of the loop, here: the in point waits for the out point, or moves the loop that is set."""
+    track, here, plan = session.track, session.place_s, session.plan
+    start, end = None, None
+    if plan is not None and plan.kind == "loop":
+        start, end = plan.spans[0].start_s, plan.spans[0].end_s
+    elif session.loop_in is not None and session.loop_in.track == track:
+        start = session.loop_in.start_s
+    if which == "in":
+        if end is None or here >= end:
+            after = replace(session, loop_in=Span(track, here, here))
+            return after, (Say(f"Loop in at {format_time(here)}. Set its end with ] or: loop out"),)
+        start = here
+    else:
+        start = max(here - WINDOW_SECONDS, 0.0) if start is None or start >= here else start
+        end = here
+    assert end is not None
+    after, effects = loop(replace(session, loop_in=None), [f"{start:.3f}", f"{end:.3f}"])
+    return after, effects
+
+
 def _unlooped(session: Session) -> Outcome:
     if session.plan is None or session.plan.kind != "loop":
         return session, (Say("No loop is set."),)
@@ -208,7 +231,8 @@ COMMANDS = (
         "Repeat a passage (12 s).",
         "loop 1:02 1:10",
         short=("l",),
-        arguments="[FROM TO|SECONDS|off]",
+        arguments="[FROM TO|SECONDS|in|out|off]",
+        keys=(("[", "loop in"), ("]", "loop out")),
         kinds=(("place", "seconds"), ("place",)),
     ),
 )

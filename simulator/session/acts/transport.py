@@ -1,4 +1,4 @@
-"""Acts that start, stop and move: play, pause, stop, next, previous, go, swap."""
+"""Acts that start, stop and move: play, pause, stop, next, previous, go, nudge, pick, swap."""
 
 from __future__ import annotations
 
@@ -10,12 +10,13 @@ from simulator.session.acts.command import REFUSED, Command, Line, Outcome, on_w
 from simulator.session.acts.words import what_plays
 from simulator.session.blind.run import Run
 from simulator.session.effects import Effect, Pause, Resume, Say
-from simulator.session.excerpts import find_mark, kind_of, parse_time, place_of
+from simulator.session.excerpts import NEXT_MARK, find_mark, kind_of, parse_time, place_of
 from simulator.session.program import cut_words, list_plan, loop_in
 from simulator.session.state import Session, find_track, no_words
 from simulator.session.track import same_moment_s, shift_between_s
 
 LEAD_SECONDS = 12.0
+MOST_KEYS = 9
 
 
 def play(session: Session, words: list[str]) -> Outcome:
@@ -70,6 +71,8 @@ def go(session: Session, words: list[str]) -> Outcome:
         found = place_of(session.tracks, session.track, kind, LEAD_SECONDS)
         after, effects = started(session, session.track, found.span.start_s)
         return after, (*effects, Say(f"{capital(found.reason)}."))
+    if word.casefold() == NEXT_MARK:
+        return _next_mark(session)
     seconds = parse_time(word, session.place_s)
     if seconds is not None:
         if seconds > session.here.duration_s and word[:1] not in "+-−":
@@ -85,14 +88,15 @@ def go(session: Session, words: list[str]) -> Outcome:
 
 
 def swap(session: Session, words: list[str]) -> Outcome:
-    """The other version at the same moment, or any track; a loop goes along as far as it has it, a round is
-    left. Raises UsageError where it has too little of the loop."""
+    """Back to what was chosen before, or to the other version, at the same moment; or any track; a loop
+    goes along as far as it has it, a round is left. Raises UsageError where it has too little of the
+    loop."""
     if words:
         track = find_track(session, " ".join(words))
+    elif session.last_track is not None and session.last_track != session.track:
+        track = session.last_track
     elif session.other is not None:
         track = session.other
-    elif session.last_track is not None:
-        track = session.last_track
     else:
         raise UsageError("This song has no other version in the list.", "Name a track: swap 3")
     if track == session.track:
@@ -110,6 +114,50 @@ def swap(session: Session, words: list[str]) -> Outcome:
         after = replace(after, plan=list_plan(session.tracks, track), segment=0)
     after = after.settled()
     return after, (*after.sounding(follow=follow), Say(f"{what_plays(after)} {cut}".strip()))
+
+
+def pick(session: Session, words: list[str]) -> Outcome:
+    """A version at the same moment, or a track, by its number."""
+    track = find_track(session, " ".join(words))
+    if session.motion == "stopped":
+        return started(session, track, session.place_s if track == session.track else 0.0)
+    return swap(session, [str(track + 1)])
+
+
+def nudge(session: Session, words: list[str]) -> Outcome:
+    """Forward or back by seconds; inside a loop it stays inside."""
+    seconds = parse_time(words[0], session.place_s) if len(words) == 1 and words[0][:1] in "+-−" else None
+    if seconds is None:
+        raise UsageError("Move by how much?", "nudge +1, nudge -5")
+    plan = session.plan
+    if plan is None or plan.kind == "list" or session.motion == "stopped":
+        return _moved(session, min(max(seconds, 0.0), max(session.here.duration_s - 0.05, 0.0)))
+    span = plan.spans[session.segment]
+    if plan.kind == "loop":
+        into = (seconds - span.start_s) % (span.end_s - span.start_s)
+        return _moved(session, span.start_s + into)
+    return _moved(session, min(max(seconds, span.start_s), span.end_s - 0.05))
+
+
+def _moved(session: Session, place_s: float) -> Outcome:
+    """The same program at another place: no word, the stage shows it."""
+    after = replace(session, place_s=place_s).settled()
+    return after, after.sounding()
+
+
+def _next_mark(session: Session) -> Outcome:
+    """To the next mark of the song, round and round."""
+    song = session.here.song
+    places = sorted(
+        (same_moment_s(session.tracks, mark.track, mark.place_s, session.track), mark.name)
+        for mark in session.marks
+        if mark.track == session.track or (song is not None and session.tracks[mark.track].song == song)
+    )
+    if not places:
+        return session, (Say("No mark in this song yet. Set one: mark NAME, or m"),)
+    place, name = next((one for one in places if one[0] > session.place_s + 0.05), places[0])
+    after, effects = started(session, session.track, place)
+    return after, (*effects, Say(f"Mark “{name}”."))
 
 
 def started(session: Session, track: int, place_s: float) -> Outcome:
@@ -198,7 +246,7 @@ COMMANDS = (
         on_words(pause),
         "Pause or resume.",
         "pause",
-        key="space",
+        keys=(("space", "pause"),),
         in_trial=_pause_in_trial,
     ),
     Command(
@@ -208,8 +256,8 @@ COMMANDS = (
         "stop",
         in_trial=_stop_in_trial,
     ),
-    Command("next", on_words(next_), "Next track or passage.", "next", short=("n",)),
-    Command("previous", on_words(previous), "Previous track or passage.", "previous", short=("prev", "b")),
+    Command("next", on_words(next_), "Next track or passage.", "next"),
+    Command("previous", on_words(previous), "Previous track or passage.", "previous", short=("prev",)),
     Command(
         "go",
         on_words(go),
@@ -219,18 +267,45 @@ COMMANDS = (
         arguments="TIME|loudest|quietest|lift|MARK",
         listed="PLACE",
         kinds=(("place", "mark"),),
-        key="!",
-        key_argument="loudest",
+        keys=(("!", "go loudest"), ("enter", "go mark")),
+    ),
+    Command(
+        "nudge",
+        on_words(nudge),
+        "Forward or back by seconds.",
+        "nudge -5",
+        arguments="SECONDS",
+        kinds=(("seconds",),),
+        keys=(
+            ("left", "nudge -1"),
+            ("right", "nudge +1"),
+            ("s-left", "nudge -5"),
+            ("s-right", "nudge +5"),
+            ("c-left", "nudge -5"),
+            ("c-right", "nudge +5"),
+        ),
+        record="none",
+    ),
+    Command(
+        "pick",
+        on_words(pick),
+        "Version or track by number.",
+        "pick 2",
+        arguments="TRACK",
+        kinds=(("track",),),
+        keys=tuple((str(number), f"pick {number}") for number in range(1, MOST_KEYS + 1)),
+        asks=("rise",),
+        switches=True,
     ),
     Command(
         "swap",
         on_words(swap),
         "Other version, same moment.",
         "swap",
-        short=("s", "x"),
+        short=("s",),
         arguments="[TRACK]",
         kinds=(("track",),),
-        key="tab",
+        keys=(("tab", "swap"),),
         asks=("rise",),
         switches=True,
     ),

@@ -38,7 +38,8 @@ class Wanted:
 class Run:
     """`spans` and `sources` in the order of the plan's versions. `ready` is False while the lanes are being
     made. `letter` is what sounds
-    (None before the first of a round), `listened_s` for how long.
+    (None before the first of a round), `listened_s` for how long;
+    `offered` is an answer that waits for its confirmation.
     `later` are events that wait for the end, since they would change what sounds."""
 
     wanted: Wanted
@@ -50,4 +51,5 @@ class Run:
     started: bool = False
     letter: Letter | None = None
     listened_s: float = 0.0
+    offered: Letter | None = None
     later: tuple[Event, ...] = ()

@@ -100,7 +100,8 @@ def _data(session: Session, run: Run, said: list[str]) -> dict[str, Any]:
 
 
 LETTERS: dict[str, trials.Letter] = {"a": "A", "b": "B", "x": "X"}
-ANSWERS = ("answer", "pick")
+OFFER = "answer?"
+"""What a key says: the answer counts once the same key, or y, confirms it."""
 WAITING = "Preparing the versions; the trial starts by itself. trial stop cancels it."
 TICK_SLACK_S = 0.05
 
@@ -125,15 +126,14 @@ def during(
     run: Run,
     event: Event,
     find_command: Callable[[str], Command],
-    key_line: Callable[[str], str],
 ) -> Outcome | None:
     """What an event does while a trial is on; None where it does what it always does. What commands there
-    are, and which line a key stands for, is the table's (`session.commands`)."""
+    are is the table's (`session.commands`)."""
     match event:
         case Typed():
             return _line(session, run, Line(event.line.strip(), event.at), find_command)
         case Pressed():
-            return _line(session, run, Line(key_line(event.key), event.at), find_command)
+            return _line(session, run, Line(event.key, event.at), find_command)
         case Tick():
             return _ticked(session, run, event)
         case Prepared():
@@ -170,9 +170,13 @@ def _line(session: Session, run: Run, line: Line, find_command: Callable[[str], 
     if not words:
         return session, ()
     try:
+        if words[0] == OFFER:
+            return _offered(session, run, words[1], line.at)
+        run = replace(run, offered=None)
+        session = replace(session, trial=run)
         if len(words) == 1 and words[0] in LETTERS:
             return _letter(session, run, LETTERS[words[0]])
-        if words[0] in ANSWERS:
+        if words[0] == "answer" or (words[0] == "pick" and words[1:2] and words[1] in LETTERS):
             return _answered(session, run, words[1:], line.at)
         return _carried_out(session, run, line, find_command(line.word))
     except UsageError as problem:
@@ -245,11 +249,25 @@ def _answered(session: Session, run: Run, words: list[str], at: str) -> Outcome:
     if problem:
         raise UsageError(problem)
     given: trials.Letter = "A" if letter == "A" else "B"
-    told = replace(run, trial=trials.answer(run.trial, given), letter=None, listened_s=0.0)
+    told = replace(run, trial=trials.answer(run.trial, given), letter=None, listened_s=0.0, offered=None)
     if told.trial.finished:
         return _over(session, told, at)
     kept = Keep(answer_act(at, told.trial, given))
     return replace(session, trial=told), (kept, Say(f"Answer taken. {_next_round(told)}"))
+
+
+def _offered(session: Session, run: Run, word: str, at: str) -> Outcome:
+    """An answer by key: shown first, taken once it is confirmed."""
+    if run.offered is not None and word in ("y", run.offered.casefold()):
+        return _answered(session, replace(run, offered=None), [run.offered], at)
+    if word not in ("a", "b"):
+        return session, ()
+    problem = WAITING if not run.ready else trials.refusal(run.trial, word.upper())
+    if problem:
+        raise UsageError(problem)
+    letter = LETTERS[word]
+    said = Say(f"Answer {letter}? Press {letter} again, or y, to confirm.")
+    return replace(session, trial=replace(run, offered=letter)), (said,)
 
 
 def _next_round(run: Run) -> str:

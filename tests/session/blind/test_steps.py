@@ -282,7 +282,7 @@ def test_pause_dim_mute_and_a_lower_trim_are_free_but_no_higher_one() -> None:
 def test_every_key_that_could_tell_is_refused_as_its_line_is() -> None:
     desk = begun("trial which 6")
     hear(desk, "ab")
-    for key in ("loudest", "swap", "state"):
+    for key in ("go loudest", "swap", "state", "pick 1", "nudge +1", "loop in"):
         assert desk.do(Pressed(key)).startswith("Not during a trial"), key
 
 
@@ -385,3 +385,21 @@ def test_a_version_that_cannot_be_made_ends_it_before_it_begins() -> None:
     desk.do(Typed("y", "at 1", SEED))
     assert desk.do(Prepared("cut short", "at 2")) == "No trial: cut short"
     assert desk.session.trial is None
+
+
+def test_an_answer_by_key_counts_once_it_is_confirmed() -> None:
+    desk = begun("trial which 6")
+    assert desk.do(Pressed("answer? A")).startswith("Play A and B and X first")
+    hear(desk, "abx")
+    assert desk.do(Pressed("answer? A")) == "Answer A? Press A again, or y, to confirm."
+    assert desk.session.trial is not None
+    assert desk.session.trial.trial.answers == ()
+    desk.do(Pressed("b"))  # another key takes the offer back
+    assert desk.do(Pressed("answer? y")) == ""
+    assert desk.session.trial.trial.answers == ()
+    for confirms in ("answer? B", "answer? y"):
+        desk.do(Pressed("answer? B"))
+        assert desk.do(Pressed(confirms)).startswith("Answer taken.")
+        hear(desk, "abx")
+    assert desk.session.trial.trial.answers == ("B", "B")
+    # a whole round: three letters to hear, the answer and its confirmation are five keys
