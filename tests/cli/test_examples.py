@@ -100,7 +100,7 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
     acts = (Act(at, "decision", decided), ballot_act(at, Ballot("abcdefghjk", plan), "song.html"))
     (folder / "song.session.json").write_bytes(to_json(Record("Which master?", acts)))
     (folder / "vote.txt").write_text(answer_line("abcdefghjk", "ABBABBAB", False) + "\n", encoding="utf-8")
-    (folder / "home" / ".config" / "fish" / "completions").mkdir(parents=True)
+    (folder / "home").mkdir()
     return folder
 
 
