@@ -32,7 +32,9 @@ ROOT = Path(__file__).resolve().parents[2]
 RATE = 44_100
 SECONDS = 6.0
 PAGES = [ROOT / "README.md", *sorted(FOLDER.glob("*.md"))]
-SLOW = re.compile(r"fairhearing (demo|ladder|page|.*\bdemo\b|.*--profile all|check .*--for|.*--write-difference)|codec ")
+SLOW = re.compile(
+    r"fairhearing (demo|ladder|page|.*\bdemo\b|.*--profile all|check .*--for|.*--write-difference)|codec "
+)
 """What takes seconds: it is left to the heavy run, with the rest of its block."""
 
 FOUND_SOMETHING = 3
