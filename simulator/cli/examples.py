@@ -70,7 +70,7 @@ EXAMPLES = {
         "fairhearing schema measure",
     ),
     "completion": (
-        "fairhearing completion bash >> ~/.bashrc",
-        "fairhearing completion fish > ~/.config/fish/completions/fairhearing.fish",
+        "fairhearing completion bash",
+        "fairhearing completion fish",
     ),
 }

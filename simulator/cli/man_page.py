@@ -14,22 +14,6 @@ from simulator import __version__
 from simulator.cli.examples import EXAMPLES
 from simulator.cli.handbook import topic_text
 
-FRAME = """.TH FAIRHEARING 1 "" "fairhearing {version}" "User commands"
-.SH NAME
-fairhearing \\- {first}
-.SH SYNOPSIS
-.B fairhearing
-[OPTIONS] COMMAND [ARGS]...
-.SH DESCRIPTION
-{rest}
-.SH COMMANDS
-{commands}
-.SH EXIT STATUS
-{codes}
-.SH SEE ALSO
-The handbook:
-.B fairhearing guide"""
-
 
 def man_page(whole: click.Group) -> str:
     """The page of the whole program, as roff."""
@@ -39,12 +23,24 @@ def man_page(whole: click.Group) -> str:
         _command(name, part, ctx) for name in whole.list_commands(ctx) for part in _parts(name, whole, ctx)
     ]
     codes = re.findall(r"^\| (\d+) \| (.+) \|$", topic_text("files"), re.MULTILINE)
-    return FRAME.format(
-        version=__version__,
-        first=_roff(first.rstrip(".")),
-        rest=_paragraphs(rest),
-        commands="\n".join(parts),
-        codes="\n".join(f".TP\n.B {code}\n{_roff(meaning)}" for code, meaning in codes),
+    return "\n".join(
+        (
+            f'.TH FAIRHEARING 1 "" "fairhearing {__version__}" "User commands"',
+            ".SH NAME",
+            f"fairhearing \\- {_roff(first.rstrip('.'))}",
+            ".SH SYNOPSIS",
+            ".B fairhearing",
+            " ".join(whole.collect_usage_pieces(ctx)),
+            ".SH DESCRIPTION",
+            _paragraphs(rest),
+            ".SH COMMANDS",
+            *parts,
+            ".SH EXIT STATUS",
+            *(f".TP\n.B {code}\n{_roff(meaning)}" for code, meaning in codes),
+            ".SH SEE ALSO",
+            "The handbook:",
+            ".B fairhearing guide",
+        )
     )
 
 

@@ -9,7 +9,7 @@ from click.shell_completion import BashComplete, FishComplete, ShellComplete, Zs
 class _FishWithCommas(FishComplete):
     """The library's script for fish cuts a word and its description at every comma."""
 
-    source_template = FishComplete.source_template.replace('split ","', 'split --max 1 ","')
+    source_template = FishComplete.source_template.replace('split ","', 'split -m 1 ","')
 
 
 SHELLS: dict[str, type[ShellComplete]] = {"bash": BashComplete, "zsh": ZshComplete, "fish": _FishWithCommas}
@@ -21,8 +21,8 @@ SHELLS: dict[str, type[ShellComplete]] = {"bash": BashComplete, "zsh": ZshComple
 def command(ctx: click.Context, shell: str) -> None:
     """Prints the completion script for SHELL: bash, zsh or fish.
 
-    Load it at the start of the shell: `eval "$(fairhearing completion bash)"` in ~/.bashrc, the same with zsh
-    in ~/.zshrc, `fairhearing completion fish | source` in ~/.config/fish/config.fish.
+    Load it when the shell starts: `eval "$(fairhearing completion bash)"` in ~/.bashrc, the same with zsh in
+    ~/.zshrc. In ~/.config/fish/config.fish, pipe `fairhearing completion fish` into source.
     """
     whole = ctx.find_root().command
     click.echo(SHELLS[shell](whole, {}, "fairhearing", "_FAIRHEARING_COMPLETE").source(), nl=False)
