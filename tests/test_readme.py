@@ -21,7 +21,7 @@ def options() -> list[tuple[str, str]]:
         parts = list(command.commands.values()) if isinstance(command, click.Group) else [command]
         for part in parts:
             for parameter in part.params:
-                if isinstance(parameter, click.Option):
+                if isinstance(parameter, click.Option) and not parameter.hidden:
                     found += [(f"{name} {part.name}", option) for option in parameter.opts]
     return found
 
