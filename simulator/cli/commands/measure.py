@@ -160,7 +160,8 @@ def _columns(out: Readout, files: Sequence[tuple[str, Measurement]], at_once: in
         for row in measure_rows([found for _, found in part]):
             table.add_row(*row)
         out.table(table)
-        out.line()
+        if at_once < len(files):
+            out.line()
     longest = max(len(name) for name, _ in files)
     for name, found in files:
         line = file_line(found)

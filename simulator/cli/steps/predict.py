@@ -223,34 +223,35 @@ def track_table(ready: PreparedPlaylist, shown: Shown, width: int, place: int = 
     if apart:
         heads.append(f"vs {shortened(shown.names[shown.against], 8)}\nLU")
     heads += ["loudest\n3 s", "peak\ndBTP", "limited"]
-    table = grid(heads, [True, False, *[True] * (len(heads) - 3), False])
-    _tight(table)
-    taken = sum(max(len(part) for part in head.split("\n")) + 2 for head in heads if head != "track") + 2
-    room = max(12, width - taken)
-    table.columns[1].no_wrap = True
     held = predictions[shown.places[shown.against]] if apart else None
     base = integrated(held.played) if isinstance(held, Prediction) else None
+    lines = []
     for number, (one, found) in enumerate(zip(ready.tracks, predictions, strict=True), 1):
         version = shown.places.index(number - 1) if apart and number - 1 in shown.places else None
         title = one.track.title if version is None else shown.names[version]
-        style = "" if version is None else shown.styles[version]
-        cells: list[str | Text] = [str(number), _styled(shortened(title, room), style)]
-        if not isinstance(found, Prediction) or one.measurement is None:
-            cells.append(level(None if one.measurement is None else one.measurement.integrated_lufs))
-            cells += ["–"] * (5 if apart else 4)
-            cells.append("not readable" if one.measurement is None else "not played")
-            table.add_row(*cells)
-            continue
-        cells += [
-            level(one.measurement.integrated_lufs),
-            signed(found.decision.gain_db),
-            level(found.played.integrated_lufs),
+        cells = [
+            str(number),
+            title,
+            level(None if one.measurement is None else one.measurement.integrated_lufs),
         ]
-        if apart:
-            other = version is not None and version != shown.against
-            cells.append(signed(printed_gap(integrated(found.played), base)) if other else "")
-        cells += [level(found.played.max_short_term_lufs), signed(found.played.true_peak_dbtp)]
-        table.add_row(*cells, _styled(limited_words(found), "look"))
+        if isinstance(found, Prediction) and one.measurement is not None:
+            cells += [signed(found.decision.gain_db), level(found.played.integrated_lufs)]
+            if apart:
+                other = version is not None and version != shown.against
+                cells.append(signed(printed_gap(integrated(found.played), base)) if other else "")
+            cells += [level(found.played.max_short_term_lufs), signed(found.played.true_peak_dbtp)]
+            cells.append(limited_words(found))
+        else:
+            cells += ["–"] * (5 if apart else 4)
+            cells.append("not read" if one.measurement is None else "not played")
+        lines.append((cells, "" if version is None else shown.styles[version]))
+    columns = [[*head.split("\n"), *(cells[at] for cells, _ in lines)] for at, head in enumerate(heads)]
+    taken = sum(max(map(len, cells)) + 2 for at, cells in enumerate(columns) if at != 1)
+    room = max(12, width - taken)
+    table = grid(heads, [True, False, *[True] * (len(heads) - 3), False])
+    _tight(table)
+    for (number_, title, *figures, limited), style in lines:
+        table.add_row(number_, _styled(shortened(title, room), style), *figures, _styled(limited, "look"))
     return table
 
 
