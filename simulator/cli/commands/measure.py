@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from simulator.metering.measurement import Measurement
     from simulator.playlists.playlist import Track
 
+LONGEST_ALONE = 48
+"""Characters of the name of a single file; of several, each column is narrower."""
+
 
 @click.command("measure")
 @click.argument("files", nargs=-1, required=True)
@@ -121,7 +124,7 @@ def _tables(
     from simulator.common.errors import SimulatorError
     from simulator.playlists.playlist import title_from_path
     from simulator.text.measured import LABEL_WIDTH, answer
-    from simulator.text.short_names import short_names
+    from simulator.text.short_names import LONGEST_NAME, short_names
     from simulator.text.tables import catalogue, catalogue_key
 
     say_problems(result for result in results if isinstance(result, SimulatorError))
@@ -133,7 +136,8 @@ def _tables(
     if not good:
         return
     out = Readout(amount)
-    names = short_names([visible(title_from_path(track.path)) for track, _ in good])
+    longest = LONGEST_NAME if len(good) > 1 else LONGEST_ALONE
+    names = short_names([visible(title_from_path(track.path)) for track, _ in good], longest)
     files = list(zip(names, [found for _, found in good], strict=True))
     out.answer(answer(files, over_above))
     if out.quiet:
