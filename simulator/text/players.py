@@ -91,7 +91,8 @@ def versions_answer(names: Sequence[str], delivered: Sequence[Measurement], rows
         within = f" (within {level(widest)} LU)" if widest > 0.0 and len(names) == 2 else ""
         tail = _loudest_words(names, even, brief=bool(apart))
         who = "they" if where.startswith("On both") else _all(len(names))
-        said.append(f"{where} {who} play at the same loudness{within}{tail}.")
+        alike = "play at the same loudness" if len(names) == 2 else "are equally loud"
+        said.append(f"{where} {who} {alike}{within}{tail}.")
     if apart:
         said.append(_apart_words(names, apart, others=bool(even), alone=len(rows) == 1))
     if not normalising:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from dataclasses import replace
 
 import pytest
@@ -89,7 +90,7 @@ def test_three_versions_name_the_ends() -> None:
     said = answer({"open": OPEN, "crushed": CRUSHED, "medium": MEDIUM}, *EVEN, OFF)
     assert said == (
         "As a file crushed, loudest of three, is 7.0 LU louder than open. On both normalising players they "
-        "play at the same loudness, and open's loudest passage is 2.2 LU louder than crushed's."
+        "are equally loud, and open's loudest passage is 2.2 LU louder than crushed's."
     )
 
 
@@ -127,7 +128,11 @@ def test_17_players_and_three_versions_fit_80_by_24() -> None:
     made_ = Matrix(NAMES, found, 0, ("open", "loud", ""), 80)
     lines = [line.plain for line in made_.lines()]
     assert len(lines) == 19
-    assert 3 + len(lines) + 1 <= 23
+    said = versions_answer(NAMES, [OPEN, CRUSHED, MEDIUM], found)
+    answer_lines = textwrap.wrap(said, 79)
+    assert "On the other 2 " in said  # the longest form of it
+    assert len(answer_lines) <= 3
+    assert len(answer_lines) + len(lines) + 1 <= 23
     assert max(map(len, lines)) <= 80
     assert lines[1].split() == ["player", *NAMES, *NAMES[1:], *NAMES[1:], "limited"]
     assert "as played, LUFS" in lines[0]

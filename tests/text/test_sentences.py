@@ -125,9 +125,7 @@ def test_equal_punch_is_called_equal() -> None:
 )
 def test_overs_are_said_as_delivered_and_as_played(count: int, overs: str, played: str) -> None:
     loud = version("a", replace(LOUD, over_count=count))
-    assert sentences.overs_sentence(loud) == (
-        f"As delivered, a has {overs} (peaks up to +0.8 dBTP){played}."
-    )
+    assert sentences.overs_sentence(loud) == (f"As delivered, a has {overs} (peaks up to +0.8 dBTP){played}.")
     assert sentences.overs_sentence(version("b", OPEN)) == ""
 
 

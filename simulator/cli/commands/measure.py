@@ -26,6 +26,9 @@ if TYPE_CHECKING:
     from simulator.metering.measurement import Measurement
     from simulator.playlists.playlist import Track
 
+LONGEST_ALONE = 48
+"""Characters of the name of a single file; of several, each column is narrower."""
+
 
 @click.command("measure")
 @click.argument("files", nargs=-1, required=True)
@@ -127,7 +130,7 @@ def _tables(
     from simulator.common.errors import SimulatorError
     from simulator.playlists.playlist import title_from_path
     from simulator.text.measured import LABEL_WIDTH, answer
-    from simulator.text.short_names import short_names
+    from simulator.text.short_names import LONGEST_NAME, short_names
     from simulator.text.tables import catalogue, catalogue_key
 
     say_problems(result for result in results if isinstance(result, SimulatorError))
@@ -139,7 +142,8 @@ def _tables(
     if not good:
         return
     out = Readout(amount)
-    names = short_names([visible(title_from_path(track.path)) for track, _ in good])
+    longest = LONGEST_NAME if len(good) > 1 else LONGEST_ALONE
+    names = short_names([visible(title_from_path(track.path)) for track, _ in good], longest)
     files = list(zip(names, [found for _, found in good], strict=True))
     out.answer(answer(files, over_above))
     if out.quiet:
@@ -166,7 +170,8 @@ def _columns(out: Readout, files: Sequence[tuple[str, Measurement]], at_once: in
         for row in measure_rows([found for _, found in part]):
             table.add_row(*row)
         out.table(table)
-        out.line()
+        if at_once < len(files):
+            out.line()
     longest = max(len(name) for name, _ in files)
     for name, found in files:
         line = file_line(found)

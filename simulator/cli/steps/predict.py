@@ -155,7 +155,7 @@ def show(out: Readout, ready: PreparedPlaylist, shown: Shown, *, reasons: bool) 
     elif shown.versions:
         show_matrix(out, ready, shown, rows, used)
     else:
-        table = _players_table(rows)
+        table = _players_table(rows, out.width)
         out.table(table)
         if table.row_count < len(rows):
             out.line(f"{ALIKE} More: --detail", style="soft")
@@ -223,34 +223,57 @@ def track_table(ready: PreparedPlaylist, shown: Shown, width: int, place: int = 
     if apart:
         heads.append(f"vs {shortened(shown.names[shown.against], 8)}\nLU")
     heads += ["loudest\n3 s", "peak\ndBTP", "limited"]
-    table = grid(heads, [True, False, *[True] * (len(heads) - 3), False])
-    _tight(table)
-    taken = sum(max(len(part) for part in head.split("\n")) + 2 for head in heads if head != "track") + 2
-    room = max(12, width - taken)
-    table.columns[1].no_wrap = True
     held = predictions[shown.places[shown.against]] if apart else None
     base = integrated(held.played) if isinstance(held, Prediction) else None
+    lines = []
     for number, (one, found) in enumerate(zip(ready.tracks, predictions, strict=True), 1):
         version = shown.places.index(number - 1) if apart and number - 1 in shown.places else None
         title = one.track.title if version is None else shown.names[version]
-        style = "" if version is None else shown.styles[version]
-        cells: list[str | Text] = [str(number), _styled(shortened(title, room), style)]
-        if not isinstance(found, Prediction) or one.measurement is None:
-            cells.append(level(None if one.measurement is None else one.measurement.integrated_lufs))
-            cells += ["–"] * (5 if apart else 4)
-            cells.append("not readable" if one.measurement is None else "not played")
-            table.add_row(*cells)
-            continue
-        cells += [
-            level(one.measurement.integrated_lufs),
-            signed(found.decision.gain_db),
-            level(found.played.integrated_lufs),
+        cells = [
+            str(number),
+            title,
+            level(None if one.measurement is None else one.measurement.integrated_lufs),
         ]
-        if apart:
-            other = version is not None and version != shown.against
-            cells.append(signed(printed_gap(integrated(found.played), base)) if other else "")
-        cells += [level(found.played.max_short_term_lufs), signed(found.played.true_peak_dbtp)]
-        table.add_row(*cells, _styled(limited_words(found), "look"))
+        if isinstance(found, Prediction) and one.measurement is not None:
+            cells += [signed(found.decision.gain_db), level(found.played.integrated_lufs)]
+            if apart:
+                other = version is not None and version != shown.against
+                cells.append(signed(printed_gap(integrated(found.played), base)) if other else "")
+            cells += [level(found.played.max_short_term_lufs), signed(found.played.true_peak_dbtp)]
+            cells.append(limited_words(found))
+        else:
+            cells += ["–"] * (5 if apart else 4)
+            cells.append("not read" if one.measurement is None else "not played")
+        lines.append((cells, "" if version is None else shown.styles[version]))
+    return _fitted(heads, [cells for cells, _ in lines], width, [style for _, style in lines])
+
+
+NARROW = ("peak\ndBTP", "gain\ndB", "turned\ndown", "turned\nup", "limited", "loudest\n3 s", "quietest\nLUFS")
+"""Columns that a narrow terminal goes without, in this order."""
+SHORTEST_TITLE = 12
+
+
+def _fitted(heads: list[str], rows: list[list[str]], width: int, styles: Sequence[str] = ()) -> Table:
+    """Columns in which the name, the first one with a head, has the room that the others leave."""
+    from rich.cells import cell_len
+
+    name = next(at for at, head in enumerate(heads) if head)
+    kept = list(range(len(heads)))
+    wide = [
+        max(cell_len(text) for text in [*heads[at].split("\n"), *(row[at] for row in rows)]) for at in kept
+    ]
+    for head in NARROW:
+        if sum(wide[at] + 2 for at in kept) - wide[name] + min(wide[name], SHORTEST_TITLE) <= width:
+            break
+        kept = [at for at in kept if heads[at] != head]
+    room = max(SHORTEST_TITLE, width - sum(wide[at] + 2 for at in kept if at != name))
+    left = [at == name or heads[at] == "limited" for at in kept]
+    table = grid([heads[at] for at in kept], [not one for one in left])
+    _tight(table)
+    for row, style in zip(rows, styles or [""] * len(rows), strict=True):
+        cells = {at: _styled(row[at], "look" if heads[at] == "limited" else "") for at in kept}
+        cells[name] = _styled(shortened(row[name], room), style)
+        table.add_row(*cells.values())
     return table
 
 
@@ -265,7 +288,7 @@ def _tight(table: Table) -> None:
     table.show_edge, table.padding = False, (0, 1, 0, 0)
 
 
-def _players_table(rows: Sequence[PlayerRow]) -> Table:
+def _players_table(rows: Sequence[PlayerRow], width: int) -> Table:
     """Several players and tracks that are no versions of one song: a line for each different result."""
     single = len(rows[0].versions) == 1
     heads = (
@@ -285,13 +308,11 @@ def _players_table(rows: Sequence[PlayerRow]) -> Table:
     for row in rows:
         cells = _single_cells(row) if single else _span_cells(row)
         shared.setdefault(tuple(cells), []).append(row.profile.id)
-    table = grid(heads, [False, *[True] * 4, not single, True][: len(heads)])
-    _tight(table)
-    for found, players in shared.items():
-        more = f" +{len(players) - 1}" if len(players) > 1 else ""
-        last = _styled(found[-1], "look" if single else "")
-        table.add_row(players[0] + more, *found[:-1], last)
-    return table
+    lines = [
+        [players[0] + (f" +{len(players) - 1}" if len(players) > 1 else ""), *found]
+        for found, players in shared.items()
+    ]
+    return _fitted(heads, lines, width)
 
 
 def _single_cells(row: PlayerRow) -> list[str]:
