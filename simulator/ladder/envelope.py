@@ -40,6 +40,8 @@ class Envelope:
 
     def integrated_lufs(self, drive_db: float, settings: MasteringSettings) -> float | None:
         """The loudness that the drive would give; None where nothing passes the gates."""
+        if not self.peak.shape[0]:
+            return None
         driven = self.peak * np.float32(db_to_gain(drive_db))
         rate = max(1, round(self.sample_rate / ROW))
         limiter = LimiterSettings(settings.ceiling_db, "sample", settings.look_ahead_ms, settings.fast_ms)
