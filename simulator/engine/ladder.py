@@ -1,8 +1,9 @@
 """The rungs of a ladder made from a file: every pass streams the mix again, so that memory stays small.
 
-A rung is a job of its own, for this process or a spawned worker: it searches its drive (at most four passes
-that take only the K-weighted energy), then makes one last pass that takes the residual, writes the file where
-one is wanted, and measures all; then it asks what each player makes of it.
+A rung is a job of its own, for this process or a spawned worker: it searches its drive (over the mix's
+envelope, which is made once for all rungs, or in at most four passes that take only the K-weighted energy),
+then makes one pass that takes the residual, writes the file where one is wanted, and measures all; then it
+asks what each player makes of it. A rung that the limiter does not touch needs none of these passes.
 
 File names of a ladder's rungs, and the playlist that ties them as versions of one song.
 """
@@ -10,6 +11,7 @@ File names of a ladder's rungs, and the playlist that ties them as versions of o
 from __future__ import annotations
 
 import json
+import math
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
@@ -24,15 +26,16 @@ from simulator.audio_files.writer import write_audio
 from simulator.codecs.deliver import Delivering
 from simulator.common.errors import AudioError, SimulatorError, WriteError
 from simulator.common.numbers import level
-from simulator.common.units import gain_to_db
+from simulator.common.units import db_to_gain, gain_to_db
 from simulator.dsp.limiter import LimiterReport
 from simulator.dsp.limiter_settings import PeakKind
 from simulator.dsp.mastering_limiter import KNEE, ActionReport, MasteringSettings, Style, master_blocks
 from simulator.engine import workers as pool
 from simulator.ladder.advice import Destination
+from simulator.ladder.envelope import Envelope, envelope
 from simulator.ladder.residual import Residual
 from simulator.ladder.rungs import Action, Rung
-from simulator.ladder.search import Found, Guess, Quick, gained, quick, search
+from simulator.ladder.search import MOST_PASSES, TOLERANCE_LU, Found, Guess, Quick, gained, quick, search
 from simulator.metering.measurement import Measurement
 from simulator.metering.meter import measure
 from simulator.normalizer.chain import play
@@ -90,6 +93,8 @@ def _stem(mix: str) -> str:
 POOL_PAYS_SECONDS = 2.5
 _SPEED, _PASSES = 80.0, 3.0
 """Rough: times real time of a pass over stereo at 44.1 kHz, passes a rung; to see where workers pay."""
+MOST_TRIES, CLOSE_LU = 12, 0.01
+"""On the envelope, where a try costs next to nothing."""
 UNTOUCHED_MARGIN_DB = 0.05
 """The meter's and the limiter's readings between the samples differ by less than this."""
 Block = NDArray[np.float32]
@@ -108,7 +113,15 @@ class LadderRequest:
     profiles: tuple[Profile, ...]
     folder: Path | None = None
 
-    def jobs(self, force: bool) -> list[RungJob]:
+    @property
+    def by_envelope(self) -> bool:
+        """Can any rung be searched on the envelope, and does it need to be?"""
+        loudest = gained(self.measurement, 0.0).integrated_lufs
+        untouched = Guess(self.measurement, self.ceiling_dbtp).untouched_db
+        reached = -math.inf if loudest is None else loudest + untouched
+        return self.style == "limit" and "true" in self.detects and max(self.loudness_lufs) > reached
+
+    def jobs(self, force: bool, over: Envelope | None = None) -> list[RungJob]:
         """One for each rung, in order: all of the first kind of detection, then all of the next."""
         made: list[RungJob] = []
         for detect in self.detects:
@@ -124,6 +137,7 @@ class LadderRequest:
                         self.profiles,
                         target,
                         force,
+                        over if detect == "true" else None,
                     )
                 )
         return made
@@ -140,6 +154,13 @@ class RungJob:
     profiles: tuple[Profile, ...]
     target: Path | None
     force: bool
+    envelope: Envelope | None = None
+
+
+def mix_envelope(mix: str) -> Envelope:
+    """Raises AudioError."""
+    with AudioReader(mix, hashed=False) as reader:
+        return envelope(reader, reader.info.sample_rate, reader.info.channels)
 
 
 def build(
@@ -167,8 +188,16 @@ def _build(
         refuse_existing([*targets, playlist], force)
         refuse_sources([*targets, playlist], [wanted.mix])
         claim.enter_context(claimed(wanted.folder, [*targets, playlist], force))
-    # the loudest take longest: begun first, they leave no core waiting at the end
     spread = _workers_for(wanted, len(jobs), workers)
+    if wanted.by_envelope:
+        (over,) = pool.in_order(
+            pool.run(mix_envelope, [wanted.mix], int(spread > 0 and read_info(wanted.mix).lossy), str), 1,
+            lambda: None,
+        )  # fmt: skip
+        if isinstance(over, SimulatorError):
+            return [over for _ in jobs]
+        jobs = wanted.jobs(force, over)
+    # the loudest take longest: begun first, they leave no core waiting at the end
     running = pool.run(make_rung, jobs[::-1], spread, lambda job: job.mix)
     try:
         done = pool.in_order(running, len(jobs), step)[::-1]
@@ -196,12 +225,29 @@ def draw(
 
 def make_rung(job: RungJob) -> Rung:
     """Searches, makes and measures one rung. Raises AudioError (the mix's path first), WriteError."""
+    aim, rung = job.wanted_lufs, None
+    for passes in range(MOST_PASSES if job.envelope is not None else 1):
+        found, settings, counted = _searched(job, aim)
+        rung = _finished(job, found, settings, counted + passes)
+        lufs = rung.measurement.integrated_lufs
+        if lufs is None or rung.reached or not found.reached:
+            break
+        aim -= lufs - job.wanted_lufs  # what the envelope misses, it misses next time too
+        job = replace(job, force=True)  # the file is this rung's own
+    assert rung is not None
+    return rung
+
+
+def _searched(job: RungJob, aim_lufs: float) -> tuple[Found, MasteringSettings, int]:
+    """The drive for a loudness, the settings with their output gain, and how many whole passes it took."""
     passes = 0
     output_gains: dict[float, float] = {}
 
     def loudness_at(drive_db: float) -> float | None:
         nonlocal passes
         heard = _untouched(job, drive_db)
+        if heard is None and job.envelope is not None:
+            heard = Quick(job.envelope.integrated_lufs(drive_db, job.settings), None)
         if heard is None:
             passes += 1
             heard = _passed(job, drive_db)
@@ -210,11 +256,14 @@ def make_rung(job: RungJob) -> Rung:
         output_gains[drive_db] = ceiling - peak if lowered and peak is not None else 0.0
         return None if heard.integrated_lufs is None else heard.integrated_lufs + output_gains[drive_db]
 
-    found = search(job.wanted_lufs, Guess(job.measurement, job.settings.ceiling_db), loudness_at)
+    guess = Guess(job.measurement, job.settings.ceiling_db)
+    if job.envelope is None:
+        found = search(aim_lufs, guess, loudness_at)
+    else:
+        found = search(aim_lufs, guess, loudness_at, MOST_TRIES, CLOSE_LU)
     if found is None:
         raise AudioError(f"{job.mix}: nothing in this mix is loud enough to measure.", "Use another mix.")
-    settings = replace(job.settings, output_gain_db=output_gains[found.drive_db])
-    return _finished(job, found, settings, passes)
+    return found, replace(job.settings, output_gain_db=output_gains[found.drive_db]), passes
 
 
 def _untouched(job: RungJob, drive_db: float) -> Quick | None:
@@ -235,27 +284,39 @@ def _passed(job: RungJob, drive_db: float) -> Quick:
 
 
 def _finished(job: RungJob, found: Found, settings: MasteringSettings, passes: int) -> Rung:
-    """The last pass, with everything."""
-    report = ActionReport()
+    """The pass with everything; arithmetic where the rung is plain gain."""
+    report, residual_lu = ActionReport(), None
+    plain = _untouched(job, found.drive_db) is not None
     with AudioReader(job.mix, hashed=False) as reader:
-        rate, channels = reader.info.sample_rate, reader.info.channels
-        residual = Residual(rate, channels)
-        mastered = residual.around(
-            reader, lambda blocks: master_blocks(blocks, channels, rate, found.drive_db, settings, report)
-        )
-        if job.target is None:
-            measurement = measure(mastered, rate, channels)
+        rate, channels, frames = reader.info.sample_rate, reader.info.channels, job.measurement.frames
+        if plain:
+            measurement = _turned(job.measurement, found.drive_db)
+            if job.target is not None:
+                gain = np.float32(db_to_gain(found.drive_db))
+                blocks = (block * gain for block in reader)
+                write_audio(job.target, blocks, rate, channels, "float32", job.force, False, frames)
         else:
-            frames = job.measurement.frames
-            write_audio(job.target, mastered, rate, channels, "float32", job.force, False, frames)
-            with AudioReader(os.fspath(job.target), hashed=False) as written:
-                measurement = measure(written, rate, channels)
-            if not found.reached:
-                job = replace(job, target=_renamed(job, job.target, measurement.integrated_lufs))
+            residual = Residual(rate, channels)
+            mastered = residual.around(
+                reader, lambda blocks: master_blocks(blocks, channels, rate, found.drive_db, settings, report)
+            )
+            if job.target is None:
+                measurement = measure(mastered, rate, channels)
+            else:
+                write_audio(job.target, mastered, rate, channels, "float32", job.force, False, frames)
+                with AudioReader(os.fspath(job.target), hashed=False) as written:
+                    measurement = measure(written, rate, channels)
+            residual_lu = residual.residual_lu
+    lufs, why = measurement.integrated_lufs, found.why
+    reached = lufs is not None and abs(lufs - job.wanted_lufs) <= TOLERANCE_LU
+    if not reached and not why:
+        why = "further passes came no nearer"
+    if job.target is not None and not reached and (not found.reached or passes >= MOST_PASSES - 1):
+        job = replace(job, target=_renamed(job, job.target, lufs))
     return Rung(
         wanted_lufs=job.wanted_lufs,
-        reached=found.reached,
-        why=found.why,
+        reached=reached,
+        why="" if reached else why,
         drive_db=found.drive_db,
         output_gain_db=settings.output_gain_db,
         passes=passes,
@@ -263,9 +324,9 @@ def _finished(job: RungJob, found: Found, settings: MasteringSettings, passes: i
             report.mean_reduction_db, report.max_reduction_db, report.share_over_1_db, report.share_over_3_db
         ),
         measurement=measurement,
-        residual_lu=residual.residual_lu,
+        residual_lu=residual_lu,
         played={
-            profile.id: _played(job, profile, found.drive_db, settings, measurement)
+            profile.id: _played(job, profile, found.drive_db, settings, measurement, plain)
             for profile in job.profiles
         },
         path=None if job.target is None else os.fspath(job.target),
@@ -285,15 +346,26 @@ def _renamed(job: RungJob, target: Path, lufs: float | None) -> Path:
     return named
 
 
+def _turned(mix: Measurement, gain_db: float) -> Measurement:
+    """The mix under plain gain that leaves its peaks under full scale: no over is left."""
+    runs = tuple(replace(run, level_dbfs=run.level_dbfs + gain_db) for run in mix.clipped_runs)
+    return replace(mix.with_gain(gain_db), over_count=0, overs=(), clipped_runs=runs)
+
+
 def _played(
-    job: RungJob, profile: Profile, drive_db: float, settings: MasteringSettings, measurement: Measurement
+    job: RungJob,
+    profile: Profile,
+    drive_db: float,
+    settings: MasteringSettings,
+    measurement: Measurement,
+    plain: bool,
 ) -> Prediction:
     """What a player makes of the rung: arithmetic where only gain acts, else a pass through its chain."""
     decision = decide(profile, measurement)
     if not more_than_gain(profile, decision, measurement):
         return from_gain(decision, measurement)
     report = LimiterReport()
-    with _rung_again(job, drive_db, settings) as (blocks, rate, channels):
+    with _rung_again(job, drive_db, settings, plain) as (blocks, rate, channels):
         delivering = None
         if profile.delivery is not None:
             delivering = Delivering(rate, channels, profile.delivery)
@@ -305,13 +377,16 @@ def _played(
 
 @contextmanager
 def _rung_again(
-    job: RungJob, drive_db: float, settings: MasteringSettings
+    job: RungJob, drive_db: float, settings: MasteringSettings, plain: bool
 ) -> Iterator[tuple[Iterable[Block], int, int]]:
     """The rung's samples once more: from its file, or made again."""
     with AudioReader(os.fspath(job.target or job.mix), hashed=False) as reader:
         rate, channels = reader.info.sample_rate, reader.info.channels
         blocks: Iterable[Block] = reader
-        if job.target is None:
+        if job.target is None and plain:
+            gain = np.float32(db_to_gain(drive_db))
+            blocks = (block * gain for block in reader)
+        elif job.target is None:
             blocks = master_blocks(reader, channels, rate, drive_db, settings, ActionReport())
         yield blocks, rate, channels
 

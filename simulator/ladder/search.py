@@ -140,17 +140,23 @@ class Guess:
         return high
 
 
-def search(wanted_lufs: float, guess: Guess, loudness_at: Pass) -> Found | None:
-    """The drive for `wanted_lufs`, by at most MOST_PASSES calls of `loudness_at`; None where nothing is
-    loud enough to be measured."""
+def search(
+    wanted_lufs: float,
+    guess: Guess,
+    loudness_at: Pass,
+    most_passes: int = MOST_PASSES,
+    aim_lu: float = AIM_LU,
+) -> Found | None:
+    """The drive for `wanted_lufs`, by at most `most_passes` calls of `loudness_at`, ended by one within
+    `aim_lu`; None where nothing is loud enough to be measured."""
     points: list[tuple[float, float]] = []
     drive, why = _snapped(guess.drive_db(wanted_lufs, lambda _: 0.0)), ""
-    for _ in range(MOST_PASSES):
+    for _ in range(most_passes):
         lufs = loudness_at(drive)
         if lufs is None:
             return None
         points.append((drive, lufs))
-        if abs(lufs - wanted_lufs) <= AIM_LU:
+        if abs(lufs - wanted_lufs) <= aim_lu:
             break
         why = _hopeless(points, wanted_lufs)
         if why:
@@ -159,7 +165,7 @@ def search(wanted_lufs: float, guess: Guess, loudness_at: Pass) -> Found | None:
     drive, lufs = _worth(points) if why else min(points, key=lambda one: abs(one[1] - wanted_lufs))
     reached = abs(lufs - wanted_lufs) <= TOLERANCE_LU
     if not reached and not why:
-        why = f"{MOST_PASSES} passes came no nearer"
+        why = f"{most_passes} passes came no nearer"
     return Found(drive, lufs, reached, len(points), "" if reached else why)
 
 
@@ -179,8 +185,8 @@ def _hopeless(points: list[tuple[float, float]], wanted_lufs: float) -> str:
         return ""
     before, less = max(below)
     if lufs - less < LEAST_SLOPE * (drive - before):
-        return f"from {before:.1f} dB of drive on, each dB brings less than {LEAST_SLOPE:g} LU"
-    return f"{MOST_DRIVE_DB:g} dB of drive do not reach it" if drive >= MOST_DRIVE_DB else ""
+        return f"beyond {before:.1f} dB of drive each dB adds less than {LEAST_SLOPE:g} LU"
+    return f"even {MOST_DRIVE_DB:g} dB of drive is not enough" if drive >= MOST_DRIVE_DB else ""
 
 
 def _next(points: list[tuple[float, float]], wanted_lufs: float, guess: Guess) -> float:

@@ -202,8 +202,8 @@ def _plain_sentence(rungs: Sequence[Rung], advice: Advice) -> list[str]:
     louder = _change(_level(rungs[base]), _level(rungs[top]))
     plr = _change(rungs[base].measurement.peak_to_loudness_db, rungs[top].measurement.peak_to_loudness_db)
     return [
-        f"Where nothing is normalised, {_lufs(rungs[top])} is {level(louder)} LU louder than "
-        f"{_name(rungs[base])} and costs {level(-plr)} dB of PLR: that is a matter of taste."
+        f"Where nothing is normalised, {_name(rungs[top])} is {level(louder)} LU louder and costs "
+        f"{level(-plr)} dB of PLR: taste decides."
     ]
 
 

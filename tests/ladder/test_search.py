@@ -91,7 +91,7 @@ def test_a_flat_top_is_given_up_and_stands_at_the_least_drive_that_is_worth_it()
     """The curve gains nothing from 6 dB on: each later dB brings less than the least slope."""
     found, tried = searched(-8.0, lambda drive: -20.0 + min(drive, 6.0))
     assert not found.reached
-    assert "each dB brings less than 0.05 LU" in found.why
+    assert "each dB adds less than 0.05 LU" in found.why
     assert found.integrated_lufs == -14.0
     assert found.drive_db < max(tried)
 
@@ -99,7 +99,7 @@ def test_a_flat_top_is_given_up_and_stands_at_the_least_drive_that_is_worth_it()
 def test_what_the_most_drive_does_not_reach_says_so() -> None:
     found, tried = searched(-8.0, lambda drive: -40.0 + drive, Guess(made(-40.0, -21.0), -1.0))
     assert not found.reached
-    assert found.why == "24 dB of drive do not reach it"
+    assert found.why == "even 24 dB of drive is not enough"
     assert found.drive_db == max(tried) == MOST_DRIVE_DB
     assert found.integrated_lufs == -16.0
 
