@@ -237,7 +237,7 @@ def test_two_files_are_two_versions(answer: Any, tmp_path: Path) -> None:
     path = Path(re.findall(r"The vote's key is saved in (.*)\.", said)[0])
     assert path.name.startswith("open-")  # in the user's data folder, as the desk has it for bare files
     ((page, ballot),) = ballots(from_json(path.read_bytes()).acts).items()
-    assert f"fairhearing votes vote-{page}.txt --record {path}" in said
+    assert f"fairhearing votes vote-{page}.txt --session {path}" in said
     vote = tmp_path / "vote.txt"
     vote.write_text(answer_line(page, "ABABAB", False), encoding="utf-8")
     code, said, _ = answer(f"votes {vote}")  # the record is found by the page's id

@@ -62,7 +62,7 @@ def command(out: Path | None, force: bool, no_cache: bool, rehash: bool, workers
     problems += [problem for outcome in outcomes for problem in outcome.problems]
     say_problems(problems)
     if not any(outcome.tracks for outcome in outcomes):
-        raise NothingDoneError("No track could be rendered.", "The reasons stand above.")
+        raise NothingDoneError("No track could be rendered.", "See the messages above.")
     screen.print("The audio, as each player would play it:", style="bold")
     for plan in plans:
         screen.print(f"  {plan.folder}", soft_wrap=True)

@@ -128,7 +128,7 @@ def command(
     # where both kinds were asked for, only rungs that have both can stand side by side
     whole = [row for row in zip(*by_kind, strict=True) if all(isinstance(one, Rung) for one in row)]
     if not whole:
-        raise NothingDoneError("The ladder could not be built.", "The reasons stand above.")
+        raise NothingDoneError("The ladder could not be built.", "See the messages above.")
     ladders = []
     for kind, column in zip(kinds, zip(*whole, strict=True), strict=True):
         rungs = tuple(one for one in column if isinstance(one, Rung))

@@ -75,7 +75,7 @@ def command(
     if failed == len(results):
         if as_json or as_csv:
             return NothingDoneError.exit_code
-        raise NothingDoneError("No file could be measured.", "The reasons stand above.")
+        raise NothingDoneError("No file could be measured.", "See the messages above.")
     return ExitCode.SOME_FAILED if failed else ExitCode.DONE
 
 

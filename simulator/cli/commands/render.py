@@ -82,5 +82,5 @@ def command(
         if outcome.montage_trim_db:
             click.echo(f"  {trim_words(outcome.montage_trim_db)}")
     if not written:
-        raise NothingDoneError("No track could be rendered.", "The reasons stand above.")
+        raise NothingDoneError("No track could be rendered.", "See the messages above.")
     return ExitCode.SOME_FAILED if failed else ExitCode.DONE
