@@ -134,7 +134,7 @@ def test_pictures_and_noise_are_written_where_they_were_asked_for(answer: Any, t
     assert "turn your monitors down first; steady noise tires" in out
     code, out, err = answer(line)
     assert code == 4
-    assert "already exists and was not overwritten" in err
+    assert "not overwritten" in err
     assert answer(f"{line} --force")[0] == 0
 
 

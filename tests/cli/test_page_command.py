@@ -268,7 +268,7 @@ def test_a_damaged_record_beside_the_playlist_is_said_and_the_page_is_made(
     ("line", "code", "words"),
     [
         ("page open.wav -o page.txt", 2, "Use a name that ends in .html"),
-        ("page open.wav -o taken.html", 4, "already exists and was not overwritten"),
+        ("page open.wav -o taken.html", 4, "not overwritten"),
         ("page open.wav -o new.html --with notes,gossip", 2, "“gossip” is not one of notes, marks"),
         ("page open.wav -o new.html --tracks 2", 2, "“2” is not a track in this list"),
         ("page open.wav loud.wav -o new.html --vote 5", 2, "Use --vote 6 or more"),
