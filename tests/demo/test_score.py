@@ -65,7 +65,10 @@ def replaced(old: str, new: str) -> str:
         (replaced('"C | G"', '"C | "'), "section 'verse': a bar without a chord"),
         (replaced('name = "again"', 'name = "verse"'), "section 'verse' appears twice"),
         (replaced('"piano"', '"paino"'), "part 'keys': unknown instrument 'paino'. Did you mean 'piano'"),
-        (replaced("play.verse]\nchords", "play.vers]\nchords"), "unknown section 'vers'. Did you mean 'verse'"),
+        (
+            replaced("play.verse]\nchords", "play.vers]\nchords"),
+            "unknown section 'vers'. Did you mean 'verse'",
+        ),
         (replaced('chords = "x..."', 'chords = "z..."'), "part 'keys', section 'verse': 'z' is not one of"),
         (replaced('chords = "x..."', 'chords = "x"\narp = "1"'), "exactly one way, got chords, arp"),
         (replaced('chords = "x..."', 'steps = { kick = "x" }'), "a drum kit plays steps"),
