@@ -59,7 +59,7 @@ def run(arguments: list[str], **environment: str) -> tuple[str, dict[str, object
         (["compare", "--help"], "--noise"),
         (["check", "--help"], "--for"),
         (["page", "--help"], "--vote"),
-        (["votes", "--help"], "--record"),
+        (["votes", "--help"], "--session"),
         (["ladder", "--help"], "--detect"),
         (["guide"], "glossary"),
         (["guide", "artist"], "swap"),

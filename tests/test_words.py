@@ -92,7 +92,7 @@ RULES = (
     rule(r"\banew\b", "again, re-"),
     rule(rf"(?:\d|…|\b{UNIT}) at most\b", "up to, no more than, maximum"),
     rule(r"\bthere already\b|\balready there\b|\band (?:is |are )?kept\b|\bit is kept\b",
-         "already exists and was not overwritten"),
+         "not overwritten"),
     rule(r"\b(?:is|are) there\b", "present; exists"),
     rule(r"\b[Ww]hat (?:still )?(?:sounds|plays)\b|\bgoes on sounding\b|\bstill sounds\b",
          "the audio; still playing"),

@@ -101,7 +101,7 @@ def test_the_rungs_on_the_disk_measure_as_the_data_say_by_other_meters(
     before = {path.name: path.read_bytes() for path in out.iterdir()}
     code, _, err = answer(f"ladder ferry.wav --loudness -16 --out {out}")
     assert code == 4
-    assert "already exists and was not overwritten" in err
+    assert "not overwritten" in err
     assert {path.name: path.read_bytes() for path in out.iterdir()} == before
     assert answer(f"ladder ferry.wav --loudness -16 --out {out} --force")[0] == 0
     assert len(tomllib.loads((out / "ladder.toml").read_text(encoding="utf-8"))["tracks"]) == 1

@@ -194,7 +194,7 @@ def test_a_file_that_has_changed_since_the_decision_is_told_at_the_next_opening(
     ("arguments", "code", "words"),
     [
         (["list.toml", "--device", "x", "--to-file", "y.wav"], 2, "exclude each other"),
-        (["list.toml", "--to-file", "open.wav"], 4, "already exists and was not overwritten"),
+        (["list.toml", "--to-file", "open.wav"], 4, "not overwritten"),
         (["list.toml", "--profile", "minus15"], 2, "Unknown profile"),
         (["nowhere.wav"], 4, "No track could be read"),
         (["list.toml", "--to-file", "no/such/folder/out.wav"], 4, "cannot be written"),

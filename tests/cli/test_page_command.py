@@ -250,7 +250,7 @@ def test_two_files_are_two_versions(answer: Any, tmp_path: Path) -> None:
     path = Path(re.findall(r"The vote's key is saved in (.*)\.", said)[0])
     assert path.name.startswith("open-")  # in the user's data folder, as the desk has it for bare files
     ((page, ballot),) = ballots(from_json(path.read_bytes()).acts).items()
-    assert f"fairhearing votes vote-{page}.txt --record {path}" in said
+    assert f"fairhearing votes vote-{page}.txt --session {path}" in said
     vote = tmp_path / "vote.txt"
     vote.write_text(answer_line(page, "ABABAB", False), encoding="utf-8")
     code, said, _ = answer(f"votes {vote}")  # the record is found by the page's id
@@ -281,7 +281,7 @@ def test_a_damaged_record_beside_the_playlist_is_said_and_the_page_is_made(
     ("line", "code", "words"),
     [
         ("page open.wav -o page.txt", 2, "Use a name that ends in .html"),
-        ("page open.wav -o taken.html", 4, "already exists and was not overwritten"),
+        ("page open.wav -o taken.html", 4, "not overwritten"),
         ("page open.wav -o new.html --with notes,gossip", 2, "“gossip” is not one of notes, marks"),
         ("page open.wav -o new.html --tracks 2", 2, "“2” is not a track in this list"),
         ("page open.wav loud.wav -o new.html --vote 5", 2, "Use --vote 6 or more"),

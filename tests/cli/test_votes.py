@@ -77,7 +77,7 @@ def test_the_same_answer_twice_is_kept_once(answer: Any, record: Path) -> None:
     before = record.read_bytes()
     code, said, _ = answer("vote.txt")
     assert code == 0
-    assert "is in song.session.json already" in said
+    assert "is already in song.session.json" in said
     assert record.read_bytes() == before
 
 
@@ -119,7 +119,7 @@ def test_a_ballot_with_other_draws_than_its_seed_gives_is_refused_with_the_cure(
     code, said, problems = answer("vote.txt")
     assert (code, said) == (4, "")
     assert "song.session.json: the ballot of page abcdefghjk holds other draws" in problems
-    assert "Restore the session file from a copy" in problems
+    assert "Restore the session file from a backup" in problems
     assert record.read_bytes() == before
 
 

@@ -62,5 +62,5 @@ def test_voices_move_less_when_led_than_when_every_chord_starts_from_its_root() 
 
 
 def test_a_register_without_room_for_the_chord_is_refused() -> None:
-    with pytest.raises(ValueError, match="holds no 4 tones of C"):
+    with pytest.raises(ValueError, match="has fewer than 4 tones of C"):
         voicing(chord_of("C"), 4, (60, 66), ())

@@ -63,9 +63,12 @@ def replaced(old: str, new: str) -> str:
         (replaced("seed = 1", "seed = 1\nsped = 2"), "unknown field `sped`"),
         (replaced('"C | G"', '"C | Gx"'), "section 'verse': 'Gx' is not a chord symbol"),
         (replaced('"C | G"', '"C | "'), "section 'verse': a bar without a chord"),
-        (replaced('name = "again"', 'name = "verse"'), "section 'verse' comes twice"),
+        (replaced('name = "again"', 'name = "verse"'), "section 'verse' appears twice"),
         (replaced('"piano"', '"paino"'), "part 'keys': unknown instrument 'paino'. Did you mean 'piano'"),
-        (replaced("play.verse]\nchords", "play.vers]\nchords"), "no section 'vers'. Did you mean 'verse'"),
+        (
+            replaced("play.verse]\nchords", "play.vers]\nchords"),
+            "unknown section 'vers'. Did you mean 'verse'",
+        ),
         (replaced('chords = "x..."', 'chords = "z..."'), "part 'keys', section 'verse': 'z' is not one of"),
         (replaced('chords = "x..."', 'chords = "x"\narp = "1"'), "exactly one way, got chords, arp"),
         (replaced('chords = "x..."', 'steps = { kick = "x" }'), "a drum kit plays steps"),
@@ -81,5 +84,5 @@ def test_a_score_that_cannot_be_played_is_refused_with_the_place_and_the_cure(te
 
 def test_the_head_may_not_lack_sections() -> None:
     text = HEAD[: HEAD.index("[[section]]")].replace("seed = 1", "seed = 1\nsection = []\npart = []")
-    with pytest.raises(ScoreError, match="there is no"):
+    with pytest.raises(ScoreError, match=r"no \[\[section\]\]"):
         read_score("t", text)

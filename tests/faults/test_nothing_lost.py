@@ -48,7 +48,7 @@ def test_a_result_named_like_a_master_is_refused_before_any_work(
     said = capsys.readouterr().err
     assert code in (2, 4)
     assert os.path.basename(target) in said
-    assert "already exists and was not overwritten" in said or "end" in said
+    assert "not overwritten" in said or "end" in said
     assert state(folder) == before
 
 

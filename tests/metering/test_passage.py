@@ -76,7 +76,7 @@ def test_versions_of_one_song_are_cut_where_the_first_is_loudest() -> None:
     )
     assert (alone.start_s, one.start_s, other.start_s) == (20.0, 10.0, 10.0)
     assert one.reason == "its loudest 12 s, from 0:10.0"
-    assert other.reason == "the same place as in the first version of the song, from 0:10.0"
+    assert other.reason == "the same passage as in the first version of the song, from 0:10.0"
 
 
 def test_tracks_without_a_song_are_not_versions_of_one_another() -> None:

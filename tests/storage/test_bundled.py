@@ -121,7 +121,7 @@ def test_a_new_profile_is_the_same_text_under_another_name(tmp_path):
 def test_a_new_profile_overwrites_nothing(tmp_path):
     path = tmp_path / "mine.toml"
     path.write_text("mine", encoding="utf-8")
-    with pytest.raises(WriteError, match="already exists and was not overwritten"):
+    with pytest.raises(WriteError, match="not overwritten"):
         new_profile("r128", str(path))
     assert path.read_text(encoding="utf-8") == "mine"
 

@@ -50,7 +50,9 @@ def test_a_packed_measurement_comes_back_whole(measured: Measurement) -> None:
 
 def test_a_warning_kept_in_former_words_is_shown_in_today_s(measured: Measurement) -> None:
     """One whose code is not known, as of a later version, stays as it was kept."""
-    kept = replace(measured, warnings=(Warning_("mono", "One channel."), Warning_("later", "Of a later one.")))
+    kept = replace(
+        measured, warnings=(Warning_("mono", "One channel."), Warning_("later", "Of a later one."))
+    )
     back, _ = unpack(pack(kept))
     assert [note.text for note in back.warnings] == [WARNINGS["mono"].text, "Of a later one."]
 
