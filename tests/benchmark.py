@@ -120,6 +120,18 @@ def many(paths: list[Path], workers: int) -> None:
     do_all([Job(str(path)) for path in paths], Store(None, print), workers)
 
 
+def page_lines(folder: Path) -> list[Line]:
+    """The demo's page from a warm cache, and the size of one with two versions and two references."""
+    page = folder / "page.html"
+    words = ("page", "demo", "-o", str(page), "--force")
+    command(*words, "--tracks", "1-4")
+    megabytes = page.stat().st_size / 1e6
+    return [
+        Line("page of two versions and two references", megabytes, "MB", 10.0, True),
+        Line("page of the demo, from a warm cache", best(2, lambda: command(*words))[0], "s", 6.0, True),
+    ]
+
+
 def lines(folder: Path, quick: bool) -> list[Line]:
     """All figures."""
     import benchmark_measuring
@@ -162,6 +174,7 @@ def lines(folder: Path, quick: bool) -> list[Line]:
     write_master(hour, 3600.0)
     found += benchmark_measuring.lines(folder, four, hour, quick)
     found += benchmark_versions.lines(folder, four, 1 if quick else 3)
+    found += page_lines(folder)
     small, large = resident(four), resident(hour)
     found.append(Line("peak memory, 4 minutes", small, "MB", 150.0, True))
     found.append(Line("more for an hour", large - small, "MB", 15.0, True))

@@ -21,6 +21,7 @@ from simulator.common.errors import PlaylistError
 from simulator.playlists.formats import PLAYLIST_EXTENSIONS, parse_playlist
 from simulator.playlists.playlist import (
     AUDIO_EXTENSIONS,
+    BARE_FILES,
     Playlist,
     Track,
     is_audio_name,
@@ -46,7 +47,7 @@ def read_playlists(arguments: Sequence[str]) -> Playlist:
             parts.append(Track(absolute(argument, ""), title_from_path(argument)))
     files = tuple(part for part in parts if isinstance(part, Track))
     playlists = [part for part in parts if isinstance(part, Playlist)]
-    title = files[0].title if len(files) == len(parts) == 1 else "Files of this command"
+    title = files[0].title if len(files) == len(parts) == 1 else BARE_FILES
     loose = one_album(title, "command", files, ", ".join(arguments))
     if not playlists:
         return loose

@@ -20,6 +20,7 @@ from markupsafe import Markup
 
 from simulator.page.content import context
 from simulator.page.values import PageContent
+from simulator.text.colours import VERSIONS, VERSIONS_ON_DARK
 
 SCRIPTS = ("deck.js", "listen.js", "vote.js", "start.js")
 STYLE = "page.css"
@@ -68,7 +69,7 @@ def html(
         "version": content.version,
         "policy": policy(script),
         "engineer": content.engineer,
-        "css": Markup(templates[STYLE]),
+        "css": Markup(version_colours() + templates[STYLE]),
         "script": Markup(script),
         "clips": clips,
         "vote": "",
@@ -81,6 +82,16 @@ def html(
         frame["key"] = base64.b64encode(key).decode("ascii")
         frame["sealed"] = sealed({**vote.reveal, "html": str(rest), "sounds": sounds}, key)
     return room.get_template("page.html").render(frame)
+
+
+def version_colours() -> str:
+    """The versions' colours as the style's variables --v0, --v1 …, on light and dark screens and on paper."""
+
+    def root(colours: Sequence[str]) -> str:
+        return f":root {{ {' '.join(f'--v{place}: {one};' for place, one in enumerate(colours))} }}"
+
+    dark = f"@media (prefers-color-scheme: dark) {{ {root(VERSIONS_ON_DARK)} }}"
+    return f"{root(VERSIONS)}\n{dark}\n@media print {{ {root(VERSIONS)} }}\n"
 
 
 def policy(script: str) -> str:

@@ -154,11 +154,11 @@ def _heard_lufs(found: Prediction) -> float | None:
 
 
 def _loud_and_open(tracks: Mapping[int, HeardTrack]) -> tuple[int, int] | None:
-    """The loudest and the least loud file among the versions that share a colour scheme."""
+    """The loudest and the least loud file of the first song with two versions."""
     files = {
         index: lufs
         for index, one in tracks.items()
-        if one.colour is not None and (lufs := _file_lufs(one.prediction)) is not None
+        if one.track.song is not None and (lufs := _file_lufs(one.prediction)) is not None
     }
     songs: dict[str | None, list[int]] = {}
     for index in files:

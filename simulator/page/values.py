@@ -12,7 +12,7 @@ from simulator.delivery.finding import Finding
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
-from simulator.playlists.playlist import Track
+from simulator.playlists.playlist import BARE_FILES, Track
 from simulator.text.colours import VERSIONS
 from simulator.text.short_names import short_names
 
@@ -94,12 +94,14 @@ def page_title(title: str, tracks: Sequence[Track], *, hidden: bool = False) -> 
     """The playlist's title; for bare files what their titles have in common, else the titles themselves,
     unless they must be `hidden` until a vote is over."""
     titles = list(dict.fromkeys(track.title for track in tracks))
-    if title or not titles:
+    if (title and title != BARE_FILES) or not titles:
         return title or "Listening page"
+    if len(titles) == 1:
+        return titles[0]
     words = [one.split() for one in titles]
     shared = [column[0] for column in itertools.takewhile(_alike, zip(*words, strict=False))]
     common = " ".join(shared).rstrip(" -–—_(:,")
-    if common and len(titles) > 1:
+    if common:
         return common
     if hidden:
         return "Which master?"

@@ -20,6 +20,8 @@ Role = Literal["master", "reference"]
 AUDIO_EXTENSIONS = ("wav", "w64", "rf64", "aif", "aiff", "caf", "flac", "ogg", "oga", "opus", "mp3", "m4a")
 """Files of a folder that count as its tracks."""
 
+BARE_FILES = "Files of this command"
+"""Title of a playlist that is made of files named on the command line."""
 ONE_ALBUM = "No album is set, so all files of this {what} count as one album."
 NAMED_ALBUMS = "Albums as set in the playlist; a track without one is a single."
 ALL_SINGLES = "The playlist sets no album, so each track is a single."

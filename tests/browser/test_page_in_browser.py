@@ -238,7 +238,7 @@ def test_the_listening_part_plays_switches_and_lowers_the_volume_for_the_raw_fil
         assert heard_db == pytest.approx(float(page.input_value("#volume")), abs=0.1)
         page.evaluate(  # the way back: while the next sound is being decoded, the loud one is not raised
             "const real = player.buffer.bind(player); player.buffer = async (id) => {"
-            " await new Promise((done) => { setTimeout(done, 400); }); return real(id); }; 0;"
+            " await new Promise((done) => { setTimeout(done, 2500); }); return real(id); }; 0;"
         )
         page.check('input[value="played"]')
         page.wait_for_timeout(250)

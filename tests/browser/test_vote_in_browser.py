@@ -121,6 +121,28 @@ def test_the_vote_comes_back_as_a_trial_with_the_versions_that_were_chosen(
             assert plain.startswith(f"You chose {title} {chosen.count(number)} of {ROUNDS} times")
 
 
+def test_one_tap_sends_by_the_devices_own_sheet_and_a_refusal_is_told(browser: Any, path: Path) -> None:
+    sheet = (
+        "window.shared = null; window.refuse = false;"
+        "navigator.share = async (what) => {"
+        " if (window.refuse) throw new Error('no'); window.shared = what; };"
+    )
+    with opened(browser, path, viewport={"width": 390, "height": 844}, before=sheet) as watched:
+        page = watched.page
+        for answer in "ABA":
+            play_round(page, answer)
+        page.fill("#vote-words", "more air")
+        page.click("#vote-finish")
+        page.click("#vote-share")
+        until(page, "window.shared !== null")
+        sent = read_answer(page.evaluate("window.shared.text"))
+        assert (sent.letters, sent.words) == ("ABA", "more air")
+        assert "Thank you" in page.inner_text("#vote-copied")
+        page.evaluate("window.refuse = true; 0")
+        page.click("#vote-share")
+        until(page, "document.getElementById('vote-copied').textContent.includes('send it by mail')")
+
+
 def test_from_the_command_through_the_browser_into_the_record(
     browser: Any, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -220,6 +220,20 @@ def test_only_what_is_named_of_a_session_goes_onto_the_page_and_it_is_listed(
     assert "gone.wav: file not found" in text
 
 
+def test_the_engineer_chooses_the_passage_of_the_vote(answer: Any, tmp_path: Path) -> None:
+    places = {}
+    for passage in ("", "loudest", "quietest"):
+        words = f"--vote-passage {passage}" if passage else ""
+        line = f"page open.wav loud.wav -o {tmp_path / 'p.html'} --vote 6 --seconds 1 --force {words}"
+        code, said, _ = answer(line)
+        assert code == 0
+        path = Path(re.findall(r"The vote's key is kept in (.*)\.", said)[0])
+        ((_, ballot),) = ballots(from_json(path.read_bytes()).acts).items()
+        places[passage] = ballot.plan.passage_start_s
+        path.unlink()
+    assert places[""] == places["loudest"] > 4.0 > places["quietest"]  # the step up is at 4 s
+
+
 def test_a_session_that_a_page_begins_is_its_owners_alone(answer: Any, tmp_path: Path) -> None:
     code, said, _ = answer(f"page open.wav loud.wav -o {tmp_path / 'p.html'} --vote 6 --seconds 1")
     assert code == 0
@@ -287,6 +301,7 @@ def test_a_damaged_record_beside_the_playlist_is_said_and_the_page_is_made(
         ("page open.wav loud.wav -o new.html --vote 5", 2, "Use --vote 6 or more"),
         ("page three.toml -o new.html --vote 18", 2, "Use --vote 21 or more"),
         ("page open.wav -o new.html --vote 4", 2, "two to four versions of one song"),
+        ("page open.wav loud.wav -o new.html --vote 6 --vote-passage coda", 2, "there is no passage “coda”"),
         ("page gone.wav -o new.html", 4, "No track could be read"),
         ("page gone.session.json -o new.html", 2, "no playlist of that name beside it"),
         ("page open.wav", 2, "--output"),

@@ -73,6 +73,11 @@ def test_a_single_master_is_heard_raw_and_as_played() -> None:
     ]
 
 
+def test_two_different_songs_are_not_held_against_each_other() -> None:
+    tracks = {index: replace(one, track=Track(f"/{index}.wav", "x")) for index, one in ((0, OPEN), (1, LOUD))}
+    assert {one.tracks for one in claims(OFFERS, tracks, PLAYER)} == {(0,)}
+
+
 def test_what_is_absent_has_its_reason() -> None:
     reference = replace(LOUD, number=3, track=Track("/r.wav", "r", role="reference"), colour=None)
     tracks = {0: OPEN, 1: LOUD, 2: reference}

@@ -16,7 +16,7 @@ from support.made_page import NASTY, PLAIN, order_of, write_music
 
 from simulator.common.text import visible
 from simulator.delivery.finding import Finding
-from simulator.page.file.build import BuiltPage, build, templates
+from simulator.page.file.build import BuiltPage, build
 from simulator.page.html import sealed
 from simulator.text.colours import VERSIONS, VERSIONS_ON_DARK
 from simulator.text.short_names import short_names
@@ -180,13 +180,14 @@ def test_the_artists_text_is_free_of_jargon(page: BuiltPage, ballot_page: BuiltP
         assert JARGON.findall(one) == [], one
 
 
-def test_the_versions_colours_are_those_of_the_terminal_and_the_charts() -> None:
-    css = templates()["page.css"]
-    light, dark = css.index(":root"), css.index("@media (prefers-color-scheme: dark)")
-    paper = css.index("@media print")
-    for start, wanted in ((light, VERSIONS), (dark, VERSIONS_ON_DARK), (paper, VERSIONS)):
-        block = css[start : css.index("}", start)]
-        assert tuple(re.findall(r"--v\d: (#[0-9a-f]{6});", block)) == wanted
+def test_the_versions_colours_are_those_of_the_terminal_and_the_charts(page: BuiltPage) -> None:
+    """On a light screen, on a dark one, and on paper; every version has one to be drawn in."""
+    css = re.findall(r"<style>(.*?)</style>", page.text, re.DOTALL)[0]
+    blocks = [
+        tuple(re.findall(r"--v\d: (#[0-9a-f]{6});", one)) for one in re.findall(r":root \{[^}]*\}", css)
+    ]
+    assert [one for one in blocks if one] == [VERSIONS, VERSIONS_ON_DARK, VERSIONS]
+    assert re.findall(r"\.c(\d) \{ --v: var\(--v(\d)\); \}", css) == [(f"{i}", f"{i}") for i in range(6)]
 
 
 def test_ids_are_there_once(page: BuiltPage) -> None:

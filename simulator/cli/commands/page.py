@@ -29,6 +29,13 @@ from simulator.common.text import visible
     help="Open the page with a blind vote between the versions, of this many rounds.",
 )
 @click.option(
+    "--vote-passage",
+    default="",
+    metavar="PASSAGE",
+    help="The passage of the vote: loudest, quietest, turn, or a mark that --with marks puts on the page. "
+    "Default: the first mark, else the loudest.",
+)
+@click.option(
     "--seconds",
     type=click.FloatRange(0.5, 60.0),
     default=6.0,
@@ -57,6 +64,7 @@ def command(
     output: Path,
     profiles: tuple[str, ...],
     rounds: int | None,
+    vote_passage: str,
     seconds: float,
     tracks: str | None,
     named: tuple[str, ...],
@@ -100,7 +108,9 @@ def command(
     if not ready.prepared.played_by([0]):  # the page is about this player: there would be nothing to hear
         raise nothing_played(one_player=True)
     heard = track_numbers(tracks, len(ready.prepared.tracks))
-    page, order = build_page(ready, heard, seconds, rounds or 0, visible(engineer))
+    page, order = build_page(
+        ready, heard, seconds, rounds or 0, engineer=visible(engineer), vote_passage=vote_passage
+    )
     say_problems(page.problems)
     click.echo(f"{output}: {page.size_bytes / 1e6:.1f} MB")
     if page.size_bytes > LARGE_BYTES:

@@ -133,7 +133,13 @@ def track_numbers(asked: str | None, count: int) -> list[int]:
 
 
 def build_page(
-    ready: PageReady, heard: Sequence[int], seconds: float, rounds: int, engineer: str = ""
+    ready: PageReady,
+    heard: Sequence[int],
+    seconds: float,
+    rounds: int,
+    *,
+    engineer: str = "",
+    vote_passage: str = "",
 ) -> tuple[BuiltPage, PageOrder]:
     """The page in memory and what it was asked to be, with progress on standard error. Raises AudioError
     where a file has become another one meanwhile."""
@@ -155,6 +161,7 @@ def build_page(
         keep_in=None if ready.no_cache else cache_folder() / ENCODED,
         workers=prepared.workers,
         engineer=engineer,
+        vote_passage=vote_passage,
     )
     if rounds:
         _refuse_too_few(len(voted_on(order)), rounds)

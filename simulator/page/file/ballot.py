@@ -23,6 +23,7 @@ from simulator.page.clips import Clip, VoteSound, vote_sounds
 from simulator.page.file.audio import Cuts, converted
 from simulator.page.file.request import PageOrder
 from simulator.page.html import PageVote
+from simulator.page.listen import label_of
 from simulator.page.passages import Place
 from simulator.page.values import PageTrack, song_groups
 from simulator.page.vote import page_vote
@@ -101,11 +102,18 @@ def _plan(
 def _shared_place(
     order: PageOrder, members: Sequence[int], places: Mapping[int, Sequence[Place]]
 ) -> list[int]:
-    """The passage that is voted on: the first mark, since the engineer has chosen it, else the first passage
-    that is the same moment of the song in all versions; its number in each. Raises UsageError where there is
-    none."""
-    offsets = order.offsets_s or {}
-    for place in sorted(places[members[0]], key=lambda place: place.kind != "mark"):
+    """The passage that is voted on, the same moment of the song in all versions: its number in each. Where
+    the order names none, the first mark counts, since the engineer has chosen it, else the first passage.
+    Raises UsageError where there is none."""
+    offsets, wanted = order.offsets_s or {}, order.vote_passage.casefold()
+    own = sorted(places[members[0]], key=lambda place: place.kind != "mark")
+    chosen = [place for place in own if not wanted or wanted in (place.kind, label_of(place).casefold())]
+    if own and not chosen:
+        raise UsageError(
+            f"--vote-passage: there is no passage “{order.vote_passage}”.",
+            f"These are: {', '.join(label_of(place) for place in own)}.",
+        )
+    for place in chosen:
         moment = place.passage.start_s - offsets.get(members[0], 0.0)
         found = []
         for index in members:

@@ -20,7 +20,8 @@ class PageOrder:
     """What the page is asked to be. `predictions` has a row for each profile; `heard` are the places of
     the tracks that sound on it; `rounds` of the vote, or 0 for none; `offsets_s` says by how much each
     track lies later than the first version of its song; `findings` are the delivery check's, by place;
-    `keep_in` is where encoded masters are kept; `engineer` is who makes the page."""
+    `keep_in` is where encoded masters are kept; `engineer` is who makes the page;
+    `vote_passage` is the label or kind of the passage voted on (empty: the first mark, else the loudest)."""
 
     playlist: Playlist
     profiles: Sequence[Profile]
@@ -37,5 +38,6 @@ class PageOrder:
     findings: Mapping[int, Sequence[Finding]] | None = None
     keep_in: Path | None = None
     engineer: str = ""
+    vote_passage: str = ""
     seed: int | None = None
     workers: int = 0
