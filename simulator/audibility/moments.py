@@ -195,19 +195,25 @@ def _hits(series: AudibleSeries) -> tuple[Values, Values, Values]:
     peaks = peaks + mean.floors
     heard = 10.0 * np.log10(peaks[0] / mean.over(where - around, where + around)[0]) > _HIT_OVER_DB
     where, peaks = where[heard], peaks[:, heard]
-    losses = 10.0 * np.log10(peaks[0] / peaks[1]) - _gains_around_db(series, where * series.step_s)
-    return where * series.step_s, losses, (rise[0] - rise[1])[candidates][heard]
+    at_s = where * series.step_s
+    losses = 10.0 * np.log10(peaks[0] / peaks[1]) - _levels_around_db(series.envelopes, series.step_s, at_s)
+    return at_s, losses, (rise[0] - rise[1])[candidates][heard]
 
 
-def _gains_around_db(series: AudibleSeries, at: Values) -> Values:
-    """The gain that matches the music in the 3 s around each moment: the median of its frames'."""
-    half = round(MOMENT_S / 2.0 / series.frame_s)
-    matched = np.where(series.gains > 0.0, series.gains, np.nan)
-    padded = np.pad(matched, half, constant_values=np.nan)
-    rows = np.rint(at / series.frame_s).astype(np.int64)[:, np.newaxis] + np.arange(2 * half)
+def _levels_around_db(envelopes: NDArray[np.float32], step_s: float, at: Values) -> Values:
+    """Level of the open version over the other one in the 3 s around each moment: the median of stretches
+    of 23 ms, so that the hits themselves do not count."""
+    width = max(1, round(0.023 / step_s))
+    whole = envelopes.shape[1] // width
+    powers = envelopes[:, : whole * width].reshape(2, whole, width).sum(axis=2, dtype=np.float64)
+    heard = powers.min(axis=0) > 1e-7 * powers[0].max()
+    ratios = np.where(heard, powers[0], np.nan) / np.where(heard, powers[1], 1.0)
+    half = round(MOMENT_S / 2.0 / (width * step_s))
+    padded = np.pad(ratios, half, constant_values=np.nan)
+    rows = np.rint(at / (width * step_s)).astype(np.int64)[:, np.newaxis] + np.arange(2 * half)
     around = padded[np.clip(rows, 0, padded.shape[0] - 1)]
     around[~np.isfinite(around).any(axis=1)] = 1.0
-    return np.asarray(20.0 * np.log10(np.nanmedian(around, axis=1)))
+    return np.asarray(10.0 * np.log10(np.nanmedian(around, axis=1)))
 
 
 class _Means:
