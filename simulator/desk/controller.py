@@ -136,7 +136,7 @@ class Desk:
     @property
     def in_trial(self) -> bool:
         """Is a blind trial on, so that letters are keys?"""
-        return self.session.trial is not None and self.session.trial.ready
+        return self.session.trial is not None
 
     def open(self, session: Session, effects: Iterable[do.Effect]) -> None:
         """The session as it begins; starts what need not be waited for."""

@@ -23,6 +23,7 @@ from typing import Protocol
 
 from prompt_toolkit.application import Application, get_app
 from prompt_toolkit.buffer import Buffer
+from prompt_toolkit.data_structures import Size
 from prompt_toolkit.filters import Condition
 from prompt_toolkit.formatted_text import StyleAndTextTuples
 from prompt_toolkit.history import FileHistory, History, InMemoryHistory
@@ -57,7 +58,6 @@ MOST_LINES = 2000
 """So far back what was said can be read on the screen."""
 PAGE_LINES = 10
 TOOLBAR_LINES = 2
-SMALLEST_HEIGHT = 10
 
 
 class Candidate(Protocol):
@@ -100,11 +100,13 @@ class Transcript:
         self.lines: deque[str] = deque(maxlen=MOST_LINES)
         self.tall = 0
         self.back = 0
+        self.said = 0
 
     def __call__(self, text: str) -> None:
         lines = visible(text, "\n\t").expandtabs().splitlines() or [""]
         self.lines.extend(lines)
         self.tall, self.back = len(lines), 0
+        self.said += 1
         if self._behind is None:
             self._say(text)
         else:
@@ -155,7 +157,8 @@ async def _tick(desk: PromptDesk, app: Application[None], texts: Transcript) -> 
             desk.tick()
             size = app.output.get_size()
             desk.resize(size.columns)
-            now = desk.bar(), size, len(texts.lines), texts.tall
+            # only what is seen differently is drawn: the whole screen costs more than all the rest of a tick
+            now = _drawn(desk, size, _stage_height(size, texts)), size, texts.said, texts.tall
             if now != shown and app.is_running:
                 shown = now
                 app.invalidate()
@@ -234,23 +237,18 @@ def _application(desk: PromptDesk, history: Path | None, texts: Transcript) -> A
         return False
 
     def height() -> int:
-        size = app.output.get_size()
-        found = stage_height(size.columns, size.rows)
-        return found if texts.tall <= size.rows - found - 1 else 0  # a long screen takes the stage's room
+        return _stage_height(app.output.get_size(), texts)
 
     def stage() -> StyleAndTextTuples:
-        width = app.output.get_size().columns
-        lines = stage_lines(desk.stage(curve_columns(width)), width, height() or SMALLEST_HEIGHT)
-        return [piece for line in lines for piece in (*line, ("", "\n"))]
+        return [
+            piece for line in _drawn(desk, app.output.get_size(), height()) for piece in (*line, ("", "\n"))
+        ]
 
     def said() -> StyleAndTextTuples:
         rows = max(app.output.get_size().rows - (height() or TOOLBAR_LINES) - 1, 1)
         texts.back = min(texts.back, max(len(texts.lines) - rows, 0))
         end = len(texts.lines) - texts.back
         return [("", "\n".join(list(texts.lines)[max(end - rows, 0) : end]))]
-
-    def toolbar() -> StyleAndTextTuples:
-        return [("", "\n".join(toolbar_lines(desk.bar(), app.output.get_size().columns)))]
 
     large = Condition(lambda: height() > 0)
     line = Buffer(history=_history(history), multiline=False, accept_handler=accept)
@@ -261,7 +259,7 @@ def _application(desk: PromptDesk, history: Path | None, texts: Transcript) -> A
             Window(FormattedTextControl(said), wrap_lines=True),
             Window(BufferControl(line, input_processors=[asked]), height=1),
             ConditionalContainer(
-                Window(FormattedTextControl(toolbar), height=TOOLBAR_LINES, style="reverse"), ~large
+                Window(FormattedTextControl(stage), height=TOOLBAR_LINES, style="reverse"), ~large
             ),
         ]
     )
@@ -269,6 +267,19 @@ def _application(desk: PromptDesk, history: Path | None, texts: Transcript) -> A
         Layout(layout, focused_element=line), key_bindings=_bindings(desk, texts), full_screen=True
     )
     return app
+
+
+def _stage_height(size: Size, texts: Transcript) -> int:
+    """Lines of the stage; 0 on a small screen, and where a long text takes its room until the next key."""
+    found = stage_height(size.columns, size.rows)
+    return found if texts.tall <= size.rows - found - 1 else 0
+
+
+def _drawn(desk: PromptDesk, size: Size, height: int) -> list[list[tuple[str, str]]]:
+    """The stage, or the two lines instead of it."""
+    if height:
+        return stage_lines(desk.stage(curve_columns(size.columns)), size.columns, height)
+    return [[("", line)] for line in toolbar_lines(desk.bar(), size.columns)]
 
 
 def _question(desk: PromptDesk) -> str:

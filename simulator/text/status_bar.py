@@ -93,7 +93,8 @@ def header_lines(bar: Bar, peak_room_db: float | None, width: int) -> tuple[str,
     measures."""
     if bar.trial is not None:
         fields = _trial(bar, bar.trial)
-        return _fitted(fields[:2], width), _fitted(fields[2:], width), _fitted(_levels(bar), width)
+        rest = [*_notice(bar), _dropouts(bar)]
+        return _fitted(fields[:2], width), _fitted(fields[2:], width), _fitted(rest, width)
     levels = [*_notice(bar), _dropouts(bar)] if not bar.alive else _levels(bar)
     levels = [one for one in levels if one.forms != _difference(bar)]
     if peak_room_db is not None:

@@ -66,7 +66,7 @@ def test_a_session_beside_a_playlist_that_lies_there_says_so_goes_on_and_saves_a
     assert words.count("Still not saved.") >= 2  # each note
     assert "too dull" in words.partition("> marks")[2]
     assert "NOT saved in" in words
-    assert "Notes and acts are kept in" not in words
+    assert "Session saved to" not in words
     assert soundfile.info(tmp_path / "out.wav").frames == pytest.approx(RATE, abs=0.02 * RATE)
     assert "Traceback" not in done.stdout + done.stderr
 

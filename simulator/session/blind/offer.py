@@ -127,8 +127,9 @@ def offer(session: Session, run: Run) -> str:
         f"{CAUTIONS[0]} Trim: {level(session.trim_db)} dB. To change it, answer n, play the passage and "
         "type trim DB.",
         *CAUTIONS[1:],
-        "a, b" + (", x" if plan.kind == "discrimination" else "") + " switch at the same moment; you can "
-        "answer once you have heard all. No feedback until the end; trial stop ends it without a result.",
+        "a, b" + (", x" if plan.kind == "discrimination" else "") + " switch at the same moment; "
+        "shift-A or shift-B answers once you have heard all. No feedback until the end; trial stop ends it "
+        "without a result.",
         "Start? (y/n)",
     ]
     return "\n".join(lines)
