@@ -131,6 +131,9 @@ if TYPE_CHECKING:
     from rich.table import Table
 
 MARK = "◂"
+NARROW = 60
+"""Columns of a terminal under which the table keeps PLR alone of what a rung costs."""
+NARROW_OUT = ("GR dB\navg", "\nmax", "span\nLU", "resid.\nLU")
 COST_COLUMNS = 36
 """Width of the columns of what a rung costs, with their spaces."""
 LITTLE_DB = 0.5
@@ -292,15 +295,15 @@ def decision_table(rungs: Sequence[Rung], destinations: Sequence[Destination], w
     names = ["LUFS", "GR dB\navg", "\nmax", "PLR\ndB", "span\nLU", "resid.\nLU", *heads]
     table = grid(names, [True] * len(names))
     table.columns[0].no_wrap = True
+    if width < NARROW:  # the cost in one figure
+        table.columns = [one for one in table.columns if one.header not in NARROW_OUT]
     for place, rung in enumerate(rungs):
         measured, done = rung.measurement, rung.action
         table.add_row(
             firsts[place],
-            level(done.mean_reduction_db),
-            level(done.max_reduction_db),
+            *([] if width < NARROW else [level(done.mean_reduction_db), level(done.max_reduction_db)]),
             level(measured.peak_to_loudness_db),
-            level(measured.contrast_lu),
-            level(rung.residual_lu),
+            *([] if width < NARROW else [level(measured.contrast_lu), level(rung.residual_lu)]),
             *(cells[place] for cells in columns),
         )
     return table
