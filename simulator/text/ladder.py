@@ -293,10 +293,10 @@ def decision_table(rungs: Sequence[Rung], destinations: Sequence[Destination], w
     if needed > width or max(head.count("\n") for head in heads) > 4:
         heads = [chr(ord("A") + place) for place in range(len(columns))]
     names = ["LUFS", "GR dB\navg", "\nmax", "PLR\ndB", "span\nLU", "resid.\nLU", *heads]
+    if width < NARROW:  # the cost in one figure
+        names = [name for name in names if name not in NARROW_OUT]
     table = grid(names, [True] * len(names))
     table.columns[0].no_wrap = True
-    if width < NARROW:  # the cost in one figure
-        table.columns = [one for one in table.columns if one.header not in NARROW_OUT]
     for place, rung in enumerate(rungs):
         measured, done = rung.measurement, rung.action
         table.add_row(
