@@ -131,6 +131,9 @@ if TYPE_CHECKING:
     from rich.table import Table
 
 MARK = "◂"
+NARROW = 60
+"""Columns of a terminal under which the table keeps PLR alone of what a rung costs."""
+NARROW_OUT = ("GR dB\navg", "\nmax", "span\nLU", "resid.\nLU")
 COST_COLUMNS = 36
 """Width of the columns of what a rung costs, with their spaces."""
 LITTLE_DB = 0.5
@@ -290,17 +293,17 @@ def decision_table(rungs: Sequence[Rung], destinations: Sequence[Destination], w
     if needed > width or max(head.count("\n") for head in heads) > 4:
         heads = [chr(ord("A") + place) for place in range(len(columns))]
     names = ["LUFS", "GR dB\navg", "\nmax", "PLR\ndB", "span\nLU", "resid.\nLU", *heads]
+    if width < NARROW:  # the cost in one figure
+        names = [name for name in names if name not in NARROW_OUT]
     table = grid(names, [True] * len(names))
     table.columns[0].no_wrap = True
     for place, rung in enumerate(rungs):
         measured, done = rung.measurement, rung.action
         table.add_row(
             firsts[place],
-            level(done.mean_reduction_db),
-            level(done.max_reduction_db),
+            *([] if width < NARROW else [level(done.mean_reduction_db), level(done.max_reduction_db)]),
             level(measured.peak_to_loudness_db),
-            level(measured.contrast_lu),
-            level(rung.residual_lu),
+            *([] if width < NARROW else [level(measured.contrast_lu), level(rung.residual_lu)]),
             *(cells[place] for cells in columns),
         )
     return table

@@ -81,7 +81,9 @@ def show_check(
 def _show_move(out: Readout, one: Checked) -> None:
     if one.move is not None:
         out.paragraph(causes(one.findings, one.move)) if causes(one.findings, one.move) else None
-        out.paragraph(move_words(one.move), style="answer")
+        words = move_words(one.move)
+        fix = [found for found in one.findings if found.level == "fix" and found.name in one.move.mends]
+        out.paragraph(words if fix or not one.move.passes else f"Optional: t{words[1:]}", style="answer")
 
 
 def _answer_for_several(out: Readout, read: Sequence[Checked]) -> None:
