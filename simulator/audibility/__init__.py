@@ -5,7 +5,7 @@ The other version (a loud master, a rung, a codec's decode) is held against the 
     meter = AudibilityMeter(sample_rate, channels)       # audibility/meter
     meter.push(open_block, other_block)                  # (frames, channels) each, in step; any block sizes
     found = meter.finish()                               # Audibility: shares, bands, moments, a strip
-    found.worst(3)                                       # the severest moments of any kind, 8 s apart
+    found.worst(3)                                       # the worst of each kind in turn, 8 s apart
 
 Words for all of it are in text/audibility. It is an estimate by a model and never a score: it says what
 changed, and whether that is likely to be heard.
