@@ -5,7 +5,7 @@ The other version (a loud master, a rung, a codec's decode) is held against the 
     meter = AudibilityMeter(sample_rate, channels)       # audibility/meter
     meter.push(open_block, other_block)                  # (frames, channels) each, in step; any block sizes
     found = meter.finish()                               # Audibility: shares, bands, moments, a strip
-    found.worst(3)                                       # the severest moments of any kind, 8 s apart
+    found.worst(3)                                       # the worst of each kind in turn, 8 s apart
 
 Words for all of it are in text/audibility. It is an estimate by a model and never a score: it says what
 changed, and whether that is likely to be heard.
@@ -22,6 +22,8 @@ Measured against thresholds from the literature (20 s each, share of the frames 
 10 dB under the threshold, 10 dB over): tone in white noise at 0.5, 1, 2 and 4 kHz, critical ratios of 17 to
 23 dB: at most 0.4 %, at least 94 %; tone in a critical band of noise at 0.25, 1 and 4 kHz: at most 3 %, at
 least 76 %; a critical band of noise under a tone at 0.25 to 4 kHz: at most 8 %, at least 80 %.
+Four songs, share of the frames: clipped by 0, 6 and 12 dB 0, 1 to 23 and 29 to 71 %; MP3 at 320, 128 and 64
+kbit/s 0 to 4, 9 to 63 and 84 to 100 %, rising at every step between. 240 s of stereo take 2.9 s of one core.
 
 Where it fails:
 - It knows no playback level: a full-scale sine is taken as 92 dB SPL. Louder listening hears more.

@@ -96,9 +96,13 @@ class Audibility:
     start_s: float = 0.0
 
     def worst(self, count: int = 3) -> tuple[Moment, ...]:
-        """The severest moments of any kind, at least 8 s apart, the worst first; empty: no audible change
-        is expected."""
-        return apart(sorted(self.moments, key=lambda one: -one.severity), count)
+        """The worst of each kind, the severest first, then the second of each, and so on; at least 8 s apart.
+        Empty: no audible change is expected."""
+        turns: list[tuple[int, float, Moment]] = []
+        for kind in MomentKind:
+            own = sorted((one for one in self.moments if one.kind is kind), key=lambda one: -one.severity)
+            turns += [(turn, -one.severity, one) for turn, one in enumerate(own)]
+        return apart([one for *_, one in sorted(turns, key=lambda each: each[:2])], count)
 
     def as_json(self) -> dict[str, Any]:
         """The same with plain types: numbers unrounded, missing ones None."""

@@ -43,3 +43,13 @@ def test_the_object_has_plain_values_and_the_caveat() -> None:
     assert form["sentences"][1].startswith("0:27.0: ")
     assert len(form["sentences"]) == 5
     assert form["sentences"][-1] == CAVEAT
+
+
+def test_the_worst_take_turns_between_the_kinds() -> None:
+    """What the model finds is often the severest: it does not push out a hit that loses its attack."""
+    change = [Moment(MomentKind.CHANGE, at, 3.0, 9.0, 9.0 - at / 100.0) for at in (0.0, 10.0, 20.0)]
+    attack = [Moment(MomentKind.ATTACK, at, 3.0, 4.0, 1.3) for at in (2.0, 40.0)]
+    found = replace(NONE, share_audible=0.5, moments=(*change, *attack)).worst(3)
+    assert [one.at_s for one in found] == [0.0, 10.0, 40.0]
+    alone = replace(NONE, share_audible=0.5, moments=(*change, attack[1])).worst(2)
+    assert [one.kind for one in alone] == [MomentKind.CHANGE, MomentKind.ATTACK]
