@@ -65,9 +65,9 @@ def test_what_sounded_under_each_letter_is_what_the_record_says(
     assert run(["listen", "list.toml", "--to-file", "out.wav"]) == 0
     out, err = capsys.readouterr()
     assert err == ""
-    before, _, after = out.partition("Taken. Round 4 of 4.")
+    before, _, after = out.partition("Answer taken. Round 4 of 4:")
     assert "Start? (y/n)" in before
-    assert after.count("plays.") == len(letters)
+    assert after.count("Playing ") == len(letters)
     record = json.loads((home / "list.session.json").read_text(encoding="utf-8"))
     (act,) = (one for one in record["acts"] if one["kind"] == "trial")
     trial = replay(act["data"]["trial"])
