@@ -25,8 +25,7 @@ from simulator.deck.program import DeckProgram, Now
 from simulator.desk.completion import Word, candidates
 from simulator.desk.environment import BackgroundWork, Failure, Outside, SessionLog, Taken
 from simulator.desk.frames import TrackLanes, deck_program, lane_key, passages
-from simulator.desk.stage import DeskStage
-from simulator.desk.status_bar import DeskMeter, bar_of
+from simulator.desk.status_bar import DeskMeter, DeskStage, bar_of
 from simulator.desk.text import device_text, where_it_goes, wrapped
 from simulator.desk.tracks import Rewritten, track_lanes
 from simulator.desk.trial_lanes import Preparing

@@ -35,7 +35,7 @@ Line = list[tuple[str, str]]
 
 
 @dataclass(frozen=True, slots=True)
-class Curve:
+class StageCurve:
     """A version's loudness over the song, two values a cell, in LUFS as it plays now (None: silence, or
     outside of it). `colour` counts from 0 in the song's versions."""
 
@@ -52,7 +52,7 @@ class Stage:
     marks, the loop, the loudest and the quietest passage. In a trial there are no curves and no places."""
 
     bar: Bar
-    curves: tuple[Curve, ...] = ()
+    curves: tuple[StageCurve, ...] = ()
     low_lufs: float = -40.0
     high_lufs: float = 0.0
     marks: tuple[float, ...] = ()
@@ -123,7 +123,7 @@ def _plot(stage: Stage, rows: int, columns: int, head: int) -> list[Line]:
 
 @lru_cache(maxsize=8)
 def _braille(
-    curves: tuple[Curve, ...], rows: int, columns: int, low: float, high: float
+    curves: tuple[StageCurve, ...], rows: int, columns: int, low: float, high: float
 ) -> tuple[tuple[tuple[int, str], ...], ...]:
     """(colour, character) of each cell; the version that plays is drawn last and covers the others."""
     dots = [[0] * columns for _ in range(rows)]

@@ -16,8 +16,7 @@ from support.made_session import Desk, session
 
 from simulator.deck.program import Now
 from simulator.desk.completion import candidates
-from simulator.desk.stage import DeskStage
-from simulator.desk.status_bar import bar_of
+from simulator.desk.status_bar import DeskStage, bar_of
 from simulator.metering.live import Reading
 from simulator.session.acts.level_guard import RAMP_S, STEP_LU
 from simulator.session.effects import Keep, Output, Sound

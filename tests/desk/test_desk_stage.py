@@ -10,8 +10,7 @@ from support.fake_player import FakePlayer
 from support.made_session import Desk, session
 
 from simulator.deck.program import Now
-from simulator.desk.stage import DeskStage
-from simulator.desk.status_bar import bar_of
+from simulator.desk.status_bar import DeskStage, bar_of
 from simulator.metering.live import Reading
 from simulator.session.state import Session
 from simulator.text.stage import Stage, stage_lines

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from rich.cells import cell_len
 
-from simulator.text.stage import Curve, Stage, curve_columns, stage_height, stage_lines
+from simulator.text.stage import Stage, StageCurve, curve_columns, stage_height, stage_lines
 from simulator.text.status_bar import Bar, TrialBar
 
 SIZES = [(80, 24), (100, 30), (140, 40), (200, 60)]
@@ -32,7 +32,7 @@ BAR = Bar(
 def stage(columns: int, *levels: float, playing: int = 1, **changes: object) -> Stage:
     """Versions of constant level, the `playing`-th of them playing, on a scale from −30 to 0 LUFS."""
     curves = tuple(
-        Curve(i + 1, f"version {i + 1}", i, i == playing, (level,) * (2 * curve_columns(columns)))
+        StageCurve(i + 1, f"version {i + 1}", i, i == playing, (level,) * (2 * curve_columns(columns)))
         for i, level in enumerate(levels)
     )
     made = Stage(BAR, curves, -30.0, 0.0, (0.25,), (0.5, 0.75), 0.6, 0.1, 0.5)
