@@ -18,9 +18,9 @@ from simulator.normalizer.decision import LimitedBy
 from simulator.normalizer.profile import Codec, Scope, Upward
 from simulator.page.tables import _SCOPES, _UPWARD
 from simulator.session.acts.monitoring import LISTEN_WORDS
+from simulator.text.desk.status_bar import SHORT_STATES, SIGNS
 from simulator.text.findings import VERDICT
 from simulator.text.players import LIMITED_WORDS
-from simulator.text.status_bar import SHORT_STATES, SIGNS
 
 PACKAGE = Path(simulator.__file__).resolve().parent
 

@@ -37,9 +37,9 @@ from simulator.session.events import TICK_SECONDS
 from simulator.session.session import step
 from simulator.session.state import DIM_DB, Session
 from simulator.storage.user_settings import remember_trim
-from simulator.text.desk_screens import screen
-from simulator.text.stage import Stage
-from simulator.text.status_bar import Bar
+from simulator.text.desk.screens import screen
+from simulator.text.desk.stage import Stage
+from simulator.text.desk.status_bar import Bar
 
 T = TypeVar("T")
 Work = Callable[[], Sequence[T]]

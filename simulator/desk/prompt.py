@@ -42,8 +42,8 @@ from simulator.common.text import as_utf8, visible
 from simulator.session.commands import keys
 from simulator.session.events import TICK_SECONDS
 from simulator.storage.small_files import MEBIBYTE, open_to_write
-from simulator.text.stage import Stage, curve_columns, stage_height, stage_lines
-from simulator.text.status_bar import Bar, toolbar_lines
+from simulator.text.desk.stage import Stage, curve_columns, stage_height, stage_lines
+from simulator.text.desk.status_bar import Bar, toolbar_lines
 
 KEYS = {" " if key == "space" else key: line for key, line in keys().items()}
 """Keys that act at once on an empty line."""

@@ -24,8 +24,8 @@ from simulator.session.excerpts import place_of
 from simulator.session.levels import MONO_LU, STEPS_PER_SECOND, WINDOW_SECONDS, Span, limiter_lu
 from simulator.session.state import Session
 from simulator.session.track import TrackView, same_moment_s, shift_between_s, versions
-from simulator.text.stage import Stage, StageCurve
-from simulator.text.status_bar import Bar, TrialBar
+from simulator.text.desk.stage import Stage, StageCurve
+from simulator.text.desk.status_bar import Bar, TrialBar
 
 HOLD_SECONDS = 3.0
 EACH_SECONDS = 0.2

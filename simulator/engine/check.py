@@ -272,7 +272,7 @@ def _away(found: Measurement, album: AlbumLevel | None, decided: Decided) -> flo
 
 
 def _held(found: Measurement, album: AlbumLevel | None, decided: Decided) -> bool:
-    """Is this track's own loudness held against the target?"""
+    """True where this track's own loudness is held against the target."""
     if album is None or decided.target_of == "each":
         return True
     level, loudest = found.integrated_lufs, album.loudest_lufs

@@ -63,7 +63,7 @@ class ChildProcess:
             yield message
 
     def died(self) -> bool:
-        """Has it ended by itself?"""
+        """True where it has ended by itself."""
         return self.running and not self._process.is_alive()
 
     def kill(self) -> None:

@@ -37,7 +37,7 @@ from simulator.normalizer.profile import Delivery, Profile
 from simulator.playlists.playlist import Track
 from simulator.storage.measurement_cache import Store
 from simulator.storage.writing import claimed, make_folder, refuse_existing, refuse_sources, sweep, whole_file
-from simulator.text.comparison import charts
+from simulator.text.charts import comparison as charts
 from simulator.text.comparison.gained_paid import NOT_JUDGED
 from simulator.text.comparison.terms import Names
 
@@ -86,7 +86,7 @@ def compare_pair(
         raise UsageError(
             f"{loud.path}: this is not a version of {open_.path}: at the best place their similarity is "
             f"{alignment.similarity:.2f} of 1 (versions of one recording: 0.25 and more).",
-            "Name two masters of the same recording. For different songs: fairhearing predict.",
+            "Give two masters of the same recording. For different songs: fairhearing predict.",
         )
     seconds = time.monotonic() - begun
     _log.info("%s: aligned with %s (%s), %.1f s", loud.path, open_.path, alignment.kind, seconds)

@@ -43,8 +43,8 @@ from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import Prediction, chain_settings, from_chain, from_gain, more_than_gain
 from simulator.normalizer.profile import Profile
 from simulator.storage.writing import claimed, refuse_existing, refuse_sources, sweep, whole_file
-from simulator.text.comparison.charts import STYLE
-from simulator.text.ladder_chart import ladder_figure
+from simulator.text.charts.comparison import STYLE
+from simulator.text.charts.ladder import ladder_figure
 
 PLAYLIST, SAMPLE = "ladder.toml", "-sample-peak"
 
@@ -115,7 +115,7 @@ class LadderRequest:
 
     @property
     def by_envelope(self) -> bool:
-        """Can any rung be searched on the envelope, and does it need to be?"""
+        """True where a rung needs a search, and it can be done on the envelope."""
         loudest = gained(self.measurement, 0.0).integrated_lufs
         untouched = Guess(self.measurement, self.ceiling_dbtp).untouched_db
         reached = -math.inf if loudest is None else loudest + untouched

@@ -20,7 +20,7 @@ def check_pictures(paths: Sequence[Path], force: bool) -> None:
     for path in paths:
         if path.suffix.lower() not in PICTURES:
             raise UsageError(
-                f"{path}: a picture is an .svg or a .png file.", "Name it so, such as --figure players.svg."
+                f"{path}: a picture must be an .svg or .png file.", "Example: --figure players.svg"
             )
     refuse_existing(paths, force)
 

@@ -49,7 +49,7 @@ def in_this_process() -> Iterator[None]:
 
 
 def stays_in_process() -> bool:
-    """Is all work to be done in this process? FAIRHEARING_IN_PROCESS says so for a whole run."""
+    """True where all work is to be done in this process; FAIRHEARING_IN_PROCESS sets it for a whole run."""
     return _STAYS.get() or os.environ.get("FAIRHEARING_IN_PROCESS") is not None
 
 

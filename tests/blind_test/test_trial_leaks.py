@@ -24,8 +24,8 @@ from simulator.session.events import DeviceFound, DeviceLost, Event, Prepared, P
 from simulator.session.session import opened, step
 from simulator.session.state import Session
 from simulator.session.track import PlayedView
-from simulator.text.stage import stage_lines
-from simulator.text.status_bar import toolbar_lines
+from simulator.text.desk.stage import stage_lines
+from simulator.text.desk.status_bar import toolbar_lines
 
 TRIED = (
     "list", "explain", "state", "profile untouched", "swap 1", "swap 2", "round", "go 5", "marks", "mark q",

@@ -134,7 +134,7 @@ def test_an_unreadable_file_is_named_with_its_cure_on_standard_error(answer: Any
         ("predict open.wav crushed.wav --against 3", "there is no such version"),
         ("predict open.wav crushed.wav --names a", "2 different names are needed"),
         ("predict open.wav --against open", "--against needs two versions"),
-        ("predict open.wav --figure players.gif", "an .svg or a .png file"),
+        ("predict open.wav --figure players.gif", "an .svg or .png file"),
         ("predict open.wav --profile minus14-limitd", "minus14-limited"),
         ("predict broken.toml", "broken.toml"),
         ("predict gone.toml", "gone.toml"),

@@ -227,7 +227,7 @@ def test_the_engineer_chooses_the_passage_of_the_vote(answer: Any, tmp_path: Pat
         line = f"page open.wav loud.wav -o {tmp_path / 'p.html'} --vote 6 --seconds 1 --force {words}"
         code, said, _ = answer(line)
         assert code == 0
-        path = Path(re.findall(r"The vote's key is kept in (.*)\.", said)[0])
+        path = Path(re.findall(r"The vote's key is saved in (.*)\.", said)[0])
         ((_, ballot),) = ballots(from_json(path.read_bytes()).acts).items()
         places[passage] = ballot.plan.passage_start_s
         path.unlink()
@@ -284,7 +284,7 @@ def test_a_damaged_record_beside_the_playlist_is_said_and_the_page_is_made(
         f"page list.toml -o {tmp_path / 'page.html'} --seconds 0.5 --tracks 4 --with notes"
     )
     assert code == 1
-    assert "this is no session record" in problems
+    assert "this is not a session file" in problems
     assert "leaves out its notes" in problems
     assert record.read_bytes() == b"half a rec"
     assert answer(f"page list.session.json -o {tmp_path / 'other.html'}")[0] == 2

@@ -154,7 +154,7 @@ def test_a_damaged_record_is_left_alone(answer: Any, record: Path) -> None:
     Path("vote.txt").write_text(GOOD, encoding="utf-8")
     code, _, problems = answer("vote.txt", "--session", str(record))
     assert code == 4
-    assert "this is no session record" in problems
+    assert "this is not a session file" in problems
     assert record.read_bytes() == b'{"format": 1, "title": "x", "acts": ['
 
 

@@ -13,7 +13,7 @@ from simulator.deck.program import Now
 from simulator.desk.status_bar import DeskStage, bar_of
 from simulator.metering.live import Reading
 from simulator.session.state import Session
-from simulator.text.stage import Stage, stage_lines
+from simulator.text.desk.stage import Stage, stage_lines
 
 COLUMNS = 60
 VERSE, CHORUS = 20, 60

@@ -23,7 +23,7 @@ from prompt_toolkit.output.vt100 import Vt100_Output
 from support.fake_desk import FakeDesk
 
 from simulator.desk.prompt import KEYS, Transcript, _KeptHistory, run_prompt
-from simulator.text.stage import stage_height
+from simulator.text.desk.stage import stage_height
 
 
 @contextmanager

@@ -228,7 +228,7 @@ def test_cautions_sources_and_uncertainty_stand_on_the_page(page: BuiltPage) -> 
         "change their rules without notice",
         "8 hours a day at 85 dB(A)",
         "Local safety rules apply",
-        "count on ±0.5 dB",
+        "allow ±0.5 dB",
         "ITU-R BS.1770-5",
         "fairhearing 0.",
     ):

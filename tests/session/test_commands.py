@@ -16,7 +16,7 @@ from simulator.session.effects import Keep, Output, Say, Show
 from simulator.session.events import Prepared, Pressed
 from simulator.session.excerpts import Mark
 from simulator.session.state import Session
-from simulator.text.desk_screens import help_text
+from simulator.text.desk.screens import help_text
 
 
 def bright(session: Session, line: Line) -> Outcome:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
-from simulator.text.stage import Stage
-from simulator.text.status_bar import Bar
+from simulator.text.desk.stage import Stage
+from simulator.text.desk.status_bar import Bar
 
 QUIET = Bar(1, "The song", "stopped", 0.0, 245.0, "made", "played", -7.1, -12.0)
 

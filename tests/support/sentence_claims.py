@@ -565,15 +565,15 @@ class Claims:
     def rule_headroom(self, text: str, side: Any, _: Any) -> None:
         shortfalls = side["target_shortfall_lu"]
         taker = (
-            r"(?:the encoding|the conversion|the player's limiter|the converter's clipping|the encoding and "
+            r"(?:the encoding|the conversion|the player's limiter|the clipping D/A converter|the encoding and "
             r"the player's limiter)"
         )
         for pattern, reason in (
-            ("NAME has no headroom to be raised and stays NUM LU below the player's target.", "headroom"),
-            ("NAME can be raised by only NUM dB before its peaks reach the player's ceiling, and stays NUM "
-             "LU below the target.", "headroom"),
-            ("NAME lies NUM LU below the target, and this player never raises a level.", "no_upward_gain"),
-            (f"{taker} keeps? NAME NUM LU below the target.", "nothing"),
+            ("NAME has no headroom to go up, so it ends up NUM LU under target.", "headroom"),
+            ("NAME can go up only NUM dB before its peaks hit the player's ceiling, so it ends up NUM LU "
+             "under target.", "headroom"),
+            ("NAME is NUM LU under target, and this player never raises a level.", "no_upward_gain"),
+            (f"{taker} keeps? NAME NUM LU under target.", "nothing"),
         ):  # fmt: skip
             found = self.try_fit(pattern, text)
             if found is not None:
@@ -584,10 +584,9 @@ class Claims:
                 assert side["limited_by"][place] == reason
                 return
         album = self.try_fit(
-            "the album with NAME (?:has no headroom to be raised and|can be raised by only NUM dB before its "
-            "highest peak reaches the player's ceiling, and|lies) (?:stays )?NUM LU below (?:the target|the "
-            "player's target)(?:, and this player never raises a level)?; NAME itself plays NUM LU "
-            "(below|above) it.",
+            "the album with NAME (?:has no headroom to go up, so it ends up|can go up only NUM dB before its "
+            "highest peak hits the player's ceiling, so it ends up|is) NUM LU under target(?:, and this player "
+            "never raises a level)?; NAME itself ends up NUM LU (under|over).",
             text,
         )  # fmt: skip
         if album is not None:
@@ -595,17 +594,17 @@ class Claims:
             assert album[4] == album[1]
             away = side["target_lufs"] - side[place]["integrated_lufs"]
             near(album[5], abs(away))
-            assert album[6] == ("below" if away > 0.0 else "above")
+            assert album[6] == ("under" if away > 0.0 else "over")
             return
-        takes = self.try_fit(f"{taker} takes? NUM LU from NAME.", text)
+        takes = self.try_fit(f"{taker} costs? NAME NUM LU.", text)
         if takes is not None:
-            place = "loud" if takes[2] == self.loud else "open"
+            place = "loud" if takes[1] == self.loud else "open"
             plain = self.answer["delivered"][place]["integrated_lufs"] + side[place]["gain_db"]
-            near(takes[1], plain - side[place]["integrated_lufs"])
+            near(takes[2], plain - side[place]["integrated_lufs"])
             return
         found = self.try_fit(
-            "(?:raising NAME makes the player's limiter press its peaks down|the player's limiter presses "
-            "the peaks of NAME down), by NUM dB at most, and by more than 1 dB for SHARE of the time.",
+            "(?:raised by this player, NAME hits its limiter|the player's limiter acts on NAME): gain reduction "
+            "up to NUM dB, over 1 dB for SHARE of the time.",
             text,
         )
         if found is not None:
@@ -615,7 +614,7 @@ class Claims:
             near(found[3], limiter["max_reduction_db"])
             percent(found[4], limiter["share_over_1_db"])
             return
-        found = self.fit("raised without protection, NAME peaks at NUM dBTP and clips.", text)
+        found = self.fit("raised with no peak protection, NAME peaks at NUM dBTP and clips.", text)
         place = "loud" if found[1] == self.loud else "open"
         assert side[place]["gain_db"] > 0.0
         near(found[2], side[place]["true_peak_dbtp"])

@@ -12,7 +12,7 @@ from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_gain
 from simulator.session.state import Session
 from simulator.session.track import PlayedView
-from simulator.text.desk_screens import opening
+from simulator.text.desk.screens import opening
 
 PLAYER = "minus14-headroom"
 

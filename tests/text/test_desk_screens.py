@@ -13,7 +13,7 @@ from simulator.normalizer.prediction import from_gain
 from simulator.session.codec_variants import behind_converter, raise_words
 from simulator.session.state import Session
 from simulator.session.track import PlayedView
-from simulator.text.desk_screens import explanation, listing, marks
+from simulator.text.desk.screens import explanation, listing, marks
 
 PLAYER = "minus14-headroom"
 
@@ -48,7 +48,7 @@ def test_a_difference_is_not_explained_as_music() -> None:
     played = {name: PlayedView(replace(prediction, decision=why), True)}
     start = replace(start, profile=name, tracks=(replace(start.tracks[0], played=played),))
     said = " ".join(explanation(start, 0).split())
-    assert "This is only what the encoding changed, at 0.0 dB" in said
+    assert "Only the codec residual, at 0.0 dB" in said
     assert "peaks at −20.3 dBTP" in said
     assert "target" not in said
     assert "limiter" not in said

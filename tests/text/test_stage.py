@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 from rich.cells import cell_len
 
-from simulator.text.stage import Stage, StageCurve, curve_columns, stage_height, stage_lines
-from simulator.text.status_bar import Bar, TrialBar
+from simulator.text.desk.stage import Stage, StageCurve, curve_columns, stage_height, stage_lines
+from simulator.text.desk.status_bar import Bar, TrialBar
 
 SIZES = [(80, 24), (100, 30), (140, 40), (200, 60)]
 BAR = Bar(

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from rich.cells import cell_len
 
-from simulator.text.status_bar import Bar, clock_time, toolbar_lines
+from simulator.text.desk.status_bar import Bar, clock_time, toolbar_lines
 
 NARROWEST = 40
 

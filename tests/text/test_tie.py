@@ -34,8 +34,8 @@ def test_reports_desk_and_check_call_the_same_things_equal(apart: float, equal: 
         tracks=[SimpleNamespace(version="a"), SimpleNamespace(version="b")],
         turned_down_db={0: apart},
     )
-    assert ("is level with" in words.difference(desk)) is equal
-    assert ("nothing to match" in monitoring._matched_words(desk)) is equal
+    assert ("same level here as" in words.difference(desk)) is equal
+    assert ("Nothing to match" in monitoring._matched_words(desk)) is equal
     loudness = level_findings(made(-14.0 - apart), Decided(target_lufs=-14.0))[0]
     assert (loudness.level == "fine") is equal
 

@@ -102,7 +102,7 @@ def _pictures(
     from simulator.common.errors import UsageError
     from simulator.engine.pictures import save_picture
     from simulator.storage.writing import refuse_sources
-    from simulator.text.players_chart import STYLE, players_figure
+    from simulator.text.charts.players import STYLE, players_figure
 
     shown = choose_shown(ready.tracks, against, names)
     if len(shown.names) > MOST_DRAWN:

@@ -12,8 +12,8 @@ from simulator.cli.readout import READING_WIDTH, Readout
 from simulator.cli.steps.version_pair import SongVersions
 from simulator.common.numbers import level
 from simulator.comparison.versions import Comparison, Figures
+from simulator.text.charts.comparison import Drawing, Drawn
 from simulator.text.comparison.answer import answer_sentences, further_sentence
-from simulator.text.comparison.charts import Drawing, Drawn
 from simulator.text.comparison.curves import on_clock, short_term_curve
 from simulator.text.comparison.gained_paid import whole_sentences
 from simulator.text.comparison.played import played_sentences

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -26,7 +25,6 @@ from simulator.text.short_names import short_names
 from simulator.text.tables import grid, shortened
 
 if TYPE_CHECKING:
-    from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
@@ -35,7 +33,6 @@ if TYPE_CHECKING:
     from simulator.engine.predict import Delivered
     from simulator.normalizer.profile import Profile
 
-WIDTH = 79
 LONGEST_TITLE = 40
 SHORT_TITLE = 18
 MOST_DRAWN = 6
@@ -48,32 +45,6 @@ NOT_VERSIONS = (
 )
 HEIGHT = 24
 """Lines of the smallest terminal; the answer and the matrix leave the last one to the prompt."""
-
-
-def console() -> Console:
-    """Plain tables: as wide as the terminal, 80 columns where there is none."""
-    from rich.console import Console
-
-    made = Console(highlight=False, markup=False)
-    return made if made.is_terminal else Console(highlight=False, markup=False, width=WIDTH + 1)
-
-
-def paragraph(out: Console, text: str, bullet: str = "") -> None:
-    """Wrapped to the reading width, whatever the terminal's."""
-    lines = textwrap.wrap(
-        text,
-        min(out.width, WIDTH),
-        initial_indent=bullet,
-        subsequent_indent=" " * len(bullet),
-        break_on_hyphens=False,
-    )
-    out.print("\n".join(lines), soft_wrap=True)
-
-
-def show_heading(out: Console, profile: Profile) -> None:
-    """What the player is, in a sentence."""
-    out.print(f"■ {profile.title} ({profile.id})", style="bold")
-    paragraph(out, profile.sentence)
 
 
 @dataclass(frozen=True, slots=True)

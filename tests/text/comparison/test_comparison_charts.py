@@ -19,10 +19,7 @@ from simulator.common.units import energy_to_lufs
 from simulator.comparison.alignment import Alignment
 from simulator.metering.gating import short_term_energies
 from simulator.metering.measurement import Measurement
-from simulator.text.colours import LOUD as LOUD_COLOUR
-from simulator.text.colours import OPEN as OPEN_COLOUR
-from simulator.text.colours import VERSIONS
-from simulator.text.comparison.charts import (
+from simulator.text.charts.comparison import (
     HATCHES,
     LINES,
     STYLE,
@@ -30,6 +27,9 @@ from simulator.text.comparison.charts import (
     Drawn,
     comparison_figure,
 )
+from simulator.text.colours import LOUD as LOUD_COLOUR
+from simulator.text.colours import OPEN as OPEN_COLOUR
+from simulator.text.colours import VERSIONS
 
 OPEN = song([(-20.0, 20.0), (-12.0, 20.0), (-60.0, 5.0)], -6.0)
 LOUD = song([(-11.0, 20.0), (-8.0, 20.0), (-60.0, 5.0)], 0.8)

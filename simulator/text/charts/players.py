@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from simulator.common.numbers import level
+from simulator.text.charts.comparison import STYLE
 from simulator.text.colours import LOUD, OPEN, VERSIONS
-from simulator.text.comparison.charts import STYLE
 from simulator.text.players import PlayerRow, integrated
 
 if TYPE_CHECKING:

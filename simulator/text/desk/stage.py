@@ -16,7 +16,7 @@ from rich.cells import cell_len, set_cell_size
 
 from simulator.common.numbers import level
 from simulator.text.colours import TERMINAL_STYLES, VERSIONS_ON_DARK
-from simulator.text.status_bar import Bar, difference_line, header_lines
+from simulator.text.desk.status_bar import Bar, difference_line, header_lines
 from simulator.text.tables import shortened
 
 SMALLEST = (80, 20)

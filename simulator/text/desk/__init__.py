@@ -1,0 +1,1 @@
+"""What the desk shows: screens, status bar, the stage above the prompt."""
