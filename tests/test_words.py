@@ -29,23 +29,7 @@ ROOT = Path(__file__).resolve().parent.parent
 MOST_WORDS = 30
 EVERYTHING = os.environ.get("FAIRHEARING_ALL_WORDS") is not None
 
-NOT_YET = (
-    "README.md",
-    "simulator/blind_test/",
-    "simulator/cli/app.py",
-    "simulator/cli/commands/",
-    "simulator/cli/steps/",
-    "simulator/comparison/",
-    "simulator/deck/",
-    "simulator/delivery/",
-    "simulator/desk/",
-    "simulator/ladder/",
-    "simulator/metering/figures.py",
-    "simulator/page/",
-    "simulator/session/",
-    "simulator/text/",
-    "run/",
-)
+NOT_YET: tuple[str, ...] = ()
 """Rooms whose texts are not rewritten yet: their offences are listed but fail no test."""
 
 
@@ -123,7 +107,7 @@ RULES = (
     rule(r"\b[Cc]ontrast\b", "loud-quiet span"),
     rule(r"\bCorrelation L to R\b", "L/R correlation"),
     rule(r"\b[Aa]t its ceiling\b", "samples within 0.1 dB of peak"),
-    rule(r"(?<!D/A )(?<!rate )(?<![\[-])\b[Cc]onverters?\b(?![\].=])(?! (?:on|off|=))", "D/A converter"),
+    rule(r"(?<!D/A )(?<!rate )(?<![\[+-])\b[Cc]onverters?\b(?![\].=])(?! (?:on|off|=))", "D/A converter"),
     rule(r"(?<!-)\b[Rr]ecords?\b(?!ed|ing)", "session file, log"),
     rule(r"\b(?:an?|the|all|one) acts?\b|\bActs?\b", "entry, log"),
     rule(r"\b(?:[Aa]nother|other) desk\b", "another session"),
@@ -299,7 +283,8 @@ def offences_of(text: Text) -> Iterator[Offence]:
             yield Offence(text, f"“{found[0].strip()}”: {one.instead}")
     for sentence in sentences(text.words):
         count = len(re.findall(r"[\w…][\w…'’.,/-]*", sentence))
-        if count > MOST_WORDS:
+        listed = " · " in sentence or "--" in sentence  # keys; the options of a --help
+        if count > MOST_WORDS and not listed:
             yield Offence(text, f"{count} words in one sentence: no more than {MOST_WORDS}")
 
 

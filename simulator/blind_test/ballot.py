@@ -81,7 +81,7 @@ def read_answers(text: str) -> tuple[list[VoteAnswer], list[str]]:
     if not matches:
         problems.append(f"there is no whole line that begins with {WORD}")
     elif cut_off:
-        problems.append(f"one more line that begins with {WORD} is not whole")
+        problems.append(f"one more line that begins with {WORD} is incomplete")
     for number, match in enumerate(matches):
         end = matches[number + 1].start() if number + 1 < len(matches) else len(text)
         try:
@@ -93,7 +93,7 @@ def read_answers(text: str) -> tuple[list[VoteAnswer], list[str]]:
 
 
 def same_answer(one: VoteAnswer, other: VoteAnswer) -> bool:
-    """Are these one filling of the page, as a mail holds it that quotes it once more?"""
+    """True where these are one filling of the page, as a mail holds it that quotes it once more."""
     if (one.page, one.letters, one.names_seen) != (other.page, other.letters, other.names_seen):
         return False
     if one.answer or other.answer:

@@ -179,7 +179,7 @@ def replay(log: dict[str, Any]) -> Trial:
     try:
         read = msgspec.convert(log, TrialLog)
     except msgspec.ValidationError as problem:
-        raise ValueError(f"This is no log of a trial: {problem}") from None
+        raise ValueError(f"This is not a trial log: {problem}") from None
     trial = begin(read.plan)
     if trial.draws != read.draws:
         raise ValueError("The draws in this log are not those of its seed.")

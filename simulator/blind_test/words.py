@@ -24,8 +24,8 @@ CAUTIONS = (
     "Set the level now and leave it: a level change during the trial would be heard as a change of version.",
     "Take a break after about ten minutes, or when you lose track of what you are listening for.",
     "The program cannot know how loud it is at your ears. For orientation: NIOSH recommends no more than "
-    "85 dBA for 8 hours a day, WHO and ITU-T H.870 80 dBA for 40 hours a week; each 3 dB more halves the "
-    "time. Local safety rules apply.",
+    "85 dBA for 8 hours a day. WHO and ITU-T H.870 recommend 80 dBA for 40 hours a week; each 3 dB more "
+    "halves the time. Local safety rules apply.",
 )
 """Said before a trial begins."""
 

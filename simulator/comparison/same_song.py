@@ -1,4 +1,5 @@
-"""Are two files versions of one song? Told from their loudness curves, without reading the audio again.
+"""Whether two files are versions of one song. Told from their loudness curves, without reading the audio
+again.
 
 The curves of 100 ms steps, their slow movement taken out, are cross-correlated with equal weight to every
 frequency (the phase transform of Knapp and Carter, "The generalized correlation method for estimation of time
@@ -37,7 +38,7 @@ _LIMIT = 2.5
 
 
 def same_song(first: Measurement, second: Measurement) -> bool:
-    """Are the two versions of one song, or may they be?"""
+    """True where the two are versions of one song, or may be."""
     if abs(first.duration_s - second.duration_s) <= SAME_LENGTH_S:
         return True
     curves = [_curve(found.series.energy) for found in (first, second)]

@@ -124,7 +124,7 @@ class Callback:
 
     @property
     def silent(self) -> bool:
-        """Is the gate closed?"""
+        """True while the gate is closed."""
         return self._gate.closed
 
     @property
@@ -146,7 +146,8 @@ class Callback:
         return None if found is None else (order, *found)
 
     def lacks(self, frames: int) -> bool:
-        """Would the next `frames` meet a lane that is not made that far? For a sink that can wait."""
+        """True where the next `frames` would meet a lane that is not made that far. For a sink that can
+        wait."""
         at = self.place()
         if at is None or self.paused:
             return False

@@ -193,7 +193,7 @@ class LaneBook:
         self._renderer.send(Make(lane.number, lane.generation, lane.key, lane.expected, lane.rank))
 
     def _room(self, needed: int, urgent: bool) -> bool:
-        """Is there room, or can it be made? Nothing is removed where that would not be enough."""
+        """True where there is room, or it can be made. Nothing is removed where that would not be enough."""
         kept = [lane for lane in self._by_number if lane.there]
         over = sum(lane.expected for lane in kept) * FRAME_BYTES + needed - self._most_bytes
         over = max(over, needed - self._free_bytes())
@@ -218,7 +218,7 @@ class LaneBook:
         said = f"{path}: there is no room to prepare it ({needed / 1e6:.0f} MB are needed"
         if self._free_bytes() < needed:
             return f"{said}). Free some space on the disk of the cache folder."
-        said = f"{said} beside what plays, and a session keeps {self._most_bytes / 1e9:.2g} GB)"
+        said = f"{said} beside the lane that is playing, and a session keeps {self._most_bytes / 1e9:.2g} GB)"
         return f"{said}. Cut the song out of longer files."
 
     def _view(self, lane: _Lane) -> LaneView:

@@ -329,7 +329,7 @@ class LiveDeck:
             self._lose(f"{self._run().opened.device or 'The silent clock'} stopped responding. {GOES_ON}")
 
     def _sounding(self) -> bool:
-        """Did something sound when the stream last said where it was?"""
+        """True where something sounded when the stream last said where it was."""
         state = self._run().cells.read()
         return state.playing and not state.waiting and self._run().orders.leaving.gain > 0.0
 

@@ -266,7 +266,7 @@ class RendererProcess:
             yield from self._child.messages()
 
     def died(self) -> bool:
-        """Has it ended by itself?"""
+        """True where it has ended by itself."""
         return self._child.died()
 
     def close(self) -> None:

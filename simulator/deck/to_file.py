@@ -99,7 +99,7 @@ class FileDeck:
 
     @property
     def played(self) -> bool:
-        """Has anything been played into the file? Else there will be none."""
+        """True where anything has been played into the file. Else there will be none."""
         return self._written > 0
 
     def ready(self) -> None:

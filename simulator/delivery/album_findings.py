@@ -42,7 +42,7 @@ class AlbumLevel:
 
 
 def runs_on(scan: Scan) -> bool:
-    """Is audio still running at the end?"""
+    """True where audio is still running at the end."""
     level = end_level_dbfs(scan)
     return level is not None and level > END_DBFS
 

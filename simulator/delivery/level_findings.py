@@ -113,7 +113,8 @@ def lower_advice(by_db: float) -> str:
 
 
 def samples_over(found: Measurement) -> bool:
-    """Are the samples themselves above full scale, as only floating point and decoders hold them?"""
+    """True where the samples themselves are above full scale, as only floating point and decoders hold
+    them."""
     return found.sample_peak_dbfs is not None and found.sample_peak_dbfs > SAMPLES_OVER_DB
 
 

@@ -49,7 +49,7 @@ class Playback:
     gain_db: float
 
     def cuts(self, peak_dbtp: float) -> bool:
-        """Is a part of the peak lost there?"""
+        """True where a part of the peak is lost there."""
         if self.full_scale == "none":
             return False
         level = peak_dbtp + (self.gain_db if self.full_scale == "after_gain" else 0.0)

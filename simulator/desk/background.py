@@ -206,7 +206,7 @@ class Studio:
         return [Aligned(offsets, " ".join(words))]
 
     def _changed(self, track: int) -> bool:
-        """Is there another file now than the one that was measured?"""
+        """True where another file is there now than the one that was measured."""
         one = self._tracks[track]
         return one.measurement is not None and changed_since(one.track.path, self._stamps[track])
 

@@ -129,12 +129,12 @@ class Desk:
 
     @property
     def asks(self) -> bool:
-        """Is a question open, so that the next line is its answer?"""
+        """True while a question is open, so that the next line is its answer."""
         return self.session.question is not None
 
     @property
     def in_trial(self) -> bool:
-        """Is a blind trial on, so that letters are keys?"""
+        """True while a blind trial is on, so that letters are keys."""
         return self.session.trial is not None
 
     def open(self, session: Session, effects: Iterable[do.Effect]) -> None:
@@ -252,7 +252,7 @@ class Desk:
                 self._say(text)
 
     def _is_whole(self, track: int) -> bool:
-        """Is what sounds for a track made to its end?"""
+        """True where the lane of a track is made to its end."""
         lane = self._player.lanes.look(lane_key(self.session.source(track), self._lanes()))
         return lane.finished and lane.problem is None
 

@@ -216,7 +216,7 @@ def _handled(name: str, handler: Callable[[int, FrameType | None], object]) -> I
 
 
 def _at_terminal() -> bool:
-    """Is there (still) a terminal to read from?"""
+    """True while there is a terminal to read from."""
     try:
         return sys.stdin is not None and sys.stdin.isatty()
     except ValueError:  # closed

@@ -157,7 +157,7 @@ def _headline(content: PageContent, voiced: Sequence[Version]) -> Headline:
         return pair_headline(voiced[0], voiced[1], content.profiles[0])
     if voiced:
         return one_headline(voiced[0])
-    return Headline("What is there to hear?", "None of these tracks could be played.")
+    return Headline("What can I hear?", "None of these tracks could be played.")
 
 
 def _pictures(

@@ -96,7 +96,7 @@ def claims(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: P
         if first is None or kind is None:
             return []
         return [
-            Claim("the file as it is", "delivered", kind, (first,)),
+            Claim("the file unchanged", "delivered", kind, (first,)),
             Claim(f"{heard_words(tracks[first].prediction)}, {streamed(profile)}", "played", kind, (first,)),
         ]
     loud, open_ = pair

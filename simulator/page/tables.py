@@ -69,7 +69,7 @@ def number_rows(profile: Profile) -> list[tuple[str, str, str]]:
         ]
     if profile.converter_headroom_db is not None:
         room = f"{level(profile.converter_headroom_db)} dB"
-        rows.append(("Its converter clips above full scale by", room, "dac.headroom_db"))
+        rows.append(("Its D/A converter clips above full scale by", room, "dac.headroom_db"))
     if profile.conditional is not None:
         limit = profile.conditional.peak_to_loudness_below_db
         rows += [

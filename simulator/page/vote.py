@@ -26,7 +26,7 @@ def page_vote(
     place = {version: number for number, version in enumerate(shown)}
     plan = ballot.plan
     offered = [sum(number in (one.first, one.second) for one in drawn) for number in range(len(clips))]
-    where = plan.passage_reason or "the whole of it"
+    where = plan.passage_reason or "the whole track"
     return PageVote(
         ballot={
             "page": ballot.page,
@@ -65,7 +65,7 @@ def plain_sentence(names: Sequence[str], for_first: int, rounds: int) -> str:
     if p < ALPHA:
         return f"{said}; chance alone does that about once in {round(1.0 / p)}."
     once = f"about once in {round(1.0 / p)}" if p < 0.4 else "easily"
-    return f"{said}; chance alone does that {once}, so it is no clear choice."
+    return f"{said}; chance alone does that {once}, so it is not a clear choice."
 
 
 def _sentences(ballot: Ballot) -> list[str]:

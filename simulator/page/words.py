@@ -77,11 +77,11 @@ def streamed(profile: Profile) -> str:
 
 
 def pair_headline(first: Version, second: Version, profile: Profile) -> Headline:
-    """Two masters of one song: does the louder file play louder?"""
+    """Two masters of one song: whether the louder file plays louder."""
     files = [one.delivered.integrated_lufs for one in (first, second)]
     heard = [one.prediction.played.integrated_lufs for one in (first, second)]
     if files[0] is None or files[1] is None or heard[0] is None or heard[1] is None:
-        return Headline(f"How do {first.name} and {second.name} differ?", "Only your ears can tell here.")
+        return Headline(f"How do {first.name} and {second.name} differ?", "Only your ears can decide here.")
     loud, open_ = (first, second) if files[0] >= files[1] else (second, first)
     file_db = abs(files[0] - files[1])
     played_db = heard[0] - heard[1] if loud is first else heard[1] - heard[0]
@@ -109,7 +109,7 @@ def pair_headline(first: Version, second: Version, profile: Profile) -> Headline
 
 
 def one_headline(version: Version) -> Headline:
-    """A single master: how loud do listeners hear it?"""
+    """A single master: how loud listeners hear it."""
     question = f"How loud do listeners hear {version.name}?"
     if version.prediction.played.integrated_lufs is None:
         return Headline(question, "It has no measurable loudness.")
@@ -227,8 +227,8 @@ def method_sentences(version: str) -> list[str]:
         "Quietest passage and loudness range: EBU Tech 3342. Peak to short-term loudness: AES e-Brief 373.",
         "True peaks are read at 32 times the sample rate around every peak, within 0.05 dB up to 0.45 of the "
         "sample rate.",
-        "Played figures follow exactly from the measurement where the player only changes the gain; where a "
-        "codec, a limiter or a converter acts, the whole output was computed and measured again.",
+        "Played figures follow exactly from the measurement where the player only changes the gain. Where a "
+        "codec, a limiter or a D/A converter acts, the whole output was computed and measured again.",
         "Switching fades by raised cosines of 5 ms, out and then in (ITU-R BS.1534-3, section 5.3).",
         f"Measured with fairhearing {version}, measuring method {METHOD}.",
     ]

@@ -20,7 +20,7 @@ class Typed:
 
 @dataclass(frozen=True, slots=True)
 class Pressed:
-    """A key on an empty line: the line that it stands for; in a trial `answer? A` offers an answer."""
+    """A key on an empty line: the line that it stands for; in a trial, the line that offers an answer."""
 
     key: str
     at: str = ""

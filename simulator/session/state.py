@@ -111,7 +111,8 @@ class Session:
 
     @property
     def clips(self) -> bool:
-        """Is a converter simulated, by the switch or by the player itself? The trim then leaves it room."""
+        """True where a D/A converter is simulated, by the switch or by the player itself. The trim then
+        leaves it room."""
         own = self.profiles[self.profile].converter_headroom_db if self.profile in self.profiles else None
         return self.converter or own is not None
 

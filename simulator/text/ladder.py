@@ -152,17 +152,38 @@ LEGEND = (
     "residual is not lower quality."
 )
 OUTPUT = (
-    "Turning the finished rung down is plain gain: true peak and loudness fall by the same amount, and a "
+    "Turning the finished rung down is plain gain: true peak and loudness fall by the same amount. A "
     "player that turns the track down does so by that much less. Lowering --ceiling is different: it lowers "
     "the limiter threshold and recalculates everything."
 )
+
+MOST_NAMED = 4
+"""Columns of destinations that have room for names; more get letters."""
 
 
 def answer(rungs: Sequence[Rung], destinations: Sequence[Destination]) -> list[str]:
     """Which rung suffices where, and what louder gains and costs where nothing is normalised."""
     advice = advise(rungs, destinations)
-    said = [_suffices(rungs, one, advice) for one in advice.suffices]
+    apart = len(advice.suffices) > 1 and all(one.place < len(rungs) - 1 for one in advice.suffices)
+    said = (
+        [_each_suffices(rungs, advice)]
+        if apart
+        else [_suffices(rungs, one, advice) for one in advice.suffices]
+    )
     return [*said, *_plain_sentence(rungs, advice)]
+
+
+def _each_suffices(rungs: Sequence[Rung], advice: Advice) -> str:
+    """`−16 LUFS is enough on quiet, −14 LUFS on car: …`, with the greatest gain and loss of all."""
+    places = []
+    for one in advice.suffices:
+        lower = " (lowest tried)" if one.place == 0 else ""
+        rung = f"{_name(rungs[one.place])} on" if places else f"{_lufs(rungs[one.place])} is enough on"
+        places.append(f"{rung} {_where(one.destinations, advice)}{lower}")
+    gain, fall = (max(getattr(one, name) for one in advice.suffices) for name in ("gain_lu", "passage_lu"))
+    gains = "gains nothing there" if gain < SHOWN_LU else f"gains at most {level(gain)} LU there"
+    falls = f" and costs the loudest passage up to {level(fall)} LU" if fall > WITHIN_LU else ""
+    return f"{', '.join(places)}: louder {gains}{falls}."
 
 
 def _suffices(rungs: Sequence[Rung], one: Suffices, advice: Advice) -> str:
@@ -172,16 +193,17 @@ def _suffices(rungs: Sequence[Rung], one: Suffices, advice: Advice) -> str:
         return f"Only one rung was tried: {_lufs(rungs[0])}."
     if one.place == len(rungs) - 1:
         return f"On {where} louder stays louder up to {_lufs(rungs[-1])}, the loudest rung tried."
-    gains = (
-        "gains nothing there" if one.gain_lu < SHOWN_LU else f"gains at most {level(one.gain_lu)} LU there"
-    )
-    falls = (
-        f" and makes the loudest passage up to {level(one.passage_lu)} LU quieter"
-        if one.passage_lu > WITHIN_LU
-        else ""
-    )
     lower = "; no lower rung was tried" if one.place == 0 else ""
-    return f"{_lufs(rungs[one.place])} is enough on {where}: mastering louder {gains}{falls}{lower}."
+    louder = _louder(one.gain_lu, one.passage_lu)
+    return f"{_lufs(rungs[one.place])} is enough on {where}: mastering louder {louder}{lower}."
+
+
+def _louder(gain_lu: float, passage_lu: float) -> str:
+    """What mastering louder gains overall, and what it does to the loudest passage."""
+    gains = "gains nothing there" if gain_lu < SHOWN_LU else f"gains at most {level(gain_lu)} LU there"
+    if passage_lu <= WITHIN_LU:
+        return gains
+    return f"{gains} and makes the loudest passage up to {level(passage_lu)} LU quieter"
 
 
 def _where(those: Sequence[Destination], advice: Advice) -> str:
@@ -205,7 +227,7 @@ def _plain_sentence(rungs: Sequence[Rung], advice: Advice) -> list[str]:
     louder = _change(_level(rungs[base]), _level(rungs[top]))
     plr = _change(rungs[base].measurement.peak_to_loudness_db, rungs[top].measurement.peak_to_loudness_db)
     return [
-        f"Where nothing is normalised, {_name(rungs[top])} is {level(louder)} LU louder and costs "
+        f"Unnormalised, {_name(rungs[top])} is {level(louder)} LU louder and costs "
         f"{level(-plr)} dB of PLR: taste decides."
     ]
 
@@ -284,19 +306,18 @@ def decision_table(rungs: Sequence[Rung], destinations: Sequence[Destination], w
         columns.setdefault(tuple(_cells(rungs, one)), []).append(one)
     heads = [" ".join(one.name for one in those) for those in columns.values()]
     heads = ["\n".join(head.replace("-", "-\n").split()) for head in heads]
-    firsts = [
-        _name(rung) if rung.reached else f"{level(_level(rung))} (of {true_minus(f'{rung.wanted_lufs:g}')})"
-        for rung in rungs
-    ]
+    firsts = [_name(rung) for rung in rungs]
     widest = [max(map(len, [*head.split("\n"), "-0.0 ◂"])) for head in heads]
     needed = max(map(len, firsts)) + COST_COLUMNS + sum(2 + one for one in widest)
-    if needed > width or max(head.count("\n") for head in heads) > 4:
+    if needed > width or len(heads) > MOST_NAMED or max(head.count("\n") for head in heads) > 4:
         heads = [chr(ord("A") + place) for place in range(len(columns))]
     names = ["LUFS", "GR dB\navg", "\nmax", "PLR\ndB", "span\nLU", "resid.\nLU", *heads]
     if width < NARROW:  # the cost in one figure
         names = [name for name in names if name not in NARROW_OUT]
     table = grid(names, [True] * len(names))
     table.columns[0].no_wrap = True
+    if len(heads) > MOST_NAMED:
+        table.padding = (0, 0)
     for place, rung in enumerate(rungs):
         measured, done = rung.measurement, rung.action
         table.add_row(
@@ -450,7 +471,9 @@ def unreached(rungs: Sequence[Rung], style: str) -> list[str]:
     if any(one.action.mean_reduction_db < LITTLE_DB for one in missed):
         return [f"{said} The limiter hardly acts there: the mix itself is quiet. Raise it first."]
     if style == "limit":
-        said += " A soft clipper ahead of it (--style clip-limit) gets louder, at a cost in distortion."
+        said += (
+            " A soft clipper ahead of the limiter (--style clip-limit) gets louder, at a cost in distortion."
+        )
     return [said]
 
 

@@ -196,7 +196,7 @@ def _one_track(name: str, file_lufs: float, rows: Sequence[PlayerRow]) -> str:
             return said
         gain_db, peak = one.prediction.decision.gain_db, one.prediction.played.true_peak_dbtp
         does = (
-            "leaves it as it is"
+            "leaves it unchanged"
             if level(gain_db) == "0.0"
             else f"turns it {'up' if gain_db > 0.0 else 'down'} {level(abs(gain_db))} dB"
         )
@@ -216,7 +216,7 @@ def _one_track(name: str, file_lufs: float, rows: Sequence[PlayerRow]) -> str:
         if some
     ]
     if same:
-        parts.append(f"{same} leave{'s' if same == 1 else ''} it as it is")
+        parts.append(f"{same} leave{'s' if same == 1 else ''} it unchanged")
     return f"{said} Of {len(gains)} players " + ", ".join(parts) + "."
 
 
@@ -231,7 +231,7 @@ def _moves(row: PlayerRow) -> str:
         (sum(gain < 0.0 for gain in gains), "turned down"),
         (sum(gain > 0.0 for gain in gains), "turned up"),
     ]
-    words.append((len(gains) - words[0][0] - words[1][0], "left as they are"))
+    words.append((len(gains) - words[0][0] - words[1][0], "unchanged"))
     return ", ".join(f"{count} {word}" for count, word in words if count)
 
 

@@ -82,7 +82,7 @@ def peak_sentences(name: str, prediction: Prediction, profile: Profile) -> list[
 
 
 def _is_albums(profile: Profile, decision: Decision, delivered: Measurement, own_lufs: float) -> bool:
-    """Is the gain decided from an album that is louder, or has a higher peak, than this track?"""
+    """True where the gain is decided from an album that is louder, or has a higher peak, than this track."""
     if profile.scope == "track" or decision.counted_lufs is None:
         return False
     if abs(decision.counted_lufs - own_lufs) > LEAST_DB:
@@ -191,8 +191,8 @@ def passage_sentence(first: Version, second: Version, profile: Profile) -> str:
 
 
 def widened(delivered_lu: float, played_lu: float) -> bool:
-    """Does a player leave more of a difference than there was? So where it raises a dense version further
-    than an open one, or its limiter takes from the open one. Less than a tenth of it is none."""
+    """True where a player leaves more of a difference than there was. So where it raises a dense version
+    further than an open one, or its limiter takes from the open one. Less than a tenth of it is none."""
     return played_lu > delivered_lu and level(played_lu) != level(delivered_lu)
 
 

@@ -67,7 +67,7 @@ LINE = answer_line("k3f9m2p7qx", "ABBABA", False)
         (LINE.replace("ABBABA", "ABBABB"), "changed on its way"),
         (LINE.replace("hidden", "seen"), "changed on its way"),
         (LINE.replace("vote 1 ", "vote 2 "), "form 2, and this program knows 1"),
-        (f"{LINE}\nfairhearing-vote 1 k3f9m2p7qx", "one more line that begins with .* is not whole"),
+        (f"{LINE}\nfairhearing-vote 1 k3f9m2p7qx", "one more line that begins with .* is incomplete"),
     ],
 )
 def test_what_is_no_good_answer_says_why(text: str, words: str) -> None:

@@ -38,8 +38,8 @@ def test_a_log_through_json_gives_the_trial_back(
     [
         ("draws", [], "not those of its seed"),
         ("answers", ["A"] * 11, "The trial is over"),
-        ("answers", ["C"], "no log of a trial"),
-        ("plan", {}, "no log of a trial"),
+        ("answers", ["C"], "not a trial log"),
+        ("plan", {}, "not a trial log"),
     ],
 )
 def test_a_log_that_does_not_agree_with_itself_is_refused(key: str, value: object, words: str) -> None:

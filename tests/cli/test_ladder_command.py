@@ -144,7 +144,6 @@ def test_a_rung_that_cannot_be_reached_says_what_was(answer: Any) -> None:
     said = " ".join(text.split())
     assert "−2 LUFS was not reached" in said
     assert f"it stops at {high['integrated_lufs']:.1f} LUFS".replace("-", "−") in said
-    assert f"{high['integrated_lufs']:.1f} (of −2)".replace("-", "−") in text
     assert "--style clip-limit" in said
 
 
@@ -180,7 +179,7 @@ def test_the_screen_answers_first_and_quiet_prints_the_answer_alone(answer: Any)
     lines = text.splitlines()
     said = " ".join(text.split())
     assert " is enough on both normalising players: mastering louder gains " in " ".join(lines[:3])
-    assert "Where nothing is normalised, −11 is " in " ".join(lines[:4])
+    assert "Unnormalised, −11 is " in " ".join(lines[:4])
     assert "taste decides" in said
     assert text.count("◂") >= 2  # in a column, and in the key
     _, quiet, _ = answer("ladder one.toml --loudness -20,-14,-11 --quiet")

@@ -134,12 +134,12 @@ def test_a_made_up_codec_goes_the_whole_way(tmp_path: Path) -> None:
         "48000 True",
         "48000",
         "flac+flac400 flac 400.0 +flac400",
-        "FLAC has no bit rate of 350 kbit/s; it has 300 and 400.",
+        "FLAC has no 350 kbit/s setting; available: 300 and 400.",
         "True",
     ]
     tone = 0.5 * np.sin(2.0 * np.pi * 997.0 / 48_000 * np.arange(96_000))
     soundfile.write(tmp_path / "tone.wav", np.stack([tone, tone], axis=1), 48_000, "PCM_16")
-    out = run(tmp_path, "-m", "simulator", "check", "tone.wav", "--for", "flac.toml")
+    out = run(tmp_path, "-m", "simulator", "check", "tone.wav", "--for", "flac.toml", "--detail")
     assert "FLAC at 300 kbit/s" in out
 
 

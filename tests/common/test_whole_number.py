@@ -23,15 +23,15 @@ def test_only_the_digits_0_to_9_make_a_number(word: str, number: int | None) -> 
 @pytest.mark.parametrize(
     ("line", "said"),
     [
-        ("play {}", "No track is called"),
-        ("swap {}", "No track is called"),
-        ("explain {}", "No track is called"),
-        ("replace {} song.wav", "There is no track"),
-        ("trial which {}", "is no number of rounds"),
-        ("codec opus {}", "Opus takes 32 to"),
+        ("play {}", "No track named"),
+        ("swap {}", "No track named"),
+        ("explain {}", "No track named"),
+        ("replace {} song.wav", "Tracks: 1 to 4"),
+        ("trial which {}", "is not a number of rounds"),
+        ("codec opus {}", "Opus needs 32 to"),
         ("codec difference {}", "raised by 0 to 40 dB"),
-        ("loop {}", "is no length in seconds"),
-        ("wait {}", "is no length in seconds"),
+        ("loop {}", "is not a length in seconds"),
+        ("wait {}", "is not a length in seconds"),
     ],
 )
 def test_what_only_looks_like_a_number_is_answered_in_a_sentence(line: str, odd: str, said: str) -> None:

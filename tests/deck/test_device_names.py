@@ -25,7 +25,7 @@ def test_a_device_is_its_name_or_a_part_that_only_it_has(name: str | None, index
 
 
 def test_a_name_that_fits_none_or_several_is_refused_with_what_there_is() -> None:
-    with pytest.raises(UsageError, match=r"No output device 'amp'\. There are: Built-in.*Headphones\."):
+    with pytest.raises(UsageError, match=r"No output device 'amp'\. Available: Built-in.*Headphones\."):
         named(DEVICES, "amp")
     with pytest.raises(
         UsageError, match=r"Several devices have 'monit' in their names: Monitors, Monitors B\."

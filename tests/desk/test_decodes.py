@@ -123,7 +123,7 @@ def test_a_disk_without_room_is_told_before_any_work(
     usage = shutil.disk_usage(tmp_path)
     monkeypatch.setattr(desk_decodes.shutil, "disk_usage", lambda _: usage._replace(free=500_000_000))
     decodes = Decodes(tmp_path)
-    with pytest.raises(WriteError, match=r"the decodes of 1 track need 0\.0 GB, and 0\.5 GB are free"):
+    with pytest.raises(WriteError, match=r"decoding 1 track needs 0\.0 GB; 0\.5 GB free"):
         decodes.make([str(song)], VORBIS)
     assert decodes.paths == {}
     decodes.close()

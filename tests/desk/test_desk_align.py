@@ -61,5 +61,5 @@ def test_what_is_ended_is_an_answer_too(folder: Path) -> None:
     thread.join(10.0)
     (answer,) = found
     assert isinstance(answer, AudioError)
-    assert "did not come to an end" in answer.message
+    assert "could not be time-aligned" in answer.message
     assert aligner.align([(first, late)])[0].__class__ is AudioError  # nothing is begun any more

@@ -225,7 +225,7 @@ def test_what_cannot_be_laid_over_keeps_its_times_and_says_why(playlist: Playlis
     aligned = tuple(replace(view, offset_s=-1.25 if i == 1 else 0.0) for i, view in enumerate(views))
     after, _ = step(Session(aligned, PROFILES, "gain"), found)  # an earlier revision was laid over it
     assert [view.offset_s for view in after.tracks] == [0.0, 0.0, 0.0]
-    assert "late keeps its own times" in found.text
+    assert "late is not time-aligned" in found.text
 
 
 def mark(name: object, path: str, place_s: object) -> Act:

@@ -217,7 +217,7 @@ def test_a_key_never_answers_a_question() -> None:
         ("mark loudest", "“loudest” already means a position. Choose another name for the mark."),
         (
             "decide club -9",
-            "Name the destination, its loudness and its ceiling. "
+            "Give the destination, its loudness and its ceiling. "
             "decide streaming -14 -1 Anna: keeps the chorus open",
         ),
         (
@@ -225,11 +225,11 @@ def test_a_key_never_answers_a_question() -> None:
             "A target can be -60 to 0 LUFS, a ceiling -40 to 0 dBTP. "
             "decide streaming -14 -1 Anna: keeps the chorus open",
         ),
-        ("replace 1", "Name the track and the new file. replace 1 song-v2.wav"),
+        ("replace 1", "Give the track and the new file. replace 1 song-v2.wav"),
         ("hear left", "Unknown choice “left”. hear stereo, hear mono, hear side"),
         ("wait", "Wait how long? wait 2, or wait end"),
         ("pause now", "pause takes no arguments. help pause"),
-        ("swap", "This song has no other version in the list. Name a track: swap 3"),
+        ("swap", "This song has no other version in the list. Any track: swap 3"),
     ],
 )
 def test_wrong_lines_are_answered_with_what_and_the_cure(line: str, answer: str) -> None:

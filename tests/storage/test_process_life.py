@@ -104,5 +104,5 @@ def test_a_name_s_mark_lives_by_the_rules_of_the_lock_s(monkeypatch: pytest.Monk
 
 @pytest.mark.parametrize("name", ["", "1234", "x-y-z", "12-0-0-0", "1-zzzzzzzz-00000000-1"])
 def test_a_name_without_a_mark_is_said_to_have_none(name: str) -> None:
-    with pytest.raises(ValueError, match="is no mark"):
+    with pytest.raises(ValueError, match="is not a process mark"):
         named_lives(name)

@@ -359,7 +359,7 @@ class Claims:
             near(found[2], min(values))
             return
         found = self.fit(
-            rf"NAME has NUM LU more loud–quiet span than NAME \(NUM vs NUM LU; {where}\)\.", text
+            rf"NAME has a loud–quiet span NUM LU wider than NAME \(NUM vs NUM LU; {where}\)\.", text
         )
         assert (found[1], found[3]) == self.order(gap)
         same(found[2], abs(gap))
@@ -406,7 +406,7 @@ class Claims:
 
     def rule_difference_split(self, text: str, _: Any) -> None:
         found = self.fit(
-            r"SHARE of it is gain movement \(NUM LU down\); the rest is (filtering or )?waveform change "
+            r"SHARE is gain movement \(NUM LU down\); the rest is (filtering or )?waveform change "
             r"\(NUM LU down\)\.",
             text,
         )
@@ -420,8 +420,7 @@ class Claims:
 
     def rule_difference_tonal(self, text: str, _: Any) -> None:
         found = self.fit(
-            r"a fixed filter explains SHARE of it: the tonal balance differs, so the difference is not put "
-            r"down to limiting\.",
+            r"a fixed filter explains SHARE: the tonal balance differs, which is not limiting\.",
             text,
         )
         assert self.answer["difference"]["tonal_balance_differs"]
@@ -486,7 +485,7 @@ class Claims:
     def rule_left(self, text: str, side: Any, _: Any) -> None:
         before = written_gap(self.answer["delivered"], "integrated_lufs")
         after = written_gap(side, "integrated_lufs")
-        start = "of the NUM LU by which NAME is louder as delivered, "
+        start = "of NAME’s NUM LU advantage as delivered, "
         left = after if before >= 0.0 else -after
         if abs(after) <= TIE:
             found = self.fit(rf"{start}nothing remains as played\.", text)
@@ -508,8 +507,8 @@ class Claims:
             found = self.fit(rf"{start}nothing remains: as played NAME is NUM LU louder\.", text)
             assert found[3] == self.order(before)[1]
             same(found[4], -left)
-        same(found[1], abs(before))
-        assert found[2] == self.order(before)[0]
+        assert found[1] == self.order(before)[0]
+        same(found[2], abs(before))
 
     def passage(self, text: str, side: Any, which: str) -> None:
         gap = written_gap(side, f"{which}_passage_lufs")

@@ -104,7 +104,7 @@ def test_a_version_without_loudness_is_named() -> None:
         ([EVEN[0]], "X measures −7.0 LUFS as a file. even turns it down 7.0 dB: it plays at −14.0 LUFS, "
                     "6.4 dB below full scale at its true peak."),
         ([EVEN[0], OFF], "X measures −7.0 LUFS as a file. Of 2 players 1 turns it down (by 7.0 dB), 1 leaves "
-                         "it as it is."),
+                         "it unchanged."),
     ],
 )  # fmt: skip
 def test_one_track(profiles: list[Profile], words: str) -> None:

@@ -1,4 +1,4 @@
-"""`fairhearing check`: can a master go out?"""
+"""`fairhearing check`: whether a master can go out."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def command(
     rehash: bool,
     workers: int | None,
 ) -> int:
-    """Can it go out? Checks MASTERS (audio files, folders, playlists) before delivery.
+    """Report whether MASTERS (audio files, folders, playlists) can go out, and what to change.
 
     Loudness and peaks against your decision, conversions and codecs, bit depth, channels, edges. The answer
     first, then the one gain change that is enough, if there is one, then what remains. References in a

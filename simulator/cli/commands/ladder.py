@@ -220,7 +220,7 @@ def _one_track(mix: str) -> Track:
     if mix == DEMO:
         tracks = tuple(track for track in tracks if "open" in Path(track.path).stem)[:1] or tracks
     if len(tracks) != 1:
-        raise UsageError(f"{mix}: {len(tracks)} tracks; a ladder needs one mix.", "Name one of the files.")
+        raise UsageError(f"{mix}: {len(tracks)} tracks; a ladder needs one mix.", "Give one of the files.")
     if tracks[0].problem:
         raise AudioError(f"{tracks[0].path}: {tracks[0].problem}")
     return tracks[0]

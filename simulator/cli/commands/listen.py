@@ -245,7 +245,7 @@ def _rate(ready: PreparedPlaylist) -> int:
 
 
 def _on_terminal() -> bool:
-    """Is there a terminal on both ends that can draw a prompt?"""
+    """True where there is a terminal on both ends that can draw a prompt."""
     return _is_terminal(sys.stdin) and _is_terminal(sys.stdout) and os.environ.get("TERM") not in DUMB
 
 

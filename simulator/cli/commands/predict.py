@@ -108,7 +108,7 @@ def _pictures(
     if len(shown.names) > MOST_DRAWN:
         raise UsageError(
             f"--figure draws at most {MOST_DRAWN} tracks, got {len(shown.names)}.",
-            "Name the versions of one song, or fewer files.",
+            "Give the versions of one song, or fewer files.",
         )
     refuse_sources(figures, [one.track.path for one in ready.tracks])
     rows = player_rows(ready, shown)

@@ -55,9 +55,9 @@ def command(
 ) -> int:
     """Render INPUTS (audio files, folders, playlists, or the word demo) as a player plays them.
 
-    Writes OUT/NN-NAME.wav for every track at its own rate (or at --rate), and two back-to-back files of the
-    loudest passages: montage-delivered.wav and montage-played.wav, with montage-places.txt listing where each is
-    from and why. Versions of one song are cut at the same place. Nothing is overwritten without --force.
+    Writes OUT/NN-NAME.wav for every track at its own rate (or at --rate). Adds two back-to-back files of the
+    loudest passages: montage-delivered.wav and montage-played.wav, with montage-places.txt listing where each
+    is from and why. Versions of one song are cut at the same place. Nothing is overwritten without --force.
 
     \b
     fairhearing render LOUD.wav OPEN.wav --out rendered

@@ -86,8 +86,8 @@ def choose_shown(tracks: Sequence[Delivered], against: str | None, names: str | 
         found = [row.index(against) for row in map(list, words) if against in row]
         if not found and (number is None or not 1 <= number <= len(places)):
             raise UsageError(
-                f"--against {against}: there is no such version.",
-                f"Name one of {', '.join(called)}, or a number from 1 to {len(places)}.",
+                f"--against {against}: not one of the versions.",
+                f"Use one of {', '.join(called)}, or a number from 1 to {len(places)}.",
             )
         held = found[0] if found else (number or 1) - 1
     levels = [

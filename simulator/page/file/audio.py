@@ -45,7 +45,7 @@ class CutJob:
 
     @property
     def plain(self) -> bool:
-        """Does the player do nothing but a gain?"""
+        """True where the player does nothing but a gain."""
         return self.delivery is None and self.chain == ChainSettings(self.chain.gain_db)
 
 

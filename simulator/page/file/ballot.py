@@ -78,7 +78,7 @@ def vote_group(tracks: Sequence[PageTrack], good: Mapping[int, Prediction]) -> l
     if not groups:
         raise UsageError(
             "A vote needs two to four versions of one song.",
-            'Give them the same song = "…" in the playlist, or name two files.',
+            'Give them the same song = "…" in the playlist, or give two files.',
         )
     return [one.number - 1 for one in groups[0]]
 

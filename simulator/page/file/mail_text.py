@@ -63,7 +63,8 @@ def decoded(data: bytes, charset: str | None = None) -> str:
 
 
 def _is_mail(data: bytes) -> bool:
-    """Does it begin with a mail's headers? Those that say how it is encoded, or those of every mail."""
+    """True where it begins with a mail's headers. Those that say how it is encoded, or those of every
+    mail."""
     data = data.lstrip()
     if not _HEADER.match(data):
         return False

@@ -20,7 +20,7 @@ PLAYLISTS = (".toml", ".m3u8", ".m3u", ".xspf")
 
 
 def is_record(word: str) -> bool:
-    """Does the word name a record?"""
+    """True where the word is the name of a session file."""
     return word.endswith(SUFFIX)
 
 
@@ -33,7 +33,7 @@ def playlist_of(record: Path) -> Path:
             return playlist
     raise UsageError(
         f"{record}: there is no playlist of that name beside it.",
-        f"Name the playlist itself, or put it back as {stem}.toml.",
+        f"Give the playlist itself, or put it back as {stem}.toml.",
     )
 
 
@@ -93,7 +93,7 @@ def add_act(
         written = from_json(to_json(kept_as)).acts[0]  # tuples come back as lists
         if found is None or not found.acts or found.acts[-1] != written:
             raise WriteError(
-                f"{kept.path}: the record could not be written.", "Check the folder and the disk."
+                f"{kept.path}: the session file could not be written.", "Check the folder and the disk."
             )
         return kept.path
     finally:

@@ -106,7 +106,7 @@ const SOUND_WORDS = {
   none: "This browser cannot play the sound. Open the page in another, current web browser.",
   held: "The sound did not start. Connect speakers or headphones, close other apps that use them, and press again.",
   decoder: "This browser could not read the sound. Open the page in another one, or ask for the file again: it may be damaged.",
-  stopped: "The sound was interrupted by the device or the browser. Press again to go on.",
+  stopped: "The sound was interrupted by the device or the browser. Press again to continue.",
 };
 const START_MS = 2000;
 class SoundProblem extends Error {}

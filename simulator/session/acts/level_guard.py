@@ -61,7 +61,8 @@ def steps_up_lu(before: Session, after: Session) -> float:
 
 
 def _instant(before: Session, after: Session) -> bool:
-    """May this come at once? From one version of a song to another, at the trim that was confirmed."""
+    """True where this may come at once. From one version of a song to another, at the trim that was
+    confirmed."""
     confirmed, song = after.instant_trim_db, after.here.song
     return (
         confirmed is not None

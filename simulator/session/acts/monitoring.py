@@ -124,7 +124,7 @@ def _with_room(session: Session) -> tuple[Session, tuple[Output, ...]]:
 
 
 def all_known(session: Session) -> bool:
-    """Is everything worked out that the wanted player or converter needs?"""
+    """True where everything is worked out that the wanted player or D/A converter needs."""
     if session.wanted is None:
         return False
     names = [session.wanted]
@@ -262,7 +262,7 @@ def _trim_in_trial(session: Session, _run: Run, line: Line) -> Outcome:
     """Only downwards."""
     after, effects = trim(session, line.words)
     if after.trim_db > session.trim_db:
-        raise UsageError("During a trial the trim only goes down: the level stays as it was set.")
+        raise UsageError("During a trial the trim only goes down: the level stays where it was set.")
     return after, effects
 
 

@@ -70,7 +70,7 @@ def decide(session: Session, words: list[str], at: str) -> Outcome:
     """What was decided: for which destination, at what loudness and ceiling, by whom and why."""
     numbers = [i for i, word in enumerate(words) if _number(word) is not None]
     if len(numbers) < 2 or numbers[0] == 0 or numbers[1] != numbers[0] + 1:
-        raise UsageError("Name the destination, its loudness and its ceiling.", DECIDE_EXAMPLE)
+        raise UsageError("Give the destination, its loudness and its ceiling.", DECIDE_EXAMPLE)
     target, ceiling = (_number(words[i]) or 0.0 for i in numbers[:2])
     if not LOWEST_TARGET_LUFS <= target <= 0.0 or not LOWEST_CEILING_DBTP <= ceiling <= 0.0:
         raise UsageError(
@@ -111,7 +111,7 @@ def marks(session: Session, words: list[str]) -> Outcome:
 def replace_(session: Session, words: list[str]) -> Outcome:
     """A new revision of a track. The first word is its number; the rest is the file."""
     if len(words) < 2:
-        raise UsageError("Name the track and the new file.", "replace 1 song-v2.wav")
+        raise UsageError("Give the track and the new file.", "replace 1 song-v2.wav")
     number = whole_number(words[0])
     if number is None or not 1 <= number <= len(session.tracks):
         raise UsageError(f"No track {words[0]}.", f"Tracks: 1 to {len(session.tracks)}.")
@@ -211,7 +211,7 @@ NOTES = (
     Command(
         "decide",
         on_dated_words(decide),
-        "Record a target for check.",
+        "Keep a target for check.",
         DECIDE_EXAMPLE,
         arguments="FOR LUFS DBTP [WHO: WHY]",
         kinds=(("text",),),

@@ -98,7 +98,7 @@ def swap(session: Session, words: list[str]) -> Outcome:
     elif session.other is not None:
         track = session.other
     else:
-        raise UsageError("This song has no other version in the list.", "Name a track: swap 3")
+        raise UsageError("This song has no other version in the list.", "Any track: swap 3")
     if track == session.track:
         return session, (Say("Already playing."),)
     place = same_moment_s(session.tracks, session.track, session.place_s, track)
@@ -128,7 +128,7 @@ def nudge(session: Session, words: list[str]) -> Outcome:
     """Forward or back by seconds; inside a loop it stays inside."""
     seconds = parse_time(words[0], session.place_s) if len(words) == 1 and words[0][:1] in "+-−" else None
     if seconds is None:
-        raise UsageError("Move by how much?", "nudge +1, nudge -5")
+        raise UsageError("How many seconds?", "nudge +1, nudge -5")
     plan = session.plan
     if plan is None or plan.kind == "list" or session.motion == "stopped":
         return _moved(session, min(max(seconds, 0.0), max(session.here.duration_s - 0.05, 0.0)))

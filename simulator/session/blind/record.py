@@ -45,15 +45,15 @@ def ballots(acts: Iterable[Act]) -> dict[str, Ballot]:
 
 
 def has_vote(acts: Iterable[Act], given: VoteAnswer) -> bool:
-    """Is this very answer in the record already? By the number of the filling, or in all it says where it has
-    none."""
+    """True where this very answer is in the session file. By the number of the filling, or in all it says
+    where it has none."""
     if given.answer:
         return _told(acts, {"page": given.page, "answer": given.answer})
     return has_all_of(acts, given)
 
 
 def has_all_of(acts: Iterable[Act], given: VoteAnswer) -> bool:
-    """Is there a vote in the record that says the same in all, its letters, name and words too?"""
+    """True where the session file has a vote that says the same in all, its letters, name and words too."""
     return _told(acts, msgspec.to_builtins(given))
 
 

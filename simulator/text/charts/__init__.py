@@ -1,1 +1,2 @@
-"""Pictures of results: two versions over time, players, the ladder; drawn by matplotlib, imported where it draws."""
+"""Pictures of results: two versions over time, players, the ladder; drawn by matplotlib, imported where it
+draws."""

@@ -185,7 +185,7 @@ def _contrast(found: Comparison, names: Names) -> list[Said]:
         text = f"Both have the same loud–quiet span ({numbers[0]} and {numbers[1]} LU; {where})."
     else:
         text = (
-            f"{more} has {level(amount)} LU more loud–quiet span than {less} ({numbers[0]} vs "
+            f"{more} has a loud–quiet span {level(amount)} LU wider than {less} ({numbers[0]} vs "
             f"{numbers[1]} LU; {where})."
         )
     return [Said("contrast", text)]
@@ -238,8 +238,7 @@ def _difference(found: Difference | None, names: Names) -> list[Said]:
         said.append(
             Said(
                 "difference_tonal",
-                f"A fixed filter explains {explained} of it: the tonal balance differs, so the difference is "
-                "not put down to limiting.",
+                f"A fixed filter explains {explained}: the tonal balance differs, which is not limiting.",
             )
         )
     elif found.gain_riding_share is not None:
@@ -250,7 +249,7 @@ def _difference(found: Difference | None, names: Names) -> list[Said]:
         said.append(
             Said(
                 "difference_split",
-                f"{share(found.gain_riding_share)} of it is gain movement ({_down(found.gain_riding_lu)}); "
+                f"{share(found.gain_riding_share)} is gain movement ({_down(found.gain_riding_lu)}); "
                 f"the rest is {rest} ({_down(found.waveform_change_lu)}).",
             )
         )

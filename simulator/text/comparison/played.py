@@ -82,7 +82,7 @@ def _left(found: Comparison, played: Played, names: Names) -> list[Said]:
         return []
     louder, other, amount = ordered(names, before)
     left = after if before >= 0.0 else -after
-    start = f"Of the {level(amount)} LU by which {louder} is louder as delivered"
+    start = f"Of {louder}’s {level(amount)} LU advantage as delivered"
     if tied(after):
         text = f"{start}, nothing remains as played."
     elif left > amount:

@@ -33,7 +33,7 @@ def printed_gap(a: float | None, b: float | None) -> float | None:
 
 
 def tied(gap: float | None) -> bool:
-    """Is the difference in LU, or its absence, none to speak of?"""
+    """True where the difference in LU, or its absence, is none to speak of."""
     return gap is None or abs(gap) <= TIE_LU
 
 

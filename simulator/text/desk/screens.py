@@ -62,7 +62,8 @@ def drawn(table: Table, width: int) -> str:
 SAID_DB = 0.05
 CAUTION = (
     "Turn your monitors down first: as delivered can be more than 10 LU louder than as played. NIOSH "
-    "recommends no more than 85 dBA for 8 hours a day, WHO and ITU-T H.870 80 dBA for 40 hours a week. The "
+    "recommends no more than 85 dBA for 8 hours a day. WHO and ITU-T H.870 recommend 80 dBA for 40 hours a "
+    "week. The "
     "program cannot know how loud it is at your ears; local safety rules apply."
 )
 

@@ -138,8 +138,8 @@ def test_punch_in_3_s_is_read_beside_it() -> None:
 @pytest.mark.parametrize(
     ("quiet_lufs", "expected"),
     [
-        (-11.0, "open has 5.0 LU more loud–quiet span than loud (8.0 vs 3.0 LU; same moments in both)."),
-        (-18.0, "loud has 2.0 LU more loud–quiet span than open (10.0 vs 8.0 LU; same moments in both)."),
+        (-11.0, "open has a loud–quiet span 5.0 LU wider than loud (8.0 vs 3.0 LU; same moments in both)."),
+        (-18.0, "loud has a loud–quiet span 2.0 LU wider than open (10.0 vs 8.0 LU; same moments in both)."),
         (-16.1, "Both have the same loud–quiet span (8.1 and 8.0 LU; same moments in both)."),
     ],
 )  # fmt: skip
@@ -169,7 +169,7 @@ def test_the_residual_with_its_match_its_kinds_and_what_it_does_not_say() -> Non
         "With loud turned down 6.0 dB to match, the difference signal sits 18.0 LU below open."
     )
     assert said(found, "difference_split") == (
-        "25.0 % of it is gain movement (24.0 LU down); the rest is waveform change (19.2 LU down)."
+        "25.0 % is gain movement (24.0 LU down); the rest is waveform change (19.2 LU down)."
     )
     assert said(found, "difference_tonal") == ""
     filtered = replace(difference(), linear_filter_share=0.2)
@@ -199,12 +199,11 @@ def test_below_nine_tenths_of_agreement_no_moments_are_compared_without_a_map() 
 def test_a_filter_is_not_put_down_to_limiting() -> None:
     found = compared(LOUD, OPEN, residual=difference(tonal=True))
     assert said(found, "difference_tonal") == (
-        "A fixed filter explains 70.0 % of it: the tonal balance differs, so the difference is not put down "
-        "to limiting."
+        "A fixed filter explains 70.0 %: the tonal balance differs, which is not limiting."
     )
     assert said(found, "difference_split") == ""
     unknown = replace(difference(tonal=True), linear_filter_share=None)
-    assert "explains more than half of it" in said(compared(LOUD, OPEN, residual=unknown), "difference_tonal")
+    assert "explains more than half" in said(compared(LOUD, OPEN, residual=unknown), "difference_tonal")
 
 
 def test_what_a_conversion_leaves_is_no_changed_waveform() -> None:

@@ -47,7 +47,7 @@ def test_both_at_the_target_are_a_tie_over_the_whole_track_and_not_in_the_passag
         "dB)."
     )
     assert said(found, "left") == (
-        "Of the 5.2 LU by which loud is louder as delivered, nothing remains as played."
+        "Of loud’s 5.2 LU advantage as delivered, nothing remains as played."
     )
     assert said(found, "played_loudest") == (
         "In the loudest passage (from 0:20.0 of open, the same moment in both; each with its track gain "
@@ -67,7 +67,7 @@ def test_both_at_the_target_are_a_tie_over_the_whole_track_and_not_in_the_passag
 def test_where_nothing_is_normalised_all_is_left() -> None:
     found = compared(LOUD, OPEN, [player("never", target_lufs=None)])
     assert said(found, "left") == (
-        "Of the 5.2 LU by which loud is louder as delivered, 5.2 LU remains as played."
+        "Of loud’s 5.2 LU advantage as delivered, 5.2 LU remains as played."
     )
     assert "no gain applied) loud is 4.0 LU louder" in said(found, "played_loudest")
     assert said(found, "played_quietest").endswith("no gain applied) loud is 9.0 LU louder than open.")
@@ -79,7 +79,7 @@ def test_a_largest_cut_leaves_what_it_does_not_reach() -> None:
     """To −30 LUFS by at most 10 dB: −8 ends at −18, −14 at −24."""
     held = player("unprotected", target_lufs=-30.0, max_cut_db=10.0)
     assert said(compared(made(-8.0), made(-14.0), [held]), "left") == (
-        "Of the 6.0 LU by which loud is louder as delivered, 6.0 LU remains as played."
+        "Of loud’s 6.0 LU advantage as delivered, 6.0 LU remains as played."
     )
 
 
@@ -100,7 +100,7 @@ def test_none_left_and_the_other_louder() -> None:
     loud, open_ = made(-12.0, 0.8), made(-14.0, -9.0)
     found = compared(loud, open_, [player("headroom", target_lufs=-10.0, ceiling_db=-6.0, applies="always")])
     assert said(found, "left") == (
-        "Of the 2.0 LU by which loud is louder as delivered, nothing remains: as played open is 7.8 "
+        "Of loud’s 2.0 LU advantage as delivered, nothing remains: as played open is 7.8 "
         "LU louder."
     )
     assert said(found, "stays_quieter") == (
