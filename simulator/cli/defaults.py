@@ -94,7 +94,7 @@ def _read(path: Path) -> dict[str, Any]:
 
     try:
         table = tomllib.loads(read_small(path, MEBIBYTE).decode("utf-8"))
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return {}
     except (OSError, ValueError) as problem:
         raise UsageError(f"{path}: cannot be read: {problem}.", "Correct the file, or remove it.") from None

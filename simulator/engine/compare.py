@@ -84,8 +84,8 @@ def compare_pair(
         and alignment.confidence > NOT_JUDGED
     ):
         raise UsageError(
-            f"{loud.path}: this is not a version of {open_.path}: at the best place their similarity is "
-            f"{alignment.similarity:.2f} of 1 (versions of one recording: 0.25 and more).",
+            f"{loud.path} is not a version of {open_.path}: the best match has a similarity of "
+            f"{alignment.similarity:.2f} of 1 (versions of one recording: 0.25 or more).",
             "Give two masters of the same recording. For different songs: fairhearing predict.",
         )
     seconds = time.monotonic() - begun

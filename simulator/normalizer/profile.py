@@ -202,7 +202,7 @@ def sources_of(read: ProfileFile, where: str) -> dict[str, str]:
         if key not in values:
             suggestion = nearest(key, list(PROFILE_KEYS))
             cure = f"Did you mean `{suggestion}`?" if suggestion else "Remove that line."
-            raise ProfileError(f"{where}: [sources] lists `{key}`, which is not a key.", cure)
+            raise ProfileError(f"{where}: [sources] lists `{key[:80]}`, which is not a key.", cure)
         if values[key] is None:
             raise ProfileError(
                 f"{where}: [sources] lists {key}, which the file does not set.",

@@ -172,7 +172,7 @@ def move_words(move: Move, what: str = "the output", whose: str = "") -> str:
     if move.away_lu is not None and move.away_lu < -TIE_LU:
         under = f" It is then {level(-move.away_lu)} LU under the target."
     every = "its peaks pass" if move.away_lu is None else "loudness and peaks pass"
-    every = "every step passes" if steps else every
+    every = f"{every} at every step" if steps else every
     return f"{by}: then {every} (verified: {proof}).{under}"
 
 

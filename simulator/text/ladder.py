@@ -175,7 +175,7 @@ def answer(rungs: Sequence[Rung], destinations: Sequence[Destination]) -> list[s
 
 def _each_suffices(rungs: Sequence[Rung], advice: Advice) -> str:
     """`−16 LUFS is enough on quiet, −14 LUFS on car: …`, with the greatest gain and loss of all."""
-    places = []
+    places: list[str] = []
     for one in advice.suffices:
         lower = " (lowest tried)" if one.place == 0 else ""
         rung = f"{_name(rungs[one.place])} on" if places else f"{_lufs(rungs[one.place])} is enough on"

@@ -334,8 +334,9 @@ class Matrix:
                 continue
             played = [row[0].played(of) for row in self.rows]
             cells = [signed(printed_gap(values[place], values[self._against])) for values in played]
-            head = "diff." if len(self._names) == 2 else name
-            columns.append(_Column(head, "" if head == "diff." else self._styles[place], cells))
+            pair = len(self._names) == 2
+            head = f"vs {self._names[self._against]}" if pair else name
+            columns.append(_Column(head, "" if pair else self._styles[place], cells))
         return columns
 
     def _limited(self) -> _Group:

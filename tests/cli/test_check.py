@@ -504,7 +504,9 @@ def test_one_master_verdict_first_then_the_move_that_passes_when_it_is_made(
     assert code == 3
     assert out.startswith("Not ready: two things to fix.\nLoudness is ")
     by = re.search(
-        r"Turn the output down (\d+\.\d) dB: then every step passes \(verified: −30\.0 LUFS, ", said
+        r"Turn the output down (\d+\.\d) dB: then loudness and peaks pass at every step "
+        r"\(verified: −30\.0 LUFS, ",
+        said,
     )
     assert by is not None, said
     code, quiet, _ = answer(f"pressed.wav {options} --quiet")

@@ -188,7 +188,7 @@ def test_two_files_are_alternatives_and_no_album(answer: Any) -> None:
 def test_different_songs_are_refused_with_the_cure(answer: Any) -> None:
     code, out, err = answer("compare ferry-loud.wav other.wav --json")
     assert (code, out) == (2, "")
-    assert "similarity is 0.0" in err
+    assert "similarity of 0.0" in err
     assert "fairhearing predict" in err
 
 

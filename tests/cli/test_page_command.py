@@ -145,7 +145,7 @@ def test_a_page_from_the_record_has_its_marks_notes_and_decisions(
     assert "less &lt;b&gt; here (Lantern (open), at 0:03.0)" in text
     assert "2026-01-02: streaming, −13.0 LUFS, ceiling −1.0 dBTP, decided by Nerida." in text
     assert "Checked before delivery" in text
-    assert "(against −13.00 LUFS)" in text
+    assert "(target −13.00 LUFS)" in text
     sounds = json.loads(text.split('id="sounds">')[1].split("</script>")[0])
     (bridge,) = [kind["items"] for kind in sounds["kinds"] if kind["label"] == "bridge"]
     assert bridge["0"]["start"] == 3.0

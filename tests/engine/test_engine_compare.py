@@ -162,7 +162,7 @@ def test_known_gain_riding_is_called_that(tmp_path: Path) -> None:
 def test_another_song_is_refused(tmp_path: Path) -> None:
     pair = pair_of(tmp_path, 2.0 * music(40), music(3))
     for whole in (True, False):
-        with pytest.raises(UsageError, match=r"loud\.wav: this is not a version of .*open\.wav"):
+        with pytest.raises(UsageError, match=r"loud\.wav is not a version of .*open\.wav"):
             compare_pair(pair, Store(None, print), difference_too=whole)
 
 

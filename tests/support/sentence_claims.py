@@ -158,7 +158,7 @@ class Claims:
         else:
             found = self.fit(
                 rf"{who} (?:(that is gone)|it turns round: NAME is NUM LU louder|that grows to NUM LU"
-                rf"|(all of that is left)|NUM LU of that is left){tail}\.", text,
+                rf"|(all of that remains)|NUM LU of that remains){tail}\.", text,
             )  # fmt: skip
             gone, louder, turned, grown, whole, smaller = (found[place] for place in range(1, 7))
             assert (gone is not None) is (abs(left[0]) <= TIE)
@@ -199,8 +199,8 @@ class Claims:
         span = rf"({NUMBER})(?: to ({NUMBER}))? LU"
         words = {
             "gone": "(?:that is gone|they are too)",
-            "whole": "all of that is left",
-            "smaller": f"{span} of that is left",
+            "whole": "all of that remains",
+            "smaller": f"{span} of that remains",
             "widened": f"(?:that grows to|{re.escape(loud)} is) {span}",
             "reversed": f"(?:it turns round: )?{re.escape(open_)} is {span} louder",
         }
@@ -231,13 +231,13 @@ class Claims:
             if overs > 0:
                 more = " more" if b["over_count"] else ""
                 parts.append(f"{overs}{more} over{'s' if overs > 1 else ''}")
-            who = "It" if len(pairs) == 1 else self.answer[worse]["name"]
+            who = self.answer[worse]["name"]
             if parts:
                 costs = f"{', '.join(parts[:-1])} and {parts[-1]}" if len(parts) > 1 else parts[0]
                 wanted.append(f"{who} costs {costs}.")
         if not wanted:
             assert text.endswith("PLR, loud–quiet span or overs.")
-            assert text.startswith("It costs no" if len(pairs) == 1 else "Neither costs any")
+            assert text.startswith(f"{who} costs no" if len(pairs) == 1 else "Neither costs any")
         else:
             assert text == " ".join(wanted)
 
@@ -564,8 +564,8 @@ class Claims:
     def rule_headroom(self, text: str, side: Any, _: Any) -> None:
         shortfalls = side["target_shortfall_lu"]
         taker = (
-            r"(?:the encoding|the conversion|the player's limiter|the clipping D/A converter|the encoding and "
-            r"the player's limiter)"
+            r"(?:the encoding|the conversion|the player's limiter|the clipping D/A converter|"
+            r"the encoding and the player's limiter)"
         )
         for pattern, reason in (
             ("NAME has no headroom to go up, so it ends up NUM LU under target.", "headroom"),
@@ -584,8 +584,8 @@ class Claims:
                 return
         album = self.try_fit(
             "the album with NAME (?:has no headroom to go up, so it ends up|can go up only NUM dB before its "
-            "highest peak hits the player's ceiling, so it ends up|is) NUM LU under target(?:, and this player "
-            "never raises a level)?; NAME itself ends up NUM LU (under|over).",
+            "highest peak hits the player's ceiling, so it ends up|is) NUM LU under target(?:, and this "
+            "player never raises a level)?; NAME itself ends up NUM LU (under|over).",
             text,
         )  # fmt: skip
         if album is not None:
@@ -602,8 +602,8 @@ class Claims:
             near(takes[2], plain - side[place]["integrated_lufs"])
             return
         found = self.try_fit(
-            "(?:raised by this player, NAME hits its limiter|the player's limiter acts on NAME): gain reduction "
-            "up to NUM dB, over 1 dB for SHARE of the time.",
+            "(?:raised by this player, NAME hits its limiter|the player's limiter acts on NAME): gain "
+            "reduction up to NUM dB, over 1 dB for SHARE of the time.",
             text,
         )
         if found is not None:

@@ -38,7 +38,7 @@ SHORT_TITLE = 18
 MOST_DRAWN = 6
 """Tracks in one picture; more could not be told apart."""
 LONGEST_VERSION = 16
-ALIKE = "+N: N more players alike."
+ALIKE = "+N: N more players give the same figures."
 NOT_VERSIONS = (
     "Their loudness curves do not match, so they are not compared as versions of one song. If they are, give "
     "both the same song key in a playlist."
@@ -76,6 +76,10 @@ def choose_shown(tracks: Sequence[Delivered], against: str | None, names: str | 
                 "Give one name for each version, in order, with commas between them.",
             )
         called = given
+    levels = [
+        0.0 if (found_ := tracks[place].measurement) is None else found_.integrated_lufs or 0.0
+        for place in places
+    ]
     held = 0
     if against is not None:
         if not versions:
@@ -90,10 +94,8 @@ def choose_shown(tracks: Sequence[Delivered], against: str | None, names: str | 
                 f"Use one of {', '.join(called)}, or a number from 1 to {len(places)}.",
             )
         held = found[0] if found else (number or 1) - 1
-    levels = [
-        0.0 if (found_ := tracks[place].measurement) is None else found_.integrated_lufs or 0.0
-        for place in places
-    ]
+    elif versions and len(places) == 2:  # as `compare` does: the louder one against the other
+        held = levels.index(min(levels))
     styles = [""] * len(places)
     if versions and max(levels) - min(levels) >= 0.1:
         styles[levels.index(max(levels))], styles[levels.index(min(levels))] = "loud", "open"

@@ -115,8 +115,8 @@ def _words(delivered: float, advantage: Names) -> dict[Case, str]:
         }
     return {
         "gone": "that is gone",
-        "smaller": "{} LU of that is left",
-        "whole": "all of that is left",
+        "smaller": "{} LU of that remains",
+        "whole": "all of that remains",
         "widened": "that grows to {} LU",
         "reversed": f"it turns round: {advantage.open} is {{}} LU louder",
     }
@@ -182,9 +182,9 @@ def _cost(side: Side, gap: float, names: Names) -> Said:
     if tied(gap):
         said = [f"{name} costs {listed(costs)}." for name, costs in both if costs]
     else:
-        costs = both[0 if gap > 0.0 else 1][1]
-        said = [f"It costs {listed(costs)}."] if costs else []
-    none = f"{'Neither' if tied(gap) else 'It'} costs {'any' if tied(gap) else 'no'}"
+        louder, costs = both[0 if gap > 0.0 else 1]
+        said = [f"{louder} costs {listed(costs)}."] if costs else []
+    none = "Neither costs any" if tied(gap) else f"{both[0 if gap > 0.0 else 1][0]} costs no"
     return Said("answer_cost", " ".join(said) or f"{none} PLR, loud–quiet span or overs.")
 
 

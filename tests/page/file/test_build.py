@@ -53,7 +53,7 @@ def test_the_rounds_must_give_every_pair_as_many(music: list[Path]) -> None:
     third = music[0].with_name("third.wav")
     third.write_bytes(music[0].read_bytes())
     order = order_of([*music[:2], third], ("a", "b", "c"), rounds=4)
-    with pytest.raises(UsageError, match="choose 3 or 6 rounds instead of 4"):
+    with pytest.raises(UsageError, match="choose 3 or 6 rounds, not 4"):
         build(order)
 
 

@@ -42,25 +42,25 @@ def test_gone_on_this_player_and_what_it_costs() -> None:
     assert answer(compared(LOUD, OPEN, [LEVELS])) == [
         "loud is 5.2 LU louder than open where nothing is normalised.",
         "On this player that is gone, and open is 1.2 LU louder in the loudest passage.",
-        "It costs 5.0 LU of loud–quiet span and 7 overs.",
+        "loud costs 5.0 LU of loud–quiet span and 7 overs.",
     ]
     assert answer(compared(OPEN, LOUD, [LEVELS]))[0].startswith("open is 5.2 LU louder than loud where")
 
 
 def test_everything_left_where_nothing_is_normalised() -> None:
     assert left(compared(LOUD, OPEN, [UNTOUCHED])) == (
-        "This player changes no levels, so all of that is left, and 4.0 LU in the loudest passage."
+        "This player changes no levels, so all of that remains, and 4.0 LU in the loudest passage."
     )
 
 
 def test_smaller_whole_widened_and_reversed() -> None:
     raises = player("headroom", target_lufs=-10.0)
     assert left(compared(made(-8.0, -0.5), made(-14.0, -1.0), [raises])) == (
-        "On this player 4.0 LU of that is left, and 4.0 LU in the loudest passage."
+        "On this player 4.0 LU of that remains, and 4.0 LU in the loudest passage."
     )
     held = player("unprotected", target_lufs=-30.0, max_cut_db=10.0)
     assert left(compared(made(-8.0), made(-14.0), [held])) == (
-        "On this player all of that is left, and 6.0 LU in the loudest passage."
+        "On this player all of that remains, and 6.0 LU in the loudest passage."
     )
     assert left(compared(made(-22.0, -9.0), made(-26.0, -3.0), [player("headroom")])) == (
         "On this player that grows to 10.0 LU, and 10.0 LU in the loudest passage."
@@ -84,7 +84,7 @@ def test_equally_loud_as_delivered() -> None:
 
 def test_a_loud_version_that_costs_nothing_says_so() -> None:
     assert answer(compared(made(-8.0, -1.0), made(-14.0, -8.0), [LEVELS]))[2] == (
-        "It costs no PLR, loud–quiet span or overs."
+        "loud costs no PLR, loud–quiet span or overs."
     )
     both = compared(made(-14.0), made(-14.0), [LEVELS])
     assert answer(both)[2] == "Neither costs any PLR, loud–quiet span or overs."
@@ -92,9 +92,9 @@ def test_a_loud_version_that_costs_nothing_says_so() -> None:
 
 def test_more_overs_than_another_that_has_some() -> None:
     found = compared(replace(LOUD, over_count=9), replace(OPEN, over_count=2), [LEVELS])
-    assert answer(found)[2] == "It costs 5.0 LU of loud–quiet span and 7 more overs."
+    assert answer(found)[2] == "loud costs 5.0 LU of loud–quiet span and 7 more overs."
     one = compared(replace(LOUD, over_count=1), OPEN, [LEVELS])
-    assert answer(one)[2] == "It costs 5.0 LU of loud–quiet span and 1 over."
+    assert answer(one)[2] == "loud costs 5.0 LU of loud–quiet span and 1 over."
 
 
 def test_the_same_audio() -> None:
@@ -117,7 +117,7 @@ def test_silence_has_no_answer() -> None:
 
 def test_several_players_are_grouped() -> None:
     found = compared(LOUD, OPEN, [LEVELS, player("unprotected", target_lufs=-20.0), UNTOUCHED])
-    assert left(found) == "On 2 of 3 players that is gone and on 1 all of that is left."
+    assert left(found) == "On 2 of 3 players that is gone and on 1 all of that remains."
     assert left(compared(LOUD, OPEN, [LEVELS, LEVELS])) == "On all 2 players that is gone."
 
 
