@@ -29,6 +29,15 @@ def audibility_answer(found: Audibility) -> str:
     return f"The change is likely to be audible in {100.0 * share:.0f} % of the music."
 
 
+def audibility_line(found: Audibility) -> str:
+    """The whole and the first moment to hear, in one line."""
+    if not found.moments or found.share_audible is None:
+        return f"{NOTHING[:-1]} (a model's estimate)."
+    percent = "under 1" if found.share_audible < 0.01 else f"{100.0 * found.share_audible:.0f}"
+    first = format_time(max(0.0, found.worst(1)[0].at_s))
+    return f"Likely audible in {percent} % of the music (a model's estimate): listen at {first}."
+
+
 def moment_words(moment: Moment) -> str:
     """What is heard there, without the time: "the level pumps by 3.1 dB"."""
     if moment.kind is MomentKind.ATTACK:

@@ -7,7 +7,14 @@ from dataclasses import replace
 import pytest
 
 from simulator.audibility.audibility import Audibility, Hits, Moment, MomentKind
-from simulator.text.audibility import CAVEAT, NOTHING, audibility_answer, audibility_object, moment_line
+from simulator.text.audibility import (
+    CAVEAT,
+    NOTHING,
+    audibility_answer,
+    audibility_line,
+    audibility_object,
+    moment_line,
+)
 
 NONE = Audibility(0.0, None, None, (), Hits(0, None, None), None, None, (), 1.0, ())
 
@@ -53,3 +60,13 @@ def test_the_worst_take_turns_between_the_kinds() -> None:
     assert [one.at_s for one in found] == [0.0, 10.0, 40.0]
     alone = replace(NONE, share_audible=0.5, moments=(*change, attack[1])).worst(2)
     assert [one.kind for one in alone] == [MomentKind.CHANGE, MomentKind.ATTACK]
+
+
+def test_one_line_says_how_much_and_where_to_listen_first() -> None:
+    assert audibility_line(NONE) == "No audible change is expected (a model's estimate)."
+    moment = Moment(MomentKind.PUMPING, 48.0, 3.0, 3.1, 1.0, None, None)
+    found = replace(NONE, share_audible=0.163, moments=(moment,))
+    assert audibility_line(found) == (
+        "Likely audible in 16 % of the music (a model's estimate): listen at 0:48.0."
+    )
+    assert "under 1 %" in audibility_line(replace(found, share_audible=0.004))

@@ -12,6 +12,7 @@ from simulator.cli.readout import READING_WIDTH, Readout
 from simulator.cli.steps.version_pair import SongVersions
 from simulator.common.numbers import level
 from simulator.comparison.versions import Comparison, Figures
+from simulator.text.audibility import CAVEAT, audibility_answer, audibility_line, moment_line
 from simulator.text.charts.comparison import Drawing, Drawn
 from simulator.text.comparison.answer import answer_sentences, further_sentence
 from simulator.text.comparison.curves import on_clock, short_term_curve
@@ -36,14 +37,14 @@ if TYPE_CHECKING:
 MOST_SENTENCES, MOST_LINES = 5, 5
 """Below the table, so that a pair fits 24 lines; further versions get two lines more each."""
 FIRST = ("roles", "no_difference", "mono", "headroom", "stays_quieter", "difference_tonal", "anywhere",
-         "no_level_difference", "passages", "open_quiet", "caution")  # fmt: skip
+         "no_level_difference", "audible", "passages", "open_quiet", "caution")  # fmt: skip
 """Rules of the sentences without --detail, the most telling first."""
 ORDINARY = "of 1). "
 """What an alignment says before anything unusual: the same performance (similarity 0.96 of 1)."""
 LEAST_CURVE, LEAST_WIDTH, NAMES_WIDTH, NARROW = 20, 7, 12, 76
 LABELS_WIDTH, GAP_WIDTH = 25, 8
 """Columns of a terminal: of a row's name and unit, and of a difference, each with the space behind it."""
-MOST_IDS = 2
+MOST_IDS, MOST_MOMENTS = 2, 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +138,12 @@ def _few(said: Sequence[Said], compared: Compared) -> list[str]:
     chosen += [notes] if compared.pair.alignment.fits and notes else []
     every = [*said, *compared.overall, *one_player]
     rules = [one.rule for one in every]
+    heard = compared.pair.audibility
     for rule in FIRST:
+        if rule == "audible" and heard is not None:
+            chosen.append(audibility_line(heard))
+        if rule == "open_quiet" and heard is not None:
+            continue
         if rule in rules and not (rule == "stays_quieter" and "headroom" in rules):
             chosen += [one.text for one in every if one.rule == rule]
     kept: list[str] = []
@@ -281,6 +287,10 @@ def _show_detail(out: Readout, compared: Compared, roles: Sequence[Said]) -> Non
     texts = [place_text(found.alignment), "" if difference is None else tonal_text(difference)]
     out.sentences(text for text in texts if text)
     out.sentences(one.text for one in overall if one.rule not in (*first, *closing))
+    if found.audibility is not None:
+        out.heading("Where the difference is likely to be heard")
+        out.paragraph(f"{audibility_answer(found.audibility)} {CAVEAT}")
+        out.sentences(moment_line(one) for one in found.audibility.worst(MOST_MOMENTS))
     for place, (played, said) in enumerate(zip(found.played, compared.by_player, strict=True)):
         out.heading(f"{played.profile.title} ({played.profile.id})")
         out.paragraph(played.profile.sentence)
