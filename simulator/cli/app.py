@@ -93,7 +93,7 @@ def cli(ctx: click.Context) -> None:
     if name is None:
         click.echo(ctx.get_help())
     elif name in COMMANDS:
-        from simulator.cli.defaults import option_defaults
+        from simulator.cli.user_settings import option_defaults
 
         command = cli.get_command(ctx, name)
         assert command is not None

@@ -36,7 +36,7 @@ from simulator.session import events as happens
 from simulator.session.events import TICK_SECONDS
 from simulator.session.session import step
 from simulator.session.state import DIM_DB, Session
-from simulator.storage.user_settings import remember_trim
+from simulator.storage.monitor_trim import remember_trim
 from simulator.text.desk.screens import screen
 from simulator.text.desk.stage import Stage
 from simulator.text.desk.status_bar import Bar

@@ -27,7 +27,7 @@ from simulator.session.events import Aligned, Event, Predicted
 from simulator.session.log import Act, Record
 from simulator.session.session import opened
 from simulator.session.state import Session
-from simulator.storage.user_settings import starting_trim_db
+from simulator.storage.monitor_trim import starting_trim_db
 
 RATE = 48000
 GAIN = msgspec.structs.replace(player("headroom"), id="gain")

@@ -110,7 +110,7 @@ def _listen(
     from simulator.session import provenance
     from simulator.session.session import opened
     from simulator.storage.folders import cache_folder, config_folder, data_folder_of_user
-    from simulator.storage.user_settings import starting_trim_db
+    from simulator.storage.monitor_trim import starting_trim_db
 
     interactive = _on_terminal()
     say: Callable[[str], None] = _say

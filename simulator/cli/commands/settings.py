@@ -13,7 +13,7 @@ def command() -> None:
     it, and options on the command line before both.
     """
     from simulator.cli.app import COMMANDS
-    from simulator.cli.defaults import KEYS, settings_for, settings_path
+    from simulator.cli.user_settings import KEYS, settings_for, settings_path
 
     path = settings_path()
     shown = []

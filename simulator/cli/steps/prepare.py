@@ -6,9 +6,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from simulator.cli.defaults import default_profiles
 from simulator.cli.options import most_workers, open_store
 from simulator.cli.output import steps
+from simulator.cli.user_settings import default_profiles
 from simulator.common.errors import NothingDoneError, SimulatorError
 from simulator.comparison.same_song import same_song
 from simulator.engine.playlists import read_arguments
