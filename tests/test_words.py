@@ -456,6 +456,7 @@ def test_every_text_of_the_source_is_plain_english() -> None:
     assert found == [], "\n" + "\n".join(found)
 
 
+@pytest.mark.heavy
 def test_everything_that_is_printed_is_plain_english() -> None:
     texts = list(printed())
     assert len({text.place for text in texts}) >= 11

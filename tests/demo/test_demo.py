@@ -44,6 +44,7 @@ def loudest_above_integrated(m: Measurement) -> float:
     return m.max_short_term_lufs - m.integrated_lufs
 
 
+@pytest.mark.heavy
 def test_the_open_master_plays_at_minus_14_untouched_with_a_loud_chorus(rendered) -> None:
     m = measured(rendered, OPEN)
     assert m.integrated_lufs == pytest.approx(-14.0, abs=0.3)
@@ -52,6 +53,7 @@ def test_the_open_master_plays_at_minus_14_untouched_with_a_loud_chorus(rendered
     assert 12.0 <= m.peak_to_loudness_db <= 14.0
 
 
+@pytest.mark.heavy
 def test_the_crushed_master_is_loud_flat_at_its_ceiling_and_over_between_samples(rendered) -> None:
     samples, m = rendered[CRUSHED]
     assert m.integrated_lufs > -7.5
@@ -63,12 +65,14 @@ def test_the_crushed_master_is_loud_flat_at_its_ceiling_and_over_between_samples
     assert m.median_peak_to_short_term_db < measured(rendered, OPEN).median_peak_to_short_term_db - 2.5
 
 
+@pytest.mark.heavy
 def test_both_masters_are_one_song_of_one_length(rendered) -> None:
     one, two = rendered[OPEN][0], rendered[CRUSHED][0]
     assert one.shape == two.shape
     assert np.corrcoef(one[:, 0], two[:, 0])[0, 1] > 0.85
 
 
+@pytest.mark.heavy
 def test_the_dance_track_is_dense_and_loud_by_nature(rendered) -> None:
     m = measured(rendered, DANCE)
     assert -9.0 <= m.integrated_lufs <= -7.0
@@ -76,6 +80,7 @@ def test_the_dance_track_is_dense_and_loud_by_nature(rendered) -> None:
     assert m.true_peak_dbtp < 0.0
 
 
+@pytest.mark.heavy
 def test_the_ballad_starts_quiet_and_ends_big(rendered) -> None:
     m = measured(rendered, BALLAD)
     energy = m.series.energy
@@ -85,18 +90,21 @@ def test_the_ballad_starts_quiet_and_ends_big(rendered) -> None:
     assert m.quietest_passage_lufs < m.integrated_lufs - 8.0
 
 
+@pytest.mark.heavy
 def test_the_orchestral_piece_has_a_plr_over_16_db(rendered) -> None:
     m = measured(rendered, ORCHESTRA)
     assert m.peak_to_loudness_db > 16.0
     assert -14.0 - m.integrated_lufs > -1.0 - m.true_peak_dbtp  # raised to -14 it would pass -1 dBTP
 
 
+@pytest.mark.heavy
 def test_the_interlude_is_short_and_soft(rendered) -> None:
     m = measured(rendered, SOLO)
     assert 20.0 <= m.duration_s <= 35.0
     assert m.integrated_lufs < -17.0
 
 
+@pytest.mark.heavy
 @pytest.mark.parametrize("stem", [OPEN, CRUSHED, DANCE, BALLAD, ORCHESTRA, SOLO])
 def test_every_file_is_stereo_music_without_dc_that_ends_by_itself(rendered, stem: str) -> None:
     samples, m = rendered[stem]

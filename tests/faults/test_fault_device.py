@@ -141,7 +141,7 @@ def comes_back(session: Sitting, devices: Devices, name: str, place: float) -> N
 
 
 def begin_playing(session: Sitting, devices: Devices) -> None:
-    session.hear("Sound goes through")
+    session.hear("Playing through")
     session.enter("play 1")
     devices.sounds(session)
 
@@ -153,7 +153,7 @@ def test_a_card_that_is_taken_away_in_mid_song_is_waited_for(
     begin_playing(session, devices)
     devices.take()
     session.hear("card is gone")
-    session.hear(f"{BUSY} It is tried again until it opens; the place is kept.")
+    session.hear(f"{BUSY} Retrying until it opens; your position is kept.")
     place = kept_place(session)
     assert session.flat().count(BUSY) == 1  # however often it is tried
     devices.free()
@@ -165,11 +165,11 @@ def test_a_card_that_is_busy_at_the_start_can_be_chosen_once_it_is_free(
 ) -> None:
     devices.take()
     session = sit("card")
-    session.hear(f"There is no sound. {BUSY} When it is free: devices card")
+    session.hear(f"No sound. {BUSY} When it is free: devices card")
     session.enter("play 1")
     plays_on(session, 0.0)  # by the silent clock
     session.enter("devices card")
-    session.hear(f"{BUSY} It is tried again until it opens; the place is kept.")
+    session.hear(f"{BUSY} Retrying until it opens; your position is kept.")
     place = kept_place(session)
     devices.free()
     comes_back(session, devices, "card", place)
@@ -225,5 +225,5 @@ def test_a_name_that_is_not_listed_may_be_held_by_another_program(
     begin_playing(session, devices)
     session.enter("devices card9")
     session.hear("No output device 'card9'.")
-    session.hear("One that another program holds is not listed.")
+    session.hear("A device in use by another program is not listed.")
     plays_on(session, place_s(session, "still playing"))

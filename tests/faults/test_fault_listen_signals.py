@@ -190,7 +190,7 @@ def test_a_signal_ends_the_session_and_keeps_what_was_given(
     if stage is measuring:
         assert not session.record.exists()
         return
-    assert f"kept in {session.record.name}" in session.said()
+    assert f"{session.record.name}" in session.said().rpartition("saved to")[2]
     assert session.notes() == given
     if stage is in_a_trial:
         (trial,) = [act for act in session.acts() if act["kind"] == "trial"]
@@ -207,7 +207,7 @@ def test_a_signal_while_a_note_is_written_loses_none(sit: Callable[..., Sitting]
     """The session is stopped at a moment at which the record's passing file is there, which is so again and
     again while notes are given; then it is told, and goes on."""
     session = sit(SONG, "--device", DEVICE)
-    session.hear("Sound goes through")
+    session.hear("Playing through")
     given = 0
     end = time.monotonic() + LIMIT_SECONDS
     while True:
