@@ -131,7 +131,7 @@ def test_an_unreadable_file_is_named_with_its_cure_on_standard_error(answer: Any
         ("predict open.wav --json --csv", "Use either --json or --csv, not both"),
         ("measure open.wav --over-above high", "--over-above"),
         ("measure open.wav --ceiling high", "--ceiling"),
-        ("predict open.wav crushed.wav --against 3", "there is no such version"),
+        ("predict open.wav crushed.wav --against 3", "not one of the versions"),
         ("predict open.wav crushed.wav --names a", "2 different names are needed"),
         ("predict open.wav --against open", "--against needs two versions"),
         ("predict open.wav --figure players.gif", "an .svg or .png file"),
@@ -311,7 +311,6 @@ def test_a_render_that_is_ended_leaves_no_half_file(tmp_path: Path, name: str) -
     assert not any(".part" in file for file in os.listdir(out))
 
 
-@pytest.mark.heavy
 @pytest.mark.skipif(os.name != "posix", reason="sends a signal to a group of processes")
 def test_ctrl_c_while_workers_measure_ends_them_too(tmp_path: Path) -> None:
     files = [str(hour_of_silence(tmp_path / f"{name}.wav", 5.0)) for name in "ab"]
@@ -331,7 +330,6 @@ def test_ctrl_c_while_workers_measure_ends_them_too(tmp_path: Path) -> None:
     assert not any(one.is_running() for one in busy)
 
 
-@pytest.mark.heavy
 @pytest.mark.skipif(os.name != "posix", reason="sends a signal to a group of processes")
 def test_ctrl_c_while_a_render_is_written_leaves_no_half_file(tmp_path: Path) -> None:
     noise = np.tile(0.02 * pink_noise(60 * RATE, seed=71, sample_rate=RATE), 5)  # long enough to be met
@@ -348,7 +346,6 @@ def test_ctrl_c_while_a_render_is_written_leaves_no_half_file(tmp_path: Path) ->
     assert os.listdir(out) == []
 
 
-@pytest.mark.heavy
 @pytest.mark.skipif(os.name != "posix", reason="sends a signal to a group of processes")
 def test_ctrl_c_while_workers_render_leaves_no_half_file(tmp_path: Path) -> None:
     """The workers are ended in the midst of their files; the parent sweeps up after them."""

@@ -156,7 +156,7 @@ def test_what_plays_is_not_taken_away_for_lanes_that_are_held_and_the_limit_is_n
     assert lanes.hold(tracks[1:]) is None
     problem = lanes.look(tracks[2]).problem
     assert problem is not None
-    assert "beside what plays, and a session keeps" in problem
+    assert "beside the lane that is playing, and a session keeps" in problem
 
 
 def test_the_lane_that_plays_comes_first_and_is_said_once(tmp_path: Path) -> None:

@@ -36,8 +36,8 @@ def test_no_escape_of_a_name_reaches_the_terminal(
     write(here / "other.wav")  # check prints names where there is more than one master
     (here / f"text{ESCAPE}.wav").write_text("no audio", encoding="utf-8")
     monkeypatch.setattr(sys, "stdin", io.StringIO("list\nexplain\nnote x\x1b[2J\nmarks\nquit\n"))
-    more = ["--to-file", "out.wav"] if command == "listen" else []
-    code = run([command, f"song{ESCAPE}.wav", "other.wav", f"text{ESCAPE}.wav", *more])
+    more = {"listen": ["--to-file", "out.wav"], "check": ["other.wav"]}.get(command, [])
+    code = run([command, f"song{ESCAPE}.wav", f"text{ESCAPE}.wav", *more])
     out, err = capsys.readouterr()
     assert code == 1
     assert "gotcha" in out

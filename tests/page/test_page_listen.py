@@ -68,7 +68,7 @@ def test_a_single_master_is_heard_raw_and_as_played() -> None:
     alone = replace(LOUD, track=Track("/x.wav", "x"))
     said = claims([offer("loudest", {1: -13.0})], {1: alone}, PLAYER)
     assert [(one.text, one.state, one.tracks) for one in said] == [
-        ("the file as it is", "delivered", (1,)),
+        ("the file unchanged", "delivered", (1,)),
         ("7 dB quieter than the file, when streamed", "played", (1,)),
     ]
 

@@ -38,7 +38,7 @@ SHORT_TITLE = 18
 MOST_DRAWN = 6
 """Tracks in one picture; more could not be told apart."""
 LONGEST_VERSION = 16
-ALIKE = "+N: N more players give the same figures."
+ALIKE = "+N: N more with the same figures."
 NOT_VERSIONS = (
     "Their loudness curves do not match, so they are not compared as versions of one song. If they are, give "
     "both the same song key in a playlist."
