@@ -20,13 +20,14 @@ NAMES = ("the open one", "the loud one")
         (
             11,
             16,
-            "You chose the open one 11 of 16 times; chance alone does that about once in 5, so it is no "
-            "clear choice.",
+            "You chose the open one 11 of 16 times; chance alone does that about once in 5, so it is not "
+            "a clear choice.",
         ),
         (
             9,
             16,
-            "You chose the open one 9 of 16 times; chance alone does that easily, so it is not a clear choice.",
+            "You chose the open one 9 of 16 times; chance alone does that easily, so it is not a clear "
+            "choice.",
         ),
         (8, 16, "You chose each of the two 8 of 16 times: no clear choice."),
     ],
