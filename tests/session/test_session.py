@@ -465,8 +465,7 @@ def test_a_new_revision_takes_the_place_and_is_linked_in_the_record() -> None:
     )
     said = desk.do(Replaced(0, new, at="at 2"))
     assert said == (
-        "Track 1 is now /music/v2.wav (was /music/Song (open).wav). The playlist still names the "
-        "older file."
+        "Track 1 is now /music/v2.wav (was /music/Song (open).wav). The playlist still names the older file."
     )
     act = desk.found(Keep)[0].act
     assert (act.kind, act.data["old"]["path"], act.data["new"]["path"]) == (

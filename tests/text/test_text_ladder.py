@@ -122,9 +122,7 @@ def test_two_destinations_in_conflict_one_master_or_two() -> None:
     rungs = case((-16.0, -14.0, -12.0, -9.0, -7.0), *there)
     first, second = view.answer(rungs, there)
     assert first == "−14 LUFS is enough on both normalising players: mastering louder gains nothing there."
-    assert second == (
-        "Unnormalised, −9 is 5.0 LU louder and costs 5.0 dB of PLR: taste decides."
-    )
+    assert second == ("Unnormalised, −9 is 5.0 LU louder and costs 5.0 dB of PLR: taste decides.")
     assert view.sentences(ladder(rungs), there, MIX)[0] == (
         "One master at −14: loses nothing at 2 of 3 destinations; club gives away 5.0 LU against −9. Two "
         "masters, −14 and −9: the second costs 5.0 dB of PLR."

@@ -53,9 +53,7 @@ def test_every_answer_and_every_draw_lies_on_the_disk_before_the_end(kind: str) 
     assert begun.data.items() >= {"profile": "minus14-headroom", "converter": False, "trim_db": -12.0}.items()
     assert [one["title"] for one in begun.data["tracks"]] == ["Song (open)", "Song (crushed)"]
     assert not trial.finished
-    assert unfinished_words(trial) == (
-        "An unfinished blind trial: 3 of 4 rounds answered, no result."
-    )
+    assert unfinished_words(trial) == ("An unfinished blind trial: 3 of 4 rounds answered, no result.")
 
 
 @pytest.mark.parametrize(("answers", "more"), [("ABBA", ""), ("AB", "trial stop"), ("", "quit")])

@@ -46,9 +46,7 @@ def test_both_at_the_target_are_a_tie_over_the_whole_track_and_not_in_the_passag
         "On this player both play at the same loudness overall (loud turned down 4.8 dB, open turned up 0.4 "
         "dB)."
     )
-    assert said(found, "left") == (
-        "Of loud’s 5.2 LU advantage as delivered, nothing remains as played."
-    )
+    assert said(found, "left") == ("Of loud’s 5.2 LU advantage as delivered, nothing remains as played.")
     assert said(found, "played_loudest") == (
         "In the loudest passage (from 0:20.0 of open, the same moment in both; each with its track gain "
         "applied) open is 1.2 LU louder than loud."
@@ -66,9 +64,7 @@ def test_both_at_the_target_are_a_tie_over_the_whole_track_and_not_in_the_passag
 
 def test_where_nothing_is_normalised_all_is_left() -> None:
     found = compared(LOUD, OPEN, [player("never", target_lufs=None)])
-    assert said(found, "left") == (
-        "Of loud’s 5.2 LU advantage as delivered, 5.2 LU remains as played."
-    )
+    assert said(found, "left") == ("Of loud’s 5.2 LU advantage as delivered, 5.2 LU remains as played.")
     assert "no gain applied) loud is 4.0 LU louder" in said(found, "played_loudest")
     assert said(found, "played_quietest").endswith("no gain applied) loud is 9.0 LU louder than open.")
     assert "and never more than 0.2 LU quieter." in said(found, "anywhere")
@@ -100,8 +96,7 @@ def test_none_left_and_the_other_louder() -> None:
     loud, open_ = made(-12.0, 0.8), made(-14.0, -9.0)
     found = compared(loud, open_, [player("headroom", target_lufs=-10.0, ceiling_db=-6.0, applies="always")])
     assert said(found, "left") == (
-        "Of loud’s 2.0 LU advantage as delivered, nothing remains: as played open is 7.8 "
-        "LU louder."
+        "Of loud’s 2.0 LU advantage as delivered, nothing remains: as played open is 7.8 LU louder."
     )
     assert said(found, "stays_quieter") == (
         "This player keeps peaks below −6.0 dBTP. loud has the higher PLR, so it plays 7.8 LU quieter than "
