@@ -29,6 +29,7 @@ from simulator.comparison.versions import Comparison, Heard
 from simulator.engine import workers as pool
 from simulator.engine.align import alignment_of, difference_audio, versions
 from simulator.engine.measure import Job, Result, do_all
+from simulator.engine.pictures import check_pictures, save_picture
 from simulator.engine.predict import CEILING_DBTP
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.chain import ChainSettings, play
@@ -42,7 +43,6 @@ from simulator.text.comparison.gained_paid import NOT_JUDGED
 from simulator.text.comparison.terms import Names
 
 _log = logging.getLogger("fairhearing")
-PICTURES = (".svg", ".png")
 NOISE_SEED = 1770
 NOISE_PLACES = "under-noise.txt"
 
@@ -135,26 +135,17 @@ def picture_paths(files: Sequence[Path], profiles: Sequence[Profile], force: boo
     """For each profile the pictures to write: the files as named, or with the profile's id in their names
     where there are several. Raises before any work where a name has another ending, or a file is there
     already."""
-    for file in files:
-        if file.suffix.lower() not in PICTURES:
-            raise UsageError(f"{file}: a picture must be an .svg or .png file.", "Example: --figure pair.svg")
     if len(profiles) == 1:
         paths = [list(files)]
     else:
         paths = [[file.with_stem(f"{file.stem}-{one.id}") for file in files] for one in profiles]
-    refuse_existing([path for row in paths for path in row], force)
+    check_pictures([path for row in paths for path in row], force)
     return paths
 
 
 def write_picture(path: Path, drawing: charts.Drawing, force: bool) -> None:
     """Draws versions on one player. Raises WriteError."""
-    import matplotlib as mpl
-
-    with mpl.rc_context(charts.STYLE), whole_file(path, force) as passing:
-        form = path.suffix[1:].lower()
-        drawn = charts.comparison_figure(drawing)
-        dated = {"Date": None} if form == "svg" else None  # the same numbers give the same file
-        drawn.savefig(passing, format=form, metadata=dated)
+    save_picture(path, lambda: charts.comparison_figure(drawing), charts.STYLE, force)
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,6 +31,7 @@ from simulator.dsp.limiter import LimiterReport
 from simulator.dsp.limiter_settings import PeakKind
 from simulator.dsp.mastering_limiter import KNEE, ActionReport, MasteringSettings, Style, master_blocks
 from simulator.engine import workers as pool
+from simulator.engine.pictures import save_picture
 from simulator.ladder.advice import Destination
 from simulator.ladder.envelope import Envelope, envelope
 from simulator.ladder.residual import Residual
@@ -215,12 +216,7 @@ def draw(
     path: Path, rungs: Sequence[Rung], destinations: Sequence[Destination], title: str, force: bool
 ) -> None:
     """Draws gain against cost as PNG or SVG. Raises WriteError."""
-    import matplotlib as mpl
-
-    with mpl.rc_context(STYLE), whole_file(path, force) as passing:
-        form = path.suffix[1:].lower()
-        dated = {"Date": None} if form == "svg" else None  # the same numbers give the same file
-        ladder_figure(rungs, destinations, title).savefig(passing, format=form, metadata=dated)
+    save_picture(path, lambda: ladder_figure(rungs, destinations, title), STYLE, force)
 
 
 def make_rung(job: RungJob) -> Rung:

@@ -124,16 +124,15 @@ def command(
     from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
     from simulator.engine.ladder import PLAYLIST, LadderRequest, build
     from simulator.engine.measure import Job, Result, do_all
+    from simulator.engine.pictures import check_pictures
     from simulator.ladder.advice import default_levels
     from simulator.ladder.rungs import Ladder, Rung
-    from simulator.storage.writing import refuse_existing, refuse_sources
+    from simulator.storage.writing import refuse_sources
     from simulator.text.ladder import ladder_object
 
     chosen = _destinations((*wanted_for, *profiles) or DEFAULT_FOR)
     if figure is not None:
-        if figure.suffix.lower() not in (".png", ".svg"):
-            raise click.UsageError(f"--figure {figure}: the name must end in .png or .svg.")
-        refuse_existing([figure], force)
+        check_pictures([figure], force)
     track = _one_track(mix)
     store, count = open_store(no_cache, rehash), most_workers(workers)
     try:
