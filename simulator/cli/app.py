@@ -43,6 +43,8 @@ COMMANDS = {
     "completion": "Tab completion for bash, zsh or fish.",
 }
 """In the order of the work."""
+HOMES = {"completion": "simulator.cli.completion", "settings": "simulator.cli.user_settings"}
+"""Modules of the commands that do not have one of their own in `commands/`."""
 
 
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
@@ -57,7 +59,7 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         if cmd_name not in COMMANDS:
             return None
-        found = importlib.import_module(f"simulator.cli.commands.{cmd_name}").command
+        found = importlib.import_module(HOMES.get(cmd_name, f"simulator.cli.commands.{cmd_name}")).command
         assert isinstance(found, click.Command)
         found.epilog = "\b\nExamples:\n" + "\n".join(f"  {line}" for line in EXAMPLES[cmd_name])
         add_completion(found)

@@ -1,4 +1,5 @@
-"""What the shell completes beyond commands and options: files as before, profiles, topics of the guide."""
+"""`fairhearing completion`, and what the shell completes beyond commands and options: files as before,
+profiles, topics of the guide."""
 
 from __future__ import annotations
 
@@ -6,7 +7,7 @@ import glob
 from collections.abc import Callable
 
 import click
-from click.shell_completion import CompletionItem
+from click.shell_completion import BashComplete, CompletionItem, FishComplete, ShellComplete, ZshComplete
 
 Complete = Callable[[str], list[CompletionItem[str]]]
 
@@ -87,3 +88,25 @@ def _profile_titles() -> dict[str, str]:
 
 def _beginning(known: dict[str, str], incomplete: str) -> list[CompletionItem[str]]:
     return [CompletionItem(word, help=help_) for word, help_ in known.items() if word.startswith(incomplete)]
+
+
+class _FishWithCommas(FishComplete):
+    """The library's script for fish cuts a word and its description at every comma."""
+
+    source_template = FishComplete.source_template.replace('split ","', 'split -m 1 ","')
+
+
+SHELLS: dict[str, type[ShellComplete]] = {"bash": BashComplete, "zsh": ZshComplete, "fish": _FishWithCommas}
+
+
+@click.command("completion")
+@click.argument("shell", type=click.Choice(list(SHELLS)))
+@click.pass_context
+def command(ctx: click.Context, shell: str) -> None:
+    """Prints the completion script for SHELL: bash, zsh or fish.
+
+    Load it when the shell starts: `eval "$(fairhearing completion bash)"` in ~/.bashrc, the same with zsh in
+    ~/.zshrc. In ~/.config/fish/config.fish, pipe `fairhearing completion fish` into source.
+    """
+    whole = ctx.find_root().command
+    click.echo(SHELLS[shell](whole, {}, "fairhearing", "_FAIRHEARING_COMPLETE").source(), nl=False)

@@ -1,4 +1,4 @@
-"""Defaults of options, from the user's settings file and from the environment.
+"""`fairhearing settings`, and the defaults of options from the settings file and the environment.
 
 `settings.toml` in the user's configuration folder holds a table for all commands and one for each command:
 
@@ -115,3 +115,26 @@ def _fits(value: Any, *, list_too: bool, table_too: bool) -> bool:
     if isinstance(value, list):
         return list_too and all(isinstance(one, str) for one in value)
     return isinstance(value, (str, int, float)) or (table_too and isinstance(value, dict))
+
+
+@click.command("settings")
+def command() -> None:
+    """Shows the standing choices (players, target, ceiling, device …) and where each is from.
+
+    They are kept in one file, which you write yourself; environment variables (FAIRHEARING_CEILING) go before
+    it, and options on the command line before both.
+    """
+    from simulator.cli.app import COMMANDS
+
+    path = settings_path()
+    shown = []
+    general = settings_for("")
+    for name in ("", *COMMANDS):
+        for key, found in settings_for(name).items():
+            if not name or found != general.get(key):
+                value = ", ".join(found.value) if isinstance(found.value, list) else found.value
+                shown.append(f"  {f'{name} {key}'.strip():<18}{value}  ({found.origin})")
+    click.echo("\n".join(["Set:", *shown]) if shown else "Nothing is set; every option has its own default.")
+    click.echo(f"\nSettings file: {path}{'' if path.exists() else ' (not there yet)'}")
+    click.echo(f"Keys: {', '.join(KEYS)}; for one command in a table of its name, such as [check].")
+    click.echo('Example: profile = ["minus14-headroom", "untouched"]')
