@@ -1,10 +1,7 @@
-"""Ladder for people: which rung suffices where, one table of rungs and destinations, a few sentences.
+"""Ladder for people and as JSON: which rung is enough where, one table of rungs and destinations.
 
-Every sentence is made from the figures beside it. A rung is called by its wanted loudness, or by what it
-reached where that is less.
-
-JSON of `ladder`: one object; keys are only ever added. Numbers are unrounded, what cannot be measured is
-null. The schema that holds this is `tests/schemas/ladder.json`.
+Every sentence is made from the figures beside it. A rung is named by its target loudness, or by what it
+reached where that is less. JSON keys are only ever added (`simulator/schemas/ladder.json`).
 """
 
 from __future__ import annotations

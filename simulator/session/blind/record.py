@@ -1,16 +1,10 @@
-"""Ballots and votes of a page in the session log, as acts of two kinds.
+"""Trials, ballots and votes in the session log, as acts.
 
-"ballot": a page that asks for a vote was written: its id, its file's name, the trial's plan, the versions'
-identities, and the draws. "vote": an answer came back: who, whether the names had been seen first, in which
-words, and the whole trial as a log, which replays. Acts are values; reading and writing the record is the
-shell's.
-
-Trials of a log without an end: begun, and the session ended before they did.
-
-"trial begun" holds the whole draw, "trial answer" each answer as it was given, "trial" the end; so a program
-that is killed in mid-trial loses the answer in progress at most. A trial without an end may still go on at
-another desk, so its words name no version; it gives no result, since it did not run to the round that was
-fixed beforehand.
+"trial begun" holds the draw, "trial answer" each answer, "trial" the end: a program killed in mid-trial loses
+at most the answer in progress. A trial without an end can be continued, so its words name no version, and it
+gives no result. "ballot" is a page written with a vote (id, file name, plan, versions, draws); "vote" an
+answer that came back: who, whether the names had been seen, in which words, and the trial as a log that
+replays.
 """
 
 from __future__ import annotations
