@@ -1,0 +1,180 @@
+"""Worst moments of a song: where a version's change is most likely to be heard against the open one.
+
+The open version is the least loud of the song, as in `compare`; each other one is held against it. Moments
+are found in the background (`FindMoments`, answered by `MomentsFound`) and kept by pair, the open version
+first; a pair that has none keeps the reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from simulator.audibility.audibility import METHOD, Audibility, Moment, moment_words
+from simulator.common.errors import UsageError
+from simulator.common.units import format_time
+from simulator.session.levels import Span
+from simulator.session.state import Session
+from simulator.session.track import TrackView, same_moment_s, shift_between_s, versions
+
+WORST = "worst"
+"""What `go`, `loop`, `montage` and `trial` call them."""
+MOST = 5
+BEFORE_S, AFTER_S = 1.0, 0.5
+"""Heard around a moment's 3 s; the project's own choice."""
+NOT_YET = "Looking for the worst moments…"
+_QUIET_LUFS = -200.0
+_LIKELY, _NOWHERE = 0.1, 0.01
+"""Shares of a passage above the mask from which a change is expected to be heard, and below which none is."""
+
+TrackPair = tuple[int, int]
+"""The open version and the other one, by their places in the list."""
+
+
+@dataclass(frozen=True, slots=True)
+class WorstMoment:
+    """One of `count` moments of a pair, the worst being number 1: where it lies in the version that plays."""
+
+    number: int
+    count: int
+    span: Span
+    moment: Moment
+
+    @property
+    def rank(self) -> str:
+        return f"worst moment {self.number} of {self.count}"
+
+    @property
+    def words(self) -> str:
+        return f"{format_time(self.span.start_s + BEFORE_S)}: {moment_words(self.moment)}"
+
+
+def pairs(tracks: tuple[TrackView, ...]) -> tuple[TrackPair, ...]:
+    """The open version of each song with each other version of it."""
+    found: dict[TrackPair, None] = {}
+    for track, one in enumerate(tracks):
+        if one.delivered is not None and track != (open_ := _open_version(tracks, track)):
+            found[open_, track] = None
+    return tuple(found)
+
+
+def pair_here(session: Session) -> TrackPair:
+    """The pair of the version that plays: itself against the open one, or the version it was last swapped
+    with. Raises UsageError where the song has one version."""
+    other = session.other
+    if other is None:
+        raise UsageError("This song has no other version in the list.", "The loudest passage: go loudest")
+    open_ = _open_version(session.tracks, session.track)
+    return (open_, other) if open_ == session.track else (open_, session.track)
+
+
+def known_here(session: Session) -> Audibility | None:
+    """What was found for the pair; None while it is being looked for. Raises UsageError where there is
+    nothing to be found."""
+    found = session.changes.get(pair_here(session))
+    if isinstance(found, str):
+        raise UsageError("No worst moments: the two versions cannot be compared.", found)
+    return found
+
+
+def moments_here(session: Session) -> tuple[WorstMoment, ...]:
+    """The pair's moments in the version that plays, the worst first; empty where none is expected to be
+    heard, or none is known yet."""
+    other = session.other
+    found = None if other is None else session.changes.get(pair_here(session))
+    if not isinstance(found, Audibility):
+        return ()
+    moments = found.worst(MOST)
+    return tuple(
+        WorstMoment(number, len(moments), _span(session, moment, session.track), moment)
+        for number, moment in enumerate(moments, 1)
+    )
+
+
+def in_turn(session: Session, *, forward: bool) -> WorstMoment:
+    """The moment that was gone to last, or with `forward` the one after it, round and round; the worst where
+    none was. Raises UsageError where there are none."""
+    moments = moments_here(session)
+    if not moments:
+        open_, other = (session.tracks[track].version for track in pair_here(session))
+        raise UsageError(
+            f"No audible change is expected between “{open_}” and “{other}” (a model's estimate).",
+            "The loudest passage: go loudest",
+        )
+    pair, last = session.last_worst or (None, 0)
+    number = last if pair == pair_here(session) else 0
+    return moments[number % len(moments) if forward or not number else (number - 1) % len(moments)]
+
+
+def spans_in_both(session: Session, seconds: float) -> list[tuple[Span, str]]:
+    """Each moment in the open version and then in the other one, with its words."""
+    found = []
+    for one in moments_here(session):
+        for track in pair_here(session):
+            start = _span(session, one.moment, track).start_s
+            end = min(start + seconds, session.tracks[track].duration_s)
+            found.append((Span(track, max(min(start, end - seconds), 0.0), end), f"{one.rank}, {one.words}"))
+    return found
+
+
+def estimate(
+    changes: Mapping[TrackPair, Audibility | str], tracks: tuple[TrackView, ...], spans: tuple[Span, ...]
+) -> dict[str, Any] | None:
+    """What the model expects of a passage of two versions, to be kept beside the answers of a trial; None
+    where it was not worked out for them."""
+    if len(spans) != 2:
+        return None
+    first, second = spans
+    for open_, other in ((first, second), (second, first)):
+        found = changes.get((open_.track, other.track))
+        if not isinstance(found, Audibility):
+            continue
+        share = found.share_between(open_.start_s, open_.end_s)
+        if share is None:
+            return None
+        inside = [
+            one
+            for one in found.worst(MOST)
+            if open_.start_s <= one.at_s + one.length_s / 2.0 <= open_.end_s
+        ]
+        return {
+            "model": f"noise to mask, method {METHOD}",
+            "open": tracks[open_.track].title,
+            "other": tracks[other.track].title,
+            "share_above_mask": share,
+            "moments": [
+                {"at_s": one.at_s, "kind": one.kind.value, "amount_db": one.amount_db} for one in inside
+            ],
+        }
+    return None
+
+
+def estimate_words(found: Mapping[str, Any]) -> str:
+    """The estimate as the beginning of a sentence."""
+    share, moments = float(found["share_above_mask"]), found["moments"]
+    above = f"above the mask for {100.0 * share:.0f} % of the loop"
+    if share >= _LIKELY or moments:
+        return f"The model expected an audible change here ({above})"
+    if share < _NOWHERE:
+        return "The model expected no audible change here"
+    return f"The model expected a change that is hardly audible here ({above})"
+
+
+def _open_version(tracks: tuple[TrackView, ...], track: int) -> int:
+    """The least loud version of a track's song."""
+
+    def loudness(index: int) -> float:
+        measured = tracks[index].delivered
+        lufs = None if measured is None else measured.integrated_lufs
+        return _QUIET_LUFS if lufs is None else lufs
+
+    return min(versions(tracks, track), key=loudness)
+
+
+def _span(session: Session, moment: Moment, track: int) -> Span:
+    """A moment, which is in the open version's time, in a version, with what is heard around it."""
+    open_, _ = pair_here(session)
+    start = same_moment_s(session.tracks, open_, moment.at_s, track) - BEFORE_S
+    end = start + BEFORE_S + moment.length_s + AFTER_S
+    return Span(track, max(start, 0.0), min(end, session.tracks[track].duration_s))
