@@ -34,7 +34,7 @@ from support.two_versions import TWO_VERSIONS
 from simulator.cli.commands import listen
 from simulator.cli.steps.prepare import prepare
 from simulator.deck.live import open_deck
-from simulator.desk.align import Aligner
+from simulator.desk.background import Aligner
 from simulator.desk.controller import Desk
 from simulator.desk.environment import Outside
 from simulator.engine.workers import one_blas_thread

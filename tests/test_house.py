@@ -108,7 +108,7 @@ def test_every_method_is_called_by_the_product() -> None:
 @pytest.mark.parametrize(
     ("what", "pattern", "homes"),
     [
-        ("the typographic minus", r'\("[-−]", "[-−]"\)', {"common/numbers.py"}),
+        ("the typographic minus", r'\("[-−]", "[-−]"\)', {"common/text.py"}),
         (
             "a sentence's capital",
             r"\[:1\]\.upper\(\)|\.capitalize\(\)|\[0\]\.upper\(\) \+",

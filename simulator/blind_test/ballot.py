@@ -20,8 +20,7 @@ import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from simulator.blind_test.draw import Round
-from simulator.blind_test.trial import Trial, TrialPlan, begin
+from simulator.blind_test.trial import Round, Trial, TrialPlan, begin
 
 FORMAT = "1"
 WORD = "fairhearing-vote"

@@ -7,16 +7,28 @@ checked against the master by alignment: while the master goes into the encoder 
 and the same frames of the decode are laid against it, both differentiated so that the peak is sharp (as they
 are, where a codec has thrown away too much of the treble for that). A shift is believed only where the
 correlation there is clearly above that at 0 (music that repeats each few samples, or noise that the codec
-replaced, tells nothing). The encoded file is kept in the cache (`codecs/cache`), by content, delivery and
+replaced, tells nothing). The encoded file is kept in the cache (see below), by content, delivery and
 library version, so that the costly half is done once.
 
 Word length is rounded with the dither of `dsp/quantize` and, as integers do, cut at full scale; 16- and
 24-bit values stay exact in float32. Any block size gives the same samples; the same input gives the same
 noise. Conventions: blocks float32 (frames, channels) in and out; delays in frames.
+
+Cache of encoded masters: files in the cache folder, the oldest removed when there are many.
+
+They are only a cache: a file that is gone, cut short or otherwise not what was put there is dropped and made
+again. A name is the hash of what the encoding depends on, the number of frames that went in, and the hash of
+both and of the file's bytes, by which it is known again.
 """
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
+import os
+import re
+import shutil
+import stat
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -26,15 +38,16 @@ import numpy as np
 from msgspec import structs
 from numpy.typing import NDArray
 
-from simulator.codecs import cache, codec
-from simulator.common.errors import AudioError
+from simulator.codecs import codec
+from simulator.common.errors import AudioError, WriteError
 from simulator.common.units import db_to_gain
 from simulator.dsp.quantize import dithered
 from simulator.dsp.resample import resample
 from simulator.dsp.segments import recut
 from simulator.normalizer.codec_records import CODEC_NAMES, CODECS
 from simulator.normalizer.profile import Delivery
-from simulator.storage.temporary import temporary_folder
+from simulator.storage.folders import temporary_folder
+from simulator.storage.writing import whole_file
 
 Block = NDArray[np.float32]
 
@@ -126,7 +139,7 @@ class Delivering:
             except AudioError:  # taken away by another run in between: the master itself is not the matter
                 if begun:
                     raise
-                cache.drop(known[0])
+                drop(known[0])
                 self.from_cache = False
         with temporary_folder() as folder:
             path = folder / f"encoded.{CODECS[self.delivery.codec].extension}"
@@ -148,7 +161,7 @@ class Delivering:
                 )
             content = self.content()
             if self.keep_in is not None and content:
-                cache.keep(self.keep_in, self._key(content), path, frames)
+                keep(self.keep_in, self._key(content), path, frames)
 
     def _converted(self, blocks: Iterable[Block]) -> Iterable[Block]:
         if self.before_db != 0.0:
@@ -165,7 +178,7 @@ class Delivering:
         content = self.content()
         if self.keep_in is None or not content:
             return None
-        return cache.find(self.keep_in, self._key(content))
+        return find(self.keep_in, self._key(content))
 
     def _key(self, content: str) -> str:
         return f"{content}; {settings_of(self.delivery, self.before_db)}"
@@ -248,3 +261,75 @@ def _best_shift(first: NDArray[np.float32], second: NDArray[np.float32]) -> int 
     if correlation[place] - correlation[0] < CLEARLY:
         return 0
     return place if place < size // 2 else place - size
+
+
+MOST_BYTES = 2_000_000_000
+_PIECE_BYTES = 1 << 20
+
+
+def find(folder: Path, key: str) -> tuple[Path, int] | None:
+    """The encoded file and its frames, marked as used now; None where there is none that is whole."""
+    try:
+        for path in folder.glob(f"{_name(key)}-*"):
+            parts = re.fullmatch(r"[0-9]{1,15}-[0-9a-f]{32}", path.stem.partition("-")[2])
+            if parts is not None:
+                frames, told = parts[0].split("-")
+                if _digest(path, key, int(frames)) == told:
+                    os.utime(path)
+                    return path, int(frames)
+            drop(path)
+    except OSError:
+        pass
+    return None
+
+
+def keep(folder: Path, key: str, encoded: Path, frames: int) -> None:
+    """Copies an encoded file into the cache, whole or not at all; does nothing where it cannot."""
+    try:
+        told = _digest(encoded, key, frames)
+        target = folder / f"{_name(key)}-{frames}-{told}{encoded.suffix}"
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        with whole_file(target, force=True) as passing:
+            shutil.copyfile(encoded, passing)
+        for other in folder.glob(f"{_name(key)}-*"):
+            if other != target:  # encoders number their streams by chance: two runs at once make two files
+                drop(other)
+        _trim(folder)
+    except (OSError, WriteError):
+        return
+
+
+def drop(path: Path) -> None:
+    """Takes an entry away; does nothing where it cannot."""
+    with contextlib.suppress(OSError):
+        path.unlink()
+
+
+def _digest(path: Path, key: str, frames: int) -> str:
+    """The hash of an entry; "" for what is no ordinary file, or larger than the whole cache."""
+    found = os.lstat(path)
+    if not stat.S_ISREG(found.st_mode) or found.st_size > MOST_BYTES:
+        return ""
+    digest = hashlib.sha256(f"{frames}\n{key}\n".encode())
+    with open(path, "rb") as file:
+        while piece := file.read(_PIECE_BYTES):
+            digest.update(piece)
+    return digest.hexdigest()[:32]
+
+
+def _trim(folder: Path) -> None:
+    found = sorted((status.st_mtime, status.st_size, path) for path, status in _files(folder))
+    whole = sum(size for _, size, _ in found)
+    for _, size, path in found[:-1]:
+        if whole <= MOST_BYTES:
+            return
+        path.unlink(missing_ok=True)
+        whole -= size
+
+
+def _files(folder: Path) -> list[tuple[Path, os.stat_result]]:
+    return [(path, path.stat()) for path in folder.iterdir() if not path.name.startswith(".")]
+
+
+def _name(key: str) -> str:
+    return hashlib.sha256(key.encode()).hexdigest()[:40]

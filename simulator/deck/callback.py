@@ -17,9 +17,9 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.deck import shared_state
+from simulator.deck import shared_memory
 from simulator.deck.playing_order import ENDLESS, LaneStretch, Leaving, Order, placed
-from simulator.deck.shared_state import Cells
+from simulator.deck.shared_memory import Cells
 from simulator.dsp.fades import Gate, Level, fade_frames, rise
 
 Block = NDArray[np.float32]
@@ -89,13 +89,13 @@ class Callback:
         self._ended = self._starved = self._entering = False
         # a process that takes over from another counts on
         self._clock, self._callbacks = (
-            int(cells.states[shared_state.CLOCK]),
-            int(cells.states[shared_state.CALLBACKS]),
+            int(cells.states[shared_memory.CLOCK]),
+            int(cells.states[shared_memory.CALLBACKS]),
         )
-        self._starvations = int(cells.states[shared_state.STARVED])
-        self._underflows = int(cells.states[shared_state.UNDERFLOWS])
-        cells.states[shared_state.COUNTER] += (
-            cells.states[shared_state.COUNTER] % 2
+        self._starvations = int(cells.states[shared_memory.STARVED])
+        self._underflows = int(cells.states[shared_memory.UNDERFLOWS])
+        cells.states[shared_memory.COUNTER] += (
+            cells.states[shared_memory.COUNTER] % 2
         )  # it may have died between two steps
         self._sounded = False
         self._gate = Gate(self._fade)
@@ -300,15 +300,15 @@ class Callback:
         if self._parts:
             part = self._parts[self._part]
             frame = min(frame, part.end_within(self._total(part.lane)))
-        states[shared_state.COUNTER] += 1
-        states[shared_state.SERIAL] = 0 if self._order is None else self._order.serial
-        states[shared_state.PART] = self._part
-        states[shared_state.FRAME] = frame
-        states[shared_state.CLOCK] = self._clock
-        states[shared_state.PLAYING] = going
-        states[shared_state.ENDED] = self._ended
-        states[shared_state.WAITING] = going and self._gate.closed
-        states[shared_state.STARVED] = self._starvations
-        states[shared_state.UNDERFLOWS] = self._underflows
-        states[shared_state.CALLBACKS] = self._callbacks
-        states[shared_state.COUNTER] += 1
+        states[shared_memory.COUNTER] += 1
+        states[shared_memory.SERIAL] = 0 if self._order is None else self._order.serial
+        states[shared_memory.PART] = self._part
+        states[shared_memory.FRAME] = frame
+        states[shared_memory.CLOCK] = self._clock
+        states[shared_memory.PLAYING] = going
+        states[shared_memory.ENDED] = self._ended
+        states[shared_memory.WAITING] = going and self._gate.closed
+        states[shared_memory.STARVED] = self._starvations
+        states[shared_memory.UNDERFLOWS] = self._underflows
+        states[shared_memory.CALLBACKS] = self._callbacks
+        states[shared_memory.COUNTER] += 1

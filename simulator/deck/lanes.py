@@ -18,12 +18,11 @@ from numpy.typing import NDArray
 
 from simulator.audio_files.reader import read_info
 from simulator.common.errors import SimulatorError
-from simulator.deck.mapped_lanes import FRAME_BYTES
 from simulator.deck.program import LaneKey, LaneView
 from simulator.deck.renderer import Drop, Failed, Make
-from simulator.deck.shared_state import FAILED, GENERATION, MOST_LANES, READY, Cells
+from simulator.deck.shared_memory import FAILED, FRAME_BYTES, GENERATION, MOST_LANES, READY, Cells
 from simulator.dsp.resample import resampled_frames
-from simulator.storage.file_stamp import Stamp, stamp_of
+from simulator.storage.small_files import Stamp, stamp_of
 
 MOST_BYTES = 4 * 10**9
 MARGIN_FRAMES = 4096

@@ -23,20 +23,29 @@ from numpy.typing import NDArray
 
 from simulator.common.errors import UsageError
 from simulator.common.listening import Listen
-from simulator.deck import stream_process
+from simulator.deck import stream
 from simulator.deck.lanes import MOST_BYTES, LaneBook
 from simulator.deck.order_building import Orders
 from simulator.deck.playing_order import Leaving
 from simulator.deck.program import Deck, DeckProgram, DeviceView, Kind, Now
 from simulator.deck.renderer import RendererProcess
 from simulator.deck.scratch import Scratch
-from simulator.deck.shared_state import Cells, Shared
-from simulator.deck.stream import NoSound, named, outputs
-from simulator.deck.stream_process import Close, Hold, Lost, Opened, Opening, Refused, quiet_process
+from simulator.deck.shared_memory import Cells, Shared
+from simulator.deck.stream import (
+    Close,
+    Hold,
+    Lost,
+    NoSound,
+    Opened,
+    Opening,
+    Refused,
+    named,
+    outputs,
+    quiet_process,
+)
 from simulator.deck.to_file import FileDeck
-from simulator.engine.child import ChildProcess
 from simulator.engine.signals import signals_held
-from simulator.engine.workers import start_tracker
+from simulator.engine.workers import ChildProcess, start_tracker
 from simulator.storage.process_life import end_with_parent
 
 CLOSE_SECONDS = 2.0
@@ -120,7 +129,7 @@ class LiveDeck:
             self._scratch = Scratch(cache)
             atexit.register(self.close)
             self._shared = Shared(self._context)
-            self._stream = ChildProcess(stream_process.run, self._context)
+            self._stream = ChildProcess(stream.run, self._context)
             self._begin(device, sample_rate, Leaving(), silent_if_none=True, silent=silent)
 
     def ready(self) -> None:

@@ -8,7 +8,7 @@ from simulator.common.units import seconds_to_frames
 from simulator.deck.lanes import LaneBook
 from simulator.deck.playing_order import LaneStretch, Leaving, Order, placed
 from simulator.deck.program import DeckProgram, Now
-from simulator.deck.shared_state import Cells, State
+from simulator.deck.shared_memory import Cells, State
 
 BACK_SECONDS = 2.0
 """How slowly sound comes back on a device that was lost or chosen anew: it may be louder than before."""

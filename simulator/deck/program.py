@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from simulator.common.listening import Listen
 from simulator.normalizer.chain import ChainSettings
-from simulator.storage.file_stamp import Stamp
+from simulator.storage.small_files import Stamp
 
 Kind = Literal["device", "silent", "file"]
 

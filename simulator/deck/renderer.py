@@ -24,17 +24,23 @@ from numpy.typing import NDArray
 from simulator.audio_files.reader import AudioReader
 from simulator.common.channels import folded
 from simulator.common.errors import SimulatorError
-from simulator.deck.mapped_lanes import FRAME_BYTES, lane_path
 from simulator.deck.program import LaneKey
-from simulator.deck.shared_state import FAILED, GENERATION, READY, TOTAL, Cells, Shared
-from simulator.deck.stream_process import quiet_process
+from simulator.deck.shared_memory import (
+    FAILED,
+    FRAME_BYTES,
+    GENERATION,
+    READY,
+    TOTAL,
+    Cells,
+    Shared,
+    lane_path,
+)
+from simulator.deck.stream import quiet_process
 from simulator.dsp.resample import resample
-from simulator.engine.child import ChildProcess
-from simulator.engine.workers import one_blas_thread
+from simulator.engine.workers import ChildProcess, one_blas_thread
 from simulator.normalizer.chain import play
-from simulator.storage.file_stamp import other_samples, stamp_of
 from simulator.storage.process_life import end_with_parent
-from simulator.storage.small_files import BINARY
+from simulator.storage.small_files import BINARY, other_samples, stamp_of
 
 
 def to_stereo(block: NDArray[np.float32]) -> NDArray[np.float32]:

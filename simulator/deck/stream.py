@@ -1,20 +1,38 @@
 """Sink of the callback: a device by PortAudio, or silence at the same pace.
 
 PortAudio is imported when it is needed: without it the import raises OSError. Devices are found by name.
+
+The process that holds the stream. It does nothing else, so that nothing the session works on can reach
+the sound.
+
+It opens the device, runs the callback on mapped lanes, takes orders from the pipe, and ends when the stream
+is lost or its parent is gone, however that went.
 """
 
 from __future__ import annotations
 
+import contextlib
+import gc
+import os
 import threading
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from multiprocessing.connection import Connection
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.errors import UsageError
+from simulator.deck.callback import Callback
+from simulator.deck.playing_order import Leaving, Order
 from simulator.deck.program import DeviceView
+from simulator.deck.shared_memory import MappedLanes, Shared
+from simulator.engine.signals import ignore_terminal
+from simulator.storage.process_life import end_with_parent
+from simulator.storage.small_files import BINARY
 
 BLOCK_FRAMES = 512
 LATENCY_SECONDS = 0.08
@@ -198,3 +216,203 @@ def _plain(problem: BaseException) -> str:
         words = str(problem.args[2][2]) or words
     words = words.removeprefix("Error opening OutputStream: ").removeprefix("Error starting stream: ")
     return words.rstrip(". ") + "."
+
+
+TURN_SECONDS = 0.05
+FIRST_SECONDS = 0.3
+"""So much of a lane is read before an order for it is passed on."""
+LOOK_AGAIN_SECONDS = (0.5, 1.0, 2.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """What the process begins with. `silent_if_none`: where no device can be opened, run by the clock; else
+    go on looking for it. `silent` does not even look."""
+
+    folder: str
+    log: str
+    device: str | None
+    sample_rate: int | None
+    silent_if_none: bool
+    silent: bool
+    leaving: Leaving
+    paused: bool
+    order: Order | None
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """The stream runs; `silent` says why nothing sounds, where it is only the clock."""
+
+    device: str
+    sample_rate: int
+    latency_s: float
+    silent: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """Not yet: why the device could not be opened. The process goes on looking. `there`: it is there, and
+    does not let itself be opened."""
+
+    why: str
+    there: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """The stream has ended by itself; the process ends too."""
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Pause, or go on."""
+
+    paused: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Close:
+    """Fade out and end."""
+
+
+def quiet_process(log: str) -> None:
+    """Ctrl-C and the terminal's end are the parent's to handle; what C libraries print goes to the log."""
+    ignore_terminal()
+    target = os.open(log, os.O_CREAT | os.O_APPEND | os.O_WRONLY | BINARY, 0o600)
+    for descriptor in (1, 2):
+        os.dup2(target, descriptor)
+    os.close(target)
+
+
+def run(pipe: Connection, shared: Shared, opening: Opening) -> None:
+    """The process's whole life."""
+    if hasattr(os, "setsid"):
+        # away from the terminal's signals; and Linux shares the processor out by session first (autogroup):
+        # what works hard in the terminal's own does not hold up the sound
+        os.setsid()
+    quiet_process(opening.log)
+    end_with_parent()
+    with contextlib.suppress(EOFError, OSError):  # the parent is gone
+        _Child(pipe, shared, opening).live()
+    os._exit(0)  # a stream that hangs must not keep the process
+
+
+class _Child:
+    def __init__(self, pipe: Connection, shared: Shared, opening: Opening) -> None:
+        self._pipe, self._shared, self._opening = pipe, shared, opening
+        self._callback: Any = None
+        self._lanes: Any = None
+
+    def live(self) -> None:
+        stream = self._open()
+        if stream is None:
+            return
+        gc.collect()
+        gc.freeze()
+        gc.disable()
+        while True:
+            if self._pipe.poll(TURN_SECONDS) and not self._take(self._pipe.recv(), stream):
+                return
+            if stream.lost.is_set():
+                self._pipe.send(Lost(f"{stream.name} is gone: it was unplugged, or the sound server ended."))
+                return
+            if stream.problem is not None:
+                raise stream.problem
+            self._warm()
+
+    def _open(self) -> DeviceStream | ClockStream | None:
+        """The stream; None where the session was closed before there was one."""
+        ask, tries = self._opening, 0
+        while True:
+            try:
+                if ask.silent:
+                    raise NoSound("Silent, as asked for.")
+                found: DeviceStream | ClockStream = DeviceStream(ask.device, ask.sample_rate, self._prepare)
+                self._pipe.send(Opened(found.name, found.sample_rate, found.latency_s))
+                return found
+            except (NoSound, UsageError) as problem:
+                if isinstance(problem, UsageError) and ask.silent_if_none:
+                    self._pipe.send(problem)
+                    return None
+                if ask.silent_if_none:
+                    found = ClockStream(ask.sample_rate, self._prepare)
+                    why = str(problem)
+                    if isinstance(problem, NotOpened):
+                        why += f" When it is free: devices {problem.name}"
+                    self._pipe.send(Opened("", found.sample_rate, 0.0, why))
+                    return found
+                self._pipe.send(Refused(str(problem), isinstance(problem, NotOpened)))
+            if not self._wait(LOOK_AGAIN_SECONDS[min(tries, len(LOOK_AGAIN_SECONDS) - 1)]):
+                return None
+            tries += 1
+            with contextlib.suppress(NoSound):
+                look_again()
+
+    def _wait(self, seconds: float) -> bool:
+        """Waits for the next try, and keeps what is asked meanwhile; False where the session is closed."""
+        end = time.monotonic() + seconds
+        ask = self._opening
+        while self._pipe.poll(max(0.0, end - time.monotonic())):
+            message = self._pipe.recv()
+            if isinstance(message, Close):
+                return False
+            if isinstance(message, Order):
+                ask = replace(ask, order=message)
+            elif isinstance(message, Leaving):
+                ask = replace(ask, leaving=message)
+            elif isinstance(message, Hold):
+                ask = replace(ask, paused=message.paused)
+            self._opening = ask
+        return True
+
+    def _prepare(self, sample_rate: int) -> Fill:
+        """The callback for a stream of this rate, with all that is asked of it already."""
+        ask = self._opening
+        cells = self._shared.cells(sample_rate)
+        self._lanes = MappedLanes(Path(ask.folder), cells, sample_rate)
+        self._callback = Callback(self._lanes, cells, sample_rate, ask.leaving)
+        self._callback.paused = ask.paused
+        if ask.order is not None:
+            self._begin(ask.order)
+        fill: Fill = self._callback.fill
+        return fill
+
+    def _take(self, message: object, stream: DeviceStream | ClockStream) -> bool:
+        """Does what is asked; False where it was the last thing."""
+        if isinstance(message, Order):
+            self._begin(message)
+        elif isinstance(message, Leaving):
+            self._callback.leaving = message
+        elif isinstance(message, Hold):
+            self._callback.paused = message.paused
+        elif isinstance(message, Close):
+            self._callback.paused = True
+            time.sleep(0.02 + 2.0 * stream.latency_s)  # what comes last is thrown away by some devices
+            stream.close()
+            return False
+        return True
+
+    def _begin(self, order: Order) -> None:
+        """Passes an order on, once its first samples are in memory."""
+        if order.parts:
+            lane = order.parts[order.part].lane
+            self._lanes.keep({lane} | self._callback.sounding)
+            self._lanes.warm(lane, order.frame, FIRST_SECONDS)
+        self._callback.asked = order
+
+    def _warm(self) -> None:
+        """Keeps the lanes around the place mapped and read."""
+        at = self._callback.place()
+        if at is None:
+            return
+        order, part, frame = at
+        count = len(order.parts)
+        near = [part, (part + 1) % count, (part - 1) % count]
+        # an order that was just passed on has not been taken yet: what fades out for it is still needed
+        self._lanes.keep({order.parts[index].lane for index in near} | self._callback.sounding)
+        self._lanes.warm(order.parts[part].lane, frame)
+        following = order.parts[near[1]]
+        self._lanes.warm_beginning(following.lane, following.first)

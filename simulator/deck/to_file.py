@@ -22,12 +22,11 @@ from simulator.common.errors import UsageError, WriteError
 from simulator.common.listening import Listen
 from simulator.deck.callback import Callback
 from simulator.deck.lanes import MOST_BYTES, LaneBook
-from simulator.deck.mapped_lanes import FRAME_BYTES, MappedLanes
 from simulator.deck.order_building import Orders
 from simulator.deck.program import DeckProgram, DeviceView, Kind, Now
 from simulator.deck.renderer import RendererProcess
 from simulator.deck.scratch import Scratch
-from simulator.deck.shared_state import Shared
+from simulator.deck.shared_memory import FRAME_BYTES, MappedLanes, Shared
 from simulator.engine.signals import signals_held
 from simulator.engine.workers import start_tracker
 from simulator.storage.writing import refusal, refuse_existing, whole_file, write_error

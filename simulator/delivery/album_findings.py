@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from simulator.delivery.edge_findings import END_DBFS, end_level_dbfs
+from simulator.delivery.file_findings import END_DBFS, end_level_dbfs
 from simulator.delivery.finding import Finding
 from simulator.delivery.scan import Scan
 from simulator.metering.measurement import Measurement

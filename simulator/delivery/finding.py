@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from simulator.common.numbers import level
+from simulator.common.text import level
 
 Level = Literal["fix", "look", "fine"]
 LEVELS: tuple[Level, ...] = ("fix", "look", "fine")

@@ -7,14 +7,21 @@ The true peak is held against the decided ceiling, both by more than the meter m
 peak above full scale is to be fixed, and one above −1 dBTP deserves a look (EBU R 128 and AES TD1008 section
 4; both secondary). As long as only gain acts the cure is arithmetic: the output is turned down by peak minus
 ceiling.
+
+Findings on what players do to a master, one a profile.
+
+Worth a look are peaks above full scale as played (by more than the meter may err), and a limiter that takes 3
+dB and more (common practice, no source); all else is only worth knowing.
 """
 
 from __future__ import annotations
 
 from simulator.common.text import capital
 from simulator.common.units import TIE_LU, format_time
-from simulator.delivery.finding import PROJECT, Decided, Finding, Level, db_words
+from simulator.delivery.finding import PRACTICE, PROJECT, Decided, Finding, Level, db_words
 from simulator.metering.measurement import Measurement, OverEvent
+from simulator.normalizer.prediction import Prediction
+from simulator.normalizer.profile import Profile
 
 CUSTOMARY_CEILING_DBTP = -1.0
 FULL_SCALE_DBTP = 0.0
@@ -178,3 +185,30 @@ def _upward(by_db: float) -> float:
     """To the next hundredth on the far side, so that what is shown is enough."""
     hundredths = round(by_db * 100.0)
     return (hundredths if hundredths >= by_db * 100.0 - 1e-6 else hundredths + 1) / 100.0
+
+
+HARD_LIMITING_DB = 3.0
+
+
+def player_finding(profile: Profile, found: Prediction) -> Finding:
+    """Loudness as played against the player's target."""
+    played, reduction = found.played, found.limiter.max_reduction_db
+    peak = played.true_peak_dbtp
+    over = peak is not None and peak > FULL_SCALE_DBTP + READING_DB
+    words = []
+    if reduction >= 0.05:
+        words.append(f"The player limits it by up to {reduction:.1f} dB.")
+    if peak is not None:
+        words.append(f"As played it peaks at {db_words(peak)} dBTP.")
+    words.append(found.decision.reason)
+    advice = ""
+    if over:
+        advice = "Some D/A converters clip peaks above full scale; a lower ceiling avoids that."
+    elif reduction >= HARD_LIMITING_DB:
+        advice = "Listen to that limiter: a master with lower peaks gives it less to do."
+    at = (played.true_peak_at_s,) if over and played.true_peak_at_s is not None else ()
+    source = profile.sources.get("loudness.target_lufs", PRACTICE)
+    return Finding(
+        "player", f"On {profile.title}", "look" if advice else "fine", played.integrated_lufs, "LUFS",
+        profile.target_lufs, at, " ".join(words), advice, source,
+    )  # fmt: skip

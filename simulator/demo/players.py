@@ -16,10 +16,9 @@ import numpy as np
 
 from simulator.common.units import db_to_gain
 from simulator.demo.drums import KITS
-from simulator.demo.modal import Samples, Values, fade
-from simulator.demo.pattern import Note
-from simulator.demo.pitch import frequency_hz
+from simulator.demo.pattern import Note, frequency_hz
 from simulator.demo.score import Part, Phrase, Score
+from simulator.demo.spectra import Samples, Values, fade
 from simulator.demo.struck import STRUCK
 from simulator.demo.sustained import ENSEMBLES, LOOP_FRAMES, SOLOS, Tone, ensemble_loop, solo_phrase
 

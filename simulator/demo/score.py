@@ -26,8 +26,7 @@ import msgspec
 
 from simulator.common.errors import SimulatorError
 from simulator.demo import pattern
-from simulator.demo.pattern import Harmony, Note
-from simulator.demo.pitch import Chord, chord_of, pitch_of
+from simulator.demo.pattern import Chord, Harmony, Note, chord_of, pitch_of
 from simulator.dsp.limiter_settings import LimiterSettings, PeakKind
 
 

@@ -4,6 +4,16 @@ Conventions: a spectrum maps harmonic numbers (1, 2, ...), their frequencies in 
 to 1) to amplitudes, unscaled. Played harder, the slope gets flatter: that, more than level, is what
 "loud" sounds like. The resonances are round values of the project's own that follow what the
 acoustics textbooks say about vowels, string bodies and bells (from memory).
+
+Modal synthesis: a struck or plucked body as a sum of decaying partials, fast.
+
+A partial a·exp(−δn)·sin(ωn+φ) factors over n = 512·row + column into two complex exponentials, so
+that a whole note is one matrix product of (rows, 2·partials) with (2·partials, 512): BLAS does it at
+the speed of memory, with no loop over samples. It is the modal form of the plucked-string and
+struck-bar models (each mode of a linear string or bar is such a partial).
+
+Conventions: float32, one channel, amplitude 1 = full scale; decays are T60 in seconds (the time to
+fall by 60 dB); phases in radians, 0 starts at zero; partials above 0.45 of the rate are left out.
 """
 
 from __future__ import annotations
@@ -11,9 +21,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from numpy.typing import NDArray
 
-from simulator.demo.modal import Values
+from simulator.dsp.fades import rise
 
+Values = NDArray[np.float64]
 Spectrum = Callable[[Values, Values, float], Values]
 Resonance = tuple[float, float, float]
 """Centre in Hz, bandwidth in Hz, gain over the floor."""
@@ -96,3 +108,70 @@ SPECTRA: dict[str, Spectrum] = {
     "warm": _warm,
     "hollow": _hollow,
 }
+
+
+Samples = NDArray[np.float32]
+COLUMNS = 512
+LN_1000 = float(np.log(1000.0))
+
+
+def decaying_partials(
+    frequencies_hz: Values,
+    amplitudes: Values,
+    t60_s: Values,
+    frames: int,
+    sample_rate: int,
+    phases: Values | float = 0.0,
+) -> Samples:
+    """The sum of the partials, `frames` long. The arrays have one entry a partial."""
+    keep = (frequencies_hz < 0.45 * sample_rate) & (amplitudes != 0.0)
+    phase = np.broadcast_to(np.asarray(phases, dtype=np.float64), frequencies_hz.shape)[keep]
+    exponent = (2j * np.pi * frequencies_hz[keep] - LN_1000 / t60_s[keep]) / sample_rate
+    rows = -(-frames // COLUMNS)
+    turn = np.exp(np.outer(np.arange(rows) * COLUMNS, exponent) + 1j * phase) * amplitudes[keep]
+    step = np.exp(np.outer(exponent, np.arange(COLUMNS)))
+    # the imaginary part of turn·step is the sine
+    left = np.concatenate([turn.imag, turn.real], axis=1).astype(np.float32)
+    right = np.concatenate([step.real, step.imag], axis=0).astype(np.float32)
+    return np.asarray((left @ right).reshape(-1)[:frames], dtype=np.float32)
+
+
+def fade(samples: Samples, sample_rate: int, attack_s: float, release_s: float) -> Samples:
+    """In place: raised-cosine edges along the last axis, so that nothing starts or ends with a click."""
+    frames = samples.shape[-1]
+    for seconds, at_start in ((attack_s, True), (release_s, False)):
+        length = min(int(seconds * sample_rate), frames // 2)
+        if length > 0:
+            ramp = rise(length)[:, 0]
+            if at_start:
+                samples[..., :length] *= ramp
+            else:
+                samples[..., frames - length :] *= ramp[::-1]
+    return samples
+
+
+def shaped_noise(
+    rng: np.random.Generator, frames: int, sample_rate: int, points: list[tuple[float, float]]
+) -> Samples:
+    """Noise with the spectrum of the (Hz, dB) points (straight lines over log frequency), rms 1."""
+    size = 1 << (frames - 1).bit_length()
+    # white noise is as random in frequency as in time: drawn there, it needs one transform only
+    spectrum = rng.standard_normal(size + 2, dtype=np.float32).view(np.complex64)
+    bins = np.fft.rfftfreq(size, 1.0 / sample_rate)
+    hertz, level_db = zip(*points, strict=True)
+    curve = np.interp(np.log(np.maximum(bins, 1.0)), np.log(hertz), np.multiply(level_db, LN_1000 / 60.0))
+    noise = np.fft.irfft(spectrum * np.exp(curve).astype(np.float32), size)[:frames]
+    return np.asarray(noise / np.sqrt(np.mean(np.square(noise))), dtype=np.float32)
+
+
+def drawn(points: Values, stride: int, frames: int) -> Values:
+    """Straight lines between points that stand `stride` frames apart (the last axis), `frames` long."""
+    share = np.arange(stride) / stride
+    lines = points[..., :-1, None] + np.diff(points)[..., None] * share
+    return np.asarray(lines.reshape(*points.shape[:-1], -1)[..., :frames])
+
+
+def exponential(frames: int, sample_rate: int, t60_s: float) -> Samples:
+    """A decay that falls by 60 dB in `t60_s`."""
+    slope = np.float32(-LN_1000 / (t60_s * sample_rate))
+    return np.asarray(np.exp(np.arange(frames, dtype=np.float32) * slope), dtype=np.float32)

@@ -17,8 +17,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simulator.demo.modal import Samples, Values, decaying_partials, exponential, fade, shaped_noise
-from simulator.demo.spectra import Resonance, low_pass, resonances
+from simulator.demo.spectra import (
+    Resonance,
+    Samples,
+    Values,
+    decaying_partials,
+    exponential,
+    fade,
+    low_pass,
+    resonances,
+    shaped_noise,
+)
 
 NOTE_RMS = 0.1
 KNOCK = [(60.0, -20.0), (150.0, 0.0), (900.0, -3.0), (3500.0, -10.0), (9000.0, -40.0)]

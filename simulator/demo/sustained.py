@@ -15,9 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simulator.demo.modal import Samples, Values, drawn, shaped_noise
-from simulator.demo.pitch import frequency_hz
-from simulator.demo.spectra import SPECTRA
+from simulator.demo.pattern import frequency_hz
+from simulator.demo.spectra import SPECTRA, Samples, Values, drawn, shaped_noise
 
 LOOP_FRAMES = 1 << 17
 TABLE = 2048

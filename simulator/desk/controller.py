@@ -7,11 +7,17 @@ Work that a session asks for and does not wait for: other players, new revisions
 
 One thread does it in order; what is done is taken by the desk between two ticks. A failure is a value: it
 costs that work alone. The thread is a daemon, so that leaving waits for nothing that nobody will read.
+
+Lanes of a blind trial and the level of its passage in each, held until it is over, so that no switch waits
+for one.
+
+Paragraphs at the session's width, and the list of devices.
 """
 
 from __future__ import annotations
 
 import queue
+import textwrap
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
@@ -20,20 +26,19 @@ from typing import Generic, TypeVar
 
 from simulator.common.errors import SimulatorError
 from simulator.common.units import db_to_gain, seconds_to_frames
+from simulator.deck.program import Deck, DeckProgram, DeckSegment, DeviceView, Now
 from simulator.deck.program import Deck as Player
-from simulator.deck.program import DeckProgram, Now
 from simulator.desk.completion import Word, candidates
 from simulator.desk.environment import BackgroundWork, Failure, Outside, SessionLog, Taken
-from simulator.desk.frames import TrackLanes, deck_program, lane_key, passages
 from simulator.desk.status_bar import DeskMeter, DeskStage, bar_of
-from simulator.desk.text import device_text, where_it_goes, wrapped
-from simulator.desk.tracks import Rewritten, track_lanes
-from simulator.desk.trial_lanes import Preparing
+from simulator.desk.tracks import Rewritten, TrackLanes, deck_program, lane_key, passages, track_lanes
 from simulator.engine.signals import signals_held
+from simulator.metering.gating import exact_lufs
 from simulator.metering.live import Reading
 from simulator.session import effects as do
 from simulator.session import events as happens
-from simulator.session.events import TICK_SECONDS
+from simulator.session.events import TICK_SECONDS, Prepared
+from simulator.session.levels import LEAD_SECONDS, LONGEST_SECONDS
 from simulator.session.session import step
 from simulator.session.state import DIM_DB, Session
 from simulator.storage.monitor_trim import remember_trim
@@ -357,3 +362,89 @@ class Desk:
 
 def _failed(problem: SimulatorError) -> list[Taken]:
     return [Failure(str(problem))]
+
+
+class Preparing:
+    """What is being prepared; all calls belong to the deck's thread."""
+
+    def __init__(self, deck: Deck) -> None:
+        self._deck = deck
+        self._passages: tuple[DeckSegment, ...] = ()
+        self._problem: str | None = None
+        self._held = False
+
+    @property
+    def waits(self) -> bool:
+        return bool(self._passages)
+
+    def begin(self, passages: Iterable[DeckSegment]) -> None:
+        """Has their lanes made before all others; what was asked for before is no longer waited for."""
+        self._passages = tuple(passages)
+        self._problem = self._deck.lanes.hold([one.lane for one in self._passages])
+        self._held = True
+
+    def end(self) -> None:
+        """The trial is over, or was left: nothing is waited for, and the lanes may go."""
+        if self._held:
+            self._passages, self._problem, self._held = (), None, False
+            self._deck.lanes.hold(())
+
+    def look(self, at: str) -> Prepared | None:
+        """The answer, once: all lanes are whole, or one cannot be made, or not all of them together."""
+        views = [self._deck.lanes.look(one.lane) for one in self._passages]
+        problems = (self._problem, *(view.problem for view in views))
+        problem = next((one for one in problems if one is not None), "")
+        if not views or not (problem or all(view.finished for view in views)):
+            return None
+        levels = () if problem else self._levels()
+        self._passages, self._problem = (), None
+        return Prepared(problem, at, levels)
+
+    def _levels(self) -> tuple[float, ...]:
+        """How loud each passage is, where all can be told."""
+        found = [self._level(one) for one in self._passages]
+        levels = tuple(one for one in found if one is not None)
+        return levels if len(levels) == len(found) else ()
+
+    def _level(self, passage: DeckSegment) -> float | None:
+        rate, first, end = self._deck.sample_rate, passage.first_frame, passage.end_frame
+        if end is None or end - first > LONGEST_SECONDS * rate:
+            return None
+        from_frame = max(first - seconds_to_frames(LEAD_SECONDS, rate), 0)
+        return exact_lufs(self._deck.lanes.read(passage.lane, from_frame, end), first - from_frame, rate)
+
+
+WIDEST = 100
+"""Longer lines are hard to read on any screen."""
+
+
+def wrapped(text: str, width: int) -> str:
+    """One paragraph, or several with line ends between them, none longer than the screen."""
+    lines = []
+    for paragraph in text.splitlines() or [""]:
+        lines += textwrap.wrap(paragraph, max(20, min(width - 1, WIDEST)), break_on_hyphens=False) or [""]
+    return "\n".join(lines)
+
+
+def where_it_goes(deck: Deck) -> str:
+    """Where the sound goes, or why there is none and how to get it."""
+    rate = f"{deck.sample_rate / 1000:g} kHz"
+    if deck.kind == "file":
+        return f"Rendering the session to a {rate} file. Time advances only on `wait`."
+    if deck.kind == "silent":
+        return f"No sound. {deck.silent_because or ''}".rstrip()
+    return f"Playing through “{deck.device}” at {rate}."
+
+
+def device_text(devices: Sequence[DeviceView], silent_because: str | None, width: int) -> str:
+    """The devices by name, or why there is none."""
+    if not devices:
+        return wrapped(silent_because or "No output device found.", width)
+    lines = ["Outputs (to choose one: devices NAME):"]
+    for one in devices:
+        notes = [f"{one.channels} channels", f"{one.sample_rate / 1000:g} kHz"]
+        notes += ["system default"] if one.default else []
+        mark = "*" if one.chosen else " "
+        lines.append(f" {mark} {one.name}  ({', '.join(notes)})")
+    lines.append("* is in use." if any(one.chosen for one in devices) else "None is in use.")
+    return "\n".join(lines)

@@ -2,6 +2,12 @@
 
 The files lie in `decoded-MARK` in the cache folder (mode 0700) while the session lasts; what dead sessions
 left is removed. Encoders and decoders run in a worker process, whose crash costs one track.
+
+Lanes of a delivery in files: the master, its decode, and the residual of the codec.
+
+All three have the delivered rate and the same frames, in place, so that a switch between them or a sum stays
+exact: difference = decoded − master (converted to that rate, before word length and codec). Written
+as float32, so that overs stay. Meant for a worker process: a job is small and picklable.
 """
 
 from __future__ import annotations
@@ -9,13 +15,20 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
+from typing import Literal
 
-from simulator.audio_files.reader import read_info
-from simulator.codecs.lanes import Lane, LaneJob, write_lane
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.audio_files.reader import AudioReader, read_info
+from simulator.audio_files.writer import write_audio
+from simulator.codecs.deliver import Delivering
 from simulator.common.errors import SimulatorError, WriteError
+from simulator.dsp.resample import resample
 from simulator.engine import workers
 from simulator.normalizer.profile import Delivery
 from simulator.storage.folders import cache_folder
@@ -25,6 +38,7 @@ from simulator.storage.writing import make_folder
 PREFIX = "decoded-"
 LEFT_BYTES = 500_000_000
 """What a disk must have left."""
+Lane = Literal["master", "decoded", "difference"]
 Decode = tuple[str, str, Delivery, Lane]
 """The file and its content (another revision may come under the same name), what delivers it, and what of
 that is heard."""
@@ -106,3 +120,66 @@ class Decodes:
         make_folder(folder)
         os.chmod(folder, 0o700)
         return folder
+
+
+Block = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class LaneJob:
+    """One lane of one file. `content` and `keep_in` as in `Delivering`."""
+
+    path: str
+    delivery: Delivery
+    lane: Lane
+    target: str
+    force: bool = False
+    content: str = ""
+    keep_in: Path | None = None
+
+
+def write_lane(job: LaneJob) -> int:
+    """Writes the lane as a float32 WAV; its sample rate. Raises AudioError, WriteError."""
+    with AudioReader(job.path, hashed=not job.content) as reader:
+        info = reader.info
+        trip = Delivering(
+            info.sample_rate,
+            info.channels,
+            job.delivery,
+            content=lambda: job.content or reader.content,
+            keep_in=job.keep_in,
+            name=job.path,
+        )
+        rate = trip.sample_rate
+        stream: Iterable[Block]
+        if job.lane == "master":
+            stream = resample(reader, info.channels, info.sample_rate, rate)
+        elif job.lane == "decoded":
+            stream = trip(reader)
+        else:
+            with AudioReader(job.path, hashed=False) as again:
+                master = resample(again, info.channels, info.sample_rate, rate)
+                stream = difference(master, trip(reader), info.channels)
+                _write(job, stream, rate, info.channels, info.frames)
+                return rate
+        _write(job, stream, rate, info.channels, info.frames)
+    return rate
+
+
+def difference(master: Iterable[Block], decoded: Iterable[Block], channels: int) -> Iterator[Block]:
+    """decoded − master, block by block; both have the same frames in blocks of any sizes."""
+    held = np.zeros((0, channels), dtype=np.float32)
+    source = iter(master)
+    for block in decoded:
+        while held.shape[0] < block.shape[0]:
+            piece = next(source, None)
+            if piece is None:
+                break
+            held = np.concatenate([held, piece])
+        yield block[: held.shape[0]] - held[: block.shape[0]]
+        held = held[block.shape[0] :]
+
+
+def _write(job: LaneJob, stream: Iterable[Block], rate: int, channels: int, frames: int) -> None:
+    target = Path(os.fspath(job.target))
+    write_audio(target, stream, rate, channels, "float32", job.force, False, frames)

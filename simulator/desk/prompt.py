@@ -5,16 +5,24 @@ shows.
 Everything runs in one thread, so a line and a tick never meet. Ctrl-C stops what plays, Ctrl-D leaves, and
 SIGTERM and SIGHUP leave by the same way out, so that the terminal comes back as it was. One that is gone
 counts as SIGHUP, whether the signal came or not.
+
+The prompt's twin without a terminal: the same commands as plain lines, the screens as plain text.
+
+A line that begins with # is a remark. Each line is shown before what it does, so that the output reads as a
+record of the session. Time goes on between the lines (a script says `wait`), and the end of the input leaves.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import io
 import os
+import queue
 import signal
 import sys
 import textwrap
+import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
@@ -39,6 +47,7 @@ from prompt_toolkit.layout import (
 from prompt_toolkit.layout.processors import BeforeInput
 
 from simulator.common.text import as_utf8, visible
+from simulator.engine.signals import hear_again
 from simulator.session.commands import keys
 from simulator.session.events import TICK_SECONDS
 from simulator.storage.small_files import MEBIBYTE, open_to_write
@@ -389,3 +398,46 @@ def _history(path: Path | None) -> History:
     except OSError:
         return InMemoryHistory()
     return _KeptHistory(path)
+
+
+REMARK = "#"
+
+
+def run_plain(
+    desk: PromptDesk, lines: Iterable[str], say: Callable[[str], None], keep_on_interrupt: bool = False
+) -> int:
+    """Reads lines until they end or the desk is left; 0. The lines are read by a thread of their own, so
+    that the desk goes on while the next one is awaited. With `keep_on_interrupt` (a keyboard at the other
+    end) Ctrl-C stops what plays; without it, it ends the session as it ends every command."""
+    if isinstance(lines, io.TextIOWrapper):  # a byte that is no text costs its character, not what follows
+        lines.reconfigure(errors="surrogateescape")
+    waiting: queue.Queue[str | None] = queue.Queue(maxsize=1)
+    threading.Thread(target=_read, args=(lines, waiting), daemon=True).start()
+    while not desk.left:
+        try:
+            try:
+                line = waiting.get(timeout=TICK_SECONDS)
+            except queue.Empty:
+                desk.tick()
+                continue
+            if line is None:
+                break
+            if line.strip() and not line.lstrip().startswith(REMARK):
+                say(f"> {line.strip()}")
+                desk.enter(line)
+                desk.tick()
+        except KeyboardInterrupt:
+            if not keep_on_interrupt:
+                raise
+            hear_again()
+            desk.interrupt()
+    return 0
+
+
+def _read(lines: Iterable[str], waiting: queue.Queue[str | None]) -> None:
+    try:
+        for line in lines:
+            waiting.put(line)
+    except (OSError, ValueError):  # closed from the other side, or bytes that are no text
+        pass
+    waiting.put(None)

@@ -25,11 +25,16 @@ from simulator.common.errors import AudioError, SimulatorError, UsageError
 from simulator.common.text import visible
 from simulator.common.units import format_time
 from simulator.comparison import alignment as alignment_form
-from simulator.comparison import difference as difference_form
+from simulator.comparison import difference as difference_model
 from simulator.comparison.align import AlignedPair, align_and_move, lay_over
 from simulator.comparison.alignment import Alignment
-from simulator.comparison.difference import Difference
-from simulator.comparison.difference_measure import Matched, Part, difference_blocks, measure_difference
+from simulator.comparison.difference import (
+    Difference,
+    Matched,
+    Part,
+    difference_blocks,
+    measure_difference,
+)
 from simulator.engine import workers
 from simulator.engine.measure import LOG
 from simulator.storage.measurement_cache import Store, pack_pair, unpack_pair
@@ -37,7 +42,7 @@ from simulator.storage.measurement_cache import Store, pack_pair, unpack_pair
 IN_MEMORY_BYTES = 128 * 1024 * 1024
 """A decoded version larger than this lies on scratch: six minutes of stereo at 44.1 kHz."""
 _ALIGNMENT = f"alignment {alignment_form.METHOD}"
-_DIFFERENCE = f"difference {difference_form.METHOD}; {_ALIGNMENT}"
+_DIFFERENCE = f"difference {difference_model.METHOD}; {_ALIGNMENT}"
 _AUDIBILITY = f"audibility {audibility_form.METHOD}; {_DIFFERENCE}"
 
 Samples = NDArray[np.float32]

@@ -24,12 +24,9 @@ from simulator.codecs.deliver import steps as delivery_steps
 from simulator.common.errors import SimulatorError, UsageError
 from simulator.common.units import TIE_LU
 from simulator.delivery.album_findings import AlbumLevel, AlbumTrack, album_findings, runs_on
-from simulator.delivery.channel_findings import channel_findings
-from simulator.delivery.edge_findings import edge_findings
-from simulator.delivery.file_findings import file_findings
+from simulator.delivery.file_findings import channel_findings, edge_findings, file_findings
 from simulator.delivery.finding import Decided, Finding, Move
-from simulator.delivery.level_findings import MET_LU, NEAR_LU, level_findings, room_db
-from simulator.delivery.player_findings import player_finding
+from simulator.delivery.level_findings import MET_LU, NEAR_LU, level_findings, player_finding, room_db
 from simulator.delivery.scan import Scan, scan
 from simulator.delivery.step_findings import (
     MORE_DB,

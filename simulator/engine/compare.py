@@ -20,16 +20,15 @@ from simulator.audio_files.reader import AudioReader, read_info
 from simulator.audio_files.writer import write_audio
 from simulator.codecs.deliver import Delivering
 from simulator.common.errors import SimulatorError, UsageError
-from simulator.common.numbers import level
+from simulator.common.text import level
 from simulator.common.units import db_to_gain, format_time
 from simulator.comparison import versions as loss
-from simulator.comparison.difference_measure import Part
+from simulator.comparison.difference import Part
 from simulator.comparison.noise import NoiseKind, common_trim_db, laid_under, noise_bed
 from simulator.comparison.versions import Comparison, Heard
 from simulator.engine import workers as pool
 from simulator.engine.align import alignment_of, difference_audio, versions
 from simulator.engine.measure import Job, Result, do_all
-from simulator.engine.pictures import check_pictures, save_picture
 from simulator.engine.predict import CEILING_DBTP
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.chain import ChainSettings, play
@@ -37,8 +36,17 @@ from simulator.normalizer.prediction import Prediction, chain_settings, more_tha
 from simulator.normalizer.profile import Delivery, Profile
 from simulator.playlists.playlist import Track
 from simulator.storage.measurement_cache import Store
-from simulator.storage.writing import claimed, make_folder, refuse_existing, refuse_sources, sweep, whole_file
-from simulator.text.charts import comparison as charts
+from simulator.storage.writing import (
+    check_pictures,
+    claimed,
+    make_folder,
+    refuse_existing,
+    refuse_sources,
+    save_picture,
+    sweep,
+    whole_file,
+)
+from simulator.text import charts
 from simulator.text.comparison.gained_paid import NOT_JUDGED
 from simulator.text.comparison.terms import Names
 

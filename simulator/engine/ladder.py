@@ -25,27 +25,42 @@ from simulator.audio_files.reader import AudioReader, read_info
 from simulator.audio_files.writer import write_audio
 from simulator.codecs.deliver import Delivering
 from simulator.common.errors import AudioError, SimulatorError, WriteError
-from simulator.common.numbers import level
+from simulator.common.text import level
 from simulator.common.units import db_to_gain, gain_to_db
 from simulator.dsp.limiter import LimiterReport
 from simulator.dsp.limiter_settings import PeakKind
 from simulator.dsp.mastering_limiter import KNEE, ActionReport, MasteringSettings, Style, master_blocks
 from simulator.engine import workers as pool
-from simulator.engine.pictures import save_picture
-from simulator.ladder.advice import Destination
-from simulator.ladder.envelope import Envelope, envelope
-from simulator.ladder.residual import Residual
-from simulator.ladder.rungs import Action, Rung
-from simulator.ladder.search import MOST_PASSES, TOLERANCE_LU, Found, Guess, Quick, gained, quick, search
 from simulator.metering.measurement import Measurement
 from simulator.metering.meter import measure
 from simulator.normalizer.chain import play
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import Prediction, chain_settings, from_chain, from_gain, more_than_gain
 from simulator.normalizer.profile import Profile
-from simulator.storage.writing import claimed, refuse_existing, refuse_sources, sweep, whole_file
-from simulator.text.charts.comparison import STYLE
-from simulator.text.charts.ladder import ladder_figure
+from simulator.rungs.advice import Destination
+from simulator.rungs.residual import Residual
+from simulator.rungs.rung import Action, Rung
+from simulator.rungs.search import (
+    MOST_PASSES,
+    TOLERANCE_LU,
+    Envelope,
+    Found,
+    Guess,
+    Quick,
+    envelope,
+    gained,
+    quick,
+    search,
+)
+from simulator.storage.writing import (
+    claimed,
+    refuse_existing,
+    refuse_sources,
+    save_picture,
+    sweep,
+    whole_file,
+)
+from simulator.text.charts import STYLE, ladder_figure
 
 PLAYLIST, SAMPLE = "ladder.toml", "-sample-peak"
 

@@ -27,7 +27,7 @@ from simulator.audio_files.writer import FORMS, write_audio
 from simulator.codecs.deliver import Delivering
 from simulator.common.channels import CHANNEL_NAMES
 from simulator.common.errors import AudioError, SimulatorError
-from simulator.common.numbers import signed
+from simulator.common.text import signed
 from simulator.common.units import db_to_gain, format_time
 from simulator.dsp.limiter import LimiterReport
 from simulator.dsp.resample import resample, resampled_frames

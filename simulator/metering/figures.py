@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Literal
 
-from simulator.common.numbers import NONE, level, share
+from simulator.common.text import NONE, level, share
 from simulator.common.units import format_time
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.common.numbers import level
+from simulator.common.text import level
 from simulator.common.units import LOUDNESS_OFFSET_DB
 from simulator.metering.gating import STEPS_SHORT_TERM, short_term_energies
 

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from simulator.common.numbers import level, signed
+from simulator.common.text import level, signed
 from simulator.common.units import db_to_gain, format_time
 from simulator.delivery.finding import PRACTICE, Finding
 from simulator.page import charts
@@ -31,7 +31,7 @@ from simulator.page.words import (
     one_headline,
     pair_headline,
 )
-from simulator.text.comparison.pair import pair_rows
+from simulator.text.comparison.table import pair_rows
 from simulator.text.findings import PLACES_IN_TEXT, brief, headline, ordered, verdict
 from simulator.text.sentences import Version, uncertainty_sentence
 

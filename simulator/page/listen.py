@@ -13,8 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from simulator.common.listening import State
-from simulator.common.numbers import level
-from simulator.common.text import capital
+from simulator.common.text import capital, level
 from simulator.common.units import TIE_LU, format_time
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile

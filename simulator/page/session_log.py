@@ -8,12 +8,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from simulator.common.numbers import level
-from simulator.common.text import as_utf8
+from simulator.common.text import as_utf8, level
 from simulator.page.passages import DeskMark
 from simulator.playlists.playlist import Track
 from simulator.session.acts.words import note_place
-from simulator.session.blind.unfinished import unfinished, unfinished_words
+from simulator.session.blind.record import unfinished, unfinished_words
 from simulator.session.log import Act
 
 MOST_S, MOST_DB = 1e6, 200.0

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 from typing import Any
 
-from simulator.common.numbers import NONE, level, signed
+from simulator.common.text import NONE, level, signed
 from simulator.metering import figures
 from simulator.normalizer.codec_records import CODEC_NAMES
 from simulator.normalizer.profile import Profile, Scope, Upward
 from simulator.page.values import PageContent, PageTrack
-from simulator.text.findings_peaks import NOTE, peak_cells, peak_columns
+from simulator.text.sentences import NOTE, peak_cells, peak_columns
 
 _SCOPES: dict[Scope, str] = {
     "track": "each track by itself",

@@ -10,11 +10,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from simulator.blind_test.ballot import Ballot
-from simulator.blind_test.draw import Round
-from simulator.blind_test.result import PreferenceResult, result
+from simulator.blind_test.result import PreferenceResult, plan_sentence, result, result_sentences
 from simulator.blind_test.statistics import ALPHA, preference_p
-from simulator.blind_test.trial import Trial, begin
-from simulator.blind_test.words import plan_sentence, result_sentences
+from simulator.blind_test.trial import Round, Trial, begin
 from simulator.page.html import PageVote
 from simulator.page.words import isolated
 

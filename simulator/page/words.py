@@ -11,8 +11,7 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from simulator.common.numbers import level
-from simulator.common.text import capital
+from simulator.common.text import capital, level
 from simulator.common.units import TIE_LU
 from simulator.comparison.versions import punch_db
 from simulator.metering.measurement import METHOD

@@ -15,7 +15,7 @@ from typing import Literal, cast
 import msgspec
 
 from simulator.common.errors import UsageError
-from simulator.common.numbers import level, signed, whole_number
+from simulator.common.text import level, signed, whole_number
 from simulator.normalizer.codec_records import CODEC_NAMES, CODECS, CodecName
 from simulator.normalizer.profile import Delivery, Profile
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from simulator.common.listening import Listen
-from simulator.session.levels import Span
+from simulator.session.levels import Program, Source, Span
 from simulator.session.log import Act
-from simulator.session.sound import Program, Source
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,10 @@ grid: mastered music within 0.03 LU for 12 s, 0.08 for 3 s, 0.12 for 2 s, 0.5 fo
 
 A blind trial, in which the level alone must not tell, measures the frames that it will play instead
 (`exact_lufs` of `metering/gating`): a short passage of drums can be an LU off in the series.
+
+Programs of the session as values, which the desk turns into a deck's frames.
+
+Conventions: seconds are in each track's own time; gains in dB; tracks are counted from 0 in the list's order.
 """
 
 from __future__ import annotations
@@ -21,7 +25,6 @@ from numpy.typing import NDArray
 from simulator.common.listening import State
 from simulator.common.units import energy_to_lufs
 from simulator.metering.measurement import Measurement
-from simulator.session.sound import Source
 from simulator.session.track import TrackView, same_moment_s, versions
 
 Energy = NDArray[np.float64]
@@ -127,3 +130,34 @@ LEAD_SECONDS = 0.5
 """Wanted before the passage: the weighting's high-pass (38 Hz) forgets what came before in a part of this."""
 LONGEST_SECONDS = 30.0
 """Of longer passages the series tell the level within 0.03 LU, and reading them would hold up the desk."""
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """What of a track: `lane` None is the file itself; a profile's id is that player's whole output for it
+    (gain and limiter). `gain_db` is what comes after the lane: a gain-only player's gain, a matching one."""
+
+    track: int
+    lane: str | None
+    gain_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A stretch of a source, and the silence after it. `end_s` None is the end of the track. Neighbours
+    without fades join sample by sample."""
+
+    source: Source
+    start_s: float
+    end_s: float | None
+    fade_in: bool
+    fade_out: bool
+    silence_after_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Program:
+    """Segments back to back, once, or for ever (`repeat`)."""
+
+    segments: tuple[Segment, ...]
+    repeat: bool = False

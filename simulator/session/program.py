@@ -14,8 +14,7 @@ from typing import Literal
 
 from simulator.common.errors import UsageError
 from simulator.common.units import format_time
-from simulator.session.levels import Span
-from simulator.session.sound import Program, Segment, Source
+from simulator.session.levels import Program, Segment, Source, Span
 from simulator.session.track import TrackView, shift_between_s
 
 SHORTEST_LOOP_S = 0.5

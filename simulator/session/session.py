@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from simulator.common.errors import UsageError
-from simulator.common.numbers import level
+from simulator.common.text import level
 from simulator.session import provenance
 from simulator.session.acts import monitoring, notes
 from simulator.session.acts.command import Line, Outcome

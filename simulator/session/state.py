@@ -8,16 +8,24 @@ from dataclasses import dataclass, field, replace
 
 from simulator.common.errors import UsageError
 from simulator.common.listening import Listen, Motion, State
-from simulator.common.numbers import whole_number
+from simulator.common.text import whole_number
 from simulator.normalizer.profile import Profile
 from simulator.session.blind.run import Run
 from simulator.session.codec_variants import with_converter
 from simulator.session.effects import Effect, Sound
 from simulator.session.excerpts import Mark
-from simulator.session.levels import WINDOW_SECONDS, Span, heard_lufs, matching_db, source_of, span_in
+from simulator.session.levels import (
+    WINDOW_SECONDS,
+    Program,
+    Source,
+    Span,
+    heard_lufs,
+    matching_db,
+    source_of,
+    span_in,
+)
 from simulator.session.log import Act
 from simulator.session.program import Plan, program_of
-from simulator.session.sound import Program, Source
 from simulator.session.track import TrackView, versions
 
 DIM_DB = -20.0

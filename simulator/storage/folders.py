@@ -1,8 +1,26 @@
-"""Folders of the user, as the platform has them: cache, configuration, data."""
+"""Folders of the user, as the platform has them: cache, configuration, data.
+
+Temporary folder of a run, which takes away at its end what a worker that was ended left there.
+
+A worker that is ended in the middle (Ctrl-C, SIGTERM, a closed terminal) has no time to clear away, and what
+lies there is a client's music. So the name begins as the process that started the workers knows it.
+"""
 
 from __future__ import annotations
 
+import atexit
+import contextlib
+import multiprocessing
+import os
+import shutil
+import stat
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+
+from simulator.storage.process_life import name_mark, named_lives
+from simulator.storage.writing import run_id
 
 
 def cache_folder() -> Path:
@@ -24,3 +42,46 @@ def data_folder_of_user() -> Path:
     import platformdirs
 
     return Path(platformdirs.user_data_dir("fairhearing", appauthor=False))
+
+
+PREFIX = "fairhearing-"
+
+
+@contextmanager
+def temporary_folder() -> Iterator[Path]:
+    """A new folder for this user alone, removed at the end with all that is in it. Raises OSError."""
+    _sweep_dead()
+    with tempfile.TemporaryDirectory(prefix=_beginning(run_id())) as folder:
+        yield Path(folder)
+
+
+def sweep_temporary() -> None:
+    """Removes the folders that the workers of this run have left. To be called when they are gone."""
+    for left in Path(tempfile.gettempdir()).glob(f"{_beginning(os.getpid())}*"):
+        shutil.rmtree(left, ignore_errors=True)
+
+
+def _sweep_dead() -> None:
+    """Removes the folders of this user's runs that were killed."""
+    with contextlib.suppress(OSError), os.scandir(tempfile.gettempdir()) as entries:
+        for entry in entries:
+            if not entry.name.startswith(PREFIX):
+                continue
+            with contextlib.suppress(OSError, ValueError):
+                mark = entry.name.removeprefix(PREFIX).rpartition("-")[0]
+                if not named_lives(mark) and _own(entry):
+                    shutil.rmtree(entry.path, ignore_errors=True)
+
+
+def _own(entry: os.DirEntry[str]) -> bool:
+    """True for a folder of this user's. Others too write where temporary files lie."""
+    found = entry.stat(follow_symlinks=False)
+    return stat.S_ISDIR(found.st_mode) and (not hasattr(os, "getuid") or found.st_uid == os.getuid())
+
+
+def _beginning(run: int) -> str:
+    return f"{PREFIX}{name_mark(run)}-"
+
+
+if multiprocessing.parent_process() is None:
+    atexit.register(sweep_temporary)

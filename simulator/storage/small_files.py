@@ -3,6 +3,8 @@ to.
 
 Whoever names a file may name a pipe that no one writes into, a device without an end, or a disk image by
 mistake; neither may hold the program up or fill its memory.
+
+Stamp of a file, to tell without reading it whether it is still the one that was measured.
 """
 
 from __future__ import annotations
@@ -10,6 +12,8 @@ from __future__ import annotations
 import os
 import stat
 from pathlib import Path
+
+from simulator.common.errors import AudioError
 
 MEBIBYTE = 1024 * 1024
 LARGEST_PLAYLIST_BYTES = 16 * MEBIBYTE
@@ -63,3 +67,29 @@ def open_to_write(path: Path, how: int) -> int:
         return handle
     os.close(handle)
     raise OSError(0, NOT_ORDINARY, str(path))
+
+
+Stamp = tuple[int, int, int]
+"""Size in bytes, time of the last change in ns, inode."""
+
+
+def stamp_of(path: str) -> Stamp | None:
+    """The file's stamp now; None where there is no such file."""
+    try:
+        found = os.stat(path)
+    except (OSError, ValueError):
+        return None
+    return found.st_size, found.st_mtime_ns, found.st_ino
+
+
+def changed_since(path: str, stamp: Stamp | None) -> bool:
+    """True with another file now under this name; False for one that is gone, or without a stamp."""
+    now = stamp_of(path)
+    return stamp is not None and now is not None and now != stamp
+
+
+def other_samples(
+    path: str, cure: str = "To measure and play the new file: replace NUMBER FILE"
+) -> AudioError:
+    """The error of a file that was measured, and holds something else now."""
+    return AudioError(f"{path} has changed on disk since it was measured.", cure)

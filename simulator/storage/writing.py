@@ -2,6 +2,8 @@
 
 A file is written beside its place under a passing name and then moved there in one step. The name tells whose
 it is, so that the next run in the folder removes what a run that was killed has left.
+
+Pictures as files: which are asked for, and how one is written.
 """
 
 from __future__ import annotations
@@ -12,13 +14,17 @@ import multiprocessing
 import os
 import shutil
 import stat
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from simulator.common.errors import WriteError
+from simulator.common.errors import UsageError, WriteError
 from simulator.storage.lock import give_back, take
 from simulator.storage.process_life import name_mark, named_lives
 from simulator.storage.small_files import BINARY, read_so_far
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 PASSING = ".part"
 _swept: set[Path] = set()
@@ -253,3 +259,25 @@ def _move_new(passing: Path, path: Path) -> None:
         if os.path.lexists(path):
             raise FileExistsError(errno.EEXIST, "exists", str(path)) from None
         os.replace(passing, path)
+
+
+PICTURES = (".svg", ".png")
+
+
+def check_pictures(paths: Sequence[Path], force: bool) -> None:
+    """Before any work: raises UsageError for another ending, WriteError where a file is there already."""
+    for path in paths:
+        if path.suffix.lower() not in PICTURES:
+            raise UsageError(
+                f"{path}: a picture must be an .svg or .png file.", "Example: --figure players.svg"
+            )
+    refuse_existing(paths, force)
+
+
+def save_picture(path: Path, draw: Callable[[], Figure], style: Mapping[Any, Any], force: bool) -> None:
+    """Draws under the style and writes; the same figure gives the same file. Raises WriteError."""
+    import matplotlib as mpl
+
+    with mpl.rc_context(dict(style)), whole_file(path, force) as passing:
+        form = path.suffix[1:].lower()
+        draw().savefig(passing, format=form, metadata={"Date": None} if form == "svg" else None)

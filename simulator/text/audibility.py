@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 from simulator.audibility.audibility import Audibility, Moment, MomentKind
-from simulator.common.numbers import level
+from simulator.common.text import level
 from simulator.common.units import format_time
 
 CAVEAT = "An estimate by a model: your ears decide."

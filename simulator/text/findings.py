@@ -6,8 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from simulator.common.numbers import NONE, level, signed
-from simulator.common.text import capital
+from simulator.common.text import NONE, capital, level, signed
 from simulator.common.units import TIE_LU
 from simulator.delivery.finding import LEVELS, Decided, Finding, Level, Move, TargetOf, db_words, worst
 from simulator.delivery.step_findings import PEAK_CHECKS, placed

@@ -2,17 +2,26 @@
 
 Numbers are unrounded, what cannot be measured is null. The schemas that hold this are
 `tests/schemas/*.json`.
+
+JSON of `compare`: one object; numbers unrounded, what cannot be measured is null, keys are only ever
+added. The schema is `tests/schemas/compare.json`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
+from simulator.comparison.passages import SECONDS, Window
+from simulator.comparison.versions import Comparison, Figures, Played, Side
 from simulator.metering import figures
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.prediction import Prediction
 from simulator.playlists.playlist import Track
-from simulator.text.findings_peaks import step_objects
+from simulator.text.audibility import audibility_object
+from simulator.text.comparison.terms import Names, Said
+from simulator.text.sentences import step_objects
 
 SCHEMA = 1
 
@@ -56,3 +65,90 @@ def prediction_object(track: Track, found: Prediction | None, error: str) -> dic
         "delivery_steps": step_objects(found),
         "played_inter_sample_overs": found.played.over_count if found.steps else None,
     }
+
+
+def comparison_object(
+    found: Comparison,
+    tracks: tuple[Track, Track],
+    names: Names,
+    answer: Sequence[Said],
+    overall: Sequence[Said],
+    by_player: Sequence[Sequence[Said]],
+) -> dict[str, Any]:
+    """`tracks` are loud and open; `answer`, `overall` and `by_player` the sentences, each with its rule."""
+    loud, open_ = tracks
+    return {
+        "schema": SCHEMA,
+        "answer": _sentences(answer),
+        "loud": {"path": loud.path, "title": loud.title, "name": names.loud},
+        "open": {"path": open_.path, "title": open_.title, "name": names.open},
+        "alignment": found.alignment.as_json(),
+        "difference": None if found.difference is None else found.difference.as_json(),
+        "audibility": None if found.audibility is None else audibility_object(found.audibility),
+        "passages": {
+            "seconds": SECONDS,
+            "shared": found.passages.shared,
+            "chosen_on": "open" if found.passages.shared else "each",
+            "loudest": _window(found.passages.loudest),
+            "quietest": _window(found.passages.quietest),
+        },
+        "delivered": _side(found.delivered),
+        "played": [_played(played, said) for played, said in zip(found.played, by_player, strict=True)],
+        "sentences": _sentences(overall),
+    }
+
+
+def version_object(
+    track: Track, name: str, delivered: Figures, played: Sequence[tuple[str, Figures]]
+) -> dict[str, Any]:
+    """One of all versions in the order of the command: its figures as delivered, and on each player (by
+    id)."""
+    return {
+        "path": track.path,
+        "title": track.title,
+        "name": name,
+        "delivered": _figures(delivered),
+        "played": [{"profile": profile, **_figures(figures)} for profile, figures in played],
+    }
+
+
+def _played(played: Played, said: Sequence[Said]) -> dict[str, Any]:
+    profile = played.profile
+    decisions = {"loud": played.loud.prediction.decision, "open": played.open.prediction.decision}
+    found = {
+        "profile": profile.id,
+        "title": profile.title,
+        "target_lufs": profile.target_lufs,
+        "uncertainty_db": profile.uncertainty_db,
+        "limited_by": {place: decision.limited_by for place, decision in decisions.items()},
+        "reason": {place: decision.reason for place, decision in decisions.items()},
+        "target_shortfall_lu": {
+            "loud": played.loud.prediction.target_shortfall_lu,
+            "open": played.open.prediction.target_shortfall_lu,
+        },
+        "limiter": {
+            "loud": asdict(played.loud.prediction.limiter),
+            "open": asdict(played.open.prediction.limiter),
+        },
+    }
+    return {**found, **_side(played.side), "sentences": _sentences(said)}
+
+
+def _side(side: Side) -> dict[str, Any]:
+    return {
+        "loud": _figures(side.loud),
+        "open": _figures(side.open),
+        "loud_minus_open": asdict(side.gap),
+    }
+
+
+def _figures(found: Figures) -> dict[str, Any]:
+    return asdict(found)
+
+
+def _window(window: Window) -> dict[str, float | None]:
+    return {"loud_start_s": window.loud_s, "open_start_s": window.open_s}
+
+
+def _sentences(said: Sequence[Said]) -> list[dict[str, str]]:
+    return [{"rule": one.rule, "text": one.text} for one in said]

@@ -12,8 +12,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from simulator.common.numbers import level, share, signed, true_minus
-from simulator.ladder.advice import (
+from simulator.common.text import level, share, signed, true_minus
+from simulator.metering.measurement import Measurement
+from simulator.normalizer.profile import Profile
+from simulator.rungs.advice import (
     Advice,
     Destination,
     Suffices,
@@ -23,7 +25,7 @@ from simulator.ladder.advice import (
     limited_before,
     losses_lu,
 )
-from simulator.ladder.rungs import (
+from simulator.rungs.rung import (
     CEILINGS_DBTP,
     NORMALISING_LUFS,
     PLAIN_LUFS,
@@ -34,8 +36,6 @@ from simulator.ladder.rungs import (
     gained,
     lowest_of_the_best,
 )
-from simulator.metering.measurement import Measurement
-from simulator.normalizer.profile import Profile
 from simulator.text.tables import grid
 
 SCHEMA = 1

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from simulator.common.numbers import level, printed_gap, signed
+from simulator.common.text import level, printed_gap, signed
 from simulator.common.units import LOUDNESS_OFFSET_DB, TIE_LU
 from simulator.metering import gating
 from simulator.metering.measurement import Measurement
-from simulator.text.sparkline import sparkline
+from simulator.text.comparison.curves import sparkline
 
 LABEL_WIDTH = 38
 """Characters of the names and units of the figures, with the space behind them."""

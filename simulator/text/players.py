@@ -11,15 +11,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from simulator.common.numbers import level, printed_gap, signed
-from simulator.common.text import capital
+from simulator.common.text import capital, level, printed_gap, signed
 from simulator.common.units import TIE_LU
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.decision import LimitedBy
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
-from simulator.text.findings_peaks import limiter_acts
-from simulator.text.sentences import Version
+from simulator.text.sentences import Version, limiter_acts
 
 if TYPE_CHECKING:
     from rich.text import Text

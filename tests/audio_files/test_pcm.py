@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from simulator.audio_files.pcm import open_pcm
-from simulator.audio_files.reader import AudioReader
+from simulator.audio_files.reader import AudioReader, open_pcm
 from simulator.common.errors import AudioError
 
 RATE = 48_000

@@ -9,9 +9,8 @@ from support.vote_mail import read_answer
 
 from simulator.blind_test import trial as trials
 from simulator.blind_test.ballot import Ballot, OtherDrawsError, answer_line, read_answers, voted
-from simulator.blind_test.draw import Round, draw
 from simulator.blind_test.result import PreferenceResult, result
-from simulator.blind_test.trial import TrialPlan, begin
+from simulator.blind_test.trial import Round, TrialPlan, begin, draw
 
 PLAN = TrialPlan("preference", ("open", "crushed"), 6, 9, "matched", 0.01, 60.0, 6.0)
 BALLOT = Ballot("k3f9m2p7qx", PLAN)

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from simulator.blind_test import statistics
-from simulator.blind_test.draw import Round, draw
+from simulator.blind_test.trial import Round, draw
 
 RUNS = 10_000
 

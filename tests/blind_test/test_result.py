@@ -12,9 +12,9 @@ from simulator.blind_test.result import (
     PreferenceResult,
     chosen_versions,
     result,
+    result_sentences,
 )
 from simulator.blind_test.trial import Trial, TrialPlan, begin
-from simulator.blind_test.words import result_sentences
 
 NAMES = ("the open master", "the crushed master", "the third", "the fourth")
 

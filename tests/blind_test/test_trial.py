@@ -8,8 +8,8 @@ from dataclasses import asdict, replace
 
 import pytest
 
+from simulator.blind_test.result import CAUTIONS, plan_sentence
 from simulator.blind_test.trial import TrialPlan, answer, begin, hear, problem_of, refusal, show, version_of
-from simulator.blind_test.words import CAUTIONS, plan_sentence
 
 NAMES = ("open master", "crushed master", "third master", "fourth master")
 

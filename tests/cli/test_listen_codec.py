@@ -13,8 +13,8 @@ import soundfile
 from support.signals import both, pink_noise
 
 from simulator.cli.app import run
-from simulator.codecs.lanes import LaneJob, write_lane
 from simulator.common.units import db_to_gain
+from simulator.desk.decodes import LaneJob, write_lane
 from simulator.normalizer.profile import Delivery
 
 pytestmark = pytest.mark.heavy

@@ -11,9 +11,8 @@ import pytest
 from support.recorded_votes import votes
 
 from simulator.blind_test.ballot import Ballot, answer_line
-from simulator.blind_test.draw import draw
 from simulator.blind_test.result import PreferenceResult, result
-from simulator.blind_test.trial import TrialPlan
+from simulator.blind_test.trial import TrialPlan, draw
 from simulator.cli import app
 from simulator.session.blind.record import ballot_act
 from simulator.session.log import Act, Record, from_json, to_json

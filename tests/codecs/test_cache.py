@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 
 from simulator.codecs import codec
-from simulator.codecs.cache import find, keep
-from simulator.codecs.deliver import Delivering
+from simulator.codecs.deliver import Delivering, find, keep
 from simulator.normalizer.profile import Delivery
 
 

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from simulator.common.numbers import level, signed, true_minus, typed_minus
-from simulator.common.text import capital
+from simulator.common.text import capital, level, signed, true_minus, typed_minus
 
 
 @pytest.mark.parametrize(

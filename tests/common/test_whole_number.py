@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from support.made_session import Desk
 
-from simulator.common.numbers import whole_number
+from simulator.common.text import whole_number
 
 LONG = "1" * 5000
 

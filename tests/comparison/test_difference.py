@@ -15,11 +15,10 @@ from scipy.signal import lfilter, sosfreqz
 from support.made_versions import Version, peaking, song
 from support.signals import both, pink_noise, sine
 
-from simulator.comparison import difference_measure
+from simulator.comparison import difference as difference_model
 from simulator.comparison.align import lay_over
 from simulator.comparison.alignment import Alignment
-from simulator.comparison.difference import Difference
-from simulator.comparison.difference_measure import Matched, difference_blocks, measure_difference
+from simulator.comparison.difference import Difference, Matched, difference_blocks, measure_difference
 from simulator.dsp.limiter import limit_array
 from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.dsp.segments import SEGMENT_FRAMES
@@ -225,7 +224,7 @@ def test_the_audio_is_the_difference_in_the_open_versions_time(
 
 
 def test_a_thread_pool_gives_the_same_numbers(made: Version, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(difference_measure, "PART_FRAMES", SEGMENT_FRAMES)
+    monkeypatch.setattr(difference_model, "PART_FRAMES", SEGMENT_FRAMES)
     cut = np.clip(made, -0.1, 0.1)
     laid = lay_over(cut, 2, given(made, cut))
     with ThreadPoolExecutor(2) as pool:
@@ -238,7 +237,7 @@ def test_parts_are_joined_without_a_seam(made: Version, monkeypatch: pytest.Monk
     """Cut into many parts the same pair costs the same: the filters are warm, no frame is lost."""
     cut = np.clip(made, -0.1, 0.1)
     whole = difference(made, cut)
-    monkeypatch.setattr(difference_measure, "PART_FRAMES", SEGMENT_FRAMES)
+    monkeypatch.setattr(difference_model, "PART_FRAMES", SEGMENT_FRAMES)
     parts = matched(made, cut)
     assert len(parts.pair.parts()) >= 4
     assert parts.difference.match_gain_db == pytest.approx(whole.match_gain_db, abs=1e-6)

@@ -19,8 +19,7 @@ from support.real_music import SONGS
 
 from simulator.comparison.align import align_and_move, lay_over
 from simulator.comparison.alignment import Alignment
-from simulator.comparison.difference import Difference
-from simulator.comparison.difference_measure import measure_difference
+from simulator.comparison.difference import Difference, measure_difference
 
 EQUALISERS = {
     "bell": lambda x: peaking(x, 3000.0, 6.0),

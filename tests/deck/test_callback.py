@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.deck_lanes import FADE, RATE, Audio, Hand, HeldLanes, noise, order
 
-from simulator.deck import shared_state
+from simulator.deck import shared_memory
 from simulator.deck.callback import Callback
 from simulator.deck.playing_order import LaneStretch, Leaving
 from simulator.metering.passage import with_edges
@@ -166,10 +166,10 @@ def test_a_late_block_is_a_dropout_only_where_something_sounded() -> None:
 
 def test_a_callback_that_follows_one_killed_while_it_wrote_can_be_read() -> None:
     played = hand()
-    played.cells.states[shared_state.COUNTER] += 1
+    played.cells.states[shared_memory.COUNTER] += 1
     after = Callback(played.lanes, played.cells, RATE)
     after.fill(np.zeros((64, 2), np.float32))
-    assert played.cells.states[shared_state.COUNTER] % 2 == 0
+    assert played.cells.states[shared_memory.COUNTER] % 2 == 0
 
 
 def test_a_lane_that_is_not_made_yet_is_waited_for_and_that_is_no_dropout() -> None:

@@ -14,15 +14,14 @@ from support.signals import both, click_train, pink_noise
 
 from simulator.audio_files.reader import AudioReader
 from simulator.common.errors import AudioError
-from simulator.deck.mapped_lanes import MappedLanes, lane_path
 from simulator.deck.program import LaneKey
 from simulator.deck.renderer import Make, Renderer, lane_blocks, to_stereo
-from simulator.deck.shared_state import FAILED, READY
+from simulator.deck.shared_memory import FAILED, READY, MappedLanes, lane_path
 from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.engine.render import TrackJob, render_track
 from simulator.metering.passage import Passage
 from simulator.normalizer.chain import ChainSettings
-from simulator.storage.file_stamp import changed_since, stamp_of
+from simulator.storage.small_files import changed_since, stamp_of
 
 LIMITED = ChainSettings(9.0, LimiterSettings(-1.0, "true", 2.0, 120.0))
 CHAINS = [

@@ -13,9 +13,9 @@ from support.deck_lanes import plain_cells
 from simulator.deck.lanes import MARGIN_FRAMES, LaneBook
 from simulator.deck.program import LaneKey, LaneView
 from simulator.deck.renderer import Drop, Failed, Make
-from simulator.deck.shared_state import GENERATION, READY, TOTAL, Cells
+from simulator.deck.shared_memory import GENERATION, READY, TOTAL, Cells
 from simulator.normalizer.chain import ChainSettings
-from simulator.storage.file_stamp import stamp_of
+from simulator.storage.small_files import stamp_of
 
 RATE, FRAMES = 44_100, 44_100
 LANE_BYTES = (FRAMES + MARGIN_FRAMES) * 8

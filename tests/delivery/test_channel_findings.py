@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from support import signals
 
-from simulator.delivery.channel_findings import channel_findings
+from simulator.delivery.file_findings import channel_findings
 from simulator.delivery.scan import scan
 from simulator.metering.meter import measure_array
 

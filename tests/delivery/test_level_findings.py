@@ -8,8 +8,7 @@ import pytest
 from support.made_measurements import made, player
 
 from simulator.delivery.finding import Decided, Finding, Level
-from simulator.delivery.level_findings import level_findings
-from simulator.delivery.player_findings import player_finding
+from simulator.delivery.level_findings import level_findings, player_finding
 from simulator.metering.measurement import Measurement, OverEvent
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_gain

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from simulator.common.units import db_to_gain
-from simulator.demo.demo import read_score
-from simulator.demo.mixdown import compose, saturated
+from simulator.demo.demo import compose, read_score, saturated
 from simulator.demo.struck import STRUCK
 from simulator.demo.sustained import ENSEMBLES, SOLOS
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 import pytest
 
 from simulator.demo import pattern
-from simulator.demo.pattern import Harmony, Note
-from simulator.demo.pitch import chord_of
+from simulator.demo.pattern import Harmony, Note, chord_of
 
 
 def harmony(*bars: str, register: tuple[int, int] = (48, 72), voices: int = 3) -> Harmony:

@@ -6,7 +6,7 @@ import itertools
 
 import pytest
 
-from simulator.demo.pitch import bass_pitch, chord_of, frequency_hz, pitch_of, voicing
+from simulator.demo.pattern import bass_pitch, chord_of, frequency_hz, pitch_of, voicing
 
 
 @pytest.mark.parametrize(("name", "pitch"), [("c4", 60), ("a4", 69), ("bb3", 58), ("f#5", 78), ("e2", 40)])

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import fftconvolve
 
-from simulator.demo.mixdown import convolve, impulse_response
+from simulator.demo.demo import convolve, impulse_response
 from simulator.demo.score import Room
 
 RATE = 44100

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from simulator.demo.drums import KITS
-from simulator.demo.pitch import frequency_hz
+from simulator.demo.pattern import frequency_hz
 from simulator.demo.struck import NOTE_RMS, STRUCK
 from simulator.demo.sustained import ENSEMBLES, LOOP_FRAMES, RMS, SOLOS, Tone, ensemble_loop, solo_phrase
 

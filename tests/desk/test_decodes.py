@@ -20,13 +20,12 @@ from simulator.common.errors import WriteError
 from simulator.deck.program import LaneKey
 from simulator.desk import decodes as desk_decodes
 from simulator.desk.decodes import PREFIX, Decodes
-from simulator.desk.frames import TrackLanes, lane_key
-from simulator.desk.tracks import track_lanes
+from simulator.desk.tracks import TrackLanes, lane_key, track_lanes
 from simulator.normalizer.chain import ChainSettings
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_gain
 from simulator.normalizer.profile import Delivery
-from simulator.session.sound import Source
+from simulator.session.levels import Source
 from simulator.session.track import PlayedView
 from simulator.storage.process_life import name_mark
 

@@ -13,7 +13,7 @@ import soundfile
 
 from simulator.common.errors import AudioError
 from simulator.comparison.alignment import Alignment
-from simulator.desk.align import Aligner
+from simulator.desk.background import Aligner
 
 RATE = 8000
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 
 from simulator.deck.program import DeckProgram, DeckSegment, LaneKey
-from simulator.desk.frames import TrackLanes, deck_program, lane_key
+from simulator.desk.tracks import TrackLanes, deck_program, lane_key
 from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.normalizer.chain import ChainSettings
-from simulator.session.sound import Program, Segment, Source
+from simulator.session.levels import Program, Segment, Source
 
 CHAIN = ChainSettings(6.0, LimiterSettings(-1.0, "true", 3.0, 150.0))
 TRACKS = {0: TrackLanes("open.wav", {}), 1: TrackLanes("quiet.wav", {"limited": CHAIN})}

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from simulator.desk.native_log import native_messages_to
+from simulator.engine.streams import native_messages_to
 
 RUNNER = """
 import os, sys
 from pathlib import Path
-from simulator.desk.native_log import native_messages_to
+from simulator.engine.streams import native_messages_to
 os.write(2, b"before\\n")
 with native_messages_to(Path(sys.argv[1])):
     os.write(2, b"ALSA lib: underrun\\n")

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 import pytest
 from support.fake_desk import FakeDesk
 
-from simulator.desk.plain_prompt import run_plain
+from simulator.desk.prompt import run_plain
 from simulator.engine.signals import ENDING, leave_in_order
 
 

@@ -20,7 +20,7 @@ from simulator.session.events import Event
 from simulator.session.log import Act, Record
 from simulator.session.session import opened
 from simulator.session.state import Session
-from simulator.storage.file_stamp import stamp_of
+from simulator.storage.small_files import stamp_of
 
 
 class NoStudio:

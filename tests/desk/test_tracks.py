@@ -27,8 +27,8 @@ from simulator.session.excerpts import Mark
 from simulator.session.log import Act, Record
 from simulator.session.session import step
 from simulator.session.state import Session
-from simulator.storage.file_stamp import stamp_of
 from simulator.storage.measurement_cache import Store
+from simulator.storage.small_files import stamp_of
 
 RATE = 8000
 GAIN_ONLY = msgspec.structs.replace(player("headroom"), id="gain")

@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from simulator.deck.program import DeckSegment, LaneKey, LaneView
-from simulator.desk.trial_lanes import Preparing
+from simulator.desk.controller import Preparing
 from simulator.session.events import Prepared
 
 RATE = 48_000

@@ -13,8 +13,8 @@ from support import signals
 from simulator.common.errors import AudioError, SimulatorError, WriteError
 from simulator.engine import ladder
 from simulator.engine.ladder import LadderRequest, build, playlist_text
-from simulator.ladder.rungs import Rung
 from simulator.metering.meter import measure_array
+from simulator.rungs.rung import Rung
 from simulator.storage.bundled import load_profiles
 
 RATE = 44_100

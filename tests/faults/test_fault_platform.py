@@ -17,11 +17,10 @@ import pytest
 import soundfile
 from support import platform_rules
 
-from simulator.codecs import cache
+from simulator.codecs import deliver
 from simulator.deck import renderer, scratch
-from simulator.deck.mapped_lanes import lane_path
 from simulator.deck.program import LaneKey
-from simulator.deck.shared_state import Cells
+from simulator.deck.shared_memory import Cells, lane_path
 from simulator.session.log import Act
 from simulator.storage import process_life
 from simulator.storage.session_file import RecordFile
@@ -99,8 +98,8 @@ def test_results_records_and_encoded_masters_are_written_where_fsync_wants_a_wri
     assert said == []
     assert b"too dull" in read_small(tmp_path / "a.session.json", 1000)
     (tmp_path / "a.opus").write_bytes(b"encoded")
-    cache.keep(tmp_path / "cache", "key", tmp_path / "a.opus", 5)
-    found = cache.find(tmp_path / "cache", "key")
+    deliver.keep(tmp_path / "cache", "key", tmp_path / "a.opus", 5)
+    found = deliver.find(tmp_path / "cache", "key")
     assert found is not None
     assert found[0].read_bytes() == b"encoded"
 

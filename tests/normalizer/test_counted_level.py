@@ -8,7 +8,7 @@ import itertools
 import pytest
 from support.made_measurements import made, on_album, player
 
-from simulator.normalizer.counted_level import album_members, counted_album, counted_track
+from simulator.normalizer.decision import album_members, counted_album, counted_track
 
 TWO_CHANNELS_DB = 3.0103  # 10·log10(2)
 

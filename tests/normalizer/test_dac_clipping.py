@@ -13,7 +13,7 @@ from support.in_memory import convert_array
 from support.true_peak_reference import true_peak_dbtp
 
 from simulator.dsp.segments import SEGMENT_FRAMES
-from simulator.normalizer.dac_clipping import REACH, convert
+from simulator.normalizer.chain import REACH, convert
 
 RATE = 48_000
 Wave = NDArray[np.floating]

@@ -12,15 +12,15 @@ from pathlib import Path
 
 import pytest
 
+from simulator.storage.folders import sweep_temporary, temporary_folder
 from simulator.storage.process_life import name_mark
-from simulator.storage.temporary import sweep_temporary, temporary_folder
 
 RUN = """
 import sys, time
 from pathlib import Path
 from simulator.engine import workers
 from simulator.storage.process_life import name_mark
-from simulator.storage.temporary import temporary_folder
+from simulator.storage.folders import temporary_folder
 
 def work(job):
     with temporary_folder() as folder:

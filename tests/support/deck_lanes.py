@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from simulator.deck.callback import Callback
 from simulator.deck.playing_order import LaneStretch, Order
-from simulator.deck.shared_state import MOST_LANES, RING_SECONDS, STATES, Cells
+from simulator.deck.shared_memory import MOST_LANES, RING_SECONDS, STATES, Cells
 
 Audio = NDArray[np.float32]
 RATE = 8_000

@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 from simulator.comparison.align import align_and_move
 from simulator.comparison.alignment import Alignment
 from simulator.dsp.limiter import LimiterReport
-from simulator.normalizer.chain import ChainSettings, play
-from simulator.normalizer.dac_clipping import convert
+from simulator.normalizer.chain import ChainSettings, convert, play
 
 
 def play_array(

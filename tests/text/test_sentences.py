@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from support.made_measurements import made, player
 
-from simulator.common.numbers import level, share, signed
+from simulator.common.text import level, share, signed
 from simulator.comparison.versions import punch_db
 from simulator.dsp.limiter import LimiterReport
 from simulator.metering.measurement import Measurement

@@ -6,7 +6,7 @@ import pytest
 from rich.cells import cell_len
 from support.made_measurements import made
 
-from simulator.common.numbers import level
+from simulator.common.text import level
 from simulator.text.tables import catalogue, shortened
 
 

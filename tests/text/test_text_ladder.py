@@ -8,12 +8,12 @@ from dataclasses import replace
 import pytest
 from support.made_measurements import made, player
 
-from simulator.ladder.advice import Destination, Weight, advise, default_levels, limited_before
-from simulator.ladder.rungs import Action, Ladder, Rung
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_gain
 from simulator.normalizer.profile import Profile
+from simulator.rungs.advice import Destination, Weight, advise, default_levels, limited_before
+from simulator.rungs.rung import Action, Ladder, Rung
 from simulator.text import ladder as view
 
 MIX = made(-18.0, -1.0)

@@ -11,9 +11,9 @@ from support.made_measurements import made, player
 from simulator.common.units import TIE_LU
 from simulator.delivery.finding import Decided
 from simulator.delivery.level_findings import level_findings
-from simulator.ladder.rungs import WITHIN_LU
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_gain
+from simulator.rungs.rung import WITHIN_LU
 from simulator.session.acts import monitoring, words
 from simulator.text.sentences import Version, delivered_sentence
 

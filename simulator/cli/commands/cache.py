@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from simulator.common.errors import ExitCode
-from simulator.storage.cache_contents import CachePart
+from simulator.storage.measurement_cache import CachePart
 
 
 @click.command("cache")
@@ -27,8 +27,8 @@ def command(clear: tuple[str, ...], limit: int | None) -> int:
     It holds what the program can make again: measurements, encoded masters (at most 2 GB) and the demo. Your
     session files and settings are elsewhere and are never touched.
     """
-    from simulator.storage.cache_contents import HOLDS, MEGABYTE, entries, over_limit, remove
     from simulator.storage.folders import cache_folder
+    from simulator.storage.measurement_cache import HOLDS, MEGABYTE, entries, over_limit, remove
 
     folder = cache_folder()
     found = entries(folder)

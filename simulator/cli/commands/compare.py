@@ -153,7 +153,7 @@ def command(
 
 
 def _json(compared: Compared, pair: VersionPair) -> dict[str, object]:
-    from simulator.text.comparison.json_form import comparison_object, version_object
+    from simulator.text.json_form import comparison_object, version_object
 
     said = compared.answer, compared.overall, compared.by_player
     objects = [
@@ -194,7 +194,7 @@ def _difference(pair: VersionPair, part: str, folder: Path, store: Store, force:
 def _under_noise(
     pair: VersionPair, compared: Compared, noise: Noise, folders: list[Path], force: bool
 ) -> list[str]:
-    from simulator.common.numbers import level
+    from simulator.common.text import level
     from simulator.engine.compare import write_under_noise
 
     lines = []

@@ -12,8 +12,7 @@ from rich.padding import Padding
 from rich.text import Text
 from rich.theme import Theme
 
-from simulator.cli.handbook import TOPICS, headings, topic_text
-from simulator.cli.man_page import man_page
+from simulator.cli.handbook import TOPICS, headings, man_page, topic_text
 from simulator.cli.readout import Readout
 from simulator.common.errors import UsageError
 

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, cast
 import click
 
 from simulator.cli.options import amount_options, cache_options
-from simulator.common.numbers import typed_minus
+from simulator.common.text import typed_minus
 
 if TYPE_CHECKING:
     from simulator.cli.readout import Amount
     from simulator.dsp.limiter_settings import PeakKind
     from simulator.dsp.mastering_limiter import Style
-    from simulator.ladder.advice import Destination
     from simulator.playlists.playlist import Track
+    from simulator.rungs.advice import Destination
 
 DEFAULT_FOR = ("minus14-headroom", "minus14-limited", "untouched")
 LOUDEST, QUIETEST, MOST_RUNGS = 0.0, -40.0, 12
@@ -124,10 +124,9 @@ def command(
     from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
     from simulator.engine.ladder import PLAYLIST, LadderRequest, build
     from simulator.engine.measure import Job, Result, do_all
-    from simulator.engine.pictures import check_pictures
-    from simulator.ladder.advice import default_levels
-    from simulator.ladder.rungs import Ladder, Rung
-    from simulator.storage.writing import refuse_sources
+    from simulator.rungs.advice import default_levels
+    from simulator.rungs.rung import Ladder, Rung
+    from simulator.storage.writing import check_pictures, refuse_sources
     from simulator.text.ladder import ladder_object
 
     chosen = _destinations((*wanted_for, *profiles) or DEFAULT_FOR)
@@ -196,7 +195,7 @@ def command(
 
 def _destinations(words: tuple[str, ...]) -> tuple[Destination, ...]:
     """`must:minus14-headroom=phones,untouched`. Raises UsageError for a weight that is none."""
-    from simulator.ladder.advice import Destination, Weight
+    from simulator.rungs.advice import Destination, Weight
     from simulator.storage.bundled import load_profiles
 
     found: dict[str, Destination] = {}

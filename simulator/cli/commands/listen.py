@@ -21,8 +21,7 @@ from simulator.engine.streams import lead_nowhere
 if TYPE_CHECKING:
     from simulator.cli.steps.prepare import PreparedPlaylist
     from simulator.deck.program import Deck as Player
-    from simulator.desk.align import Aligner
-    from simulator.desk.background import Studio
+    from simulator.desk.background import Aligner, Studio
     from simulator.desk.environment import Outside
     from simulator.session.state import Session
     from simulator.storage.session_file import RecordFile
@@ -64,7 +63,7 @@ def command(
     from simulator.common.errors import ExitCode, UsageError
     from simulator.deck.live import open_deck
     from simulator.deck.to_file import FileDeck
-    from simulator.desk.native_log import native_messages_to
+    from simulator.engine.streams import native_messages_to
     from simulator.storage.folders import cache_folder
     from simulator.storage.writing import refuse_sources
 
@@ -101,10 +100,9 @@ def _listen(
 ) -> tuple[int, bool]:
     """The session itself, on a terminal or without one: 0, or 128 + the signal that ended it; and whether all
     that was done is in the session file."""
-    from simulator.desk.align import Aligner
-    from simulator.desk.controller import Desk
+    from simulator.desk.background import Aligner
+    from simulator.desk.controller import Desk, wrapped
     from simulator.desk.environment import Outside
-    from simulator.desk.text import wrapped
     from simulator.desk.tracks import remembered_marks
     from simulator.engine.signals import signals_held
     from simulator.session import provenance
@@ -144,7 +142,7 @@ def _listen(
         if interactive:
             code = run_prompt(desk, data_folder_of_user() / HISTORY, texts)
         else:
-            from simulator.desk.plain_prompt import run_plain
+            from simulator.desk.prompt import run_plain
 
             code = run_plain(desk, sys.stdin or (), _say, keep_on_interrupt=_is_terminal(sys.stdin))
     finally:

@@ -66,7 +66,7 @@ def command(
     fairhearing predict PLAYLIST.toml --detail
     """
     from simulator.cli.steps.prepare import nothing_played, nothing_read, prepare
-    from simulator.engine.pictures import check_pictures
+    from simulator.storage.writing import check_pictures
 
     refuse_both("--json", "--csv", as_json and as_csv)
     check_pictures(figures, force)
@@ -100,9 +100,8 @@ def _pictures(
 ) -> None:
     from simulator.cli.steps.predict import MOST_DRAWN, answer, choose_shown, player_rows
     from simulator.common.errors import UsageError
-    from simulator.engine.pictures import save_picture
-    from simulator.storage.writing import refuse_sources
-    from simulator.text.charts.players import STYLE, players_figure
+    from simulator.storage.writing import refuse_sources, save_picture
+    from simulator.text.charts import STYLE, players_figure
 
     shown = choose_shown(ready.tracks, against, names)
     if len(shown.names) > MOST_DRAWN:
@@ -138,7 +137,7 @@ def _data(ready: PreparedPlaylist, as_json: bool) -> None:
 
 def _limited(row: dict[str, Any]) -> dict[str, Any]:
     """A row whose `limited_by` names the limiter where the table does."""
-    from simulator.text.findings_peaks import limiter_acts
+    from simulator.text.sentences import limiter_acts
 
     if not limiter_acts(row.get("limiter_max_reduction_db")):
         return row

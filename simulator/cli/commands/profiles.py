@@ -14,7 +14,7 @@ def command() -> None:
 @click.option("--json", "as_json", is_flag=True, help="Print JSON (ID, title, target and sentence of each).")
 def list_(as_json: bool) -> None:
     """List the bundled profiles, one line each."""
-    from simulator.common.numbers import level
+    from simulator.common.text import level
     from simulator.storage.bundled import bundled_profile_ids, load_profile
 
     profiles = [load_profile(name) for name in bundled_profile_ids()]

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from simulator.common.numbers import level
+from simulator.common.text import level
 from simulator.common.units import format_time
 from simulator.delivery.finding import worst
 from simulator.text.findings import (

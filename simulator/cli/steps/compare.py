@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING
 
 from simulator.cli.readout import READING_WIDTH, Readout
 from simulator.cli.steps.version_pair import SongVersions
-from simulator.common.numbers import level
+from simulator.common.text import level
 from simulator.comparison.versions import Comparison, Figures
 from simulator.text.audibility import CAVEAT, audibility_answer, audibility_line, moment_line
-from simulator.text.charts.comparison import Drawing, Drawn
+from simulator.text.charts import Drawing, Drawn
 from simulator.text.comparison.answer import answer_sentences, further_sentence
-from simulator.text.comparison.curves import on_clock, short_term_curve
+from simulator.text.comparison.curves import on_clock, short_term_curve, sparkline
 from simulator.text.comparison.gained_paid import whole_sentences
 from simulator.text.comparison.played import played_sentences
 from simulator.text.comparison.table import (
@@ -28,7 +28,6 @@ from simulator.text.comparison.table import (
     tonal_text,
 )
 from simulator.text.comparison.terms import Names, Said
-from simulator.text.sparkline import sparkline
 from simulator.text.tables import grid, shortened
 
 if TYPE_CHECKING:

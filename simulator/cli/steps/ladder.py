@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from simulator.cli.readout import Readout
-from simulator.ladder.advice import Destination
-from simulator.ladder.rungs import Ladder
 from simulator.metering.measurement import Measurement
+from simulator.rungs.advice import Destination
+from simulator.rungs.rung import Ladder
 from simulator.text import ladder
 
 

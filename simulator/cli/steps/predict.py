@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from simulator.common.errors import UsageError
-from simulator.common.numbers import level, printed_gap, signed, whole_number
+from simulator.common.text import level, printed_gap, signed, whole_number
 from simulator.normalizer.prediction import Prediction
 from simulator.playlists.playlist import title_from_path
-from simulator.text.comparison.pair import choose_versions, pair_rows
-from simulator.text.findings_peaks import NOTE, peak_cells, peak_columns
+from simulator.text.comparison.table import choose_versions, pair_rows
 from simulator.text.players import (
     Matrix,
     PlayerRow,
@@ -20,7 +19,7 @@ from simulator.text.players import (
     tracks_answer,
     versions_answer,
 )
-from simulator.text.sentences import Version, pair_sentences
+from simulator.text.sentences import NOTE, Version, pair_sentences, peak_cells, peak_columns
 from simulator.text.short_names import short_names
 from simulator.text.tables import grid, shortened
 

@@ -17,7 +17,7 @@ from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 from simulator.playlists.playlist import Playlist
 from simulator.storage.bundled import load_profiles
-from simulator.text.comparison.pair import MOST_VERSIONS
+from simulator.text.comparison.table import MOST_VERSIONS
 
 DEFAULT_PROFILE = "minus14-headroom"
 ONE_SONG = "versions"

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from simulator.cli.options import say_problems, warn
 from simulator.cli.steps.prepare import PreparedPlaylist
 from simulator.common.errors import SimulatorError, UsageError
-from simulator.common.numbers import whole_number
+from simulator.common.text import whole_number
 from simulator.engine.compare import VersionPair
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.prediction import Prediction

@@ -14,8 +14,7 @@ from simulator.blind_test.ballot import (
     read_answers,
     voted,
 )
-from simulator.blind_test.result import result
-from simulator.blind_test.words import result_sentences
+from simulator.blind_test.result import result, result_sentences
 from simulator.cli.options import warn
 from simulator.cli.steps.page import now
 from simulator.common.errors import NothingDoneError, SimulatorError, UsageError

@@ -15,8 +15,7 @@ from typing import Any
 import numpy as np
 
 from simulator.blind_test.ballot import Ballot
-from simulator.blind_test.draw import draw
-from simulator.blind_test.trial import TrialPlan, problem_of
+from simulator.blind_test.trial import TrialPlan, draw, problem_of
 from simulator.common.errors import UsageError
 from simulator.normalizer.prediction import Prediction
 from simulator.page.clips import Clip, VoteSound, vote_sounds

@@ -38,8 +38,8 @@ from simulator.page.listen import HeardTrack, Offer
 from simulator.page.passages import DeskMark, Place, TrackEnergy, choose
 from simulator.page.values import PageContent, PageTrack, looks, page_title
 from simulator.playlists.playlist import Playlist
-from simulator.storage.file_stamp import Stamp, changed_since, other_samples, stamp_of
 from simulator.storage.measurement_cache import Store
+from simulator.storage.small_files import Stamp, changed_since, other_samples, stamp_of
 from simulator.storage.writing import refuse_existing, whole_file
 
 Stamps = Mapping[str, Stamp | None]

@@ -14,7 +14,7 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import pairwise
 
-from simulator.common.numbers import level
+from simulator.common.text import level
 from simulator.session.acts.command import Asks, Outcome
 from simulator.session.effects import Effect, Output, Resume, Say, Sound
 from simulator.session.state import Question, Session

@@ -8,8 +8,7 @@ from dataclasses import replace
 
 from simulator.common.errors import UsageError
 from simulator.common.listening import LISTENS, STATE_WORDS, STATES, Listen, State
-from simulator.common.numbers import level, typed_minus
-from simulator.common.text import capital
+from simulator.common.text import capital, level, typed_minus
 from simulator.common.units import TIE_LU
 from simulator.session import codec_variants
 from simulator.session.acts.command import Choice, Command, Line, Outcome, on_words

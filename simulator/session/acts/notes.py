@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from simulator.blind_test import trial
 from simulator.common.errors import UsageError
-from simulator.common.numbers import level, typed_minus, whole_number
+from simulator.common.text import level, typed_minus, whole_number
 from simulator.common.units import format_time
 from simulator.session.acts.command import Choice, Command, Line, Outcome, on_dated_words, on_words
 from simulator.session.blind.run import Run

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from simulator.common.listening import STATE_WORDS
-from simulator.common.numbers import level, signed
+from simulator.common.text import level, signed
 from simulator.common.units import TIE_LU, format_time
 from simulator.session.levels import limiter_lu
 from simulator.session.state import Session

@@ -4,29 +4,39 @@ The passage is the loop that is set, or the loudest 12 s of the song, cut to wha
 grid of 100 ms on which levels are read. All versions sound in the session's state, as played or matched
 here; a version that is silent there, or cannot be matched within 0.1 LU, is refused. Levels are read from the
 series here, and from the frames themselves before the first round (`trial_level`).
+
+Level of the versions of a trial, by the frames that will play, once their lanes are whole.
+
+What was offered rests on the series of 100 ms; what is played rests on this, so that matched versions are
+within 0.1 LU of each other on any passage, and the difference that a result tells is the one that was heard.
+Levels in LUFS before the monitor's trim, as they sound: a mono version comes from two loudspeakers.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
 from simulator.blind_test import trial
-from simulator.blind_test.draw import TrialKind
-from simulator.blind_test.words import CAUTIONS, plan_sentence
+from simulator.blind_test.result import CAUTIONS, plan_sentence
+from simulator.blind_test.trial import TrialKind
 from simulator.common.errors import UsageError
 from simulator.common.listening import STATE_WORDS
-from simulator.common.numbers import level, whole_number
+from simulator.common.text import level, whole_number
 from simulator.common.units import TIE_LU, format_time
 from simulator.metering.gating import ABSOLUTE_GATE_LUFS
 from simulator.session.acts.level_guard import STEP_LU
-from simulator.session.blind.level import sources_of
 from simulator.session.blind.run import Run, Wanted
 from simulator.session.codec_variants import is_difference
 from simulator.session.excerpts import place_of
 from simulator.session.levels import (
     STEPS_PER_SECOND,
     WINDOW_SECONDS,
+    Source,
     Span,
     heard_lufs,
     matching_db,
+    source_of,
     span_in,
 )
 from simulator.session.program import SHORTEST_LOOP_S
@@ -207,3 +217,33 @@ def _names(session: Session, tracks: tuple[int, ...]) -> tuple[str, ...]:
     if len(set(names)) == len(names):
         return tuple(names)
     return tuple(f"{i + 1} {session.tracks[i].title}" for i in tracks)
+
+
+def sources_of(
+    session: Session, tracks: Sequence[int], turned_down_db: Mapping[int, float]
+) -> tuple[Source, ...]:
+    """What sounds for each version of a trial."""
+    return tuple(
+        source_of(session.tracks, track, *session.through, turned_down_db.get(track, 0.0)) for track in tracks
+    )
+
+
+def levelled(session: Session, run: Run, levels_lufs: Sequence[float]) -> Run:
+    """The trial with what each passage measured in its lane, in the order of the plan's versions; matched
+    ones are turned down to the least loud of them. As it was where nothing was measured."""
+    if len(levels_lufs) != len(run.sources):
+        return run
+    heard = [found + source.gain_db for found, source in zip(levels_lufs, run.sources, strict=True)]
+    turned = dict(run.turned_down_db)
+    if session.state == "matched":
+        lowest = min(heard)
+        for track, level in zip(run.wanted.tracks, heard, strict=True):
+            turned[track] = turned.get(track, 0.0) + level - lowest
+        heard = [lowest] * len(heard)
+    plan = replace(run.trial.plan, level_difference_lu=max(heard) - min(heard))
+    return replace(
+        run,
+        trial=trial.begin(plan),
+        sources=sources_of(session, run.wanted.tracks, turned),
+        turned_down_db=turned,
+    )

@@ -10,11 +10,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from simulator.blind_test.draw import TrialKind
-from simulator.blind_test.trial import Letter, Trial
+from simulator.blind_test.trial import Letter, Trial, TrialKind
 from simulator.session.events import Event
-from simulator.session.levels import Span
-from simulator.session.sound import Source
+from simulator.session.levels import Source, Span
 
 HEARD_SECONDS = 1.0
 """How long a letter must have sounded before it counts as heard; the project's own choice."""

@@ -19,19 +19,17 @@ from dataclasses import replace
 from typing import Any
 
 from simulator.blind_test import trial as trials
-from simulator.blind_test.result import result
+from simulator.blind_test.result import result, result_sentences
 from simulator.blind_test.trial import Trial, to_log
-from simulator.blind_test.words import result_sentences
 from simulator.common.errors import UsageError
-from simulator.common.numbers import level
+from simulator.common.text import level
 from simulator.common.units import TIE_LU
 from simulator.session.acts.command import REFUSED, Choice, Command, Line, Outcome
 from simulator.session.acts.level_guard import guarded
 from simulator.session.acts.words import what_plays
-from simulator.session.blind.level import levelled
-from simulator.session.blind.offer import offer, run_of, wanted_of
+from simulator.session.blind.offer import levelled, offer, run_of, wanted_of
+from simulator.session.blind.record import BEGUN, TRIAL, answer_act, begun_data
 from simulator.session.blind.run import HEARD_SECONDS, TICK_AT_MOST_S, Run
-from simulator.session.blind.unfinished import BEGUN, TRIAL, answer_act, begun_data
 from simulator.session.effects import Effect, Keep, Leave, Pause, Prepare, Resume, Say, Sound
 from simulator.session.events import (
     Aligned,

@@ -9,11 +9,11 @@ stands beside it. What a player leaves of a difference: see `played`.
 
 from __future__ import annotations
 
-from simulator.common.numbers import level, share
+from simulator.common.text import level, printed_gap, share
 from simulator.common.units import TIE_LU, format_time
 from simulator.comparison.difference import Difference
 from simulator.comparison.versions import Comparison, Side
-from simulator.text.comparison.terms import SECONDS, TIE_SHARE, Names, Said, ordered, printed_gap, tied
+from simulator.text.comparison.terms import SECONDS, TIE_SHARE, Names, Said, ordered, tied
 from simulator.text.sentences import PUNCH_TIE_DB
 
 FILTERED = 0.05

@@ -8,13 +8,13 @@ album). So passages need not match, and each sentence names its passage. "Never 
 
 from __future__ import annotations
 
-from simulator.common.numbers import level, signed
+from simulator.common.text import level, printed_gap, signed
 from simulator.common.units import TIE_LU, format_time
 from simulator.comparison.versions import Comparison, Heard, Played
 from simulator.normalizer.profile import Profile
 from simulator.text import sentences
 from simulator.text.comparison.gained_paid import LEAST_GAIN_DB
-from simulator.text.comparison.terms import SECONDS, Names, Said, ordered, printed_gap, tied
+from simulator.text.comparison.terms import SECONDS, Names, Said, ordered, tied
 
 
 def played_sentences(found: Comparison, played: Played, names: Names) -> list[Said]:

@@ -27,11 +27,6 @@ class Names:
     open: str
 
 
-def printed_gap(a: float | None, b: float | None) -> float | None:
-    """a minus b as a reader works it out from the two figures with one decimal; None without both."""
-    return None if a is None or b is None else round(round(a, 1) - round(b, 1), 1)
-
-
 def tied(gap: float | None) -> bool:
     """True where the difference in LU, or its absence, is none to speak of."""
     return gap is None or abs(gap) <= TIE_LU

@@ -16,7 +16,7 @@ import textwrap
 from rich.console import Console
 from rich.table import Table
 
-from simulator.common.numbers import level, signed
+from simulator.common.text import level, signed
 from simulator.common.units import format_time
 from simulator.metering.figures import figure
 from simulator.metering.measurement import Measurement
@@ -28,13 +28,14 @@ from simulator.session.codec_variants import is_difference, with_converter
 from simulator.session.effects import Show
 from simulator.session.state import Session
 from simulator.session.track import TrackView
-from simulator.text.comparison.pair import choose_pair, short_names
-from simulator.text.findings_peaks import peak_cells, peak_columns
+from simulator.text.comparison.table import choose_pair, short_names
 from simulator.text.sentences import (
     Version,
     delivered_sentence,
     headroom_sentences,
     passage_sentence,
+    peak_cells,
+    peak_columns,
     played_sentence,
 )
 from simulator.text.tables import grid, shortened

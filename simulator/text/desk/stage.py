@@ -14,7 +14,7 @@ from functools import lru_cache
 
 from rich.cells import cell_len, set_cell_size
 
-from simulator.common.numbers import level
+from simulator.common.text import level
 from simulator.text.colours import TERMINAL_STYLES, VERSIONS_ON_DARK
 from simulator.text.desk.status_bar import Bar, difference_line, header_lines
 from simulator.text.tables import shortened

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from rich.cells import cell_len, set_cell_size
 
 from simulator.common.listening import STATE_WORDS, Listen, Motion, State
-from simulator.common.numbers import NONE, level, signed
+from simulator.common.text import NONE, level, signed
 from simulator.common.units import format_time
 from simulator.text.tables import shortened
 

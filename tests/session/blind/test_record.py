@@ -7,8 +7,7 @@ import json
 from support.recorded_votes import votes
 
 from simulator.blind_test.ballot import Ballot, VoteAnswer, voted
-from simulator.blind_test.draw import draw
-from simulator.blind_test.trial import TrialPlan
+from simulator.blind_test.trial import TrialPlan, draw
 from simulator.session.blind.record import ballot_act, ballots, has_vote, vote_act
 from simulator.session.log import Act, Record, from_json, to_json
 

@@ -7,7 +7,7 @@ from support.made_session import Desk, session
 
 from simulator.blind_test.trial import to_log
 from simulator.page.session_log import trials
-from simulator.session.blind.unfinished import unfinished, unfinished_words
+from simulator.session.blind.record import unfinished, unfinished_words
 from simulator.session.effects import Keep, Sound
 from simulator.session.events import Prepared, Tick, Typed
 from simulator.session.log import Act, Record, from_json, to_json

@@ -19,7 +19,7 @@ from simulator.common.units import energy_to_lufs
 from simulator.comparison.alignment import Alignment
 from simulator.metering.gating import short_term_energies
 from simulator.metering.measurement import Measurement
-from simulator.text.charts.comparison import (
+from simulator.text.charts import (
     HATCHES,
     LINES,
     STYLE,

@@ -11,7 +11,7 @@ from simulator.dsp.limiter import LimiterReport
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import Prediction, from_gain
-from simulator.text.comparison.pair import pair_rows
+from simulator.text.comparison.table import pair_rows
 from simulator.text.sentences import Version
 
 LIMITED = player("limited")

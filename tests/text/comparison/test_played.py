@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from support.made_comparison import NAMES, compared, heard, laid, song
 from support.made_measurements import made, player
 
+from simulator.common.text import printed_gap
 from simulator.common.units import TIE_LU
 from simulator.comparison import versions
 from simulator.comparison.versions import Comparison
@@ -20,7 +21,6 @@ from simulator.metering.measurement import Measurement
 from simulator.normalizer.profile import Profile
 from simulator.text.comparison.gained_paid import whole_sentences
 from simulator.text.comparison.played import played_sentences
-from simulator.text.comparison.terms import printed_gap
 
 OPEN = song([(-20.0, 20.0), (-12.0, 20.0)], -6.0)
 LOUD = song([(-11.0, 20.0), (-8.0, 20.0)], 0.8, overs=7)

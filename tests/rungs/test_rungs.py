@@ -5,16 +5,16 @@ from __future__ import annotations
 import pytest
 from support.made_measurements import made, player
 
-from simulator.ladder.rungs import (
+from simulator.normalizer.decision import decide
+from simulator.normalizer.prediction import from_gain
+from simulator.normalizer.profile import Conditional, Profile
+from simulator.rungs.rung import (
     Action,
     Rung,
     enough_peak_to_loudness_db,
     gained,
     lowest_of_the_best,
 )
-from simulator.normalizer.decision import decide
-from simulator.normalizer.prediction import from_gain
-from simulator.normalizer.profile import Conditional, Profile
 
 
 def rung(lufs: float | None, profile: Profile, peak_db: float = -1.0) -> Rung:

@@ -13,15 +13,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from simulator.ladder.rungs import (
+from simulator.metering.measurement import Measurement
+from simulator.normalizer.profile import Profile
+from simulator.rungs.rung import (
     NORMALISING_LUFS,
     PLAIN_LUFS,
     WITHIN_LU,
     Rung,
     lowest_of_the_best,
 )
-from simulator.metering.measurement import Measurement
-from simulator.normalizer.profile import Profile
 
 LOWEST_LUFS, HIGHEST_LUFS = -18.0, -7.0
 DENSE_PLR_DB, DENSE_PSR_DB = 10.0, 9.0

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 import soundfile
 
-from simulator.ladder.advice import limited_before
 from simulator.metering.meter import measure_array
+from simulator.rungs.advice import limited_before
 
 
 @pytest.mark.external

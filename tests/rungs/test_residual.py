@@ -9,9 +9,9 @@ from support import signals
 
 from simulator.comparison.align import AlignedPair
 from simulator.comparison.alignment import Alignment
-from simulator.comparison.difference_measure import measure_difference
+from simulator.comparison.difference import measure_difference
 from simulator.dsp.mastering_limiter import ActionReport, MasteringSettings, master_blocks
-from simulator.ladder.residual import Residual
+from simulator.rungs.residual import Residual
 
 RATE = 48_000
 

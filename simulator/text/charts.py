@@ -6,6 +6,17 @@ where it ends. Colours are those of `text/colours.py`. Times are the open versio
 the moments that belong together. A 3 s window is drawn at its middle. Matplotlib takes half a second to
 import, so that is done only where a picture is asked for. Nothing is written here: the caller saves the
 figure, under STYLE.
+
+Picture of a ladder: what each rung gains as played against what it costs, a curve for each destination.
+
+Curves carry their names at their ends; destinations that play alike share one. A ring marks the rung that is
+enough. Nothing is written here: the caller saves the figure, under STYLE.
+
+Picture of what players make of versions: the level of each as played, a row for each player, drawn by
+matplotlib.
+
+Readable without colour: each version has a marker of its own. The dots of a player are set a little apart, so
+that versions at one level show as a stack. Nothing is written here: the caller saves the figure, under STYLE.
 """
 
 from __future__ import annotations
@@ -17,14 +28,18 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from simulator.common.numbers import level
+from simulator.common.text import level
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.passages import SECONDS, Passages
 from simulator.comparison.versions import Figures
 from simulator.metering.measurement import Measurement
-from simulator.text.colours import VERSIONS
+from simulator.rungs.advice import Destination, enough
+from simulator.rungs.rung import WITHIN_LU, Rung, gained
+from simulator.text.colours import LOUD, OPEN, VERSIONS
 from simulator.text.comparison.curves import short_term_curve
 from simulator.text.comparison.played import turned
+from simulator.text.ladder import answer
+from simulator.text.players import PlayerRow, integrated
 from simulator.text.tables import shortened
 
 if TYPE_CHECKING:
@@ -190,3 +205,141 @@ def _bars(delivered: Axes, played: Axes, drawing: Drawing) -> None:
     for axes in (delivered, played):
         axes.set_xlim(lowest - 1.0, 6.0)
     delivered.set_title("Headroom: bar = loudness to true peak, white = unused", loc="left", fontsize=10.5)
+
+
+TITLE_WIDTH, LABEL_WIDTH = 84, 24
+
+
+def ladder_figure(rungs: Sequence[Rung], destinations: Sequence[Destination], title: str) -> Figure:
+    """LU louder than the lowest rung as played, over the PLR given up against it."""
+    from matplotlib.figure import Figure
+
+    first = rungs[0].measurement.peak_to_loudness_db or 0.0
+    cost = [first - (rung.measurement.peak_to_loudness_db or first) for rung in rungs]
+    curves: dict[tuple[float, ...], list[Destination]] = {}
+    for one in destinations:
+        heights = tuple(round(each.integrated_lu or 0.0, 1) for each in gained(rungs, one.profile.id))
+        near = next((key for key in curves if _alike(key, heights)), heights)
+        curves.setdefault(near, []).append(one)
+    figure = Figure(figsize=(8.4, 4.9), dpi=120, layout="constrained")
+    axes = figure.subplots()
+    top = max(max(heights) for heights in curves)
+    low = min(min(heights) for heights in curves)
+    step = max(top - low, 1.0) / 12.0
+    normal = iter(colour for colour in VERSIONS if colour != LOUD)
+    last = float("-inf")
+    for heights, those in sorted(curves.items(), key=lambda item: item[0][-1]):
+        colour = next(normal, VERSIONS[0]) if those[0].normalises else LOUD
+        line = "-" if those[0].normalises else (0, (5.0, 1.5))
+        axes.plot(cost, heights, color=colour, linestyle=line, linewidth=2.2, marker="o", markersize=4.5)
+        marked = enough(rungs, those[0].profile)
+        if marked is not None:
+            axes.plot(cost[marked], heights[marked], "o", markersize=13, fillstyle="none", color=colour)
+        last = max(heights[-1], last + step * (1 + 0.55 * (len(those) > 1)))
+        names = textwrap.fill(", ".join(one.name for one in those), LABEL_WIDTH)
+        axes.annotate(
+            names, (cost[-1], heights[-1]), (cost[-1] + 0.03 * max(cost[-1], 1.0), last),
+            va="center", color=colour, fontweight="bold", annotation_clip=False,
+        )  # fmt: skip
+    highest = max(curves, key=lambda heights: heights[-1])
+    seen: list[tuple[float, float]] = []
+    for place, rung in enumerate(rungs):
+        there = (cost[place] / max(cost[-1], 1.0), highest[place] / step)
+        if any(abs(there[0] - x) < 0.05 and abs(there[1] - y) < 1.0 for x, y in seen):
+            continue
+        seen.append(there)
+        axes.annotate(
+            level(rung.measurement.integrated_lufs), (cost[place], highest[place]), (0, 9),
+            textcoords="offset points", ha="center", color="#444444", fontsize=8.5,
+        )  # fmt: skip
+    axes.set_xlabel("cost: dB of PLR given up against the lowest rung")
+    axes.set_ylabel("gain: LU louder as played")
+    axes.set_ylim(low - step, top + 2.0 * step)
+    axes.set_xlim(-0.04 * max(cost[-1], 1.0), 1.36 * max(cost[-1], 1.0))
+    axes.grid(color="#dddddd", linewidth=0.7)
+    axes.set_axisbelow(True)
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    said = textwrap.fill((answer(rungs, destinations) or [title])[0], TITLE_WIDTH)
+    axes.set_title(f"{title}\n{said}", loc="left", fontsize=10.5)
+    axes.annotate(
+        "Numbers: LUFS of the rung. Ring: enough on that player.", (0.0, 1.0), (2, -8),
+        xycoords="axes fraction", textcoords="offset points", fontsize=8.0, color="#666666",
+    )  # fmt: skip
+    return figure
+
+
+def _alike(one: Sequence[float], other: Sequence[float]) -> bool:
+    return all(abs(a - b) <= WITHIN_LU for a, b in zip(one, other, strict=True))
+
+
+__all__ = ["STYLE", "players_figure"]
+
+MARKERS = ("o", "s", "^", "D", "v", "P")
+
+
+def version_colours(styles: Sequence[str]) -> list[str]:
+    """The colour of each version: the open and the loud one have theirs, the others follow in order."""
+    others = iter(VERSIONS[2:] * 2)
+    return [OPEN if style == "open" else LOUD if style == "loud" else next(others) for style in styles]
+
+
+def players_figure(
+    names: Sequence[str], rows: Sequence[PlayerRow], styles: Sequence[str], title: str
+) -> Figure:
+    """One row a player, the loudest on top, under those that do not normalise; a grey bar is the target."""
+    from matplotlib.figure import Figure
+    from matplotlib.ticker import MultipleLocator
+
+    shown = sorted(rows, key=lambda row: (row.profile.target_lufs is not None, -_highest(row)))
+    pitch_inches = 0.3 + 0.04 * (len(names) - 2)
+    apart = min(0.3, 0.8 / len(names))  # rows by which neighbouring versions are set apart
+    figure = Figure(figsize=(9.0, 1.9 + pitch_inches * len(shown)), dpi=110, layout="constrained")
+    axes = figure.subplots()
+    middle = (len(names) - 1) / 2.0
+    known = [(target, at) for at, row in enumerate(shown) for target in _targets(row)]
+    axes.scatter(
+        [target for target, _ in known], [at for _, at in known],
+        marker="|", s=330.0, color="#9a9a9a", linewidth=1.4, zorder=1, label="target",
+    )  # fmt: skip
+    for at, row in enumerate(shown):
+        levels = [value for value in row.played(integrated) if value is not None]
+        if levels:
+            axes.plot([min(levels), max(levels)], [at, at], color="#9a9a9a", linewidth=1.2, zorder=1)
+    for place, (name, colour) in enumerate(zip(names, version_colours(styles), strict=True)):
+        found = [(row.played(integrated)[place], at) for at, row in enumerate(shown)]
+        dots = [(value, at + (place - middle) * apart) for value, at in found if value is not None]
+        axes.scatter(
+            [value for value, _ in dots], [at for _, at in dots],
+            marker=MARKERS[place], s=34.0, color=colour, edgecolor="white", linewidth=0.4, zorder=2,
+            label=name,
+        )  # fmt: skip
+    axes.set_yticks(range(len(shown)), [row.profile.id for row in shown])
+    axes.invert_yaxis()
+    axes.xaxis.set_major_locator(MultipleLocator(2.0))
+    axes.xaxis.set_major_formatter(lambda value, _: level(value, 0))
+    axes.set_xlabel("integrated loudness as played (LUFS): further right is louder")
+    axes.grid(visible=True, axis="x", color="#e2e2e2", linewidth=0.6)
+    axes.tick_params(axis="y", length=0.0)
+    for side in ("top", "right", "left"):
+        axes.spines[side].set_visible(False)
+    axes.set_axisbelow(True)
+    figure.suptitle(title, x=0.01, ha="left", fontsize=11.0)
+    lines, words = axes.get_legend_handles_labels()
+    order = [*range(1, len(words)), 0]
+    figure.legend(
+        [lines[place] for place in order], [words[place] for place in order],
+        loc="outside lower left", ncols=len(words), frameon=False,
+    )  # fmt: skip
+    return figure
+
+
+def _targets(row: PlayerRow) -> set[float]:
+    """The targets that the versions get: a conditional one may differ from version to version."""
+    found = {one.prediction.decision.target_lufs for one in row.versions if one is not None}
+    return {target for target in found if target is not None}
+
+
+def _highest(row: PlayerRow) -> float:
+    """What sorts the players: the highest level that any version plays at."""
+    return max((value for value in row.played(integrated) if value is not None), default=-99.0)

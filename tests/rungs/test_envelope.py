@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from support import signals
 
 from simulator.dsp.mastering_limiter import ActionReport, MasteringSettings, master_blocks
-from simulator.ladder.envelope import envelope
 from simulator.metering.meter import measure_array
+from simulator.rungs.search import envelope
 
 RATE = 44_100
 Samples = NDArray[np.float32]

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from support import signals
 
-from simulator.ladder.search import gained, quick
 from simulator.metering.meter import measure_array
+from simulator.rungs.search import gained, quick
 
 TOLERANCE = 1e-9
 """LU and dB. Search pass and meter cut the stream into segments of different lengths, so the matrix products

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.made_measurements import made
 
-from simulator.ladder.search import (
+from simulator.rungs.search import (
     KEPT_DOWN,
     LEAST_SLOPE,
     MOST_DRIVE_DB,

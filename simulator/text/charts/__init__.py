@@ -1,2 +1,0 @@
-"""Pictures of results: two versions over time, players, the ladder; drawn by matplotlib, imported where it
-draws."""
