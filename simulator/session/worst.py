@@ -8,18 +8,18 @@ first; a pair that has none keeps the reason.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from simulator.audibility.audibility import METHOD, Audibility, Moment, moment_words
 from simulator.common.errors import UsageError
 from simulator.common.units import format_time
+from simulator.session.effects import Effect, FindMoments, Say
+from simulator.session.events import MomentsFound
 from simulator.session.levels import Span
 from simulator.session.state import Session
-from simulator.session.track import TrackView, same_moment_s, shift_between_s, versions
+from simulator.session.track import TrackView, same_moment_s, versions
 
-WORST = "worst"
-"""What `go`, `loop`, `montage` and `trial` call them."""
 MOST = 5
 BEFORE_S, AFTER_S = 1.0, 0.5
 """Heard around a moment's 3 s; the project's own choice."""
@@ -43,7 +43,7 @@ class WorstMoment:
 
     @property
     def rank(self) -> str:
-        return f"worst moment {self.number} of {self.count}"
+        return f"worst moment {self.number} of {self.count}" if self.count > 1 else "worst moment"
 
     @property
     def words(self) -> str:
@@ -52,11 +52,11 @@ class WorstMoment:
 
 def pairs(tracks: tuple[TrackView, ...]) -> tuple[TrackPair, ...]:
     """The open version of each song with each other version of it."""
-    found: dict[TrackPair, None] = {}
-    for track, one in enumerate(tracks):
-        if one.delivered is not None and track != (open_ := _open_version(tracks, track)):
-            found[open_, track] = None
-    return tuple(found)
+    return tuple(
+        (open_, track)
+        for track, one in enumerate(tracks)
+        if one.delivered is not None and track != (open_ := _open_version(tracks, track))
+    )
 
 
 def pair_here(session: Session) -> TrackPair:
@@ -69,23 +69,49 @@ def pair_here(session: Session) -> TrackPair:
     return (open_, other) if open_ == session.track else (open_, session.track)
 
 
-def known_here(session: Session) -> Audibility | None:
-    """What was found for the pair; None while it is being looked for. Raises UsageError where there is
-    nothing to be found."""
-    found = session.changes.get(pair_here(session))
-    if isinstance(found, str):
-        raise UsageError("No worst moments: the two versions cannot be compared.", found)
-    return found
+def awaiting(session: Session, line: str) -> tuple[Session, tuple[Effect, ...]] | None:
+    """Where the pair's moments are not known yet: the session in which this line waits for them. Raises
+    UsageError where there are none to be known."""
+    known = session.changes.get(pair_here(session))
+    if isinstance(known, str):
+        raise UsageError("The worst moments of these versions cannot be found.", known)
+    if known is not None:
+        return None
+    after = replace(session, awaited=line, looking=True)
+    asked = () if session.looking else (FindMoments(pairs(session.tracks)),)
+    return after, (*asked, Say(NOT_YET))
+
+
+def found(session: Session, event: MomentsFound) -> Session:
+    """The session that knows what was found, as far as the files are still those."""
+    now = {track: (one.path, one.content) for track, one in enumerate(session.tracks)}
+    known = {
+        pair: one
+        for pair, one in event.found.items()
+        if all(event.contents.get(track) == now[track] for track in pair)
+    }
+    return replace(session, changes={**session.changes, **known}, looking=False, awaited="")
+
+
+def not_found(session: Session, pairs: tuple[TrackPair, ...], why: str) -> MomentsFound:
+    """The answer where it came to nothing."""
+    contents = {track: (one.path, one.content) for track, one in enumerate(session.tracks)}
+    return MomentsFound(dict.fromkeys(pairs, why), contents)
+
+
+def without(session: Session, track: int) -> Session:
+    """The session after a track became another file."""
+    changes = {pair: one for pair, one in session.changes.items() if track not in pair}
+    return replace(session, changes=changes, looking=False)
 
 
 def moments_here(session: Session) -> tuple[WorstMoment, ...]:
     """The pair's moments in the version that plays, the worst first; empty where none is expected to be
     heard, or none is known yet."""
-    other = session.other
-    found = None if other is None else session.changes.get(pair_here(session))
-    if not isinstance(found, Audibility):
+    known = None if session.other is None else session.changes.get(pair_here(session))
+    if not isinstance(known, Audibility):
         return ()
-    moments = found.worst(MOST)
+    moments = known.worst(MOST)
     return tuple(
         WorstMoment(number, len(moments), _span(session, moment, session.track), moment)
         for number, moment in enumerate(moments, 1)
@@ -104,18 +130,24 @@ def in_turn(session: Session, *, forward: bool) -> WorstMoment:
         )
     pair, last = session.last_worst or (None, 0)
     number = last if pair == pair_here(session) else 0
-    return moments[number % len(moments) if forward or not number else (number - 1) % len(moments)]
+    return moments[(number if forward else max(number - 1, 0)) % len(moments)]
+
+
+def rank_words(session: Session, one: WorstMoment) -> str:
+    """Which moment of which pair."""
+    open_, other = (session.tracks[track].version for track in pair_here(session))
+    return f"{one.rank}, “{other}” against “{open_}”"
 
 
 def spans_in_both(session: Session, seconds: float) -> list[tuple[Span, str]]:
     """Each moment in the open version and then in the other one, with its words."""
-    found = []
+    spans = []
     for one in moments_here(session):
         for track in pair_here(session):
             start = _span(session, one.moment, track).start_s
             end = min(start + seconds, session.tracks[track].duration_s)
-            found.append((Span(track, max(min(start, end - seconds), 0.0), end), f"{one.rank}, {one.words}"))
-    return found
+            spans.append((Span(track, max(min(start, end - seconds), 0.0), end), f"{one.rank}, {one.words}"))
+    return spans
 
 
 def estimate(
@@ -127,16 +159,14 @@ def estimate(
         return None
     first, second = spans
     for open_, other in ((first, second), (second, first)):
-        found = changes.get((open_.track, other.track))
-        if not isinstance(found, Audibility):
+        known = changes.get((open_.track, other.track))
+        if not isinstance(known, Audibility):
             continue
-        share = found.share_between(open_.start_s, open_.end_s)
+        share = known.share_between(open_.start_s, open_.end_s)
         if share is None:
             return None
         inside = [
-            one
-            for one in found.worst(MOST)
-            if open_.start_s <= one.at_s + one.length_s / 2.0 <= open_.end_s
+            one for one in known.worst(MOST) if open_.start_s <= one.at_s + one.length_s / 2.0 <= open_.end_s
         ]
         return {
             "model": f"noise to mask, method {METHOD}",
@@ -150,9 +180,9 @@ def estimate(
     return None
 
 
-def estimate_words(found: Mapping[str, Any]) -> str:
+def estimate_words(kept: Mapping[str, Any]) -> str:
     """The estimate as the beginning of a sentence."""
-    share, moments = float(found["share_above_mask"]), found["moments"]
+    share, moments = float(kept["share_above_mask"]), kept["moments"]
     above = f"above the mask for {100.0 * share:.0f} % of the loop"
     if share >= _LIKELY or moments:
         return f"The model expected an audible change here ({above})"

@@ -36,6 +36,7 @@ from simulator.session.events import (
     DeviceFound,
     DeviceLost,
     Event,
+    MomentsFound,
     Predicted,
     Prepared,
     Pressed,
@@ -116,7 +117,8 @@ def asked(session: Session, line: Line) -> Outcome:
     quiet: tuple[Effect, ...] = (Pause(),) if session.motion == "playing" else ()
     motion = "paused" if session.motion == "playing" else session.motion
     said = Say("Preparing the versions, so that every switch takes the same time …")
-    return replace(session, trial=run, motion=motion), (*quiet, said, Prepare(run.sources, run.spans))
+    after = replace(session, trial=run, motion=motion, awaited="")
+    return after, (*quiet, said, Prepare(run.sources, run.spans))
 
 
 def during(
@@ -136,7 +138,7 @@ def during(
             return _ticked(session, run, event)
         case Prepared():
             return _prepared(session, run, event)
-        case Predicted() | Replaced() | Aligned():
+        case Predicted() | Replaced() | Aligned() | MomentsFound():
             if not run.ready:
                 return None
             return replace(session, trial=replace(run, later=(*run.later, event))), ()
