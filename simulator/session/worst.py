@@ -42,12 +42,16 @@ class WorstMoment:
     moment: Moment
 
     @property
+    def at_s(self) -> float:
+        return self.span.start_s + BEFORE_S
+
+    @property
     def rank(self) -> str:
         return f"worst moment {self.number} of {self.count}" if self.count > 1 else "worst moment"
 
     @property
     def words(self) -> str:
-        return f"{format_time(self.span.start_s + BEFORE_S)}: {moment_words(self.moment)}"
+        return f"{format_time(self.at_s)}: {moment_words(self.moment)}"
 
 
 def pairs(tracks: tuple[TrackView, ...]) -> tuple[TrackPair, ...]:
@@ -108,12 +112,14 @@ def without(session: Session, track: int) -> Session:
 def moments_here(session: Session) -> tuple[WorstMoment, ...]:
     """The pair's moments in the version that plays, the worst first; empty where none is expected to be
     heard, or none is known yet."""
-    known = None if session.other is None else session.changes.get(pair_here(session))
-    if not isinstance(known, Audibility):
-        return ()
-    moments = known.worst(MOST)
+    return () if session.other is None else _moments(session, pair_here(session), session.track)
+
+
+def _moments(session: Session, pair: TrackPair, track: int) -> tuple[WorstMoment, ...]:
+    known = session.changes.get(pair)
+    moments = known.worst(MOST) if isinstance(known, Audibility) else ()
     return tuple(
-        WorstMoment(number, len(moments), _span(session, moment, session.track), moment)
+        WorstMoment(number, len(moments), _span(session, pair[0], moment, track), moment)
         for number, moment in enumerate(moments, 1)
     )
 
@@ -128,9 +134,21 @@ def in_turn(session: Session, *, forward: bool) -> WorstMoment:
             f"No audible change is expected between “{open_}” and “{other}” (a model's estimate).",
             "The loudest passage: go loudest",
         )
-    pair, last = session.last_worst or (None, 0)
-    number = last if pair == pair_here(session) else 0
-    return moments[(number if forward else max(number - 1, 0)) % len(moments)]
+    last = _last(session, pair_here(session))
+    return moments[(last if forward else max(last - 1, 0)) % len(moments)]
+
+
+def worst_among(session: Session, tracks: tuple[int, ...]) -> WorstMoment | None:
+    """The moment that was gone to last, or the worst, of two of these versions, in the first one's time."""
+    for pair in session.changes:
+        if set(pair) <= set(tracks) and (moments := _moments(session, pair, tracks[0])):
+            return moments[max(_last(session, pair) - 1, 0) % len(moments)]
+    return None
+
+
+def _last(session: Session, pair: TrackPair) -> int:
+    """The number of the pair's moment that was gone to last; 0 where none was."""
+    return session.last_worst[1] if session.last_worst and session.last_worst[0] == pair else 0
 
 
 def rank_words(session: Session, one: WorstMoment) -> str:
@@ -144,7 +162,7 @@ def spans_in_both(session: Session, seconds: float) -> list[tuple[Span, str]]:
     spans = []
     for one in moments_here(session):
         for track in pair_here(session):
-            start = _span(session, one.moment, track).start_s
+            start = _span(session, pair_here(session)[0], one.moment, track).start_s
             end = min(start + seconds, session.tracks[track].duration_s)
             spans.append((Span(track, max(min(start, end - seconds), 0.0), end), f"{one.rank}, {one.words}"))
     return spans
@@ -202,9 +220,8 @@ def _open_version(tracks: tuple[TrackView, ...], track: int) -> int:
     return min(versions(tracks, track), key=loudness)
 
 
-def _span(session: Session, moment: Moment, track: int) -> Span:
+def _span(session: Session, open_: int, moment: Moment, track: int) -> Span:
     """A moment, which is in the open version's time, in a version, with what is heard around it."""
-    open_, _ = pair_here(session)
     start = same_moment_s(session.tracks, open_, moment.at_s, track) - BEFORE_S
     end = start + BEFORE_S + moment.length_s + AFTER_S
     return Span(track, max(start, 0.0), min(end, session.tracks[track].duration_s))

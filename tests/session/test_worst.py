@@ -9,8 +9,8 @@ from support.made_session import Desk, session
 
 from simulator.audibility.audibility import Audibility, Hits, Moment, MomentKind
 from simulator.session import worst
-from simulator.session.effects import FindMoments, Sound
-from simulator.session.events import MomentsFound, Replaced, Tick
+from simulator.session.effects import FindMoments, Keep, Sound
+from simulator.session.events import MomentsFound, Prepared, Replaced, Tick, Typed
 from simulator.session.session import step
 from simulator.session.state import Session
 
@@ -157,3 +157,112 @@ def test_a_failed_search_is_an_answer_and_not_begun_again() -> None:
     assert said.endswith("The disk is gone.")
     assert not one.found(FindMoments)
     assert step(one.session, MomentsFound({}, {}))[1] == ()
+
+
+# --- Blind trials ------------------------------------------------------------------------------------------
+
+
+def begun(one: Desk, line: str, answer: str = "y") -> str:
+    """The offer of a trial that then begins."""
+    one.do("state matched")
+    said = one.do(line)
+    one.do(Typed(answer, "at 1", 7))
+    one.do(Prepared(at="at 2"))
+    assert one.session.trial is not None
+    return said
+
+
+def kept(one: Desk, kind: str) -> dict:
+    (act,) = [each.act for each in one.found(Keep) if each.act.kind == kind]
+    return act.data
+
+
+def answered(one: Desk, letters: str) -> str:
+    """What is said at the end, with A answered in every round."""
+    said = ""
+    run = one.session.trial
+    assert run is not None
+    for _ in range(run.trial.plan.rounds):
+        for letter in letters:
+            one.do(letter)
+            for _ in range(12):
+                one.at(one.session.place_s + 0.1)
+        said = one.do("answer A")
+    assert one.session.trial is None
+    return said
+
+
+def test_a_trial_without_a_loop_offers_the_worst_moment_and_w_takes_it() -> None:
+    """In the first version's time: the attack at 0:35.0, with 1 s before it and half a second after. Only
+    its time is told, not what happens there."""
+    one = desk()
+    said = begun(one, "trial which 6", "w")
+    assert said.endswith("w: the worst moment instead (0:35.0).\nStart? (y/n/w)")
+    assert "attack" not in said
+    assert one.session.trial is not None
+    plan = one.session.trial.trial.plan
+    assert (plan.passage_start_s, plan.passage_s) == pytest.approx((34.0, 4.5))
+    assert (plan.passage_reason, plan.seed) == ("worst moment 1 of 3", 7)
+    assert kept(one, "trial begun")["estimate"]["moments"] == [
+        {"at_s": 35.0, "kind": "attack", "amount_db": 9.0}
+    ]
+
+
+def test_yes_takes_the_loudest_passage_as_ever_and_a_loop_is_never_replaced() -> None:
+    one = desk()
+    begun(one, "trial which 6")
+    assert one.session.trial is not None
+    assert one.session.trial.trial.plan.passage_reason == "the loudest passage"
+    looped = desk()
+    looped.do("go worst")
+    looped.do("go worst")
+    looped.do("loop worst")
+    assert "worst moment" not in begun(looped, "trial which 6")
+    assert looped.session.trial is not None
+    assert looped.session.trial.trial.plan.passage_reason == "your loop"
+    assert kept(looped, "trial begun")["estimate"]["moments"][0]["kind"] == "change"
+    unknown = desk(None)
+    assert "worst" not in begun(unknown, "trial which 6")
+    assert "estimate" not in kept(unknown, "trial begun")
+    assert "No worst moment of these versions is known" in desk(None).do("trial which 6 worst")
+
+
+def test_the_estimate_is_kept_beside_the_answers_and_told_at_the_end_only() -> None:
+    """0:34 to 0:38.5 is above the mask for half of the time."""
+    one = desk()
+    begun(one, "trial which 6 worst")
+    run = one.session.trial
+    assert run is not None
+    right = sum(not drawn.x_is_second for drawn in run.trial.draws)
+    said = answered(one, "abx")
+    assert (
+        "The model expected an audible change here (above the mask for 50 % of the loop); you were right "
+        f"{right} of 6 times."
+    ) in said
+    data = kept(one, "trial")
+    assert data["estimate"]["share_above_mask"] == pytest.approx(0.5)
+    assert (data["estimate"]["open"], data["estimate"]["other"]) == ("Song (open)", "Song (crushed)")
+    assert any("The model expected" in line for line in data["result"])
+
+
+def test_a_preference_is_not_predicted_and_nothing_expected_is_said_too() -> None:
+    one = desk(NOTHING)
+    begun(one, "trial preference 6 1 2")
+    assert "The model expected no audible change here; it does not predict a preference." in answered(
+        one, "ab"
+    )
+    stopped = desk()
+    begun(stopped, "trial which 6 worst")
+    assert "model" not in stopped.do("trial stop")
+
+
+def test_moments_that_are_found_during_a_trial_wait_for_its_end() -> None:
+    one = desk(None)
+    one.do("go worst")
+    begun(one, "trial which 6")
+    assert one.do(MomentsFound({PAIR: FOUND}, contents(one.session))) == ""
+    assert one.session.changes == {}
+    assert "Not during a trial" in one.do("go worst")
+    one.do("trial stop")
+    assert one.session.changes == {PAIR: FOUND}
+    assert "Worst moment 1 of 3" in one.do("go worst")
