@@ -150,6 +150,8 @@ def command(
         how,
         tuple(one.profile for one in chosen),
         out,
+        measured.content,
+        store.encoded_folder,
     )
     with steps("Climbing", len(loudness) * len(kinds)) as step:
         made = build(wanted, force=force, workers=count, step=step)
