@@ -342,7 +342,7 @@ COMMANDS = (
     Command(
         "album",
         on_words(album),
-        "One gain a track or album.",
+        "One gain per track or album.",
         "album loudest",
         arguments="[loudest|programme|off]",
         listed="[RULE]",
