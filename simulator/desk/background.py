@@ -1,11 +1,8 @@
-"""Background work for the session: other players, new revisions, alignments.
+"""Background work of the session: other players, new revisions, decodes and alignments.
 
-It is done in the background: everything here may run in a thread that is not the prompt's, one call at a
-time, with a cache connection of its own. Only `decode` may be called from the prompt's thread, too: it needs
-no connection.
-
-Alignment while the session goes on: in a process of its own, so that the prompt never waits for it, its
-memory ends with it, and leaving ends it at once.
+It runs in a thread that is not the prompt's, one job after the other, with a cache connection of its own;
+only `decode` may be called from the prompt's thread. An alignment has a process of its own, so that the
+prompt never waits for it, its memory ends with it, and leaving ends it at once.
 """
 
 from __future__ import annotations

@@ -1,17 +1,9 @@
-"""The listening desk: the thin mutable holder of session, deck and record.
+"""Controller of the listening desk: holds session, deck and session log, and carries out effects.
 
-Lines, keys and ticks go into the session's `step`; what comes out of it is carried out here, and nothing is
-decided. Everything happens in the caller's thread: ten times a second, and at every line.
-
-Work that a session asks for and does not wait for: other players, new revisions, alignments.
-
-One thread does it in order; what is done is taken by the desk between two ticks. A failure is a value: it
-costs that work alone. The thread is a daemon, so that leaving waits for nothing that nobody will read.
-
-Lanes of a blind trial and the level of its passage in each, held until it is over, so that no switch waits
-for one.
-
-Paragraphs at the session's width, and the list of devices.
+Lines, keys and ticks (ten a second) go into the session's `step`; nothing is decided here. All of it runs in
+the caller's thread. Work that the session asks for without waiting runs in one daemon thread, in order; its
+results are taken between two ticks, and a failure is a value that costs that work alone. The lanes of a blind
+trial and the level of its passage in each are held until it is over, so that no switch waits.
 """
 
 from __future__ import annotations

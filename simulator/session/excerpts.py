@@ -26,11 +26,12 @@ WORST = "worst"
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A named moment, in the time of the track that played when it was set."""
+    """A named moment, in the time of the track that played when it was set, and what a listener said."""
 
     name: str
     track: int
     place_s: float
+    text: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,17 +1,11 @@
-"""Offer of a trial: from the line that was typed to a `Run`, and what is said before it.
+"""Offer of a trial: from the typed line to a `Run`, its levels, and what is said before it.
 
-The passage is the loop that is set, a worst moment where that is asked for (it is offered where no loop is
-set), or the loudest 12 s of the song, cut to what every version has, on the grid of 100 ms on which levels
-are read. Of a worst moment nothing but its time is told before the end: nobody is to listen for a kind. All
-versions sound in the session's state, as played or matched here; a version that is silent there, or cannot be
-matched within 0.1 LU, is refused. Levels are read from the series here, and from the frames themselves before
-the first round (`levelled`).
-
-Level of the versions of a trial, by the frames that will play, once their lanes are whole.
-
-What was offered rests on the series of 100 ms; what is played rests on this, so that matched versions are
-within 0.1 LU of each other on any passage, and the difference that a result tells is the one that was heard.
-Levels in LUFS before the monitor's trim, as they sound: a mono version comes from two loudspeakers.
+The passage is the loop that is set, a worst moment where one is asked for (offered where no loop is set), or
+the loudest 12 s of the song, cut to what every version has, on the 100 ms grid. Before the end a worst moment
+gives only its time away, so that nobody listens for a kind. All versions play in the session's state; a version
+that is silent there, or cannot be matched within 0.1 LU, is refused. Levels come from the 100 ms series in the
+offer and from the frames that will play before the first round: LUFS before the monitor's trim, a mono version
+from two loudspeakers.
 """
 
 from __future__ import annotations

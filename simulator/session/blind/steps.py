@@ -1,15 +1,12 @@
 """Blind trial as steps of the session, from the offer to the reveal.
 
-While a trial runs every line and key comes here. What is said depends on the plan, the round and the letters
-heard, never on which version sounds; what would tell it is refused with a sentence, and what would change the
-sound from outside waits for the end. Every switch is made alike: the deck's 5 ms out and in at the same
-moment: no fades, whichever way the level goes. How loud the passage is, is said before the first round.
-A letter counts as heard once the deck has moved on under it for a second, unmuted.
+While a trial runs every line and key comes here. Answers depend on the plan, the round and the letters heard,
+never on which version plays; a command that would tell is refused, one that would change the sound waits for
+the end. Every switch is the deck's 5 ms out and in at the same moment, up or down. A letter counts as heard
+after a second of playing, unmuted.
 
-End of a trial: the reveal, or no result.
-
-The act "trial" holds the whole trial as a log that replays (plan, seed, draws, answers), and with which
-player and trim it was heard. One that was ended before its last answer claims no result.
+The act "trial" holds the whole trial as a log that replays, with its player and trim. One that was ended
+before its last answer gives no result.
 """
 
 from __future__ import annotations
