@@ -143,7 +143,7 @@ def _heard(axes: Axes, drawing: Drawing, found: Audibility) -> None:
     listed = [f"{number}  {moment_line(one)}".replace(" ", "\N{NO-BREAK SPACE}") for number, one in numbered]
     title = f"Where the change from {names[0]} to {names[1]} is likely to be heard"
     axes.set_title(f"{title}: % of each second (a model’s estimate)", loc="left", fontsize=10.5, pad=16.0)
-    below = textwrap.wrap("   ".join(listed) or NOTHING, LIST_WIDTH)
+    below = textwrap.wrap(" · ".join(listed) or NOTHING, LIST_WIDTH)
     axes.set_xlabel("\n".join(below), loc="left", fontsize=9.5)
     axes.set_ylim(0.0, 100.0)
     axes.set_yticks([0.0, 50.0, 100.0])
