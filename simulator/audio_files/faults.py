@@ -1,14 +1,10 @@
 """Faults of an audio file, found before and while it is decoded, each with its cure.
 
-Headers are judged by what libsndfile says of them, and by its log where it mends them silently.
-
-Ends of lossy files: cut short, or followed by another stream that a decoder would not play.
-
-An MP3 that was encoded as a file tells in its first frame (the tag called Xing or Info) how many bytes it
-has; an Ogg file consists of pages that tell their own length. Behind its end another stream may begin (a
-chained file, as recorders of broadcasts write it); of an MP3 only its frames tell how long it is, since
-libsndfile reads as far as the first tag or an estimate says. Sources: RFC 3533, 4 and 6 (Ogg); ISO/IEC
-11172-3 and 13818-3 (frames of layer III; tables from memory); the tag: common practice, no source.
+Headers are judged by what libsndfile reports, and by its log where it corrects them silently. Lossy files may
+be cut short, or followed by another stream that no decoder would play: an MP3's first frame (the tag Xing or
+Info; common practice, no source) tells its length in bytes, Ogg pages tell their own (RFC 3533, 4 and 6).
+Other MP3s are followed frame by frame, since libsndfile stops at the first tag or an estimate (ISO/IEC
+11172-3 and 13818-3, layer III; tables from memory).
 """
 
 from __future__ import annotations

@@ -1,13 +1,9 @@
-"""Result of a finished trial: counts, exact p values, intervals; nothing before the last answer.
+"""Result of a finished trial: counts, exact p values and intervals, and the words for them.
 
-A choice is counted for the version that sounded under the letter, not for the letter. Discrimination is
-right where the answer names the letter whose version X was.
-
-A trial's result in plain words, with what it does not show.
-
-No result says that there is no difference: too few right answers show only that none was shown, and the
-sentence says how likely a listener who is right 70 % of the time would have been caught. A preference
-names what was heard and by how much the levels differed; above 0.2 LU the louder one has an advantage.
+A choice counts for the version that played under the letter. No result says that there is no difference: too
+few right answers show only that none was shown, beside how often a listener who is right 70 % of the time
+would have passed. A preference names how far the levels differed; above 0.2 LU the louder one has an
+advantage. Before the last answer there is no result.
 """
 
 from __future__ import annotations

@@ -1,25 +1,15 @@
-"""Blind trial as values, and how it goes on with each answer; nothing here makes a sound.
+"""Blind trial as values: its plan, its draw, its answers, and a log that anyone can check later.
 
-Two kinds. *Preference*: each round offers two versions under the letters A and B; which one is liked
-better? *Discrimination*: X is one of the two versions A and B; which one? The number of rounds and the
-seed are fixed beforehand, an answer counts only once every letter of the round was heard, and nothing is
-told before the last answer: `show` is all that a screen may draw from, and it does not know the draws.
-Conventions: versions are counted from 0 as in the plan; letters are "A", "B", "X"; rounds count from 1
-on the screen. Source: ITU-R BS.1534-3, section 5.3 (switching, looping), and the practice of comparators
-of this kind: rounds fixed beforehand, X drawn anew each round, every answer logged.
+*Preference*: each round offers two versions as A and B; which is better liked? *Discrimination*: X is A or B;
+which? Rounds and seed are fixed beforehand, an answer counts only once every letter of the round was heard,
+and nothing is revealed before the last one: a screen draws from `show`, which does not know the draw.
 
-Log of a trial that anyone can check later: its plan, every draw and every answer.
-
-A log is a plain mapping that JSON can hold. Replaying plays the answers again through the same steps and
-compares the draws with those that the seed gives; a log that does not agree with itself is refused.
-
-Draw of a blind trial: the versions under each letter in each round, from a seed.
-
-*Discrimination*: which version is A and which is B is drawn once; X is an independent fair draw every
-round, so that nothing of the past helps a guesser. *Preference*: every pair of versions comes equally
-often, in random order; within a pair each version is A in half of its rounds (one more, drawn, where the
-number is odd), so that a habit of answering A favours none. The bits are PCG64's raw output, whose
-stream is fixed by its authors; a log also keeps the draws themselves.
+Draw: in a discrimination A and B are drawn once, X independently each round. In a preference every pair comes
+equally often in random order, and each version is A in half of its rounds. Bits are PCG64's raw output, whose
+stream is fixed by its authors; the log keeps the draws as well. Replaying a log repeats the steps and
+compares the draws; a log that contradicts itself is refused. Conventions: versions count from 0, rounds on
+the screen from 1. Source: ITU-R BS.1534-3, section 5.3 (switching, looping); rounds fixed beforehand and X
+drawn anew each round: common practice, no source.
 """
 
 from __future__ import annotations

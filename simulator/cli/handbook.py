@@ -1,9 +1,4 @@
-"""The handbook that comes with the program: one Markdown file a topic.
-
-The manual page, made of what --help prints: each command with its text, options and examples.
-
-Format: the man macros of groff, man(7).
-"""
+"""Handbook topics, one Markdown file each, and the manual page made from --help (man macros of groff)."""
 
 from __future__ import annotations
 

@@ -1,24 +1,18 @@
-"""Delivery to the listener: converted, encoded, decoded; the function that the chain takes in.
+"""Delivery to the listener: sample rate, word length, encoder and decoder, as a function for the chain.
 
     master ─[output gain]─▶ rate ─▶ word length ─▶ encoder ─▶ file ─▶ decoder ─▶ blocks
 
-What leaves has the frames of the converted master, in place, at `Delivering.sample_rate`; the decode is
-checked against the master by alignment: while the master goes into the encoder its loudest segment is kept,
-and the same frames of the decode are laid against it, both differentiated so that the peak is sharp (as they
-are, where a codec has thrown away too much of the treble for that). A shift is believed only where the
-correlation there is clearly above that at 0 (music that repeats each few samples, or noise that the codec
-replaced, tells nothing). The encoded file is kept in the cache (see below), by content, delivery and
-library version, so that the costly half is done once.
+The output has the frames of the converted master, in place, at `Delivering.sample_rate`. The decode is
+aligned with the master on the master's loudest segment, both differentiated so that the peak is sharp (plain
+where a codec has discarded too much treble for that). A shift counts only where its correlation is clearly
+above that at 0: music that repeats, or noise that the codec replaced, gives none.
 
-Word length is rounded with the dither of `dsp/quantize` and, as integers do, cut at full scale; 16- and
-24-bit values stay exact in float32. Any block size gives the same samples; the same input gives the same
-noise. Conventions: blocks float32 (frames, channels) in and out; delays in frames.
+Word length is rounded with the dither of `dsp/quantize` and clipped at full scale; 16- and 24-bit values stay
+exact in float32. The same input gives the same samples whatever the block size. Conventions: blocks float32
+(frames, channels), delays in frames.
 
-Cache of encoded masters: files in the cache folder, the oldest removed when there are many.
-
-They are only a cache: a file that is gone, cut short or otherwise not what was put there is dropped and made
-again. A name is the hash of what the encoding depends on, the number of frames that went in, and the hash of
-both and of the file's bytes, by which it is known again.
+Encoded files are cached by content, delivery and library version, the oldest removed first. A cached file is
+checked against its own hash; one that is missing, truncated or changed is dropped and encoded again.
 """
 
 from __future__ import annotations

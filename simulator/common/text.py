@@ -1,11 +1,7 @@
-"""Text from outside, shown and kept safely: what would steer a terminal, change the direction of the line or
-has no form in UTF-8 is spelled out.
+"""Text and numbers for people: text from outside made safe to print, one decimal, a true minus.
 
-Numbers written for people: one decimal, a true minus, a dash where there is none.
-
-Numbers in the reports, as everywhere.
-
-Whole numbers as people type them: the digits 0 to 9, few enough to mean something.
+Characters that would steer a terminal, change the direction of a line or have no form in UTF-8 are spelled
+out.
 """
 
 from __future__ import annotations

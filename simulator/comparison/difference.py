@@ -1,41 +1,28 @@
-"""Size of the difference of two versions, what explains it, and the difference as samples.
+"""Difference of two versions at matched level: its size, what explains it, and its samples.
 
-The first pass over the common part finds the match (one least-squares gain) and the gain curve; the second
-takes the spectra of the open version, the other one and the gain riding, from which everything else follows.
-
-Gain riding: at each moment the least-squares gain from the other version to the open one under a Hann window
-of 50 ms (K-weighted, all channels together); where the other version is next to silent it falls back to the
-gain of the whole. Between the moments, 3 ms apart, it moves in straight lines.
+*Open* is the version everything is related to, *other* the one matched to it. The difference is open − gain ·
+other over the part both hold, with one least-squares gain on the K-weighted signals (ITU-R BS.1770-5, channel
+weights included). `*_lu` are K-weighted powers relative to the open version's, ungated: 0 is as loud as the
+music, −20 a hundredth of its power, None no power at all. It is the sum of two nearly independent signals,
+whose powers add up within about half an LU (measured on limited music):
+    gain riding       (curve(t) − gain) · other   what a moving broadband gain explains
+    waveform change   open − curve(t) · other     the rest
+curve(t) is the least-squares gain under a Hann window of 50 ms, every 3 ms, with straight lines between;
+where the other version is next to silent it is the gain of the whole. `gain_riding_share` is the first power
+over the sum of both. A larger difference is not lower quality: smooth gain riding leaves more than hard
+clipping.
 
 Tonal balance: the one fixed filter that explains the difference, which is then no limiting. The best linear
-filter from the open version to the other one (Wiener) has, at each frequency, the cross spectrum over the
-open one's power spectrum; what it leaves unexplained is (1 − γ²) of the other's power. It is asked in that
-direction because no filter makes partials that distortion adds where there was nothing. A level that moves is
-no filter, but where the music moves with it a filter would explain some of it (a fade takes more from what
-comes at the end). So the filter is fitted twice, on the open version and on the open version led along the
-other one's level, and the fit that leaves less counts. Third octaves after IEC 61260-1 (base ten): centre
-1000·10^(k/10) Hz, edges 10^(±1/20) from it.
+filter from open to other (Wiener) leaves (1 − γ²) of the other's power unexplained; in that direction no
+filter makes partials that distortion adds. Where the music moves with its level a filter would explain some
+of the riding, so it is fitted twice, on the open version as it is and led along the other's level, and the
+better fit counts. Third octaves after IEC 61260-1 (base ten): centre 1000·10^(k/10) Hz, edges 10^(±1/20) from
+it.
 
-Conventions: blocks float32 (channels, frames) at the first version's rate, the second read at its place
-(between the samples where it must be) with its polarity put right; channels that BS.1770 does not count (LFE)
-are left out of the weighted blocks, and the surround weight is in them already, as its root; sums by step and
-spectra float64. The audible difference is not weighted and as loud as it is, float32 (frames, channels), in
-all as many frames as the open version has, silence outside the common part.
-
-Difference of two versions at matched level, as a value.
-
-Conventions: *open* is the version that everything is related to (the alignment's first), *other* the one
-that is matched to it (its second). The difference is open − gain · other, over the part that both hold,
-with one gain for the whole of it: the least-squares gain on the K-weighted signals (ITU-R BS.1770-5, channel
-weights included). `*_lu` are K-weighted powers relative to that of the open version over the same part,
-ungated, in LU: 0 is as loud as the music, −20 a hundredth of its power. None means no power at all.
-The residual is the sum of two signals:
-    gain riding       (curve(t) − gain) · other   what a broadband gain that moves explains (50 ms window)
-    waveform change   open − curve(t) · other     the rest
-The two are nearly independent, because the curve is itself a local least-squares fit: their powers add up to
-the residual's to within about half an LU (measured on limited music). `gain_riding_share` is the first
-power over the sum of both.
-The level of a difference does not rank quality: smooth gain riding leaves more of it than hard clipping.
+The first pass finds gain and curve, the second the spectra. Conventions: blocks float32 (channels, frames) at
+the first version's rate, the second read at its aligned place with its polarity corrected; LFE is left out of
+the weighted blocks. The audible difference is unweighted, float32 (frames, channels), as long as the open
+version, silent outside the common part.
 """
 
 from __future__ import annotations

@@ -1,13 +1,9 @@
-"""The one callback of all sinks: the samples that device, silent clock or file get next.
+"""Callback of every output: the samples that a device, a silent clock or a file gets next.
 
-It takes a slice of a lane, applies the part's gain and edges, what is listened to, the gate around every
-change and the monitor's gain; it always fills the whole block. What was asked of it is read once at the
-beginning of a block: the asking thread sets an attribute to a frozen value, which takes effect once the gate
-is closed, so that two items never sound together. Conventions: blocks float32 (frames, 2).
-
-Slices of a lane for a block, and what the loudspeakers get of them.
-
-Conventions: blocks float32 (frames, 2), filled in place.
+It takes a slice of a lane, applies the part's gain and fades, the monitoring, the gate around every change
+and the monitor's gain, and always fills the whole block. Orders are frozen values, read once at the beginning
+of a block and effective once the gate is closed, so that two items never play together. Conventions: blocks
+float32 (frames, 2), filled in place.
 """
 
 from __future__ import annotations

@@ -1,14 +1,11 @@
-"""Numbers in shared memory, by which the processes of a deck know of each other without waiting.
+"""Shared memory of a deck's processes: their states, and lanes mapped for the callback.
 
-The memory has no name and no file that could be left behind. There are three tables, each with one writer:
-the deck's state (the callback), the lanes' state (their renderer), and the ring of the last frames that left
-(the callback). A state is written between two steps of a counter, so that a reader knows whether it has read
-one moment.
+The memory has no name and leaves no file. Three tables, each with one writer: the deck's state and the ring
+of the last frames played (the callback), and the lanes' state (their renderer). A state is written between
+two steps of a counter, so that a reader knows whether it has read one moment.
 
-Lanes mapped into memory, and read ahead of the playing place: no disk read in the callback.
-
-Only the lanes around the place are mapped, and what was played is let go, so that hours of music do not
-become private memory: the pages stay in the system's cache.
+Lanes are mapped around the playing position and read ahead, so that the callback never reads the disk; what
+was played is released, so that hours of music do not become private memory.
 """
 
 from __future__ import annotations

@@ -1,12 +1,8 @@
-"""Sink of the callback: a device by PortAudio, or silence at the same pace.
+"""Output stream: a device by PortAudio, or a silent clock of the same pace, in a process of its own.
 
+The process does nothing else, so that no work of the session can reach the sound. It opens the device, runs
+the callback on mapped lanes, takes orders from a pipe, and ends when the stream is lost or its parent gone.
 PortAudio is imported when it is needed: without it the import raises OSError. Devices are found by name.
-
-The process that holds the stream. It does nothing else, so that nothing the session works on can reach
-the sound.
-
-It opens the device, runs the callback on mapped lanes, takes orders from the pipe, and ends when the stream
-is lost or its parent is gone, however that went.
 """
 
 from __future__ import annotations

@@ -1,21 +1,14 @@
-"""Findings on the file: rate, word length, dither, a spectrum cut by an earlier, lower rate.
+"""Findings on the file, its channels, and its beginning and end. Limits: common practice, no source.
 
-These are hints: nothing in a file proves where it came from. Word lengths are counted, a missing dither is
-seen only where the music is quieter than the last bits of 16, and an earlier rate only by a steep edge at one
-half of it with nothing above.
+File: word length is counted, missing dither shows only where the music is quieter than the last bits of 16,
+an earlier sample rate only by a steep edge at half of it with nothing above. These are hints, not proofs.
 
-Findings on channels: DC, balance, correlation, one silent or the same twice.
+Channels: DC, balance (left minus right in dB over the file), correlation (−1 to 1), silent or identical
+channels. Inverted polarity shows in the whole (−0.9 or less) or, in wide music, in the bass, which masters
+keep in the middle: below 0 in the whole and −0.5 below 200 Hz.
 
-A channel with its polarity turned shows in the whole (correlation −0.9 and less), or, where the sides of the
-music are wide, in the bass, which masters hold in the middle: less than 0 in the whole and −0.5 below 200 Hz.
-Balance is left minus right in dB over the whole file; correlation −1 to 1. Limits: common practice, no
-source.
-
-Findings on beginning and end: silence, cut fades, clicks.
-
-Silence is what stays below −80 dBFS. An end is cut where the last 5 ms still sound; a start jumps where the
-very first sample stands high; a click is a burst shorter than 5 ms with silence on both sides. All limits:
-common practice, no source.
+Edges: silence is below −80 dBFS. An end is cut where its last 5 ms still play, a start clicks where the first
+sample is high, and a burst under 5 ms with silence on both sides is a click.
 """
 
 from __future__ import annotations

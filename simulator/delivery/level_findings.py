@@ -1,17 +1,13 @@
-"""Findings on loudness and peaks against what was decided, and how far the output must come down.
+"""Findings on loudness and peaks: against the decided target and ceiling, and on each player.
 
-Loudness is held against the decided target: within 0.2 LU it is met, within 1 LU it deserves a look (EBU
-R 128 allows ±0.2 LU for measuring and ±1.0 LU live; secondary). Further above it is to be fixed; further
-below only where plain gain can raise it under the ceiling, else it is a look with what it means on players.
-The true peak is held against the decided ceiling, both by more than the meter may err. Without a decision a
-peak above full scale is to be fixed, and one above −1 dBTP deserves a look (EBU R 128 and AES TD1008 section
-4; both secondary). As long as only gain acts the cure is arithmetic: the output is turned down by peak minus
-ceiling.
+Loudness within 0.2 LU of the target meets it; within 1 LU it is a look (EBU R 128: ±0.2 LU for measuring,
+±1.0 LU live; secondary). Further above is a fix; further below a fix only where plain gain can raise it under
+the ceiling, else a look with what it means on the players. A true peak above the ceiling by more than the
+meter's error is a fix; with no ceiling decided, above full scale is a fix and above −1 dBTP a look (EBU R
+128, AES TD1008 section 4; both secondary). Where only gain acts, the cure is the peak minus the ceiling.
 
-Findings on what players do to a master, one a profile.
-
-Worth a look are peaks above full scale as played (by more than the meter may err), and a limiter that takes 3
-dB and more (common practice, no source); all else is only worth knowing.
+On a player, peaks above full scale and a limiter that takes 3 dB or more are looks (common practice, no
+source).
 """
 
 from __future__ import annotations

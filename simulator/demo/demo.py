@@ -1,29 +1,16 @@
-"""Files of the demo: how the texts of demo_playlist become mixes and masters.
+"""Files of the demo: the scores of demo_playlist become mixes, and the mixes masters.
 
-The masters are made by the project's own limiter and judged by its own meter; the search for the drive is a
-secant over a few passes and has no randomness. The soft clip works at the file's own rate, as plain clippers
-do, so that its result overshoots between samples: in the crushed master that is part of the lesson.
+Mixdown: each part is played, placed, balanced and sent to the room: a dozen early reflections a side, then a
+noise tail whose bands decay at their own speed, different left and right, convolved by overlap-add. Planar
+stereo (2, frames) float32 inside; the room's response has energy 1 a channel and nothing below 150 Hz.
 
-Conventions: the texts come in as a mapping from file stem to TOML text, the playlist under "playlist"
-(`engine/demo_folder` reads them); audio goes out as (file stem, sample rate in Hz, (frames, 2) float32
-samples); drives and reductions in dB. Nothing is read or written here. The pieces are independent, so that
-the caller may make each score's files in a process of its own.
+Masters are made by the project's own limiter and judged by its own meter; the drive is found by a secant over
+a few passes. The soft clip works at the file's own rate, so it overshoots between the samples: in the crushed
+master that is part of the lesson.
 
-Mixdown: every part of the score played, placed, balanced and put in the room.
-
-Conventions: planar stereo (2, frames) float32 inside, (frames, 2) out; levels in dB as the score
-writes them; nothing is limited here. Deterministic: every random choice comes from the score's seed
-and the part's place in the score. (Same machine, same bytes; another processor may round sines and
-matrix products differently in the last bit.)
-
-Room: early reflections and a tail that decays, different left and right.
-
-The impulse response is made, not recorded: a dozen single echoes a side, then Gaussian noise whose
-low, middle and high bands decay at their own speed (air and walls take the high ones first). The
-convolution is by overlap-add, a few long FFTs a channel.
-
-Conventions: planar stereo (2, frames) float32; the response has energy 1 a channel, so that the
-send's level is the level of the room; the room does not sound below 150 Hz.
+Conventions: the texts come as a mapping from file stem to TOML text, the playlist under "playlist"; audio
+leaves as (file stem, sample rate in Hz, (frames, 2) float32). All randomness is seeded by the score: the same
+machine makes the same bytes. Nothing is read or written here, and scores are independent of one another.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
-"""Notes of a pattern of the score.
+"""Notes of a pattern of the score, and the pitches of its note names and chord symbols.
 
-A passage of a part is written in one of six ways, bars divided by `|`; a pattern shorter than its
-section starts again:
+A part's passage is written in one of six ways, bars divided by `|`; a pattern shorter than its section
+repeats:
 
     line     "e5/1.5 d5 r/2 | c5/4!"      note/beats; the last length is kept; r rests; ! accents
     steps    {kick = "x...x...", ...}     one character a step: X accent, x, o soft, - ghost, . rest
@@ -10,15 +10,10 @@ section starts again:
     arp      "1.3.5.3."                   one voice of the chord, 1 is the lowest
     bass     "1..1..5."                   a chord degree (1 3 5 7 8) above the bass
 
-Conventions: beats are counted from the section's start, velocities are 0 to 1. ValueError says what
-is wrong in the text; the score adds where.
-
-Pitches of note names and chord symbols, in the voicing that moves least.
-
-Conventions: a pitch is a whole number of equal-tempered semitones, c4 = 60, a4 = 69 = 440 Hz (the
-MIDI numbering). Note names are a letter a-g, optional # or b, and an octave: `f#3`, `bb4`. A chord
-symbol is a root, a quality of the table below and an optional bass: `Am7`, `Fadd9`, `G7sus4`, `C/E`.
-Voice-leading: of all close and spread voicings in the register, the one whose voices move least.
+Note names are a letter, optional # or b, and an octave: `f#3`, `bb4`. A chord symbol is a root, a quality and
+an optional bass: `Am7`, `Fadd9`, `C/E`; of all voicings in the register, the one whose voices move least.
+Conventions: pitches in semitones, c4 = 60, a4 = 69 = 440 Hz (MIDI numbering); beats from the section's start;
+velocities 0 to 1. ValueError says what is wrong in the text; the score adds where.
 """
 
 from __future__ import annotations

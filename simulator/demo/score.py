@@ -1,18 +1,12 @@
-"""Score of the demo, read from demo_playlist.
+"""Score of the demo, and the recipes of its masters, read from demo_playlist.
 
-A score is a TOML text: the head (title, artist, tempo, metre, seed, room), the sections in playing
-order with their chords (one cell a bar), the masters to be made (see `recipe`), and the parts with
-what each plays in which section (see `pattern` for the ways to write it). A section may be
-`plays = "chorus"`: parts that have nothing under its own name then play what they have under that
-one. Everything is checked here, so that the synthesis meets only sense; ScoreError says the score,
-the place and the cure.
+A score is a TOML text: the head (title, artist, tempo, metre, seed, room), sections in playing order with
+their chords (one cell a bar), masters to be made, and parts with what each plays in which section (see
+`pattern`). A section may be `plays = "chorus"`: parts with nothing under its own name then play what they
+have under that one. Everything is checked here; ScoreError says score, place and cure.
 
-Recipes of the masters: the `[[master]]` tables of a score, one for each file.
-
-With `peak_dbtp` alone the mix only gets a gain. With `target_lufs` it goes through what is named, in
-this order: ride → drive → soft clip → limiter, and the drive is searched so that the result has the
-target as its integrated loudness. All numbers are the project's own choices, named where they stand;
-the loud recipe is a stand-in for what a mastering engineer does with more care.
+A master with `peak_dbtp` alone gets a gain. With `target_lufs` the mix goes through ride → drive → soft clip
+→ limiter, and the drive is searched for the target as integrated loudness. All numbers are the project's own.
 """
 
 from __future__ import annotations

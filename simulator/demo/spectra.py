@@ -1,19 +1,13 @@
-"""Harmonics of sustained instruments by pitch and strength of playing.
+"""Spectra of sustained instruments, and modal synthesis of struck and plucked ones.
 
-Conventions: a spectrum maps harmonic numbers (1, 2, ...), their frequencies in Hz and a velocity (0
-to 1) to amplitudes, unscaled. Played harder, the slope gets flatter: that, more than level, is what
-"loud" sounds like. The resonances are round values of the project's own that follow what the
-acoustics textbooks say about vowels, string bodies and bells (from memory).
+A spectrum maps harmonic numbers, their frequencies in Hz and a velocity (0 to 1) to amplitudes; played harder
+its slope is flatter, which more than level is what "loud" sounds like. Resonances are the project's own round
+values after what acoustics textbooks say about vowels, string bodies and bells (from memory).
 
-Modal synthesis: a struck or plucked body as a sum of decaying partials, fast.
-
-A partial a·exp(−δn)·sin(ωn+φ) factors over n = 512·row + column into two complex exponentials, so
-that a whole note is one matrix product of (rows, 2·partials) with (2·partials, 512): BLAS does it at
-the speed of memory, with no loop over samples. It is the modal form of the plucked-string and
-struck-bar models (each mode of a linear string or bar is such a partial).
-
-Conventions: float32, one channel, amplitude 1 = full scale; decays are T60 in seconds (the time to
-fall by 60 dB); phases in radians, 0 starts at zero; partials above 0.45 of the rate are left out.
+A modal note is a sum of decaying partials. a·exp(−δn)·sin(ωn+φ) factors over n = 512·row + column into two
+complex exponentials, so that a note is one matrix product of (rows, 2·partials) with (2·partials, 512).
+Conventions: float32, one channel, 1 = full scale; decays are T60 in seconds; phases in radians; partials
+above 0.45 of the rate are left out.
 """
 
 from __future__ import annotations

@@ -1,13 +1,9 @@
-"""Decodes for the desk: files of a session's own, made by the codec.
+"""Decoded versions for the desk: the master, its decode and the codec's residual, as files a worker writes.
 
-The files lie in `decoded-MARK` in the cache folder (mode 0700) while the session lasts; what dead sessions
-left is removed. Encoders and decoders run in a worker process, whose crash costs one track.
-
-Lanes of a delivery in files: the master, its decode, and the residual of the codec.
-
-All three have the delivered rate and the same frames, in place, so that a switch between them or a sum stays
-exact: difference = decoded − master (converted to that rate, before word length and codec). Written
-as float32, so that overs stay. Meant for a worker process: a job is small and picklable.
+All three have the delivered rate and the same frames, in place: residual = decoded − master (converted to
+that rate, before word length and codec), in float32, so that overs stay. The files are in `decoded-MARK` in
+the cache folder (mode 0700) as long as the session; those of dead sessions are removed. A decoder that
+crashes costs one track.
 """
 
 from __future__ import annotations

@@ -1,15 +1,11 @@
-"""The prompt on a terminal: stage, texts, lines, keys, completion and history on the whole screen. It holds
-no rules: every line and key goes to the desk, and ten times a second the desk is asked for what the stage
-shows.
+"""Prompt of the desk: full-screen on a terminal, plain lines without one. It holds no rules.
 
-Everything runs in one thread, so a line and a tick never meet. Ctrl-C stops what plays, Ctrl-D leaves, and
-SIGTERM and SIGHUP leave by the same way out, so that the terminal comes back as it was. One that is gone
-counts as SIGHUP, whether the signal came or not.
+On a terminal: stage, texts, lines, keys, completion and history, in one thread; ten times a second the desk
+is asked for what the stage shows. Ctrl-C stops what plays, Ctrl-D leaves; SIGTERM, SIGHUP and a terminal that
+is gone leave by the same way, so that the terminal is restored.
 
-The prompt's twin without a terminal: the same commands as plain lines, the screens as plain text.
-
-A line that begins with # is a remark. Each line is shown before what it does, so that the output reads as a
-record of the session. Time goes on between the lines (a script says `wait`), and the end of the input leaves.
+Without one: the same commands as lines of text, each printed before what it does; # begins a remark, `wait`
+lets time pass, and the end of the input leaves.
 """
 
 from __future__ import annotations

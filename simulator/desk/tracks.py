@@ -1,12 +1,8 @@
-"""Tracks as the session knows them: views made from measurements, the lanes that play, the marks of earlier
-sessions.
+"""Tracks as the session knows them: made from measurements, with the lanes they play from.
 
-Versions that were written over while the desk is open, reported once for each new file.
-
-Frames of lanes for the session's seconds of tracks: the one place where the two meet.
-
-A source without a lane is the file itself, with the gain as a number; one with a lane (a player's id) is
-what that player's chain puts out for this track, gain and all, with what comes after it as a number.
+A source without a lane is the file itself and a gain; one with a lane is what a player's chain puts out for
+this track. Seconds of a track become frames of a lane here and nowhere else. A file that was written over
+while the desk is open is reported once; marks of earlier sessions are brought in.
 """
 
 from __future__ import annotations
@@ -109,7 +105,9 @@ def remembered_marks(record: Record, tracks: Sequence[TrackView]) -> tuple[Mark,
             if path not in places:
                 path = stands_for.get(path, path)
             if path in places:
-                found[name.casefold()] = Mark(name, places[path], float(place_s))
+                text = act.data.get("text", "")
+                text = text if isinstance(text, str) else ""
+                found[name.casefold()] = Mark(name, places[path], float(place_s), text)
     return tuple(found.values())
 
 

@@ -1,20 +1,14 @@
-"""Interpolation: the wave between the samples.
+"""Interpolation between samples: the wave's peaks, and a version read at fractional positions.
 
-A band-limited wave is the sum of sinc pulses at its samples. The kernels here are sinc pulses under a
-Kaiser window; their phase 0 is the sample itself, exactly. Two lengths serve two purposes:
+A band-limited wave is the sum of sinc pulses at its samples; the kernels are sinc pulses under a Kaiser
+window, whose phase 0 is the sample itself, exactly:
 - the *screen* (24 taps a phase, ripple below 0.07 dB up to 0.45 fs) looks everywhere, at half or quarter
-  samples;
-- the *fine* kernel (32×, 81 taps, stop band below −90 dB, flat to 0.46 fs) reads around every place that
-  the screen finds near the top.
-Source of the under-reading that this cures: ITU-R BS.1770-5 Annex 2, attachment 1:
-20·log10(cos(π·f/(n·fs))), at 0.45 fs 0.554 dB for n = 4 and 0.009 dB for n = 32.
-The screen over rows of ROW samples is one matrix product; positions are in quarter samples.
-
-Fractional delay: a version read from a place between two frames.
-
-The wave between the samples is the sum of sinc pulses, here under a Kaiser window of ±HALF frames: flat to
-0.499 of the sample rate, errors below −95 dB under it. Whole places are copied, bit for bit.
-Conventions: samples (frames, channels); what is read is float32 (channels, count), zero outside the version.
+  samples, as one matrix product over rows of ROW samples; positions are in quarter samples;
+- the *fine* kernel (32×, 81 taps, stop band below −90 dB, flat to 0.46 fs) reads around every high place;
+- the *delay* (±HALF frames) is flat to 0.499 fs, errors below −95 dB; whole frames are copied, bit for bit.
+The under-reading that the fine kernel cures: ITU-R BS.1770-5 Annex 2, attachment 1:
+20·log10(cos(π·f/(n·fs))), at 0.45 fs 0.554 dB for n = 4 and 0.009 dB for n = 32. Conventions: samples
+(frames, channels); what is read is float32 (channels, count), zero outside the version.
 """
 
 from __future__ import annotations

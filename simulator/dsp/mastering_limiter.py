@@ -1,17 +1,12 @@
-"""Mastering limiter: a stand-in for the engineer's own, which makes a mix louder.
+"""Mastering limiter, a stand-in for the engineer's own, with an optional soft clip before it.
 
-The player's limiter with what a mastering one has besides: a short hold, so that the gain does not ripple
-within a cycle of a low note, and a release in two stages that follows the programme. A single peak comes back
-fast; where the reduction goes on, its mean over `sustained_ms` comes back slowly, and the fast stage only
-rides above that. An optional soft clip lies before it. One gain for all channels; never above the ceiling.
-Conventions: as in dsp/limiter; drives in dB. The times are the project's own choice, common for such
-limiters (common practice, no source). Your own chain will do better, or worse.
+The player's limiter plus a short hold, so that the gain does not ripple within a cycle of a low note, and a
+two-stage programme-dependent release: after a single peak the gain recovers fast; the mean reduction over
+`sustained_ms` recovers slowly. One gain for all channels, never above the ceiling. Times: project's own
+choice, common for such limiters (common practice, no source).
 
-Soft clip: a bend before the ceiling instead of an edge at it.
-
-It works at the file's own rate, sample by sample, as plain clippers do: its result may overshoot between the
-samples, which is for the limiter behind it. Conventions: samples float32 of any shape; the ceiling is linear.
-The shape is the project's own: straight up to KNEE of the ceiling, then a hyperbolic tangent.
+The soft clip is straight up to KNEE of the ceiling, then a hyperbolic tangent (project's own shape), sample
+by sample at the file's own rate, so it may overshoot between the samples. Conventions: as in dsp/limiter.
 """
 
 from __future__ import annotations

@@ -1,12 +1,8 @@
-"""The audio as a player would play it, on the disk: every track whole, and the passages back to back.
+"""Renders the audio as a player would play it: each track whole, and passages back to back.
 
-Both come out of the one chain. Versions of one song are cut at one place, chosen once on the first of
-them; the passages of other tracks are each their own loudest. Everything is cut from the chain's whole
-output, so that a limiter is in the state it would be in there.
-
-Cuts of different rates and layouts in one file, each channel at its own loudspeaker.
-
-Cuts are float32 (frames, channels), in the channel order of `common/channels`. Rates meet by soxr's VHQ.
+Versions of a song are cut at one place, chosen on the first of them; other tracks at their own loudest
+passage. Cuts come from the chain's whole output, so that a limiter is in its true state. In one file, cuts
+meet at one rate (soxr's VHQ) and layout, each channel at its own loudspeaker, float32 (frames, channels).
 """
 
 from __future__ import annotations

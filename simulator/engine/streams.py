@@ -1,13 +1,8 @@
-"""Standard streams that are closed, lead nowhere or know no UTF-8: the work goes on, and its files are
-written.
+"""Standard streams that are closed, lead nowhere or know no UTF-8, and native messages kept off the prompt.
 
-A descriptor that is closed at the start would be given to the first file that is opened, and what is meant
-for the screen would be written into that. So 0, 1 and 2 are taken before anything is opened.
-
-Messages of native libraries go into a log while a prompt is on the screen.
-
-ALSA, PortAudio and decoders write to file descriptor 2 past Python, which would tear the prompt's lines. For
-a session the descriptor itself leads to a file in the cache folder, and comes back afterwards.
+A descriptor that is closed at the start would be given to the first file opened, and output for the screen
+would go into it; so 0, 1 and 2 are taken first. ALSA, PortAudio and decoders write to descriptor 2 past
+Python; while a prompt is on the screen it leads to a log in the cache folder.
 """
 
 from __future__ import annotations

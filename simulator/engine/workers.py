@@ -1,11 +1,9 @@
-"""Spawned workers over processor cores; one that crashes costs its file.
+"""Spawned worker processes; one that crashes costs its file.
 
 More than one pays only where the work takes longer than about two seconds (two workers with numpy start in
-0.4 s). A worker that dies breaks its pool; the few jobs that were given out then are done again, each in a
-worker of its own, so that exactly the jobs that kill their worker fail, by name; the others go on together.
-A worker ends with the process that started it, also where that is killed; Python's tracker follows the last.
-
-A spawned process and the parent's end of its pipe.
+0.4 s). A worker that dies breaks its pool: the jobs in progress are repeated, each in a worker of its own, so
+that exactly those that kill their worker fail, by name. A worker ends with the process that started it, also
+where that one is killed.
 """
 
 from __future__ import annotations

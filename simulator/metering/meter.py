@@ -1,15 +1,10 @@
-"""All figures of one stream in one pass: the meter that everything else calls.
+"""Meter: all figures of one stream in one pass.
 
-Conventions: blocks are float32 (frames, channels); any block size gives the same result, bit for
-bit; memory grows by about 1 kB a second of sound and nothing else. The channels are independent, so
-that the caller may pass an `each` that works on them at the same time, and on a segment while the next one
-is read: the heavy steps are matrix products, which release Python's lock.
-Sources: see the module of each figure.
-
-Plain levels of one channel: sample peak, energy, DC, and how much of it stands at its ceiling.
-
-Definitions: crest factor = sample peak over RMS of all channels (not loudness-weighted); "at its
-ceiling" = share of samples within 0.1 dB of the file's sample peak; DC = mean of the samples.
+Blocks are float32 (frames, channels); any block size gives the same result, bit for bit, and memory grows by
+about 1 kB a second of sound. Channels are independent, so the caller may pass an `each` that works on them in
+parallel, and on a segment while the next one is read: the heavy steps are matrix products, which release
+Python's lock. Crest factor = sample peak over RMS of all channels (unweighted); "at its ceiling" = share of
+samples within 0.1 dB of the file's sample peak; DC = mean of the samples. Other sources: see each figure.
 """
 
 from __future__ import annotations

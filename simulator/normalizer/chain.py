@@ -1,25 +1,19 @@
-"""The one playing chain: the codec's decode, the player's gain, its limiter, then the D/A converter.
+"""The one playing chain: delivery, the player's gain, its limiter, then the D/A converter.
 
-Delivery (conversions, a lossy codec) is a function passed in, from blocks to blocks: this room knows none.
+Render, prediction, desk and page all use it, so they cannot differ. Delivery (conversion, lossy codec) is a
+function passed in. The limiter works at the file's own rate. With 0 dB and no limiter action the output is
+the input, bit for bit. Conventions: samples float32 (frames, channels), as many out as in, in place.
 
-Render, prediction and the desk all use this function, so that they cannot differ. Conventions: samples
-float32 (frames, channels); the gain is one for all channels; the limiter works at the file's own rate;
-the output has the input's frames, in place. With 0 dB and no limiter action it is the input, bit for bit.
-
-D/A converter without headroom: it clips a wave that rises over full scale between the samples.
-
-A converter reconstructs the wave at a higher rate; where its arithmetic has no room above full scale, the
-wave is cut there, and its output filter takes away what the cut made above half the sampling rate.
-Conventions: samples float32 (frames, channels); `headroom_db` is the room above full scale in dB, 0 or more
-(0: the wave is cut at 1.0). The output has exactly the input's frames, in place. Steps, for each channel:
+A D/A converter without headroom clips a wave that exceeds full scale between the samples, and its output
+filter removes what the clip made above half the sampling rate. `headroom_db` is the room above full scale, 0
+or more. For each channel:
   wave     the samples at 32 times the rate, by a windowed sinc pulse
-  excess   what the cut takes away: clip(wave) − wave, nothing at all where the wave stays inside
+  excess   what the clip removes: clip(wave) − wave, nothing where the wave stays inside
   out      samples + excess · pulse, back at the samples' rate (the same pulse: half the level at fs/2)
-So a sample further than REACH frames from any over keeps its bits. The pulse (64 samples long, Kaiser, stop
-band below −80 dB) is flat to 0.46 fs and closed from 0.54 fs on, like the filters of common converters
-(common practice, no source). What comes out may itself rise over the cut between samples: that is the wave
-after the converter's filter. Check: a cut sine whose harmonics lie above fs/2 becomes a clean sine of the
-cut's fundamental, (2·A/π)·(arcsin(c/A) + (c/A)·√(1 − (c/A)²)) (Fourier series of the clipped sine).
+A sample further than REACH frames from any over keeps its bits. The pulse (64 samples, Kaiser, stop band
+below −80 dB) is flat to 0.46 fs and closed from 0.54 fs, like common converters' filters (common practice, no
+source); the output may itself exceed the clip level between samples. Check: a clipped sine whose harmonics
+lie above fs/2 becomes a sine of the clipped one's fundamental, (2·A/π)·(arcsin(c/A) + (c/A)·√(1 − (c/A)²)).
 """
 
 from __future__ import annotations

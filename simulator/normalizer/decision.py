@@ -1,24 +1,16 @@
-"""Decision: the gain that a player applies to each track, and why.
+"""Decision of a player: the gain of each track or album, and the reason in words.
 
-Pure: a profile and measurements in, decisions out. In the scope of a track each track gets its own gain; in
-the scope of an album all its tracks get one. What is counted is in `counted_level`. Beside each gain stands
-its reason in words: every number is rounded to 0.1, and a gain that rounds to 0.0 dB is said to leave the
-level as it is. Two numbers that differ and would be written alike are "just" over or under each other, or get
-a second decimal.
+What the player counts: integrated loudness (ITU-R BS.1770-5; None where nothing passes its gates) and the
+peak of the kind its ceiling counts. Mono counted as two loudspeakers reads 10·log10(2) dB more (BS.1770-5
+Annex 1, formula 2). An album counts as its loudest track (AES TD1008's sense) or as one gated programme over
+the blocks of all its tracks (ReplayGain's sense); all its tracks get one gain.
 
-Conventions: gains and levels in dB, positive raises; the peak is of the kind that the ceiling counts; largest
-boost and cut are magnitudes and bound the wanted gain before the peak is looked at (a ceiling that always
-applies may therefore cut by more than the largest cut). Source: the four policies of published players
-(attenuate only; up to the headroom: ReplayGain's clipping prevention; boosted and limited: EBU R 128 s2;
-boosted unprotected), all as secondary sources state them.
-
-Loudness and peak that a player counts for a track, or for an album.
-
-Conventions: loudness in LUFS by ITU-R BS.1770-5, None where nothing passes its gates; peaks in dBTP
-or dBFS, as the ceiling counts them. A mono file counted as two loudspeakers reads 10·log10(2) dB
-more (the same sound in both channels, BS.1770-5 Annex 1, formula 2). An album counts either as loud
-as its loudest track (AES TD1008's sense) or as one gated programme over the union of its tracks'
-blocks (ReplayGain's sense); the order of the tracks does not matter.
+Reasons round to 0.1; a gain that rounds to 0.0 dB leaves the level as it is, and two numbers that would print
+alike are "just" over or under each other, or get a second decimal. Conventions: dB, positive raises; largest
+boost and cut are magnitudes and bound the wanted gain before the peak counts, so a ceiling that always
+applies may cut by more than the largest cut. Source: the four policies of published players (attenuate only;
+up to the headroom: ReplayGain's clipping prevention; boosted and limited: EBU R 128 s2; boosted unprotected),
+all as secondary sources state them.
 """
 
 from __future__ import annotations

@@ -1,17 +1,10 @@
-"""Profile of a loudness-normalising player, read from TOML text.
+"""Profile of a loudness-normalising player: its TOML format, and its rules as values. Free of numpy.
 
-A profile is a set of rules and numbers, each number with the place that it comes from: a published
-document and its section, "common practice, no source", or "project choice". Levels are in dB or
-LUFS as the names say; largest boost and cut are magnitudes (0 or more). A player without a target
-(`target_lufs = "none"`) changes nothing. The limiter of a player holds the ceiling of `[ceiling]`
-and detects the kind of peak named there. This module must stay free of numpy.
-
-Format of a profile: the tables of its TOML file, and what they may not say together.
-
-`format = 1`, a title, one sentence for the client, and the tables [loudness], [gain], [ceiling],
-[conditional], [limiter], [encoding], [dac] and [sources]; a number that no source is given for is
-refused. Ranges are sane bounds of this project's own, wide enough for any player. This module must stay
-free of numpy.
+`format = 1`, a title, a sentence for the client, and the tables [loudness], [gain], [ceiling], [conditional],
+[limiter], [encoding], [dac] and [sources]. Each number needs a source: a document and section, "common
+practice, no source", or "project choice". Levels are in dB or LUFS as the names say; largest boost and cut
+are magnitudes. `target_lufs = "none"` changes nothing. A limiter holds the ceiling of [ceiling] and its kind
+of peak. Ranges are the project's own bounds, wide enough for any player.
 """
 
 from __future__ import annotations

@@ -1,11 +1,9 @@
-"""Content of the page: measured tracks and predictions, as words, tables and pictures.
+"""Content of the page: measured tracks, predictions and findings, as words, tables and pictures.
 
-A picture shows each version of a song, or a single track, over time; it is drawn as played, with what moves a
-line to where it is in the file (`raw_db`, or a path of its own where the player does more than a gain).
-Everything here is a value for the templates; texts of the user's (titles, names, notes) pass through as
-plain text and are escaped by the template library. The first player is the one that the page is about.
-
-Findings of the delivery check on the page: a verdict for each master, and what needs a word.
+A picture shows each version of a song, or a single track, over time as played, with what moves a line to
+where it is in the file (`raw_db`, or a path of its own where the player does more than a gain). Everything
+here is a value for the templates; the user's texts pass through as plain text and are escaped by the template
+library. The first player is the one the page is about.
 """
 
 from __future__ import annotations

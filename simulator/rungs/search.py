@@ -1,25 +1,18 @@
 """Search for the drive into the limiter that reaches a target loudness, in few passes.
 
-Conventions: `drive_db` is the gain before the limiter; loudness is integrated (ITU-R BS.1770-5), in LUFS.
-The first guess is a closed form on the mix's 100 ms series: each step is driven, and brought down by a share
-of what its own true peak stands over the ceiling (KEPT_DOWN of it: the gain comes back within the step). What
-a pass missed against the form is carried along: the next drive solves the form plus a curve (degree 1 or 2)
-through what the nearest passes missed, between drives known to be too little and too much. Where the limiter
-begins to act the form is exact, so that point is known without a pass.
-Given up after MOST_DRIVE_DB of drive, or where a dB of drive brings less than LEAST_SLOPE of loudness.
+A drive is first tried on the mix in rows of 0.7 ms, in milliseconds: each row holds the wave's greatest
+magnitude (4×, ITU-R BS.1770-5 Annex 2) and the K-weighted energy of its frames, and the limiter runs over the
+rows. Its gain moves over 4 ms and more, so the result is within some hundredths of a LU; the full pass that
+follows says what it is. Only for true-peak limiting without a clip, which the rows do not hold.
 
-One search pass: loudness, and the true peak where it is asked for.
+Otherwise the first guess is a closed form on the mix's 100 ms series: each step is driven, and reduced by
+KEPT_DOWN of what its true peak exceeds the ceiling by. Where the limiter begins to act the form is exact.
+Each pass corrects it by a curve (degree 1 or 2) through the nearest errors, between drives known to be too
+low and too high. The search ends above MOST_DRIVE_DB, or where a dB of drive brings less than LEAST_SLOPE of
+loudness.
 
-Conventions: blocks float32 (frames, channels); any block size gives the same figures, which are those of
-metering/meter. Source: ITU-R BS.1770-5 Annex 1 (loudness) and Annex 2 (true peak).
-
-A mix in rows of 0.7 ms, on which a drive into the limiter is tried in milliseconds.
-
-Each row holds the greatest magnitude of the wave (4×, ITU-R BS.1770-5 Annex 2) and the K-weighted energy of
-its frames. The limiter itself runs over the rows instead of the frames: its gain moves over 4 ms and more, so
-the loudness comes out within some hundredths of a LU of what the whole pass gives, and the one whole pass
-that follows says what it really is. Only for true-peak limiting without a clip: the rows do not hold what a
-clip takes from the wave.
+Conventions: `drive_db` is the gain before the limiter; loudness is integrated, in LUFS, as metering/meter
+gives it (ITU-R BS.1770-5 Annex 1); blocks float32 (frames, channels), of any size.
 """
 
 from __future__ import annotations

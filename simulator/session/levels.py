@@ -1,17 +1,12 @@
-"""Level of a passage as it is heard, from the measured energies, ungated.
+"""Level of a passage as it is heard, and the programs of the session as values.
 
-The level of a passage is the loudness of its mean K-weighted energy (ITU-R BS.1770-5 without gates), read
-from the series of 100 ms steps: exact on their grid, and off it, where a version lies at an offset of its
-own, as if the energy of a step were spread evenly over it. Measured against the exact frames 50 ms off the
-grid: mastered music within 0.03 LU for 12 s, 0.08 for 3 s, 0.12 for 2 s, 0.5 for 0.5 s (drums alone: 0.02,
-0.6, 1.8 and 10). What a limiter does is in the played measurement's own series.
+The level is the loudness of the passage's mean K-weighted energy (ITU-R BS.1770-5 without gates), read from
+the measured 100 ms steps: exact on their grid; off it, a step's energy counts as evenly spread. Against the
+exact frames 50 ms off the grid: mastered music within 0.03 LU for 12 s, 0.08 for 3 s, 0.12 for 2 s, 0.5 for
+0.5 s (drums alone: 0.02, 0.6, 1.8 and 10). A blind trial, where level must not give a version away, measures
+its frames instead (`exact_lufs` of `metering/gating`).
 
-A blind trial, in which the level alone must not tell, measures the frames that it will play instead
-(`exact_lufs` of `metering/gating`): a short passage of drums can be an LU off in the series.
-
-Programs of the session as values, which the desk turns into a deck's frames.
-
-Conventions: seconds are in each track's own time; gains in dB; tracks are counted from 0 in the list's order.
+Conventions: seconds in each track's own time; gains in dB; tracks count from 0 in the list's order.
 """
 
 from __future__ import annotations

@@ -1,9 +1,7 @@
-"""Folders of the user, as the platform has them: cache, configuration, data.
+"""Folders of the user as the platform has them, and the temporary folder of a run.
 
-Temporary folder of a run, which takes away at its end what a worker that was ended left there.
-
-A worker that is ended in the middle (Ctrl-C, SIGTERM, a closed terminal) has no time to clear away, and what
-lies there is a client's music. So the name begins as the process that started the workers knows it.
+A worker that is ended in the middle leaves a client's music behind, so the temporary folder's name carries
+the mark of the process that started it, which removes it at its end.
 """
 
 from __future__ import annotations

@@ -1,18 +1,10 @@
-"""Measurement cache: one SQLite file in the user's cache folder.
+"""Measurement cache: one SQLite file in the user's cache folder, and what else that folder holds.
 
-(path, size, modification time, inode) leads to a content hash, and the content hash with the settings
-to a measurement, so that a renamed or copied file is known too; two content hashes lead to what was found
-between two versions. Two processes may share it (WAL). It is
-only a cache: damaged or of a newer format it is set aside and made anew, and where it cannot be
-written there is one warning and no cache.
-
-Packed form of cached results, checked on the way in.
-
-Not pickle: a cache is only data, and a damaged one must not be able to do anything.
-
-Contents of the cache folder: how much each part holds, and their removal.
-
-Everything there can be made again, at the cost of time. Scratch space of a running session is left alone.
+(path, size, modification time, inode) leads to a content hash, the hash and the settings to a measurement, so
+a renamed or copied file is known too; two hashes lead to what was found between two versions. Entries are
+packed as data (not pickle) and checked when read. Processes may share the file (WAL). A damaged one, or one
+of a newer format, is set aside; where it cannot be written there is one warning and no cache. All of the
+folder can be made again; clearing it leaves the scratch space of running sessions alone.
 """
 
 from __future__ import annotations

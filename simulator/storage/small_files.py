@@ -1,10 +1,7 @@
-"""Small files, read within bounds: playlists, profiles, session files, answers, settings; and logs to append
-to.
+"""Small files read within bounds, logs to append to, and the stamp that tells whether a file has changed.
 
-Whoever names a file may name a pipe that no one writes into, a device without an end, or a disk image by
-mistake; neither may hold the program up or fill its memory.
-
-Stamp of a file, to tell without reading it whether it is still the one that was measured.
+A name may lead to a pipe nobody writes to, an endless device or a disk image; none of these may block the
+program or fill its memory.
 """
 
 from __future__ import annotations

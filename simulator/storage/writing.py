@@ -1,9 +1,7 @@
-"""Safe writing of results: whole or not at all, and never over something of the user's.
+"""Safe writing of results, whole or not at all, and never over a file of the user's; pictures too.
 
-A file is written beside its place under a passing name and then moved there in one step. The name tells whose
-it is, so that the next run in the folder removes what a run that was killed has left.
-
-Pictures as files: which are asked for, and how one is written.
+A file is written beside its place under a temporary name and moved there in one step. The name tells whose it
+is, so that the next run in the folder removes what a killed one has left.
 """
 
 from __future__ import annotations

@@ -1,22 +1,9 @@
-"""Picture of versions of a song: short-term loudness over time, as delivered and as played, and their
-headroom, drawn by matplotlib.
+"""Pictures by matplotlib: versions over time, the ladder's gain against cost, players by versions.
 
-Readable without colour: versions differ in width and kind of line and in hatching, and each line is named
-where it ends. Colours are those of `text/colours.py`. Times are the open version's; the others are drawn at
-the moments that belong together. A 3 s window is drawn at its middle. Matplotlib takes half a second to
-import, so that is done only where a picture is asked for. Nothing is written here: the caller saves the
-figure, under STYLE.
-
-Picture of a ladder: what each rung gains as played against what it costs, a curve for each destination.
-
-Curves carry their names at their ends; destinations that play alike share one. A ring marks the rung that is
-enough. Nothing is written here: the caller saves the figure, under STYLE.
-
-Picture of what players make of versions: the level of each as played, a row for each player, drawn by
-matplotlib.
-
-Readable without colour: each version has a marker of its own. The dots of a player are set a little apart, so
-that versions at one level show as a stack. Nothing is written here: the caller saves the figure, under STYLE.
+Readable without colour: versions differ in line, marker and hatching, and are named at their ends. Times are
+the open version's; a 3 s window is drawn at its middle. On the ladder a curve stands for the destinations
+that play alike, and a ring marks the rung that is enough. Matplotlib takes half a second to import, so only
+drawing imports it. Figures are returned; the caller saves them under STYLE.
 """
 
 from __future__ import annotations

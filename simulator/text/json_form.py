@@ -1,10 +1,6 @@
-"""Keys of the JSON answers, in one place; keys are only ever added.
+"""JSON of measure, predict, check and compare; its schemas are in `simulator/schemas/`.
 
-Numbers are unrounded, what cannot be measured is null. The schemas that hold this are
-`tests/schemas/*.json`.
-
-JSON of `compare`: one object; numbers unrounded, what cannot be measured is null, keys are only ever
-added. The schema is `tests/schemas/compare.json`.
+Keys are only ever added, numbers are unrounded, None becomes null.
 """
 
 from __future__ import annotations

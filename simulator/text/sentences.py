@@ -1,19 +1,14 @@
-"""Sentences on the figures of two versions, made by rule.
+"""Sentences on the figures of two versions, and peaks after each step, by rule.
 
-Each rule holds in either direction: louder, equal or quieter, with headroom or without. Differences up to
-TIE_LU are equal; up to the profile's uncertainty they are named together with it, since real players may have
-measured a different copy of the track. A difference beside its two figures is that of the printed figures.
-PLR here is the true peak, held at 0 dBTP, minus the integrated loudness: overs add nothing to it. Nothing
-judges taste.
+Each rule holds in both directions and for a tie. Differences up to TIE_LU are equal; up to the profile's
+uncertainty they are named with it, since real players may have measured a different copy. A difference beside
+its two figures is that of the printed figures. PLR here is the true peak, capped at 0 dBTP, minus integrated
+loudness: overs add nothing. Nothing judges taste.
 
-Shortfalls: a player with album gain plays all tracks of an album by one gain, so it may be the album that
-falls short; the sentence then names the album, with the track's own distance. Shortfalls up to
-SHORTFALL_SAID_LU are left out. Loudness lost against the plain gain is put down to whatever acts on this
-track: the encoding, the player's limiter, a converter that clips.
-
-Peaks after conversions, codec and player: a line a track, a column a step.
-
-Overs are moments above 0 dBTP; each step is measured on its own output.
+Shortfalls: with album gain it may be the album that falls short; the sentence then names it. Up to
+SHORTFALL_SAID_LU they are left out. Loudness lost against the plain gain is put down to whatever acts on the
+track: the encoding, the limiter, a converter that clips. Overs are moments above 0 dBTP, counted at each
+step's own output.
 """
 
 from __future__ import annotations

@@ -1,16 +1,10 @@
-"""Ballots and votes of a page in the session log, as acts of two kinds.
+"""Trials, ballots and votes in the session log, as acts.
 
-"ballot": a page that asks for a vote was written: its id, its file's name, the trial's plan, the versions'
-identities, and the draws. "vote": an answer came back: who, whether the names had been seen first, in which
-words, and the whole trial as a log, which replays. Acts are values; reading and writing the record is the
-shell's.
-
-Trials of a log without an end: begun, and the session ended before they did.
-
-"trial begun" holds the whole draw, "trial answer" each answer as it was given, "trial" the end; so a program
-that is killed in mid-trial loses the answer in progress at most. A trial without an end may still go on at
-another desk, so its words name no version; it gives no result, since it did not run to the round that was
-fixed beforehand.
+"trial begun" holds the draw, "trial answer" each answer, "trial" the end: a program killed in mid-trial loses
+at most the answer in progress. A trial without an end can be continued, so its words name no version, and it
+gives no result. "ballot" is a page written with a vote (id, file name, plan, versions, draws); "vote" an
+answer that came back: who, whether the names had been seen, in which words, and the trial as a log that
+replays.
 """
 
 from __future__ import annotations
@@ -27,9 +21,9 @@ from simulator.session.log import Act
 BALLOT, VOTE = "ballot", "vote"
 
 
-def ballot_act(at: str, ballot: Ballot, file: str) -> Act:
-    """The act of writing a page with a vote; `file` is the page's name."""
-    return Act(at, BALLOT, {**msgspec.to_builtins(ballot), "file": file})
+def ballot_act(at: str, ballot: Ballot, file: str, tracks: Sequence[dict[str, str]] = ()) -> Act:
+    """The act of writing a page with a vote; `file` is the page's name, `tracks` are those that it shows."""
+    return Act(at, BALLOT, {**msgspec.to_builtins(ballot), "file": file, "tracks": list(tracks)})
 
 
 def vote_act(at: str, given: VoteAnswer, trial: Trial) -> Act:

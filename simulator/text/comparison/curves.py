@@ -1,8 +1,4 @@
-"""Short-term loudness of a version over time, in the time of the open one: what pictures and small curves
-draw.
-
-A curve in one line of a terminal, from block characters.
-"""
+"""Short-term loudness of versions in the open one's time, for pictures and as a line of block characters."""
 
 from __future__ import annotations
 

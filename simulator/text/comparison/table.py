@@ -1,7 +1,4 @@
-"""Tables of a comparison: versions as delivered and as played, players grouped, and the split difference.
-
-Pair of versions side by side: which two, and what stands in their columns.
-"""
+"""Tables of a comparison: versions side by side, players grouped, and the split difference."""
 
 from __future__ import annotations
 
