@@ -4,7 +4,7 @@ Two files of one folder with the same extension are revisions of one another whe
 their revision marks; the one with the greater mark is newer, and a name without one is the first. Marks are:
 - v2, v2.1, v2b, ver 2, version 2, rev 3, r3, mk2: a word of its own, v also behind another ("songv2");
 - a number behind master, mix, final, bounce, print or export ("master 3"); the word itself stays in the name;
-- a date with its year in four digits: 2026-11-28, 20261128 or 28.11.2026, with a time of day behind it or not.
+- a date with its year in four digits: 2026-11-28, 20261128 or 28.11.2026, with or without a time of day.
 A bare number is none: "song 2" may be another song. Any other word makes another thing: "song-instrumental",
 "song-v3-edit". Case and the signs between words do not count.
 """

@@ -55,18 +55,12 @@ class Session:
     `heard_lufs` is the level of the passage as it last sounded, trim included; `instant_trim_db` is the
     highest trim at which switches between versions may come at once (None: the level guard slows them);
     `wanted` is a player that is being worked out; `trial` a blind trial that goes on: `track` is then a
-<<<<<<< HEAD
     secret; `left` is where references were left, and the master for them (`master`); `known` are the ids
     of what the session file's acts rest on (see `provenance`); `last_codec` is the codec heard last (see
-    `codec_variants`); `earlier_notes` is how many notes of earlier sessions the file at `record_path`
-    holds."""
-=======
-    secret; `known` are the ids of what the session file's acts rest on (see `provenance`); `last_codec`
-    is the codec heard last (see `codec_variants`); `earlier_notes` is how many notes of earlier
-    sessions the file at `record_path` holds; `changes` is where each version is likely to be heard to
-    differ from the open one, or why that is not known, by pair (see `worst`); `looking` while that is worked
-    out, `awaited` the line that waits for it, `last_worst` the moment that was gone to last."""
->>>>>>> main
+    `codec_variants`); `earlier_notes` is how many notes of earlier sessions the file at `record_path` holds;
+    `changes` is where each version is likely to be heard to differ from the open one, or why that is not
+    known, by pair (see `worst`); `looking` while that is worked out, `awaited` the line that waits for it,
+    `last_worst` the moment that was gone to last."""
 
     tracks: tuple[TrackView, ...]
     profiles: Mapping[str, Profile]

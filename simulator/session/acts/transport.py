@@ -11,13 +11,8 @@ from simulator.session.acts.command import REFUSED, Command, Line, Outcome, on_w
 from simulator.session.acts.words import what_plays
 from simulator.session.blind.run import Run
 from simulator.session.effects import Effect, Pause, Resume, Say
-<<<<<<< HEAD
-from simulator.session.excerpts import NEXT_MARK, find_mark, kind_of, parse_time, place_of
-from simulator.session.program import Left, Plan, cut_words, list_plan, loop_in, loop_plan
-=======
 from simulator.session.excerpts import NEXT_MARK, WORST, find_mark, kind_of, parse_time, place_of
-from simulator.session.program import cut_words, list_plan, loop_in
->>>>>>> main
+from simulator.session.program import Left, Plan, cut_words, list_plan, loop_in, loop_plan
 from simulator.session.state import Session, find_track, no_words
 from simulator.session.track import references, same_moment_s, shift_between_s, versions
 
