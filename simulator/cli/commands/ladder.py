@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from simulator.playlists.playlist import Track
     from simulator.rungs.advice import Destination
 
-DEFAULT_FOR = ("minus14-headroom", "minus14-limited", "untouched")
 LOUDEST, QUIETEST, MOST_RUNGS = 0.0, -40.0, 12
 
 
@@ -124,12 +123,12 @@ def command(
     from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
     from simulator.engine.ladder import PLAYLIST, LadderRequest, build
     from simulator.engine.measure import Job, Result, do_all
-    from simulator.rungs.advice import default_levels
+    from simulator.rungs.advice import DEFAULT_DESTINATIONS, default_levels
     from simulator.rungs.rung import Ladder, Rung
     from simulator.storage.writing import check_pictures, refuse_sources
     from simulator.text.ladder import ladder_object
 
-    chosen = _destinations((*wanted_for, *profiles) or DEFAULT_FOR)
+    chosen = _destinations((*wanted_for, *profiles) or DEFAULT_DESTINATIONS)
     if figure is not None:
         check_pictures([figure], force)
     track = _one_track(mix)
