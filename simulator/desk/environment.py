@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -42,6 +42,7 @@ class BackgroundWork(Protocol):
     def predict(self, profile_id: str) -> list[events.Event]: ...
     def replace(self, track: int, path: str) -> list[events.Event]: ...
     def align(self) -> list[events.Event]: ...
+    def find_moments(self, pairs: Sequence[tuple[int, int]]) -> list[events.Event]: ...
     @property
     def decodes(self) -> Mapping[Decode, str]: ...
 

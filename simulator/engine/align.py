@@ -90,6 +90,19 @@ def versions(first: str, second: str, store: Store) -> tuple[Alignment, Differen
     return found.alignment, found.difference, found.audibility
 
 
+def audibility_of(first: str, second: str, store: Store) -> Audibility | str:
+    """Where the second file is likely to be heard to differ from the first, the open version; a text where
+    that cannot be said. Raises AudioError that begins with the path."""
+    alignment, _, audibility = versions(first, second, store)
+    return alignment.reason if audibility is None else audibility
+
+
+def known_audibility(first: str, second: str, store: Store) -> Audibility | str | None:
+    """What the cache holds of it; None where it would have to be found."""
+    alignment, _, audibility = _cached(first, second, store)
+    return alignment.reason if alignment is not None and not alignment.has_place else audibility
+
+
 @dataclass(frozen=True, slots=True)
 class DifferenceAudio:
     """The difference as samples: blocks float32 (frames, channels) in the first file's time."""

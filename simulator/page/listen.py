@@ -49,6 +49,7 @@ class HeardTrack:
     name: str
     colour: int | None
     prediction: Prediction
+    duration_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,9 +214,22 @@ def view(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Pro
     }
 
 
-def data(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Profile) -> dict[str, Any]:
-    """For the page's script."""
+def data(
+    offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Profile, page: str, title: str
+) -> dict[str, Any]:
+    """For the page's script; `page` is the page's id."""
     return {
+        "page": page,
+        "title": title,
+        "lengths": {str(index): one.duration_s for index, one in tracks.items()},
+        "songs": {
+            str(index): [
+                str(other)
+                for other, each in tracks.items()
+                if other == index or (one.track.song is not None and each.track.song == one.track.song)
+            ]
+            for index, one in tracks.items()
+        },
         "drop": drop_db([one.prediction for one in tracks.values()]),
         "tracks": {str(index): isolated(one.name) for index, one in tracks.items()},
         "claims": [

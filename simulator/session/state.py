@@ -6,6 +6,7 @@ import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
+from simulator.audibility.audibility import Audibility
 from simulator.common.errors import UsageError
 from simulator.common.listening import Listen, Motion, State
 from simulator.common.text import whole_number
@@ -39,10 +40,12 @@ LOWEST_TRIM_DB = -60.0
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """An act that waits for a yes: its line, and what it would do, as a question."""
+    """An act that waits for a yes: its line, and what it would do, as a question; `others` are further
+    answers, each with the line that it stands for."""
 
     line: str
     text: str
+    others: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -54,7 +57,9 @@ class Session:
     `wanted` is a player that is being worked out; `trial` a blind trial that goes on: `track` is then a
     secret; `known` are the ids of what the session file's acts rest on (see `provenance`); `last_codec`
     is the codec heard last (see `codec_variants`); `earlier_notes` is how many notes of earlier
-    sessions the file at `record_path` holds."""
+    sessions the file at `record_path` holds; `changes` is where each version is likely to be heard to
+    differ from the open one, or why that is not known, by pair (see `worst`); `looking` while that is worked
+    out, `awaited` the line that waits for it, `last_worst` the moment that was gone to last."""
 
     tracks: tuple[TrackView, ...]
     profiles: Mapping[str, Profile]
@@ -88,6 +93,10 @@ class Session:
     known: frozenset[str] = frozenset()
     last_codec: str = ""
     earlier_notes: int = 0
+    changes: Mapping[tuple[int, int], Audibility | str] = field(default_factory=dict)
+    looking: bool = False
+    awaited: str = ""
+    last_worst: tuple[tuple[int, int], int] | None = None
     record_path: str = ""
     width: int = 80
 

@@ -206,6 +206,30 @@ def test_destinations_have_weights_and_labels_and_the_default_rungs_hold_14_and_
     assert "As club is only nice to have, one master is enough." in said
 
 
+def test_the_ceiling_after_a_codec_is_proved_by_another_decode(
+    answer: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The encoded files read by libsndfile alone, the wave between the samples by the 16× meter."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    words = "ladder second.wav --loudness -20,-11 --ceiling 0 --for minus14-vorbis160=phones,untouched"
+    found = valid(answer(f"{words} --json")[1], "ladder")
+    low, high = (one["decoded"]["minus14-vorbis160"] for one in found["rungs"])
+    assert (low["lowered_db"], low["ceiling_dbtp"]) == (0.0, 0.0)
+    assert high["true_peak_dbtp"] > 0.0 >= high["proved_dbtp"]
+    assert high["holds"]
+    assert high["ceiling_dbtp"] == -high["lowered_db"] < 0.0
+    assert found["rungs"][1]["played"]["untouched"]["true_peak_dbtp"] <= 0.05
+    peaks = sorted(
+        true_peak_dbtp(soundfile.read(path, dtype="float32")[0]) or 0.0
+        for path in (tmp_path / "fairhearing" / "encoded").glob("*.ogg")
+    )
+    expected = sorted([low["true_peak_dbtp"], high["proved_dbtp"], high["true_peak_dbtp"]])
+    assert peaks == pytest.approx(expected, abs=0.05)
+    said = " ".join(answer(f"{words} --detail")[1].split())
+    assert "phones: after Vorbis at 160 kbit/s" in said
+    assert len(list((tmp_path / "fairhearing" / "encoded").glob("*.ogg"))) == 3  # encoded once
+
+
 @pytest.mark.parametrize(("form", "begins"), [("png", b"\x89PNG"), ("svg", b"<?xml")])
 def test_the_figure_is_drawn_and_never_overwrites(
     form: str, begins: bytes, answer: Any, tmp_path: Path

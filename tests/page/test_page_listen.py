@@ -81,7 +81,7 @@ def test_two_different_songs_are_not_held_against_each_other() -> None:
 def test_what_is_absent_has_its_reason() -> None:
     reference = replace(LOUD, number=3, track=Track("/r.wav", "r", role="reference"), colour=None)
     tracks = {0: OPEN, 1: LOUD, 2: reference}
-    found = data([offer("quietest", {0: -30.0})], tracks, PLAYER)["kinds"][0]["absent"]
+    found = data([offer("quietest", {0: -30.0})], tracks, PLAYER, "abc", "Song")["kinds"][0]["absent"]
     assert found == {"1": "not long enough for this part", "2": "only its loudest part is here"}
 
 

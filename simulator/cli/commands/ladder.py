@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
-from simulator.cli.options import amount_options, cache_options
+from simulator.cli.options import amount_options, cache_options, figure_option
 from simulator.common.text import typed_minus
 
 if TYPE_CHECKING:
@@ -78,18 +78,12 @@ def _levels(_: click.Context, __: click.Parameter, text: str | None) -> tuple[fl
 )
 @click.option("--profile", "profiles", multiple=True, hidden=True)
 @click.option("--json", "as_json", is_flag=True, help="Print JSON (one object, unrounded).")
-@click.option(
-    "--figure",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="Draw gain against cost, a curve for each destination, as .png or .svg.",
-)
+@figure_option("Draw gain against cost, a curve for each destination.")
 @click.option(
     "--out",
     type=click.Path(file_okay=False, path_type=Path),
     help="Write the rungs there, and a playlist with them as versions of one song.",
 )
-@click.option("--force", is_flag=True, help="Overwrite existing files.")
 @amount_options
 @cache_options
 def command(
@@ -101,7 +95,7 @@ def command(
     wanted_for: tuple[str, ...],
     profiles: tuple[str, ...],
     as_json: bool,
-    figure: Path | None,
+    figures: tuple[Path, ...],
     out: Path | None,
     force: bool,
     amount: Amount,
@@ -129,8 +123,7 @@ def command(
     from simulator.text.ladder import ladder_object
 
     chosen = _destinations((*wanted_for, *profiles) or DEFAULT_DESTINATIONS)
-    if figure is not None:
-        check_pictures([figure], force)
+    check_pictures(figures, force)
     track = _one_track(mix)
     store, count = open_store(no_cache, rehash), most_workers(workers)
     try:
@@ -142,8 +135,7 @@ def command(
     if measured.measurement.integrated_lufs is None:
         why = " ".join(note.text for note in measured.measurement.warnings)
         raise NothingDoneError(f"{track.path}: no measurable loudness. {why}", "Choose another mix.")
-    if figure is not None:
-        refuse_sources([figure], [track.path])
+    refuse_sources(figures, [track.path])
     loudness = loudness or default_levels(measured.measurement, ceiling)
     # click has let no other words pass
     kinds = cast("tuple[PeakKind, ...]", ("true", "sample") if detect == "both" else (detect,))
@@ -157,6 +149,8 @@ def command(
         how,
         tuple(one.profile for one in chosen),
         out,
+        measured.content,
+        store.encoded_folder,
     )
     with steps("Climbing", len(loudness) * len(kinds)) as step:
         made = build(wanted, force=force, workers=count, step=step)
@@ -180,7 +174,7 @@ def command(
 
         show_ladder(Readout(amount), ladders[0], beside, measured.measurement, chosen)
     say = warn if as_json else click.echo
-    if figure is not None:
+    for figure in figures:
         from simulator.engine.ladder import draw
 
         draw(figure, ladders[0].rungs, chosen, track.title, force)

@@ -213,6 +213,7 @@ def _session(
         open_store,
         outside.at,
         aligner.align,
+        aligner.compare,
         None if cache is None else cache / ENCODED,
     )
     return session, studio

@@ -37,6 +37,8 @@ def show_ladder(
     out.table(ladder.detail_table(found.rungs))
     for one in destinations:
         out.table(ladder.played_table(found.rungs, one))
+        if (after := ladder.decoded_table(found.rungs, one)) is not None:
+            out.table(after)
         if said := ladder.closed_form(one.profile):
             out.paragraph(said)
     out.line()

@@ -9,19 +9,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from simulator.blind_test.ballot import Ballot
 from simulator.blind_test.statistics import fewest_preferences
 from simulator.cli.options import open_store, warn
 from simulator.cli.output import steps
 from simulator.cli.steps.prepare import PreparedPlaylist, prepare_playlist
 from simulator.cli.steps.version_pair import as_versions
-from simulator.common.errors import SimulatorError, UsageError
+from simulator.common.errors import SimulatorError, UsageError, WriteError
 from simulator.common.units import format_time
 from simulator.delivery.finding import Decided, Finding
 from simulator.engine.align import alignment_of
 from simulator.engine.check import check_delivered, last_decided
 from simulator.engine.playlists import read_arguments
 from simulator.page import session_log
+from simulator.page.comments import page_act, shown_tracks
 from simulator.page.file.build import BuiltPage, Stamps, build, refuse_changed, stamps_of, voted_on
 from simulator.page.file.request import PageOrder
 from simulator.page.file.session_file import add_act, is_record, playlist_of, read_record, record_of
@@ -213,14 +213,27 @@ def _findings(ready: PageReady) -> dict[int, tuple[Finding, ...]]:
     return {index: one.findings for index, one in zip(places, found, strict=True) if one.findings}
 
 
-def keep_ballot(ready: PageReady, ballot: Ballot, page: Path) -> str:
-    """Puts the ballot into the record; a line that says where. Raises WriteError."""
-    act = ballot_act(now(), ballot, page.name)
-    kept = add_act(ready.record, ready.prepared.playlist.title, act, warn)
-    return (
-        f"The vote's key is saved in {kept}.\n"
-        f"When the answer comes: fairhearing votes vote-{ballot.page}.txt --session {shlex.quote(str(kept))}"
-    )
+def keep_page(ready: PageReady, page: BuiltPage, output: Path) -> list[str]:
+    """Puts the page, and the ballot of its vote, into the session file, so that answers find their way back;
+    lines that say where. Raises WriteError where a vote cannot be kept; a page without one is still good."""
+    tracks = [one.track for one in ready.prepared.tracks]
+    act = page_act(now(), page.page, output.name, tracks)
+    if page.ballot is not None:
+        act = ballot_act(now(), page.ballot, output.name, shown_tracks(tracks))
+    try:
+        kept = add_act(ready.record, ready.prepared.playlist.title, act, warn)
+    except WriteError as problem:
+        if page.ballot is not None:
+            raise
+        warn(f"{problem.message}\n  Comments that come back from this page will not find its tracks.")
+        return []
+    where = shlex.quote(str(kept))
+    if page.ballot is None:
+        return [f"When comments come: fairhearing votes MAIL --session {where}"]
+    return [
+        f"The vote's key is saved in {kept}.",
+        f"When the answer comes: fairhearing votes vote-{page.page}.txt --session {where}",
+    ]
 
 
 def now() -> str:

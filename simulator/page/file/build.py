@@ -72,9 +72,10 @@ LARGE_BYTES = 15_000_000
 
 @dataclass(frozen=True, slots=True)
 class BuiltPage:
-    """The page before it is written, the ballot of its vote, and what went wrong with single tracks."""
+    """The page before it is written, its id, the ballot of its vote, and what went wrong with a track."""
 
     text: str
+    page: str
     ballot: Ballot | None
     problems: list[SimulatorError]
 
@@ -90,6 +91,7 @@ def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPag
     tracks = _page_tracks(order)
     good = _good(order)
     members = vote_members(order, tracks, good) if order.rounds else []
+    name = chance.word(10)
     places, cuts, problems = _cut_all(order, good, step)
     offers = _offers(order, places, cuts, chance)
     look, profile = looks(tracks), order.profiles[0]
@@ -100,6 +102,7 @@ def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPag
             look[index + 1].name,
             look[index + 1].colour,
             good[index],
+            one.measurement.duration_s if (one := order.tracks[index]).measurement else 0.0,
         )
         for index in cuts
     }
@@ -127,13 +130,15 @@ def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPag
                     "A version is too short for a vote.", "A passage needs half a second at least."
                 )
             )
-        ballot, vote, own = vote_of(order, members, places, cuts, content.title, chance)
+        ballot, vote, own = vote_of(order, members, places, cuts, content.title, name, chance)
         clips = [*clips, *own]
         chance.shuffle(clips)
     embedded = [EmbeddedClip(one.name, base64.b64encode(flac(one)).decode("ascii")) for one in clips]
-    data: Mapping[str, Any] = listen.data(offers, heard, profile) if offers else {"kinds": [], "tracks": {}}
+    data: Mapping[str, Any] = (
+        listen.data(offers, heard, profile, name, content.title) if offers else {"kinds": [], "tracks": {}}
+    )
     text = html(content, data, embedded, templates(), chance.key(), vote)
-    return BuiltPage(text, ballot, problems)
+    return BuiltPage(text, name, ballot, problems)
 
 
 def voted_on(order: PageOrder) -> list[int]:

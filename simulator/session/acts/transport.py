@@ -6,11 +6,12 @@ from dataclasses import replace
 
 from simulator.common.errors import UsageError
 from simulator.common.text import capital
+from simulator.session import worst
 from simulator.session.acts.command import REFUSED, Command, Line, Outcome, on_words
 from simulator.session.acts.words import what_plays
 from simulator.session.blind.run import Run
 from simulator.session.effects import Effect, Pause, Resume, Say
-from simulator.session.excerpts import NEXT_MARK, find_mark, kind_of, parse_time, place_of
+from simulator.session.excerpts import NEXT_MARK, WORST, find_mark, kind_of, parse_time, place_of
 from simulator.session.program import cut_words, list_plan, loop_in
 from simulator.session.state import Session, find_track, no_words
 from simulator.session.track import same_moment_s, shift_between_s
@@ -65,7 +66,9 @@ def previous(session: Session, words: list[str]) -> Outcome:
 def go(session: Session, words: list[str]) -> Outcome:
     """To a time, a passage or a mark; playing goes on from there through the list."""
     if not words:
-        raise UsageError("Go where?", "Examples: go 1:23, go +10, go loudest, go quietest, go lift, go MARK")
+        raise UsageError(
+            "Go where?", "Examples: go 1:23, go +10, go loudest, go quietest, go lift, go worst, go MARK"
+        )
     word = " ".join(words)
     if (kind := kind_of(word)) is not None:
         found = place_of(session.tracks, session.track, kind, LEAD_SECONDS)
@@ -73,6 +76,8 @@ def go(session: Session, words: list[str]) -> Outcome:
         return after, (*effects, Say(f"{capital(found.reason)}."))
     if word.casefold() == NEXT_MARK:
         return _next_mark(session)
+    if word.casefold() == WORST:
+        return _next_worst(session)
     seconds = parse_time(word, session.place_s)
     if seconds is not None:
         if seconds > session.here.duration_s and word[:1] not in "+-−":
@@ -158,6 +163,18 @@ def _next_mark(session: Session) -> Outcome:
     place, name = next((one for one in places if one[0] > session.place_s + 0.05), places[0])
     after, effects = started(session, session.track, place)
     return after, (*effects, Say(f"Mark “{name}”."))
+
+
+def _next_worst(session: Session) -> Outcome:
+    """To the moment where the change is most likely to be heard; again: to the next, round and round."""
+    waiting = worst.awaiting(session, "go worst")
+    if waiting is not None:
+        return waiting
+    one, pair = worst.in_turn(session, forward=True), worst.pair_here(session)
+    after, effects = started(session, session.track, one.span.start_s)
+    said = f"{capital(worst.rank_words(session, one))}: {one.words}."
+    caveat = " A model's estimate: your ears decide." if one.number == 1 else ""
+    return replace(after, last_worst=(pair, one.number)), (*effects, Say(f"{said}{caveat}"))
 
 
 def started(session: Session, track: int, place_s: float) -> Outcome:
@@ -264,7 +281,7 @@ COMMANDS = (
         "To a time, passage or mark.",
         "go loudest",
         short=("g",),
-        arguments="TIME|loudest|quietest|lift|MARK",
+        arguments="TIME|loudest|quietest|lift|worst|MARK",
         listed="PLACE",
         kinds=(("place", "mark"),),
         keys=(("!", "go loudest"), ("enter", "go mark")),

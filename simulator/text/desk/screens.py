@@ -264,7 +264,9 @@ def marks(session: Session) -> str:
     for mark in session.marks:
         title = shortened(session.tracks[mark.track].title, 40)
         lines += wrapped(
-            f"{mark.name}: {format_time(mark.place_s)} in {mark.track + 1} {title}", session.width
+            f"{mark.name}: {format_time(mark.place_s)} in {mark.track + 1} {title}"
+            + (f" · {mark.text}" if mark.text else ""),
+            session.width,
         )
     for act in session.notes:
         lines += wrapped(f"note ({note_place(act.data)}): {act.data['text']}", session.width)
