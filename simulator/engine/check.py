@@ -13,15 +13,20 @@ one for a destination that is named.
 
 from __future__ import annotations
 
+import hashlib
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from simulator.audio_files.reader import AudioInfo, AudioReader, is_lossy
 from simulator.codecs.codec import encoder_gain_db
 from simulator.codecs.deliver import steps as delivery_steps
-from simulator.common.errors import SimulatorError, UsageError
+from simulator.common.errors import AudioError, SimulatorError, UsageError
 from simulator.common.units import TIE_LU
 from simulator.delivery.album_findings import AlbumLevel, AlbumTrack, album_findings, runs_on
 from simulator.delivery.file_findings import channel_findings, edge_findings, file_findings
@@ -51,7 +56,13 @@ from simulator.normalizer.profile import Profile
 from simulator.playlists.playlist import NAMED_ALBUMS, Playlist, Track
 from simulator.session.log import Act, from_json
 from simulator.storage.measurement_cache import Store
-from simulator.storage.small_files import LARGEST_RECORD_BYTES, read_small
+from simulator.storage.small_files import (
+    LARGEST_RECORD_BYTES,
+    changed_since,
+    other_samples,
+    read_small,
+    stamp_of,
+)
 
 KIND = "decision"
 _RANGES = {"target_lufs": (-60.0, 0.0), "ceiling_dbtp": (-40.0, 6.0)}
@@ -110,8 +121,10 @@ def _decided(path: str, last: Act) -> Decided:
         raise UsageError(
             f"{path}: its last decision sets neither loudness nor ceiling.", "Use --target and --ceiling."
         )
-    destination = last.data.get("destination")
-    return Decided(target, ceiling, destination if isinstance(destination, str) else "", f"on {last.at[:10]}")
+    destination, who, why = (
+        value if isinstance(value := last.data.get(key), str) else "" for key in ("destination", "who", "why")
+    )
+    return Decided(target, ceiling, destination, f"on {last.at[:10]}", who=who, why=why)
 
 
 def _number(path: str, data: dict[str, Any], key: str) -> float | None:
@@ -128,15 +141,54 @@ def _number(path: str, data: dict[str, Any], key: str) -> float | None:
     return float(value)
 
 
+NOTHING_DECIDED = Decided()
+CHECK_AGAIN = "Let the export finish, then check again."
 POOL_PAYS_SECONDS = 1000.0
 """Seconds of music from which several processes scan: scanning is some 400 times faster than playing."""
 Report = Callable[[], None]
 
 
 @dataclass(frozen=True, slots=True)
+class Scanned:
+    """What a file is and what its samples show; with `checksums`, SHA-256 of the file and of its samples, and
+    the content hash that measuring gives it."""
+
+    info: AudioInfo
+    scan: Scan
+    file_sha256: str = ""
+    samples_sha256: str = ""
+    content: str = ""
+
+
+def scan_file(path: str, *, checksums: bool = False) -> Scanned:
+    """Raises AudioError; with `checksums` also for a file that changes meanwhile."""
+    samples: Any = hashlib.sha256()
+    stamp = stamp_of(path)
+
+    def summed(blocks: Iterable[NDArray[np.float32]]) -> Iterator[NDArray[np.float32]]:
+        for block in blocks:
+            samples.update(block.astype("<f4", copy=False))
+            yield block
+
+    with AudioReader(path, hashed=checksums) as reader:
+        blocks = summed(reader) if checksums else reader
+        scanned = Scanned(reader.info, scan(blocks, reader.info.sample_rate, reader.info.channels))
+    if not checksums:
+        return scanned
+    try:
+        with open(path, "rb") as file:
+            whole = hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as problem:
+        raise AudioError(f"{path}: cannot read the file: {problem.strerror}.", "Check the path.") from None
+    if changed_since(path, stamp):
+        raise other_samples(path, CHECK_AGAIN)
+    return replace(scanned, file_sha256=whole, samples_sha256=samples.hexdigest(), content=reader.content)
+
+
+@dataclass(frozen=True, slots=True)
 class Checked:
     """One master: its findings, and why there are none or not all; the one move that answers what plain gain
-    can answer (None where there is nothing to move), and the album it belongs to."""
+    can answer (None where there is nothing to move), its album, and what it was held against."""
 
     track: Track
     findings: tuple[Finding, ...]
@@ -144,26 +196,17 @@ class Checked:
     measurement: Measurement | None = None
     move: Move | None = None
     album: AlbumLevel | None = None
+    scanned: Scanned | None = None
+    steps: tuple[Step, ...] = ()
+    decided: Decided = NOTHING_DECIDED
+    gap_s: float | None = None
+    """Silence between this track and the next of its album."""
 
     @property
     def remaining(self) -> list[Finding]:
         """What needs fixing or a look and is not answered by the move."""
         mended = frozenset() if self.move is None else self.move.mends
         return [found for found in self.findings if found.level != "fine" and found.name not in mended]
-
-
-@dataclass(frozen=True, slots=True)
-class Scanned:
-    """What a file is and what its samples show."""
-
-    info: AudioInfo
-    scan: Scan
-
-
-def scan_file(path: str) -> Scanned:
-    """Raises AudioError."""
-    with AudioReader(path, hashed=False) as reader:
-        return Scanned(reader.info, scan(reader, reader.info.sample_rate, reader.info.channels))
 
 
 def masters_of(playlist: Playlist) -> Playlist:
@@ -179,6 +222,7 @@ def check(
     workers: int,
     *,
     as_album: bool = False,
+    checksums: bool = False,
     step: Report = lambda: None,
 ) -> list[Checked]:
     """The findings for every master of the playlist, in order. With `as_album` the masters are one album in
@@ -186,8 +230,9 @@ def check(
     tracks = deliver(playlist, store, workers, step)
     predictions = predict(profiles, tracks, playlist.album_reason, store, workers, step)
     return check_delivered(
-        playlist, tracks, profiles, predictions, decided, store, workers, as_album=as_album
-    )
+        playlist, tracks, profiles, predictions, decided, store, workers,
+        as_album=as_album, checksums=checksums,
+    )  # fmt: skip
 
 
 def check_delivered(
@@ -200,9 +245,10 @@ def check_delivered(
     workers: int,
     *,
     as_album: bool = False,
+    checksums: bool = False,
 ) -> list[Checked]:
     """The same for tracks that are measured and predicted already (a row of `predictions` a profile)."""
-    scans = _scans(tracks, workers)
+    scans = _scans(tracks, workers, checksums)
     albums = _albums(playlist, tracks, scans, as_album)
     levels = {
         place: level
@@ -256,7 +302,13 @@ def check_delivered(
         if move is not None:
             move = replace(move, mends=_mended(findings, move, one.measurement, players))
         # a player or a delivery that cannot be worked out costs its own findings and no others
-        checked.append(Checked(one.track, tuple(findings), problem, one.measurement, move, album))
+        checked.append(
+            Checked(
+                one.track, tuple(findings), problem, one.measurement, move, album, scanned,
+                tuple(found for found in reached if isinstance(found, Step)), decided,
+                None if after is None else scanned.scan.tail_s + after.head_s,
+            )
+        )  # fmt: skip
     return checked
 
 
@@ -347,15 +399,24 @@ def _mended(
     return frozenset(names)
 
 
-def _scans(tracks: Sequence[Delivered], workers: int) -> list[Scanned | SimulatorError | None]:
+def _scans(
+    tracks: Sequence[Delivered], workers: int, checksums: bool
+) -> list[Scanned | SimulatorError | None]:
     """In a worker where a decoder could crash; None for what could not be measured."""
     paths = [one.track.path for one in tracks if one.measurement is not None]
     seconds = sum(one.measurement.duration_s for one in tracks if one.measurement is not None)
     count = workers if len(paths) > 1 and seconds > POOL_PAYS_SECONDS else 0
     if not count and not pool.stays_in_process() and any(map(is_lossy, paths)):
         count = 1
-    done = iter(pool.in_order(pool.run(scan_file, paths, count, str), len(paths), lambda: None))
-    return [None if one.measurement is None else next(done) for one in tracks]
+    job = partial(scan_file, checksums=checksums)
+    done = iter(pool.in_order(pool.run(job, paths, count, str), len(paths), lambda: None))
+    scans = [None if one.measurement is None else next(done) for one in tracks]
+    return [
+        other_samples(one.track.path, CHECK_AGAIN)
+        if isinstance(found, Scanned) and found.content not in ("", one.content)
+        else found
+        for one, found in zip(tracks, scans, strict=True)
+    ]
 
 
 Steps = list[tuple[Job, Step | SimulatorError]]
