@@ -79,10 +79,33 @@ def last_decided(acts: Iterable[Act]) -> Decided | None:
     return None
 
 
-def read_decided(word: str) -> Decided:
-    """The last decision in the session file that `word` names; in `SESSION:DESTINATION` the last one for that
-    destination (its name, or how the name begins; case does not matter). Raises UsageError for a file that is
-    no session file, holds no such decision, or decides nothing measurable."""
+@dataclass(frozen=True, slots=True)
+class Decisions:
+    """The decisions of a session file, and the destination that counts where none is named (empty: the last
+    decision of all)."""
+
+    path: str
+    acts: tuple[Act, ...]
+    destination: str = ""
+
+    def of(self, destination: str | None = None) -> Decided:
+        """The last decision for a destination (its name, or how the name begins; case does not matter).
+        Raises UsageError where there is none, or where it decides nothing measurable."""
+        name = self.destination if destination is None else destination
+        wanted = name.strip().casefold()
+        named = [str(act.data.get("destination") or "") for act in self.acts]
+        pairs = list(zip(self.acts, named, strict=True))
+        fitting = [act for act, one in pairs if not wanted or one.casefold() == wanted]
+        fitting = fitting or [act for act, one in pairs if one.casefold().startswith(wanted)]
+        if not fitting:
+            known = ", ".join(dict.fromkeys(filter(None, named))) or "nothing named"
+            raise UsageError(f"{self.path}: no decision for “{name}”.", f"It holds decisions for: {known}.")
+        return _decided(self.path, fitting[-1])
+
+
+def read_decisions(word: str) -> Decisions:
+    """Those of the session file that `word` names, as FILE or FILE:DESTINATION. Raises UsageError for a file
+    that is no session file or holds no decision."""
     path, _, destination = (word, "", "") if os.path.exists(word) else word.rpartition(":")
     path = path or word
     try:
@@ -102,17 +125,7 @@ def read_decided(word: str) -> Decided:
             f"{path}: this session file contains no decision.",
             "Decide in the session first, or use --target and --ceiling.",
         )
-    wanted = destination.strip().casefold()
-    named = [str(act.data.get("destination") or "") for act in acts]
-    pairs = list(zip(acts, named, strict=True))
-    fitting = [act for act, name in pairs if not wanted or name.casefold() == wanted]
-    fitting = fitting or [act for act, name in pairs if name.casefold().startswith(wanted)]
-    if not fitting:
-        raise UsageError(
-            f"{path}: no decision for “{destination}”.",
-            f"It holds decisions for: {', '.join(dict.fromkeys(filter(None, named))) or 'nothing named'}.",
-        )
-    return _decided(path, fitting[-1])
+    return Decisions(path, acts, destination)
 
 
 def _decided(path: str, last: Act) -> Decided:
@@ -217,7 +230,7 @@ def masters_of(playlist: Playlist) -> Playlist:
 def check(
     playlist: Playlist,
     profiles: Sequence[Profile],
-    decided: Decided,
+    decided: Sequence[Decided],
     store: Store,
     workers: int,
     *,
@@ -225,8 +238,9 @@ def check(
     checksums: bool = False,
     step: Report = lambda: None,
 ) -> list[Checked]:
-    """The findings for every master of the playlist, in order. With `as_album` the masters are one album in
-    that order; else only albums that the playlist names are looked at as such."""
+    """The findings for every master of the playlist, in order, each held against its own of `decided`. With
+    `as_album` the masters are one album in that order; else only albums that the playlist names are looked at
+    as such. What was decided for different destinations is not one album."""
     tracks = deliver(playlist, store, workers, step)
     predictions = predict(profiles, tracks, playlist.album_reason, store, workers, step)
     return check_delivered(
@@ -240,7 +254,7 @@ def check_delivered(
     tracks: Sequence[Delivered],
     profiles: Sequence[Profile],
     predictions: Sequence[Sequence[Prediction | SimulatorError | None]],
-    decided: Decided,
+    decided: Sequence[Decided],
     store: Store,
     workers: int,
     *,
@@ -249,17 +263,17 @@ def check_delivered(
 ) -> list[Checked]:
     """The same for tracks that are measured and predicted already (a row of `predictions` a profile)."""
     scans = _scans(tracks, workers, checksums)
-    albums = _albums(playlist, tracks, scans, as_album)
+    albums = _albums(playlist, tracks, scans, decided, as_album)
     levels = {
         place: level
         for places in albums
-        for level in [_album_level(places, tracks, as_album)]
+        for level in [_album_level(places, tracks, decided, as_album)]
         for place in places
     }
     in_album, following = _within_albums(albums, tracks, scans)
     steps = _steps(tracks, profiles, predictions, store, workers)
     aways = {
-        place: _away(one.measurement, levels.get(place), decided)
+        place: _away(one.measurement, levels.get(place), decided[place])
         for place, one in enumerate(tracks)
         if one.measurement is not None
     }
@@ -276,7 +290,7 @@ def check_delivered(
             continue
         after = following.get(place)
         on = after is not None and runs_on(scanned.scan) and after.head_s <= 0.001
-        info, move, album = scanned.info, moves.get(place), levels.get(place)
+        info, move, album, own = scanned.info, moves.get(place), levels.get(place), decided[place]
         players = [
             (profile, found) for profile, found in zip(profiles, played, strict=True)
             if isinstance(found, Prediction)
@@ -286,13 +300,13 @@ def check_delivered(
         findings = [
             *level_findings(
                 one.measurement,
-                decided,
+                own,
                 may_raise=may_raise,
-                held=_held(one.measurement, album, decided),
-                means=_quieter(one.measurement, players, decided),
+                held=_held(one.measurement, album, own),
+                means=_quieter(one.measurement, players, own),
             ),
-            *_album_loudness(one, album, decided, may_raise),
-            *(step_finding(found, decided, move) for found in reached if isinstance(found, Step)),
+            *_album_loudness(one, album, own, may_raise),
+            *(step_finding(found, own, move) for found in reached if isinstance(found, Step)),
             *file_findings(scanned.scan, None if info.lossy else info.bits, info.lossy, info.subtype),
             *channel_findings(one.measurement, scanned.scan),
             *edge_findings(scanned.scan, runs_on=on),
@@ -305,7 +319,7 @@ def check_delivered(
         checked.append(
             Checked(
                 one.track, tuple(findings), problem, one.measurement, move, album, scanned,
-                tuple(found for found in reached if isinstance(found, Step)), decided,
+                tuple(found for found in reached if isinstance(found, Step)), own,
                 None if after is None else scanned.scan.tail_s + after.head_s,
             )
         )  # fmt: skip
@@ -461,7 +475,7 @@ def _moves(
     tracks: Sequence[Delivered],
     steps: Sequence[Steps],
     aways: dict[int, float | None],
-    decided: Decided,
+    decided: Sequence[Decided],
     store: Store,
     workers: int,
 ) -> dict[int, Move]:
@@ -471,7 +485,7 @@ def _moves(
     gains: dict[tuple[int, ...], float] = {}
     for places in (*albums, *alone):
         wanted = [
-            first_gain_db(found, [step.found for _, step in good[place]], decided, aways[place])
+            first_gain_db(found, [step.found for _, step in good[place]], decided[place], aways[place])
             for place in places
             if (found := tracks[place].measurement) is not None
         ]
@@ -492,10 +506,16 @@ def _moves(
                     if isinstance(one := outcomes[place, job], Result)
                 ] for place in places
             }  # fmt: skip
-            missing = max(missing_db([found for _, found in after[place]], decided) for place in places)
+            missing = max(
+                missing_db([found for _, found in after[place]], decided[place]) for place in places
+            )
             done = missing <= 0.0
             if gain > 0.0:
-                done = all(missed_limit(found, decided) is None for row in after.values() for _, found in row)
+                done = all(
+                    missed_limit(found, decided[place]) is None
+                    for place, row in after.items()
+                    for _, found in row
+                )
             for place in places:
                 moved[place] = _move(tracks[place], gain, after[place], done, aways[place])
             if done or gain > 0.0:
@@ -530,31 +550,36 @@ def _albums(
     playlist: Playlist,
     tracks: Sequence[Delivered],
     scans: Sequence[Scanned | SimulatorError | None],
+    decided: Sequence[Decided],
     as_album: bool,
 ) -> list[list[int]]:
     """The places of each album's tracks, in order. Of versions of one song only the first counts."""
-    groups: dict[str, list[int]] = {}
-    songs: set[tuple[str, str]] = set()
+    groups: dict[tuple[str, Decided], list[int]] = {}
+    songs: set[tuple[str, Decided, str]] = set()
     for place, (one, scanned) in enumerate(zip(tracks, scans, strict=True)):
         named = one.track.album if playlist.album_reason == NAMED_ALBUMS else None
         album = "" if as_album else named
         if album is None or not isinstance(scanned, Scanned) or one.measurement is None:
             continue
         song = one.track.song
-        if song is not None and (album, song) in songs:
+        if song is not None and (album, decided[place], song) in songs:
             continue
         if song is not None:
-            songs.add((album, song))
-        groups.setdefault(album, []).append(place)
+            songs.add((album, decided[place], song))
+        groups.setdefault((album, decided[place]), []).append(place)
     return [places for places in groups.values() if len(places) > 1]
 
 
-def _album_level(places: Sequence[int], tracks: Sequence[Delivered], as_album: bool) -> AlbumLevel:
+def _album_level(
+    places: Sequence[int], tracks: Sequence[Delivered], decided: Sequence[Decided], as_album: bool
+) -> AlbumLevel:
     """The loudness of all tracks as one programme (one gate over all their blocks), and the loudest track."""
     members = [(tracks[place].track, found) for place in places if (found := tracks[place].measurement)]
     track, loudest = max(members, key=lambda one: one[1].integrated_lufs or -200.0)
     programme = gating.album_loudness_lufs(found.series.energy for _, found in members)
     name = "Album" if as_album or track.album is None else track.album
+    if len(set(decided)) > 1 and (destination := decided[places[0]].destination):
+        name = f"{name} ({destination})"
     return AlbumLevel(name, programme, track.title, loudest.integrated_lufs)
 
 

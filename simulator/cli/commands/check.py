@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from simulator.cli.readout import Amount
     from simulator.delivery.finding import Decided, TargetOf
     from simulator.engine.check import Checked
-    from simulator.playlists.playlist import Playlist
+    from simulator.playlists.playlist import Playlist, Track
     from simulator.storage.measurement_cache import Store
 
 
@@ -42,7 +43,8 @@ if TYPE_CHECKING:
 @click.option(
     "--decision",
     metavar="FILE[:NAME]",
-    help="Target and ceiling: the last decision in a session file, or the last one for destination NAME.",
+    help="Target and ceiling: the last decision in a session file, or the last one for destination NAME. A "
+    "master whose playlist entry names its decision is held to that one.",
 )
 @click.option("--target", type=click.FloatRange(-60.0, 0.0), help="Target loudness in LUFS.")
 @click.option("--ceiling", type=click.FloatRange(-40.0, 6.0), help="True-peak ceiling in dBTP.")
@@ -124,12 +126,14 @@ def command(
         raise click.UsageError("Missing argument 'MASTERS...'.")
     if sheet is not None:
         check_sheet_name(sheet, force)
-    decided = replace(_decided(decision, target, ceiling), target_of=target_of)
     profiles, as_album = (*profiles, *hidden_profiles), as_album or hidden_album
     chosen = load_profiles(profiles) if profiles else []
     playlist = masters_of(read_arguments(masters))
     if not playlist.tracks:
         raise click.UsageError("No master among these, only references.")
+    decided = [
+        replace(one, target_of=target_of) for one in _decided(decision, target, ceiling, playlist.tracks)
+    ]
     if sheet is not None:
         refuse_sources([sheet], [track.path for track in playlist.tracks])
     store, count = open_store(no_cache, rehash), most_workers(workers)
@@ -152,7 +156,7 @@ def command(
         from simulator.cli.steps.check import show_check
 
         say_problems(one.problem for one in found)
-        show_check(Readout(amount), found, decided, chosen)
+        show_check(Readout(amount), found, chosen)
     if sheet is not None and not nothing:
         _write(sheet, found, playlist, force, as_json)
     if nothing:
@@ -205,7 +209,7 @@ def _since(
         one for one in tracks if os.path.lexists(one.path) or named_in(folder, one.path) not in listed
     )
     with steps("Comparing", len(tracks)) as step:
-        found = check(one_album("", "command", tracks, ""), [], Decided(), store, workers,
+        found = check(one_album("", "command", tracks, ""), [], [Decided()] * len(tracks), store, workers,
                       checksums=True, step=step)  # fmt: skip
     unread = [one for one in found if not one.findings]
     there = {named_in(folder, one.track.path) for one in unread}
@@ -225,20 +229,24 @@ def _since(
     return ExitCode.NEEDS_FIXING if any(one.level == "fix" for one in told) else ExitCode.DONE
 
 
-def _decided(record: str | None, target: float | None, ceiling: float | None) -> Decided:
-    """From the session file; a number that an option gives takes the place of the file's, and says so."""
+def _decided(
+    record: str | None, target: float | None, ceiling: float | None, tracks: Sequence[Track]
+) -> list[Decided]:
+    """For each track, from the session file: the decision that it names, else the one that --decision names,
+    else the last; a number that an option gives takes the place of the file's, and says so."""
     from simulator.delivery.finding import Decided
 
     if record is None:
-        return Decided(target, ceiling)
-    from simulator.engine.check import read_decided
+        return [Decided(target, ceiling)] * len(tracks)
+    from simulator.engine.check import read_decisions
 
-    found, here = read_decided(record), "on the command line"
+    decisions, here = read_decisions(record), "on the command line"
+    named = {name: decisions.of(name) for name in dict.fromkeys(track.decision for track in tracks)}
     if target is not None:
-        found = replace(found, target_lufs=target, target_said=here)
+        named = {name: replace(one, target_lufs=target, target_said=here) for name, one in named.items()}
     if ceiling is not None:
-        found = replace(found, ceiling_dbtp=ceiling, ceiling_said=here)
-    return found
+        named = {name: replace(one, ceiling_dbtp=ceiling, ceiling_said=here) for name, one in named.items()}
+    return [named[track.decision] for track in tracks]
 
 
 def _data(found: list[Checked]) -> None:
@@ -247,7 +255,9 @@ def _data(found: list[Checked]) -> None:
 
     print_json(
         [
-            master_object(one.track.path, one.findings, one.move, one.album, str(one.problem or ""))
+            master_object(
+                one.track.path, one.findings, one.move, one.album, one.decided, str(one.problem or "")
+            )
             if one.findings
             else error_object(one.track.path, str(one.problem))
             for one in found
