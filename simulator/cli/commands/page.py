@@ -38,7 +38,7 @@ from simulator.common.text import visible
 @click.option(
     "--seconds",
     type=click.FloatRange(0.5, 60.0),
-    default=6.0,
+    default=5.0,
     show_default=True,
     help="Length of each passage.",
 )
@@ -86,7 +86,7 @@ def command(
     from simulator.cli.steps.page import (
         build_page,
         chosen_kinds,
-        keep_ballot,
+        keep_page,
         ready_for_page,
         track_numbers,
         went_in,
@@ -118,8 +118,8 @@ def command(
             f"That is more than {LARGE_BYTES / 1e6:.0f} MB; many mail systems refuse that size.\n"
             "  Use fewer --seconds, or choose the --tracks that matter."
         )
-    if page.ballot is not None:
-        click.echo(keep_ballot(ready, page.ballot, output))
+    for line in keep_page(ready, page, output):
+        click.echo(line)
     write(page, output, force)
     for line in went_in(ready, order):
         click.echo(visible(line))

@@ -1,4 +1,4 @@
-"""`fairhearing votes`: a client's blind-vote answers, into the session file."""
+"""`fairhearing votes`: a client's blind-vote answers and comments, into the session file."""
 
 from __future__ import annotations
 
@@ -22,13 +22,14 @@ from simulator.common.text import visible
 )
 @click.option("--record", "session_by_its_former_name", type=click.Path(path_type=Path), hidden=True)
 def command(files: tuple[Path, ...], session: Path | None, session_by_its_former_name: Path | None) -> int:
-    """Adds a client's blind-vote answers to the session file.
+    """Adds a client's blind-vote answers and comments to the session file.
 
     FILES are the small files that the page saves, or mails as .eml, HTML or text. A file may contain any
     number of answers.
 
     An answer counts only if it is complete and belongs to a page of that session. The session file also
-    keeps whether the names had been seen before the vote.
+    keeps whether the names had been seen before the vote. A comment becomes a mark there, which the
+    listening prompt lists and goes to.
     """
     from simulator.cli.steps.votes import take_votes
     from simulator.common.errors import ExitCode, SimulatorError

@@ -140,9 +140,10 @@ def vote_of(
     places: Mapping[int, Sequence[Place]],
     cuts: Mapping[int, Cuts],
     title: str,
+    page: str,
     chance: Chance,
 ) -> tuple[Ballot, PageVote, list[Clip]]:
-    """The ballot, what the page shows of it, and its sounds."""
+    """The ballot of the page with this id, what the page shows of it, and its sounds."""
     rate = cuts[members[0]].rate
     numbers = _shared_place(order, members, places)
     played = [
@@ -156,7 +157,7 @@ def vote_of(
     plan = _plan(order, members, chance.number(), made.difference_lu, places[members[0]][numbers[0]])
     contents = tuple(hashlib.sha256(clip.stored.samples.tobytes()).hexdigest() for clip in made.clips)
     drawn = draw(plan.kind, len(members), plan.rounds, plan.seed)
-    ballot = Ballot(chance.word(10), plan, contents, drawn)
+    ballot = Ballot(page, plan, contents, drawn)
     shown = list(range(len(members)))
     chance.shuffle(shown)
     vote = page_vote(ballot, drawn, shown, [clip.name for clip in made.clips], title)

@@ -21,9 +21,9 @@ from simulator.session.log import Act
 BALLOT, VOTE = "ballot", "vote"
 
 
-def ballot_act(at: str, ballot: Ballot, file: str) -> Act:
-    """The act of writing a page with a vote; `file` is the page's name."""
-    return Act(at, BALLOT, {**msgspec.to_builtins(ballot), "file": file})
+def ballot_act(at: str, ballot: Ballot, file: str, tracks: Sequence[dict[str, str]] = ()) -> Act:
+    """The act of writing a page with a vote; `file` is the page's name, `tracks` are those that it shows."""
+    return Act(at, BALLOT, {**msgspec.to_builtins(ballot), "file": file, "tracks": list(tracks)})
 
 
 def vote_act(at: str, given: VoteAnswer, trial: Trial) -> Act:
