@@ -18,6 +18,7 @@ PACKAGE = Path(simulator.__file__).resolve().parent
 CALLED_BY_LIBRARIES = {
     "list_commands", "get_command", "format_commands",  # click
     "store_string", "load_history_strings",  # prompt_toolkit
+    "on_any_event",  # watchdog
     "handle_starttag", "handle_endtag", "handle_data",  # html.parser
 }  # fmt: skip
 
