@@ -10,6 +10,7 @@ File names of a ladder's rungs, and the playlist that ties them as versions of o
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 import os
@@ -89,6 +90,7 @@ def playlist_text(mix: str, rungs: Sequence[Rung]) -> str:
     for rung in rungs:
         assert rung.path is not None
         kind = "sample-peak rung" if Path(rung.path).stem.endswith(SAMPLE) else "rung"
+        kind = f"limited {kind}" if rung.limited else kind
         title = f"{name} ({kind} at {level(rung.measurement.integrated_lufs)} LUFS)"
         lines += [
             "",
@@ -98,6 +100,13 @@ def playlist_text(mix: str, rungs: Sequence[Rung]) -> str:
             f"song = {_quoted(name)}",
         ]
     return "\n".join(lines) + "\n"
+
+
+def free_folder(mix: str) -> Path:
+    """A folder for the rungs beside the work, NAME-rungs, that is not there yet."""
+    name = f"{_stem(mix)}-rungs"
+    names = itertools.chain([name], (f"{name}-{number}" for number in itertools.count(2)))
+    return next(path for path in map(Path, names) if not path.exists())
 
 
 def _quoted(text: str) -> str:
