@@ -19,7 +19,6 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
-from support.recorded_votes import votes
 
 from simulator.audio_files.reader import AudioReader
 from simulator.blind_test.ballot import answer_line, read_answers
@@ -31,7 +30,7 @@ from simulator.normalizer.profile import parse_profile
 from simulator.page import session_log
 from simulator.page.file.mail_text import texts_of
 from simulator.playlists.formats import parse_playlist
-from simulator.session.blind.record import ballots
+from simulator.session.blind.record import ballots, votes
 from simulator.session.log import Act, Record, from_json, to_json
 from simulator.session.provenance import known_ids, news
 from simulator.storage.measurement_cache import pack, unpack, unpack_pair
