@@ -15,11 +15,12 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import cast
 
+from simulator.audibility.audibility import Audibility
 from simulator.common.errors import AudioError, SimulatorError, UsageError
 from simulator.comparison.alignment import Alignment
 from simulator.desk.decodes import Decode, Decodes
 from simulator.desk.tracks import lane_of, played_views, view_of
-from simulator.engine.align import alignment_of, known_alignment
+from simulator.engine.align import alignment_of, audibility_of, known_alignment, known_audibility
 from simulator.engine.measure import Job, Result, do_all
 from simulator.engine.predict import CEILING_DBTP, Delivered, deliver, predict
 from simulator.engine.signals import ignore_terminal
@@ -35,7 +36,7 @@ from simulator.session.codec_variants import (
     raise_words,
     raised_db,
 )
-from simulator.session.events import Aligned, Event, Predicted, Replaced
+from simulator.session.events import Aligned, Event, MomentsFound, Predicted, Replaced
 from simulator.session.track import PlayedView
 from simulator.storage.measurement_cache import Store
 from simulator.storage.process_life import end_with_parent
@@ -45,7 +46,8 @@ from simulator.storage.small_files import changed_since, other_samples, stamp_of
 class Studio:
     """Carries out what the session asks of the measuring. `open_store` opens the cache in the calling
     thread; `profiles` are those that may be asked for; `worked_out` the ids that the session has;
-    `align_pairs` says how the second file of each pair lies against the first (see desk/align);
+    `align_pairs` says how the second file of each pair lies against the first, `compare_pairs` where it is
+    likely to be heard to differ (see `Aligner`);
     `encoded_folder` is where encoded masters are kept, None for nowhere."""
 
     def __init__(
@@ -57,13 +59,14 @@ class Studio:
         open_store: Callable[[], Store],
         at: Callable[[], str],
         align_pairs: Callable[[Sequence[Pair]], Sequence[Found]],
+        compare_pairs: Callable[[Sequence[Pair]], Sequence[Audibility | str]],
         encoded_folder: Path | None = None,
     ) -> None:
         self._playlist, self._tracks = playlist, list(tracks)
         self._stamps = [stamp_of(one.track.path) for one in tracks]
         self._profiles, self._worked_out = dict(profiles), dict.fromkeys(worked_out)
         self._open_store, self._at, self._align_pairs = open_store, at, align_pairs
-        self._encoded_folder = encoded_folder
+        self._compare_pairs, self._encoded_folder = compare_pairs, encoded_folder
         self._store: Store | None = None
         self._decodes = Decodes()
 
@@ -212,6 +215,14 @@ class Studio:
                     words.append(f"{title}: {found.reason}")
         return [Aligned(offsets, " ".join(words))]
 
+    def find_moments(self, pairs: Sequence[tuple[int, int]]) -> list[Event]:
+        """The answer to `FindMoments`. Unlike the rest it may go on beside another call: it takes minutes
+        where there are many versions."""
+        tracks = list(self._tracks)
+        known = {place: (tracks[place].track.path, tracks[place].content) for pair in pairs for place in pair}
+        found = self._compare_pairs([(known[open_][0], known[other][0]) for open_, other in pairs])
+        return [MomentsFound(dict(zip(pairs, found, strict=True)), known, self._at())]
+
     def _changed(self, track: int) -> bool:
         """True where another file is there now than the one that was measured."""
         one = self._tracks[track]
@@ -235,12 +246,12 @@ Found = Alignment | SimulatorError
 
 
 class Aligner:
-    """Aligns pairs of files; `cache` is the cache's folder, or None. One call at a time, in any thread;
-    `close` may come from another and ends the work."""
+    """Aligns pairs of files, and compares them; `cache` is the cache's folder, or None. One call of each kind
+    at a time, in any thread; `close` may come from another and ends the work."""
 
     def __init__(self, cache: Path | None, *, rehash: bool = False) -> None:
         self._cache, self._rehash = cache, rehash
-        self._child: ChildProcess | None = None
+        self._children: list[ChildProcess] = []
         self._closed = False
 
     def align(self, pairs: Sequence[Pair]) -> list[Found]:
@@ -251,28 +262,42 @@ class Aligner:
             found: list[Found | None] = [known_alignment(first, second, store) for first, second in pairs]
         finally:
             store.close()
-        missing = [index for index, one in enumerate(found) if one is None]
-        for index, one in zip(missing, self._apart([pairs[index] for index in missing]), strict=True):
-            found[index] = one
-        return [one for one in found if one is not None]
+        missing = [pair for pair, one in zip(pairs, found, strict=True) if one is None]
+        done = iter(cast("list[Found]", self._apart(missing, compare=False)))
+        return [next(done) if one is None else one for one in found]
+
+    def compare(self, pairs: Sequence[Pair]) -> list[Audibility | str]:
+        """Where the second file of each pair is likely to be heard to differ from the first, the open
+        version, or why that cannot be said; in order. What the cache knows needs no process."""
+        store = Store(self._cache, lambda _: None, rehash=self._rehash)
+        try:
+            found = [known_audibility(first, second, store) for first, second in pairs]
+        finally:
+            store.close()
+        missing = [pair for pair, one in zip(pairs, found, strict=True) if one is None]
+        done = iter(self._apart(missing, compare=True))
+        answers = (next(done) if one is None else one for one in found)
+        return [one if isinstance(one, Audibility) else str(one) for one in answers]
 
     def close(self) -> None:
         """Ends what runs."""
         self._closed = True
-        if self._child is not None:
-            self._child.kill()
+        for child in list(self._children):
+            child.kill()
 
-    def _apart(self, pairs: Sequence[Pair]) -> list[Found]:
+    def _apart(self, pairs: Sequence[Pair], *, compare: bool) -> list[object]:
         if not pairs or self._closed:
             return [_ended(pair) for pair in pairs]
         start_tracker()
-        child = self._child = ChildProcess(_align)
-        child.start(list(pairs), self._cache, self._rehash)
-        found: list[Found] = []
+        child = ChildProcess(_work_apart)
+        self._children.append(child)
+        child.start(list(pairs), self._cache, self._rehash, compare)
+        found: list[object] = []
         with contextlib.suppress(EOFError):  # it died, or was ended
             while len(found) < len(pairs):
-                found.append(cast("Found", child.receive(None)))
+                found.append(child.receive(None))
         child.end()
+        self._children.remove(child)
         return found + [_ended(pair) for pair in pairs[len(found) :]]
 
 
@@ -283,7 +308,9 @@ def _ended(pair: Pair) -> AudioError:
     )
 
 
-def _align(answers: Connection, pairs: list[Pair], cache: Path | None, rehash: bool) -> None:
+def _work_apart(
+    answers: Connection, pairs: list[Pair], cache: Path | None, rehash: bool, compare: bool
+) -> None:
     """The process: one answer a pair."""
     ignore_terminal()
     end_with_parent()
@@ -295,7 +322,7 @@ def _align(answers: Connection, pairs: list[Pair], cache: Path | None, rehash: b
     try:
         for first, second in pairs:
             try:
-                answers.send(alignment_of(first, second, store))
+                answers.send((audibility_of if compare else alignment_of)(first, second, store))
             except SimulatorError as problem:
                 answers.send(problem)
     finally:

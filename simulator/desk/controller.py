@@ -29,11 +29,13 @@ from simulator.metering.gating import exact_lufs
 from simulator.metering.live import Reading
 from simulator.session import effects as do
 from simulator.session import events as happens
+from simulator.session import worst
 from simulator.session.events import TICK_SECONDS, Prepared
 from simulator.session.levels import LEAD_SECONDS, LONGEST_SECONDS
 from simulator.session.session import step
 from simulator.session.state import DIM_DB, Session
 from simulator.storage.monitor_trim import remember_trim
+from simulator.text.desk.artist_screen import SCREEN_COLUMNS
 from simulator.text.desk.screens import screen
 from simulator.text.desk.stage import Stage
 from simulator.text.desk.status_bar import Bar
@@ -113,8 +115,10 @@ class Desk:
         self._player, self._record, self._studio, self._outside = player, record, studio, outside
         self._scripted = scripted
         self._meter = DeskMeter(player.recent, player.sample_rate, outside.clock)
-        self._stage = DeskStage()
+        self._stage, self._artist_stage = DeskStage(), DeskStage()
         self._work: Background[Taken] = Background()
+        self._moments: Background[Taken] = Background()  # beside it: a player need not wait for them
+        self._to_find: do.FindMoments | None = None
         self._now: Now = player.now()
         self._program: DeckProgram | None = None
         self._alive = True
@@ -142,6 +146,10 @@ class Desk:
             self._do(effect)
         self._say(where_it_goes(self._player))
         self._work.start(self._studio.align, _failed)
+        pairs = worst.pairs(self.session.tracks)
+        if pairs and not self._scripted:  # a script that asks for none need not wait for them
+            self._to_find = do.FindMoments(pairs)
+            self.session = replace(self.session, looking=True)
         for track, lanes in self._lanes().items():
             self._player.lanes.want(lane_key(self.session.source(track), {track: lanes}))
 
@@ -149,6 +157,7 @@ class Desk:
         """A line that was typed, or the answer to an open question."""
         self.tick()
         self._step(happens.Typed(line.strip(), self._outside.at(), self._outside.chance()))
+        self._show()
         if self._scripted:
             self._settle()
 
@@ -156,6 +165,7 @@ class Desk:
         """A key on an empty line."""
         self.tick()
         self._step(happens.Pressed(key, self._outside.at()))
+        self._show()
 
     def interrupt(self) -> None:
         """Ctrl-C: an open question is a no, what plays stops, and the session stays."""
@@ -168,12 +178,19 @@ class Desk:
     def tick(self) -> None:
         """Asks the deck where it is, and takes what was done in the background."""
         self._look()
-        for event in self._work.take():
+        for event in (*self._work.take(), *self._moments.take()):
             self._take(event)
+        if self._to_find is not None and not self._work.pending:  # what is aligned already need not be again
+            pairs, self._to_find = self._to_find.pairs, None
+            self._moments.start(
+                lambda: self._studio.find_moments(pairs),
+                lambda problem: [worst.not_found(self.session, pairs, str(problem))],
+            )
         if not self._work.pending and (prepared := self._preparing.look(self._outside.at())) is not None:
             self._step(prepared)
         if self.session.trial is None:
             self._preparing.end()
+        self._show()
 
     def resize(self, width: int) -> None:
         """The screens are drawn to this many cells."""
@@ -189,6 +206,15 @@ class Desk:
         """The stage now, with curves of so many cells."""
         return self._stage.look(self.session, self.bar(), columns)
 
+    def _show(self) -> None:
+        """Passes the stage on to the second screen."""
+        if self._outside.screen is None:
+            return
+        bar = bar_of(self.session, self._player, self._now, Reading(), self._work.pending)
+        self._outside.screen.show(self._artist_stage.look(self.session, bar, SCREEN_COLUMNS))
+        for text in self._outside.screen.news():
+            self._say(text)
+
     def candidates(self, before: str) -> list[Word]:
         """What may stand at the cursor."""
         return candidates(self.session, before, self._devices)
@@ -198,6 +224,7 @@ class Desk:
         if self.session.trial is not None:
             self._step(happens.Typed("trial stop", self._outside.at()))
         self._work.close()
+        self._moments.close()
 
     def _look(self) -> None:
         now = self._now = self._player.now()
@@ -285,6 +312,8 @@ class Desk:
                     lambda: self._studio.replace(track, path),
                     lambda problem: [happens.Replaced(track, None, str(problem), self._outside.at())],
                 )
+            case do.FindMoments():
+                self._to_find = effect
             case do.Prepare(sources, spans):
                 rate = self._player.sample_rate
                 self._preparing.begin(passages(sources, spans, self._lanes(), rate))
@@ -332,6 +361,9 @@ class Desk:
             for event in self._work.take(TICK_SECONDS):
                 self._take(event)
         self.tick()
+        while self._moments.pending and not self.left:
+            for event in self._moments.take(TICK_SECONDS):
+                self._take(event)
         while self._preparing.waits and not self.left:
             self._outside.sleep(TICK_SECONDS)
             self.tick()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from simulator.audibility.audibility import Audibility
 from simulator.session.track import PlayedView, TrackView
 
 
@@ -83,6 +84,16 @@ class Aligned:
 
 
 @dataclass(frozen=True, slots=True)
+class MomentsFound:
+    """The answer to `FindMoments`, by pair of tracks; a text where there is none. `contents` are the files
+    (path, content) that it is true of."""
+
+    found: Mapping[tuple[int, int], Audibility | str]
+    contents: Mapping[int, tuple[str, str]]
+    at: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Prepared:
     """What `Prepare` asked for is there, whole; or it cannot be (`problem`). `levels_lufs`: how loud each
     passage is in its lane, before the source's gain; empty where that was not measured."""
@@ -92,4 +103,15 @@ class Prepared:
     levels_lufs: tuple[float, ...] = ()
 
 
-Event = Typed | Pressed | Tick | DeviceLost | DeviceFound | Predicted | Replaced | Aligned | Prepared
+Event = (
+    Typed
+    | Pressed
+    | Tick
+    | DeviceLost
+    | DeviceFound
+    | Predicted
+    | Replaced
+    | Aligned
+    | MomentsFound
+    | Prepared
+)

@@ -20,6 +20,8 @@ from simulator.session.track import TrackView, same_moment_s, versions
 KINDS = ("loudest", "quietest", "lift")
 NEXT_MARK = "mark"
 """What `go` takes for the next mark."""
+WORST = "worst"
+"""What `go`, `loop`, `montage` and `trial` take for a worst moment (see `worst`)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from simulator.common.errors import UsageError
 from simulator.common.text import level
-from simulator.session import provenance
+from simulator.session import provenance, worst
 from simulator.session.acts import monitoring, notes
 from simulator.session.acts.command import Line, Outcome
 from simulator.session.acts.level_guard import guarded
@@ -19,12 +19,13 @@ from simulator.session.acts.montage import refitted
 from simulator.session.blind import steps
 from simulator.session.codec_variants import CONVERTER
 from simulator.session.commands import find_command
-from simulator.session.effects import Effect, Keep, Say, Show
+from simulator.session.effects import Effect, Keep, Say, Show, Sound
 from simulator.session.events import (
     Aligned,
     DeviceFound,
     DeviceLost,
     Event,
+    MomentsFound,
     Predicted,
     Prepared,
     Pressed,
@@ -113,6 +114,8 @@ def _step(session: Session, event: Event) -> Outcome:
             return _replaced(session, event)
         case Aligned():
             return _aligned(session, event)
+        case MomentsFound():
+            return _moments_found(session, event)
         case Prepared():
             return session, ()  # the trial was left before
 
@@ -137,6 +140,8 @@ def _typed(session: Session, line: str, at: str, chance: int) -> Outcome:
     session = replace(session, question=None)
     if line.casefold() in YES:
         return _done(session, Line(question.line, at, confirmed=True, seed=chance))
+    if (other := question.others.get(line.casefold())) is not None:
+        return _done(session, Line(other, at, confirmed=True, seed=chance))
     if line.casefold() in NO or not line:
         return session, (Say("Nothing changed."),)
     after, effects = _done(session, Line(line, at))
@@ -157,6 +162,8 @@ def _done(session: Session, line: Line) -> Outcome:
         return session, (Say(f"{problem.message} {problem.hint}".strip()),)
     if after.question is not None and after.question != session.question:
         return after, (Say(after.question.text),)
+    if any(isinstance(effect, Sound) for effect in effects):
+        after = replace(after, awaited="")  # elsewhere by now: nobody waits to be taken away
     if command.record == "line":
         kept = Act(line.at, command.name, {"line": line.text, **notes.circumstances(after)})
         effects = (*effects, Keep(kept))
@@ -209,7 +216,7 @@ def _replaced(session: Session, event: Replaced) -> Outcome:
     after = replace(session, tracks=tracks, place_s=session.place_s)
     if event.track == session.track:
         after = replace(after, place_s=min(session.place_s, max(event.view.duration_s - 0.05, 0.0)))
-    after, moved = refitted(after, event.track)
+    after, moved = refitted(worst.without(after, event.track), event.track)
     after = after.settled()
     act = Act(
         event.at,
@@ -234,3 +241,11 @@ def _aligned(session: Session, event: Aligned) -> Outcome:
     )
     effects: tuple[Effect, ...] = (Say(event.text),) if event.text else ()
     return replace(session, tracks=tracks), effects
+
+
+def _moments_found(session: Session, event: MomentsFound) -> Outcome:
+    """Goes on with what waited for them."""
+    after = worst.found(session, event)
+    if not session.awaited or session.question is not None or session.trial is not None:
+        return after, ()
+    return _done(after, Line(session.awaited, event.at))

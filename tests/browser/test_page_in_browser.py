@@ -405,9 +405,7 @@ def test_a_claim_is_played_as_it_is_read(browser: Any, plain: Path) -> None:
         assert page.inner_text("#now") == "Playing: open, equally loud"
         assert said[-1] == "0:05, the hits are softer"
         page.check('input[name="version"][value="1"]')
-        page.click(
-            ".claim >> nth=-1"
-        )  # what was lost: the open version, then the other
+        page.click(".claim >> nth=-1")  # what was lost: the open version, then the other
         until(page, now_says("Playing: open, equally loud"))
         assert page.locator(".chips :checked").is_hidden()
         until(page, now_says("Playing: loud, equally loud"))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
@@ -36,6 +36,9 @@ class NoStudio:
 
     def align(self) -> list[Event]:
         return []
+
+    def find_moments(self, pairs: Sequence[tuple[int, int]]) -> list[Event]:
+        raise AssertionError(pairs)
 
 
 class Kept:

@@ -13,16 +13,17 @@ import pytest
 import soundfile
 from support.made_measurements import player
 
+from simulator.audibility.audibility import Audibility
 from simulator.common.errors import AudioError, SimulatorError, UsageError
 from simulator.comparison.alignment import Alignment
 from simulator.desk.background import Studio
 from simulator.desk.decodes import Decodes
 from simulator.desk.tracks import remembered_marks, track_lanes, track_views
-from simulator.engine.align import alignment_of
+from simulator.engine.align import alignment_of, audibility_of
 from simulator.engine.predict import deliver, predict
 from simulator.normalizer.profile import Delivery
 from simulator.playlists.playlist import ALL_SINGLES, Playlist, Track
-from simulator.session.events import Aligned, Predicted, Replaced
+from simulator.session.events import Aligned, MomentsFound, Predicted, Replaced
 from simulator.session.excerpts import Mark
 from simulator.session.log import Act, Record
 from simulator.session.session import step
@@ -67,12 +68,28 @@ def studio(playlist: Playlist, *worked_out: str) -> tuple[Studio, tuple[object, 
     chosen = [PROFILES[name] for name in worked_out]
     rows = predict(chosen, tracks, playlist.album_reason, no_store(), 0)
     views = track_views(tracks, chosen, rows)
-    return Studio(playlist, tracks, PROFILES, worked_out, no_store, lambda: "now", aligned_here), views
+    return Studio(
+        playlist, tracks, PROFILES, worked_out, no_store, lambda: "now", aligned_here, heard_here
+    ), views
 
 
 def aligned_here(pairs: Sequence[tuple[str, str]]) -> list[Alignment | SimulatorError]:
     """In this process: what the process apart does is tested in test_desk_aligning."""
     return [alignment_of(first, second, no_store()) for first, second in pairs]
+
+
+def heard_here(pairs: Sequence[tuple[str, str]]) -> list[Audibility | str]:
+    """The same."""
+    return [audibility_of(first, second, no_store()) for first, second in pairs]
+
+
+def test_moments_are_found_by_pair_and_hold_for_the_files_as_they_are(playlist: Playlist) -> None:
+    made, _ = studio(playlist, "gain")
+    [found] = made.find_moments(((1, 0),))
+    assert isinstance(found, MomentsFound)
+    assert isinstance(found.found[1, 0], Audibility)
+    assert found.contents[1][0] == playlist.tracks[1].path
+    assert len(found.contents[1][1]) > 10
 
 
 def test_views_hold_what_is_known_and_why_the_rest_is_not(playlist: Playlist) -> None:
@@ -119,7 +136,9 @@ def test_decoding_at_the_start_leaves_the_cache_to_the_thread_that_measures_late
         return opened[-1]
 
     folder = tmp_path / "cache" / "encoded"
-    asked = Studio(playlist, tracks, PROFILES, (), open_store, lambda: "now", aligned_here, folder)
+    asked = Studio(
+        playlist, tracks, PROFILES, (), open_store, lambda: "now", aligned_here, heard_here, folder
+    )
     asked.decode(encoding)
     assert kept_in == [folder]
 

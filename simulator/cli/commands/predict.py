@@ -8,7 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from simulator.cli.options import amount_options, cache_options, profile_option, refuse_both, say_problems
+from simulator.cli.options import (
+    amount_options,
+    cache_options,
+    figure_option,
+    profile_option,
+    refuse_both,
+    say_problems,
+)
 from simulator.cli.output import print_csv, print_json
 from simulator.cli.readout import Amount
 from simulator.common.errors import ExitCode
@@ -26,15 +33,7 @@ if TYPE_CHECKING:
     help="The version that the others are held against. Default: the first.",
 )
 @click.option("--names", metavar="A,B,...", help="Short names for the versions, in order.")
-@click.option(
-    "--figure",
-    "figures",
-    multiple=True,
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE.svg|png",
-    help="Draw the level of each version as played, player by player. Repeatable.",
-)
-@click.option("--force", is_flag=True, help="Overwrite existing files.")
+@figure_option("Draw the level of each version as played, player by player.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON (one object per profile, unrounded).")
 @click.option("--csv", "as_csv", is_flag=True, help="Print CSV (one row per profile and track, unrounded).")
 @click.option("--reasons", is_flag=True, help="Give the reason for every gain.")

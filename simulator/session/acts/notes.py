@@ -12,7 +12,7 @@ from simulator.common.units import format_time
 from simulator.session.acts.command import Choice, Command, Line, Outcome, on_dated_words, on_words
 from simulator.session.blind.run import Run
 from simulator.session.effects import ChooseDevice, Keep, Leave, ListDevices, Replace, Say, Show, Wait
-from simulator.session.excerpts import NEXT_MARK, Mark, kind_of, parse_time
+from simulator.session.excerpts import NEXT_MARK, WORST, Mark, kind_of, parse_time
 from simulator.session.log import Act
 from simulator.session.state import Session, find_track, no_words
 
@@ -56,7 +56,8 @@ def note(session: Session, words: list[str], at: str) -> Outcome:
 def mark(session: Session, words: list[str], at: str) -> Outcome:
     """Names this moment; a name that is there moves."""
     name = " ".join(words).strip() or f"m{len(session.marks) + 1}"
-    taken = kind_of(name) is not None or name.casefold() in ("here", "off", "end", "in", "out", NEXT_MARK)
+    words_taken = ("here", "off", "end", "in", "out", NEXT_MARK, WORST)
+    taken = kind_of(name) is not None or name.casefold() in words_taken
     if taken or parse_time(name) is not None:
         raise UsageError(f"“{name}” already means a position.", "Choose another name for the mark.")
     kept = tuple(one for one in session.marks if one.name.casefold() != name.casefold())
