@@ -26,7 +26,14 @@ from simulator.common.units import TIE_LU
 from simulator.delivery.album_findings import AlbumLevel, AlbumTrack, album_findings, runs_on
 from simulator.delivery.file_findings import channel_findings, edge_findings, file_findings
 from simulator.delivery.finding import Decided, Finding, Move
-from simulator.delivery.level_findings import MET_LU, NEAR_LU, level_findings, player_finding, room_db
+from simulator.delivery.level_findings import (
+    MET_LU,
+    NEAR_LU,
+    level_findings,
+    player_finding,
+    room_db,
+    tag_findings,
+)
 from simulator.delivery.scan import Scan, scan
 from simulator.delivery.step_findings import (
     MORE_DB,
@@ -247,6 +254,7 @@ def check_delivered(
             ),
             *_album_loudness(one, album, decided, may_raise),
             *(step_finding(found, decided, move) for found in reached if isinstance(found, Step)),
+            *tag_findings(one.measurement, one.tags, None if album is None else album.programme_lufs),
             *file_findings(scanned.scan, None if info.lossy else info.bits, info.lossy, info.subtype),
             *channel_findings(one.measurement, scanned.scan),
             *edge_findings(scanned.scan, runs_on=on),

@@ -10,6 +10,7 @@ File names of a ladder's rungs, and the playlist that ties them as versions of o
 
 from __future__ import annotations
 
+import itertools
 import math
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -89,10 +90,18 @@ def ladder_playlist(mix: str, rungs: Sequence[Rung]) -> Playlist:
     for rung in rungs:
         assert rung.path is not None
         kind = "sample-peak rung" if Path(rung.path).stem.endswith(SAMPLE) else "rung"
+        kind = f"limited {kind}" if rung.limited else kind
         title = f"{name} ({kind} at {level(rung.measurement.integrated_lufs)} LUFS)"
         tracks.append(Track(Path(rung.path).name, title, song=name))
     title = f"{name}: a ladder of loudness"
     return Playlist(title, "", None, tuple(tracks), "", ALL_SINGLES, "matched")
+
+
+def free_folder(mix: str) -> Path:
+    """A folder for the rungs beside the work, NAME-rungs, that is not there yet."""
+    name = f"{_stem(mix)}-rungs"
+    names = itertools.chain([name], (f"{name}-{number}" for number in itertools.count(2)))
+    return next(path for path in map(Path, names) if not path.exists())
 
 
 def _stem(mix: str) -> str:

@@ -79,6 +79,11 @@ class Rung:
     decoded: Mapping[str, Decoded] = field(default_factory=dict)
     """By the id of each profile with a lossy codec."""
 
+    @property
+    def limited(self) -> bool:
+        """True where the limiter or the clip acted: plain gain leaves no residual."""
+        return self.residual_lu is not None
+
 
 @dataclass(frozen=True, slots=True)
 class Ladder:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from simulator.audibility.audibility import Audibility
 from simulator.common.text import level
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.passages import SECONDS, STEPS_PER_SECOND, Passages
@@ -22,6 +23,7 @@ from simulator.comparison.versions import Figures
 from simulator.metering.measurement import Measurement
 from simulator.rungs.advice import Destination, enough
 from simulator.rungs.rung import WITHIN_LU, Rung, gained
+from simulator.text.audibility import NOTHING, moment_line
 from simulator.text.colours import LOUD, OPEN, VERSIONS
 from simulator.text.comparison.curves import short_term_curve
 from simulator.text.comparison.played import turned
@@ -57,8 +59,10 @@ LINES: tuple[dict[str, Any], ...] = (
 HATCHES = ("", "///", "...", "xxx", "---", "ooo")
 TIME_STEPS_S = (5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0)
 LONGEST_NAME = 18
+STRIP_INCHES = 1.3
 ANSWER_WIDTH = 104
 """Characters of the answer in a line above the panels."""
+LIST_WIDTH = 140
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,25 +81,41 @@ class Drawn:
 @dataclass(frozen=True, slots=True)
 class Drawing:
     """What a picture shows: the answer, the player's title, the open version first, the loud one second, then
-    any others; and the passages."""
+    any others; the passages; and where the loud one is likely to be heard to differ, where that is known."""
 
     answer: str
     player: str
     versions: Sequence[Drawn]
     passages: Passages
+    audibility: Audibility | None = None
+
+
+MARKED = 3
+"""Worst moments in the picture, as on the page."""
 
 
 def comparison_figure(drawing: Drawing) -> Figure:
-    """The answer, and three panels: as delivered beside as played, and below them the headroom."""
+    """The answer, and the panels: as delivered beside as played, below them where the difference is likely to
+    be heard, and the headroom."""
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(11.0, 5.6 + 0.5 * len(drawing.versions)), dpi=110, layout="constrained")
+    heard = drawing.audibility
+    height = 5.6 + 0.5 * len(drawing.versions) + (STRIP_INCHES if heard is not None else 0.0)
+    figure = Figure(figsize=(11.0, height), dpi=110, layout="constrained")
     figure.suptitle(
         "\n".join(textwrap.wrap(drawing.answer, ANSWER_WIDTH)), x=0.01, ha="left", fontsize=12.5,
         fontweight="bold",
     )  # fmt: skip
-    heights = [3.4, 0.5 + 0.35 * len(drawing.versions)]
-    (first, second), bars = figure.subplots(2, 2, sharey="row", height_ratios=heights)
+    strip: list[Any] = [] if heard is None else [["heard", "heard"]]
+    heights = [3.4, *([STRIP_INCHES] if strip else []), 0.5 + 0.35 * len(drawing.versions)]
+    panels = figure.subplot_mosaic(
+        [["delivered", "played"], *strip, ["below", "beside"]], height_ratios=heights
+    )
+    first, second, bars = panels["delivered"], panels["played"], (panels["below"], panels["beside"])
+    second.sharey(first)
+    second.tick_params(labelleft=False)
+    bars[1].sharey(bars[0])
+    bars[1].tick_params(labelleft=False)
     _over_time(first, drawing, [one.delivered for one in drawing.versions], "As delivered")
     gains = ", ".join(f"{one.name} {turned(one.played_figures.gain_db)}" for one in drawing.versions)
     title = "\n".join(textwrap.wrap(f"As played: {drawing.player} ({gains})", 66))
@@ -103,8 +123,32 @@ def comparison_figure(drawing: Drawing) -> Figure:
     lowest, highest = first.get_ylim()
     first.set_ylim(lowest - 4.0, highest + 6.0)  # room for the key, and for the passages' names
     first.set_ylabel("short-term loudness (LUFS)")
+    if heard is not None:
+        _heard(panels["heard"], drawing, heard)
     _bars(bars[0], bars[1], drawing)
     return figure
+
+
+def _heard(axes: Axes, drawing: Drawing, found: Audibility) -> None:
+    """Share of each second above the mask, and the worst moments by number."""
+    names = [one.name for one in drawing.versions]
+    edges = found.start_s + found.step_s * np.arange(len(found.strip_share) + 1)
+    percent = 100.0 * np.array(found.strip_share)
+    axes.stairs(percent, edges, fill=True, color=VERSIONS[1], linewidth=0.0)
+    numbered = list(enumerate(found.worst(MARKED), 1))
+    for number, one in numbered:
+        middle = one.at_s + one.length_s / 2.0
+        axes.plot([middle], [112.0], marker="v", color="black", markersize=5.0, clip_on=False)
+        axes.text(middle + 0.01 * edges[-1], 112.0, str(number), va="center", fontsize=9.0, fontweight="bold")
+    listed = [f"{number}  {moment_line(one)}".replace(" ", "\N{NO-BREAK SPACE}") for number, one in numbered]
+    title = f"Where the change from {names[0]} to {names[1]} is likely to be heard"
+    axes.set_title(f"{title}: % of each second (a model’s estimate)", loc="left", fontsize=10.5, pad=16.0)
+    below = textwrap.wrap(" · ".join(listed) or NOTHING, LIST_WIDTH)
+    axes.set_xlabel("\n".join(below), loc="left", fontsize=9.5)
+    axes.set_ylim(0.0, 100.0)
+    axes.set_yticks([0.0, 50.0, 100.0])
+    _clock(axes, float(edges[-1]))
+    axes.margins(x=0.01)
 
 
 def _over_time(axes: Axes, drawing: Drawing, measured: Sequence[Measurement], title: str) -> None:
@@ -139,7 +183,7 @@ def _over_time(axes: Axes, drawing: Drawing, measured: Sequence[Measurement], ti
 
 
 def _clock(axes: Axes, seconds: float) -> None:
-    """Time from left to right in minutes and seconds, in round steps."""
+    """Minutes and seconds along the bottom."""
     from matplotlib.ticker import MultipleLocator
 
     step_s = next((step for step in TIME_STEPS_S if seconds / step <= 8.0), 1800.0)

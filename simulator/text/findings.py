@@ -69,6 +69,8 @@ def _held(found: Finding) -> str:
         return "target"
     if found.check in ("upsampled", "word_length"):
         return "file is"
+    if found.check.startswith("tag_"):
+        return "measured"
     if found.check == "player":
         return "player's target"
     if found.check.startswith("album_") and found.check != "album_gap":
@@ -230,6 +232,8 @@ def _group(found: Finding) -> str:
         return "peaks"
     if found.check.startswith("album_"):
         return "album"
+    if found.check.startswith("tag_"):
+        return "loudness tags"
     return next((name for name, checks in _GROUPS.items() if found.check in checks), found.name.lower())
 
 

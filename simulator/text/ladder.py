@@ -295,7 +295,10 @@ def _masters(rungs: Sequence[Rung], destinations: Sequence[Destination]) -> list
     if advice.one is None or advice.plain is None or advice.plain <= advice.one:
         if advice.one is None or len(destinations) < 2:
             return []
-        return [f"One master at {_name(rungs[advice.one])} LUFS serves all {len(destinations)} destinations."]
+        codec = lowest_ceiling(rungs[advice.one], destinations)
+        ceiling = "" if codec is None else f", ceiling {level(codec.ceiling_dbtp)},"
+        name = _lufs(rungs[advice.one])
+        return [f"One master at {name}{ceiling} serves all {len(destinations)} destinations."]
     one, top = rungs[advice.one], rungs[advice.plain]
     kept = sum((losses_lu(rungs, each)[advice.one] or 0.0) <= WITHIN_LU for each in destinations)
     places = _list([each.name for each in advice.plain_destinations])

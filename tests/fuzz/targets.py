@@ -17,11 +17,14 @@ from dataclasses import fields
 from functools import cache
 from pathlib import Path
 
+import mutagen
+import mutagen.id3
 import numpy as np
 import soundfile
 from support.recorded_votes import votes
 
 from simulator.audio_files.reader import AudioReader
+from simulator.audio_files.tags import read_tags
 from simulator.blind_test.ballot import answer_line, read_answers
 from simulator.common.errors import SimulatorError
 from simulator.comparison.alignment import Alignment
@@ -106,6 +109,21 @@ def cached_pair(data: bytes) -> None:
         return
 
 
+def tags(data: bytes) -> None:
+    """Text fields and the Opus header: the numbers among them are numbers."""
+    handle, path = tempfile.mkstemp(".ogg", "fuzz-")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+        found = read_tags(path)
+    finally:
+        os.unlink(path)
+    if found is not None:
+        stated = (getattr(found, field.name) for field in fields(found))
+        assert all(math.isfinite(one) for one in stated if isinstance(one, float))
+        assert all(one.isprintable() for one in found.faults)
+
+
 def audio(extension: str) -> Callable[[bytes], None]:
     def read(data: bytes) -> None:
         handle, path = tempfile.mkstemp(f".{extension}", "fuzz-")
@@ -135,6 +153,7 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     "vote": vote,
     "cache": cache_entry,
     "pair": cached_pair,
+    "tags": tags,
     **{extension: audio(extension) for extension in AUDIO},
 }
 
@@ -162,6 +181,7 @@ def seeds(name: str) -> tuple[bytes, ...]:
         "vote": ((answer_line("ab12cd34ef56ab78", "ABBA", False) + "\nname: A\nwords: fine\n").encode(),),
         "cache": (pack(measure_array(_noise(8_000, 2), 8_000)),),
         "pair": (b"\x80",),
+        "tags": (_tagged("OGG", "OPUS"), _tagged("FLAC", "PCM_16"), _tagged("MP3", "MPEG_LAYER_III")),
     }[name]
 
 
@@ -173,6 +193,23 @@ def _audio(extension: str, channels: int) -> bytes:
     memory = io.BytesIO()
     kind = {"wav": "WAV", "aiff": "AIFF", "flac": "FLAC", "ogg": "OGG", "mp3": "MP3"}[extension]
     soundfile.write(memory, _noise(900, channels), 16_000, format=kind, subtype=AUDIO[extension])
+    return memory.getvalue()
+
+
+def _tagged(kind: str, subtype: str) -> bytes:
+    memory = io.BytesIO()
+    soundfile.write(memory, _noise(900, 1), 48_000, format=kind, subtype=subtype)
+    memory.seek(0)
+    file = mutagen.File(memory)
+    gain = {"R128_TRACK_GAIN": "-573", "REPLAYGAIN_TRACK_GAIN": "-7.60 dB"}
+    for name, text in gain.items():
+        if kind == "MP3":
+            file.tags = file.tags or mutagen.id3.ID3()
+            file.tags.add(mutagen.id3.TXXX(encoding=3, desc=name, text=text))
+        else:
+            file[name] = text
+    memory.seek(0)
+    file.save(memory)
     return memory.getvalue()
 
 

@@ -38,7 +38,7 @@ from simulator.common.text import visible
 @click.option(
     "--seconds",
     type=click.FloatRange(0.5, 60.0),
-    default=6.0,
+    default=5.0,
     show_default=True,
     help="Length of each passage.",
 )

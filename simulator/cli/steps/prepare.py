@@ -72,10 +72,11 @@ def nothing_played(one_player: bool) -> NothingDoneError:
 
 
 def versions_marked(tracks: list[Delivered]) -> list[Delivered]:
-    """A list of two to six files without song keys that are all versions of one song, with a key: they are
+    """A list of two to six masters without song keys that are all versions of one song, with a key: they are
     alternatives, and no player would play them as an album. Any other list as it is."""
     measured = [one.measurement for one in tracks if one.measurement is not None]
-    if not 2 <= len(measured) == len(tracks) <= MOST_VERSIONS or any(one.track.song for one in tracks):
+    named = any(one.track.song or one.track.role == "reference" for one in tracks)
+    if named or not 2 <= len(measured) == len(tracks) <= MOST_VERSIONS:
         return tracks
     if not all(same_song(measured[0], other) for other in measured[1:]):
         return tracks

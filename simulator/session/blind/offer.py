@@ -2,10 +2,10 @@
 
 The passage is the loop that is set, a worst moment where one is asked for (offered where no loop is set), or
 the loudest 12 s of the song, cut to what every version has, on the 100 ms grid. Before the end a worst moment
-gives only its time away, so that nobody listens for a kind. All versions play in the session's state; a version
-that is silent there, or cannot be matched within 0.1 LU, is refused. Levels come from the 100 ms series in the
-offer and from the frames that will play before the first round: LUFS before the monitor's trim, a mono version
-from two loudspeakers.
+gives only its time away, so that nobody listens for a kind. All versions play in the session's state; a
+version that is silent there, or cannot be matched within 0.1 LU, is refused. Levels come from the 100 ms
+series in the offer and from the frames that will play before the first round: LUFS before the monitor's trim,
+a mono version from two loudspeakers.
 """
 
 from __future__ import annotations

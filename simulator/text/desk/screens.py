@@ -71,8 +71,8 @@ CAUTION = (
 
 KEYS_LINE = (
     "Keys (when the line is empty): Space pause · Tab swap version · 1–9 version or track · "
-    ". next level mode · ! loudest passage · ←→ 1 s · shift ←→ 5 s · [ ] loop · Enter next mark · - dim · "
-    "0 mute · Ctrl-C stop · Ctrl-D leave"
+    ", next reference · . next level mode · ! loudest passage · ←→ 1 s · shift ←→ 5 s · [ ] loop · "
+    "Enter next mark · - dim · 0 mute · Ctrl-C stop · Ctrl-D leave"
 )
 TRIAL_KEYS_LINE = (
     "Keys (when the line is empty): a, b, x play · shift-A or shift-B answers, then the same again or y · "
