@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -32,8 +33,7 @@ def gaps_s(songs: Sequence[Measurement]) -> list[float | None]:
     """Silence in s from each song's end to the sound of the next; None after the last, and beside silence."""
     edges = [_edges_s(song) for song in songs]
     found: list[float | None] = [
-        None if before is None or after is None else before[1] + after[0]
-        for before, after in zip(edges[:-1], edges[1:], strict=True)
+        None if before is None or after is None else before[1] + after[0] for before, after in pairwise(edges)
     ]
     return [*found, None] if songs else []
 
