@@ -44,7 +44,11 @@ DUMB = ("dumb", "unknown")
     help="Render the session to a WAV instead of a device, faster than real time (use wait in scripts).",
 )
 @click.option("--force", is_flag=True, help="Overwrite an existing --to-file.")
-@click.option("--screen", is_flag=True, help="Show the artist the song and the moment, in a browser on a second display.")
+@click.option(
+    "--screen",
+    is_flag=True,
+    help="Show the artist the song and the moment, in a browser on a second display.",
+)
 @click.option(
     "--screen-address",
     metavar="ADDR",
