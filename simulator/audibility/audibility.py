@@ -9,7 +9,11 @@ from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import Any
 
-METHOD = 1
+import numpy as np
+
+from simulator.common.text import level
+
+METHOD = 2
 """Version of the method: raised when any number may change; stored values carry it."""
 MOMENT_S = 3.0
 
@@ -94,6 +98,16 @@ class Audibility:
     """For a picture: for each `step_s` of the common part, by how much the mask is exceeded, mean over the
     frames; 0 where it is not."""
     start_s: float = 0.0
+    strip_share: tuple[float, ...] = ()
+    """The same steps: share of the frames in which the mask is exceeded by 1.5 dB."""
+
+    def share_between(self, start_s: float, end_s: float) -> float | None:
+        """Share of a passage above the mask, steps at its ends by the part inside; None outside of what
+        was compared."""
+        edges = self.start_s + self.step_s * np.arange(len(self.strip_share) + 1)
+        inside = np.clip(np.minimum(edges[1:], end_s) - np.maximum(edges[:-1], start_s), 0.0, None)
+        held = float(inside.sum())
+        return float(inside @ np.array(self.strip_share)) / held if held > 0.0 else None
 
     def worst(self, count: int = 3) -> tuple[Moment, ...]:
         """The worst of each kind, the severest first, then the second of each, and so on; at least 8 s apart.
@@ -111,7 +125,32 @@ class Audibility:
             "bands": [asdict(band) for band in self.bands],
             "moments": [{**asdict(one), "kind": one.kind.value} for one in self.moments],
             "strip_db": list(self.strip_db),
+            "strip_share": list(self.strip_share),
         }
+
+
+_BASS_BELOW_HZ = 250.0
+
+
+def moment_words(moment: Moment) -> str:
+    """What is heard there, without the time: "the level pumps by 3.1 dB". No instrument is named that the
+    numbers do not show: a hit is any sudden rise, and a held note below 250 Hz is the bass."""
+    if moment.kind is MomentKind.ATTACK:
+        return f"hits lose {level(moment.amount_db)} dB of attack"
+    if moment.kind is MomentKind.PUMPING:
+        return f"the level pumps by {level(moment.amount_db)} dB"
+    if moment.kind is MomentKind.TONE:
+        note = "the bass" if (moment.low_hz or 0.0) < _BASS_BELOW_HZ else "a held note"
+        return f"{note} distorts ({100.0 * 10.0 ** (moment.amount_db / 20.0):.0f} % harmonics added)"
+    return f"the sound changes, most {_range(moment.low_hz or 0.0, moment.high_hz or 0.0)}"
+
+
+def _range(low_hz: float, high_hz: float) -> str:
+    if high_hz < 1000.0:
+        return f"from {low_hz:.0f} to {high_hz:.0f} Hz"
+    if low_hz < 1000.0:
+        return f"from {low_hz:.0f} Hz to {high_hz / 1000.0:.1f} kHz"
+    return f"from {low_hz / 1000.0:.1f} to {high_hz / 1000.0:.1f} kHz"
 
 
 APART_S = 8.0

@@ -105,8 +105,9 @@ def audibility_of(series: AudibleSeries) -> Audibility:
         added_harmonics_db=_db(added),
         moments=tuple(moments),
         step_s=STRIP_S,
-        strip_db=tuple(float(one) for one in _strip(series, active, excess)),
+        strip_db=_strip(series, active, excess),
         start_s=series.start_s,
+        strip_share=_strip(series, active, audible),
     )
 
 
@@ -128,12 +129,11 @@ def _bands(series: AudibleSeries, active: NDArray[np.bool_]) -> tuple[BandAudibi
     return tuple(found)
 
 
-def _strip(series: AudibleSeries, active: NDArray[np.bool_], excess: Values) -> Values:
-    if not active.shape[0]:
-        return np.zeros(0)
+def _strip(series: AudibleSeries, active: NDArray[np.bool_], values: NDArray[Any]) -> tuple[float, ...]:
+    """Means of the active frames over each STRIP_S."""
     second = (np.arange(active.shape[0]) * series.frame_s / STRIP_S).astype(np.int64)
     counted = np.bincount(second, active)
-    return np.asarray(np.bincount(second, excess) / np.maximum(counted, 1.0))
+    return tuple((np.bincount(second, values) / np.maximum(counted, 1.0)).tolist())
 
 
 def _windows(values: NDArray[Any], step_s: float) -> tuple[NDArray[Any], NDArray[Any]]:

@@ -24,13 +24,13 @@ from simulator.blind_test.trial import Round, Trial, TrialPlan, begin
 
 FORMAT = "1"
 WORD = "fairhearing-vote"
-_GAP = r"[\s>|]+"  # a space, or where a mail was wrapped and quoted
+GAP = r"[\s>|]+"  # a space, or where a mail was wrapped and quoted
 _LINE = re.compile(
-    rf"{WORD}{_GAP}(?P<format>\d\S*){_GAP}(?P<page>[a-z0-9]+){_GAP}(?P<letters>[AB]+){_GAP}"
-    rf"(?P<names>hidden|seen){_GAP}(?P<check>[0-9a-f]{{8}})\b"
+    rf"{WORD}{GAP}(?P<format>\d\S*){GAP}(?P<page>[a-z0-9]+){GAP}(?P<letters>[AB]+){GAP}"
+    rf"(?P<names>hidden|seen){GAP}(?P<check>[0-9a-f]{{8}})\b"
 )
-_BEGUN = re.compile(rf"{WORD}{_GAP}\d")
-_ENDS = re.compile(rf"\s*$|-- |(name|words|answer|Vote): |{WORD}")
+_BEGUN = re.compile(rf"{WORD}{GAP}\d")
+_ENDS = re.compile(r"\s*$|-- |(name|words|answer|moment|Vote|Comments): |fairhearing-(vote|comment)\b")
 """Where a client's words end."""
 
 
@@ -38,12 +38,16 @@ _ENDS = re.compile(rf"\s*$|-- |(name|words|answer|Vote): |{WORD}")
 class Ballot:
     """A vote that a page asks for: `page` is its id; the plan's versions are the names that the client
     sees afterwards; `contents` are the identities of the versions' samples, in the same order. `draws` are
-    the rounds as the page plays them; empty in ballots of older versions, which kept the seed alone."""
+    the rounds as the page plays them; empty in ballots of older versions, which kept the seed alone.
+    `passages` are what is heard, in words, and `round_passages` which of them each round plays; both are
+    empty where there is one."""
 
     page: str
     plan: TrialPlan
     contents: tuple[str, ...] = ()
     draws: tuple[Round, ...] = ()
+    passages: tuple[str, ...] = ()
+    round_passages: tuple[int, ...] = ()
 
 
 class OtherDrawsError(ValueError):
@@ -129,14 +133,13 @@ def _answer(match: re.Match[str], around: str) -> VoteAnswer:
     line = answer_line(match["page"], match["letters"], match["names"] == "seen")
     if line.split()[-1] != match["check"]:
         raise ValueError("the answer was changed on its way: its check does not fit")
-    plain = re.sub(r"^[>|\s]+", "", around, flags=re.MULTILINE)
     return VoteAnswer(
         page=match["page"],
         letters=match["letters"],
         names_seen=match["names"] == "seen",
-        name=_free(plain, "name"),
-        words=_words(around),
-        answer=_number(plain),
+        name=named_line(around, "name"),
+        words=own_words(around),
+        answer=_number(around),
     )
 
 
@@ -170,19 +173,23 @@ def _refuse_other_draws(ballot: Ballot, trial: Trial) -> None:
     )
 
 
-def _free(plain: str, key: str) -> str:
-    """The first line "KEY: …", as text."""
-    found = re.search(rf"^{key}:[ \t]*(.*)$", plain, re.MULTILINE)
+def named_line(text: str, key: str) -> str:
+    """What the first line "KEY: …" says, quoted or not."""
+    found = re.search(rf"^{key}:[ \t]*(.*)$", _unquoted(text), re.MULTILINE)
     return found[1].strip() if found else ""
 
 
-def _number(plain: str) -> str:
+def _number(text: str) -> str:
     """The number of the filling; empty on pages of older versions."""
-    found = re.search(r"^answer: *([0-9a-f]{8})\s*$", plain, re.MULTILINE)
+    found = re.search(r"^answer: *([0-9a-f]{8})\s*$", _unquoted(text), re.MULTILINE)
     return found[1] if found else ""
 
 
-def _words(text: str) -> str:
+def _unquoted(text: str) -> str:
+    return re.sub(r"^[>|\s]+", "", text, flags=re.MULTILINE)
+
+
+def own_words(text: str) -> str:
     """What stands after "words:", up to an empty line, the answer or another key, in one line. Where the
     first line is quoted, only quoted ones go on with it: what follows is the mail's own."""
     lines = iter(text.splitlines())

@@ -32,9 +32,10 @@ COMMANDS = {
     "ladder": "Before mastering: what each loudness costs and gains.",
     "listen": "Hear tracks as a player would play them, and switch at once.",
     "page": "One HTML file for the client: listen, see, read, and vote blind.",
-    "votes": "Add a client's blind-vote answers to the session file.",
+    "votes": "Add a client's vote and comments to the session file.",
     "check": "Before delivery: can the master go out? What to change?",
     "render": "Write the audio as a player would play it.",
+    "export": "Marks and decisions as CSV or WebVTT; playlists in open formats.",
     "profiles": "The player profiles: list them, show one, start your own.",
     "guide": "The handbook, a topic at a time.",
     "settings": "Your standing choices, and where each is from.",
@@ -47,6 +48,7 @@ COMMANDS = {
 HOMES = {
     "completion": "simulator.cli.completion",
     "doctor": "simulator.cli.doctor",
+    "export": "simulator.cli.export",
     "settings": "simulator.cli.user_settings",
 }
 """Modules of the commands that do not have one of their own in `commands/`."""

@@ -1,4 +1,4 @@
-"""Handbook topics, one Markdown file each, and the manual page made from --help (groff's man macros, man(7))."""
+"""Handbook topics, one Markdown file each, and the manual page made from --help (man macros of groff)."""
 
 from __future__ import annotations
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -82,6 +83,23 @@ def amount_options(function: F) -> F:
         default=Amount.NORMAL,
         help="Print the answer only.",
     )(function)
+
+
+def figure_option(what: str) -> Callable[[F], F]:
+    """--figure, repeatable (parameter `figures`), and --force; `what` begins the help."""
+
+    def add(function: F) -> F:
+        function = click.option("--force", is_flag=True, help="Overwrite existing files.")(function)
+        return click.option(
+            "--figure",
+            "figures",
+            multiple=True,
+            type=click.Path(dir_okay=False, path_type=Path),
+            metavar="FILE.svg|png",
+            help=f"{what} Repeatable.",
+        )(function)
+
+    return add
 
 
 def refuse_both(first: str, second: str, both: bool) -> None:

@@ -15,11 +15,12 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import cast
 
+from simulator.audibility.audibility import Audibility
 from simulator.common.errors import AudioError, SimulatorError, UsageError
 from simulator.comparison.alignment import Alignment
 from simulator.desk.decodes import Decode, Decodes
 from simulator.desk.tracks import lane_of, played_views, view_of
-from simulator.engine.align import alignment_of, known_alignment
+from simulator.engine.align import alignment_of, audibility_of, known_alignment, known_audibility
 from simulator.engine.measure import Job, Result, do_all
 from simulator.engine.predict import CEILING_DBTP, Delivered, deliver, predict
 from simulator.engine.signals import ignore_terminal
@@ -27,6 +28,7 @@ from simulator.engine.workers import ChildProcess, one_blas_thread, start_tracke
 from simulator.normalizer.prediction import from_gain
 from simulator.normalizer.profile import Delivery, Profile
 from simulator.playlists.playlist import Playlist, title_from_path
+from simulator.playlists.revisions import revision_name
 from simulator.session.codec_variants import (
     decode_of,
     is_difference,
@@ -35,17 +37,20 @@ from simulator.session.codec_variants import (
     raise_words,
     raised_db,
 )
-from simulator.session.events import Aligned, Event, Predicted, Replaced
+from simulator.session.events import Aligned, Event, MomentsFound, Predicted, Replaced, Revised
 from simulator.session.track import PlayedView
 from simulator.storage.measurement_cache import Store
 from simulator.storage.process_life import end_with_parent
 from simulator.storage.small_files import changed_since, other_samples, stamp_of
 
+SAME_TIMING_S = 0.0005
+
 
 class Studio:
     """Carries out what the session asks of the measuring. `open_store` opens the cache in the calling
     thread; `profiles` are those that may be asked for; `worked_out` the ids that the session has;
-    `align_pairs` says how the second file of each pair lies against the first (see desk/align);
+    `align_pairs` says how the second file of each pair lies against the first, `compare_pairs` where it is
+    likely to be heard to differ (see `Aligner`);
     `encoded_folder` is where encoded masters are kept, None for nowhere."""
 
     def __init__(
@@ -57,15 +62,18 @@ class Studio:
         open_store: Callable[[], Store],
         at: Callable[[], str],
         align_pairs: Callable[[Sequence[Pair]], Sequence[Found]],
+        compare_pairs: Callable[[Sequence[Pair]], Sequence[Audibility | str]],
         encoded_folder: Path | None = None,
     ) -> None:
         self._playlist, self._tracks = playlist, list(tracks)
         self._stamps = [stamp_of(one.track.path) for one in tracks]
         self._profiles, self._worked_out = dict(profiles), dict.fromkeys(worked_out)
         self._open_store, self._at, self._align_pairs = open_store, at, align_pairs
-        self._encoded_folder = encoded_folder
+        self._compare_pairs, self._encoded_folder = compare_pairs, encoded_folder
         self._store: Store | None = None
         self._decodes = Decodes()
+        self._offsets_s: dict[int, float] = {}
+        """As `TrackView.offset_s`, of what was aligned."""
 
     @property
     def decodes(self) -> Mapping[Decode, str]:
@@ -132,10 +140,55 @@ class Studio:
             self._tracks[track], self._stamps[track] = kept
             raise
         played = {profile.id: row[track] for profile, row in zip(chosen, rows, strict=True) if track in row}
-        events: list[Event] = [Replaced(track, replace(view_of(one, stamp), played=played), at=self._at())]
+        # the moments first, so that what takes the old one's place is heard at the right one
+        events: list[Event] = self.align(only=new.song) if new.song is not None else []
+        offset_s = self._offsets_s.get(track, 0.0)
+        view = replace(view_of(one, stamp), played=played, offset_s=offset_s)
+        events.append(Replaced(track, view, at=self._at()))
         events += [Predicted(profile.id, row) for profile, row in zip(chosen, rows, strict=True)]
-        events += self.align(only=new.song) if new.song is not None else []
         return events
+
+    def revision(self, track: int, path: str) -> list[Event]:
+        """A newer revision of a track, measured and laid over the one that plays, but not taken in; nothing
+        for a file that was written over with the same samples. Raises SimulatorError where it cannot be
+        read."""
+        old = self._tracks[track]
+        new = deliver(
+            replace(self._playlist, tracks=(replace(old.track, path=path, problem=""),)), self._cache(), 0
+        )[0]
+        if new.problem is not None:
+            raise new.problem
+        before, after = old.measurement, new.measurement
+        if before is None or after is None or (path == old.track.path and new.content == old.content):
+            return []
+        louder = None
+        if before.integrated_lufs is not None and after.integrated_lufs is not None:
+            louder = after.integrated_lufs - before.integrated_lufs
+        name = revision_name(path).mark if path != old.track.path else ""
+        shift_s, timing = self._timing(track, path)
+        return [Revised(track, path, name or f"A new {os.path.basename(path)}", louder, shift_s, timing)]
+
+    def _timing(self, track: int, path: str) -> tuple[float | None, str]:
+        """By how much later the moments of a track are in its new file, and the words for it. A file that was
+        written over is gone: its moments are known by another version of the song."""
+        here = self._tracks[track].track
+        first, known_s = track, 0.0
+        if path == here.path:
+            others = [i for i in self._offsets_s if i != track and self._tracks[i].track.song == here.song]
+            if track not in self._offsets_s or here.song is None or not others:
+                return None, ""
+            first = others[0]
+            known_s = self._offsets_s[first] - self._offsets_s[track]
+        found = self._align_pairs([(self._tracks[first].track.path, path)])[0]
+        if isinstance(found, SimulatorError) or found.offset_s is None:
+            return None, "timing not comparable"
+        shift_s = found.offset_s - known_s
+        if found.edits or not found.fits:
+            return shift_s, "timing differs"
+        if abs(shift_s) < SAME_TIMING_S:
+            return shift_s, "same timing"
+        amount = f"{abs(shift_s) * 1000.0:.0f} ms" if abs(shift_s) < 1.0 else f"{abs(shift_s):.1f} s"
+        return shift_s, f"starts {amount} {'later' if shift_s > 0.0 else 'earlier'}"
 
     def _views(self, profiles: Sequence[Profile]) -> list[dict[int, PlayedView]]:
         """What these players do to every track; what they play encoded is there then. Where more than a gain
@@ -199,8 +252,9 @@ class Studio:
         offsets: dict[int, float] = {}
         words: list[str] = []
         paths = [(self._tracks[first].track.path, self._tracks[other].track.path) for first, other in pairs]
-        for (_, other), found in zip(pairs, self._align_pairs(paths), strict=True):
+        for (first, other), found in zip(pairs, self._align_pairs(paths), strict=True):
             title = self._tracks[other].track.title
+            self._offsets_s[first] = 0.0
             offsets[other] = 0.0  # also where an earlier revision had another
             if isinstance(found, SimulatorError):
                 words.append(f"{title} is not time-aligned: {found}")
@@ -210,7 +264,16 @@ class Studio:
                 offsets[other] = -found.offset_s  # where its time 0 lies in the first version's time
                 if found.kind == "ambiguous" or found.edits or not found.fits or found.channels_swapped:
                     words.append(f"{title}: {found.reason}")
+        self._offsets_s.update(offsets)
         return [Aligned(offsets, " ".join(words))]
+
+    def find_moments(self, pairs: Sequence[tuple[int, int]]) -> list[Event]:
+        """The answer to `FindMoments`. Unlike the rest it may go on beside another call: it takes minutes
+        where there are many versions."""
+        tracks = list(self._tracks)
+        known = {place: (tracks[place].track.path, tracks[place].content) for pair in pairs for place in pair}
+        found = self._compare_pairs([(known[open_][0], known[other][0]) for open_, other in pairs])
+        return [MomentsFound(dict(zip(pairs, found, strict=True)), known, self._at())]
 
     def _changed(self, track: int) -> bool:
         """True where another file is there now than the one that was measured."""
@@ -235,12 +298,12 @@ Found = Alignment | SimulatorError
 
 
 class Aligner:
-    """Aligns pairs of files; `cache` is the cache's folder, or None. One call at a time, in any thread;
-    `close` may come from another and ends the work."""
+    """Aligns pairs of files, and compares them; `cache` is the cache's folder, or None. One call of each kind
+    at a time, in any thread; `close` may come from another and ends the work."""
 
     def __init__(self, cache: Path | None, *, rehash: bool = False) -> None:
         self._cache, self._rehash = cache, rehash
-        self._child: ChildProcess | None = None
+        self._children: list[ChildProcess] = []
         self._closed = False
 
     def align(self, pairs: Sequence[Pair]) -> list[Found]:
@@ -251,28 +314,42 @@ class Aligner:
             found: list[Found | None] = [known_alignment(first, second, store) for first, second in pairs]
         finally:
             store.close()
-        missing = [index for index, one in enumerate(found) if one is None]
-        for index, one in zip(missing, self._apart([pairs[index] for index in missing]), strict=True):
-            found[index] = one
-        return [one for one in found if one is not None]
+        missing = [pair for pair, one in zip(pairs, found, strict=True) if one is None]
+        done = iter(cast("list[Found]", self._apart(missing, compare=False)))
+        return [next(done) if one is None else one for one in found]
+
+    def compare(self, pairs: Sequence[Pair]) -> list[Audibility | str]:
+        """Where the second file of each pair is likely to be heard to differ from the first, the open
+        version, or why that cannot be said; in order. What the cache knows needs no process."""
+        store = Store(self._cache, lambda _: None, rehash=self._rehash)
+        try:
+            found = [known_audibility(first, second, store) for first, second in pairs]
+        finally:
+            store.close()
+        missing = [pair for pair, one in zip(pairs, found, strict=True) if one is None]
+        done = iter(self._apart(missing, compare=True))
+        answers = (next(done) if one is None else one for one in found)
+        return [one if isinstance(one, Audibility) else str(one) for one in answers]
 
     def close(self) -> None:
         """Ends what runs."""
         self._closed = True
-        if self._child is not None:
-            self._child.kill()
+        for child in list(self._children):
+            child.kill()
 
-    def _apart(self, pairs: Sequence[Pair]) -> list[Found]:
+    def _apart(self, pairs: Sequence[Pair], *, compare: bool) -> list[object]:
         if not pairs or self._closed:
             return [_ended(pair) for pair in pairs]
         start_tracker()
-        child = self._child = ChildProcess(_align)
-        child.start(list(pairs), self._cache, self._rehash)
-        found: list[Found] = []
+        child = ChildProcess(_work_apart)
+        self._children.append(child)
+        child.start(list(pairs), self._cache, self._rehash, compare)
+        found: list[object] = []
         with contextlib.suppress(EOFError):  # it died, or was ended
             while len(found) < len(pairs):
-                found.append(cast("Found", child.receive(None)))
+                found.append(child.receive(None))
         child.end()
+        self._children.remove(child)
         return found + [_ended(pair) for pair in pairs[len(found) :]]
 
 
@@ -283,7 +360,9 @@ def _ended(pair: Pair) -> AudioError:
     )
 
 
-def _align(answers: Connection, pairs: list[Pair], cache: Path | None, rehash: bool) -> None:
+def _work_apart(
+    answers: Connection, pairs: list[Pair], cache: Path | None, rehash: bool, compare: bool
+) -> None:
     """The process: one answer a pair."""
     ignore_terminal()
     end_with_parent()
@@ -295,7 +374,7 @@ def _align(answers: Connection, pairs: list[Pair], cache: Path | None, rehash: b
     try:
         for first, second in pairs:
             try:
-                answers.send(alignment_of(first, second, store))
+                answers.send((audibility_of if compare else alignment_of)(first, second, store))
             except SimulatorError as problem:
                 answers.send(problem)
     finally:

@@ -14,6 +14,7 @@ from simulator.session import commands
 from simulator.session.acts.command import Choice, Command, Kind
 from simulator.session.blind.steps import LETTERS
 from simulator.session.excerpts import KINDS as PLACES
+from simulator.session.excerpts import WORST
 from simulator.session.state import Session
 
 ANSWERS = (*LETTERS, "answer A", "answer B")
@@ -85,7 +86,7 @@ def _of_kind(
         case "codec":
             return [(name, "a bit rate follows") for name in CODEC_NAMES]
         case "place":
-            return [(place, "") for place in PLACES]
+            return [(place, "") for place in (*PLACES, WORST)]
         case "mark":
             return [(mark.name, "mark") for mark in session.marks]
         case "device":

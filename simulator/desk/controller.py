@@ -8,6 +8,7 @@ trial and the level of its passage in each are held until it is over, so that no
 
 from __future__ import annotations
 
+import os
 import queue
 import textwrap
 import threading
@@ -21,14 +22,16 @@ from simulator.common.units import db_to_gain, seconds_to_frames
 from simulator.deck.program import Deck, DeckProgram, DeckSegment, DeviceView, Now
 from simulator.deck.program import Deck as Player
 from simulator.desk.completion import Word, candidates
-from simulator.desk.environment import BackgroundWork, Failure, Outside, SessionLog, Taken
+from simulator.desk.environment import BackgroundWork, Failure, Outside, SessionLog, Taken, Watch
 from simulator.desk.status_bar import DeskMeter, DeskStage, bar_of
 from simulator.desk.tracks import Rewritten, TrackLanes, deck_program, lane_key, passages, track_lanes
 from simulator.engine.signals import signals_held
 from simulator.metering.gating import exact_lufs
 from simulator.metering.live import Reading
+from simulator.playlists.revisions import revised_file
 from simulator.session import effects as do
 from simulator.session import events as happens
+from simulator.session import worst
 from simulator.session.events import TICK_SECONDS, Prepared
 from simulator.session.levels import LEAD_SECONDS, LONGEST_SECONDS
 from simulator.session.session import step
@@ -97,7 +100,7 @@ class Background(Generic[T]):
 
 class Desk:
     """Session, deck and record together. `scripted`: the lines come from a script, so that `wait` waits
-    and background work is waited for before the next line."""
+    and background work is waited for before the next line. `watch` tells of new revisions."""
 
     def __init__(
         self,
@@ -108,14 +111,17 @@ class Desk:
         outside: Outside,
         *,
         scripted: bool,
+        watch: Watch | None = None,
     ) -> None:
         self.session = session
         self.left = False
         self._player, self._record, self._studio, self._outside = player, record, studio, outside
-        self._scripted = scripted
+        self._scripted, self._watch = scripted, watch
         self._meter = DeskMeter(player.recent, player.sample_rate, outside.clock)
         self._stage, self._artist_stage = DeskStage(), DeskStage()
         self._work: Background[Taken] = Background()
+        self._moments: Background[Taken] = Background()  # beside it: a player need not wait for them
+        self._to_find: do.FindMoments | None = None
         self._now: Now = player.now()
         self._program: DeckProgram | None = None
         self._alive = True
@@ -143,6 +149,10 @@ class Desk:
             self._do(effect)
         self._say(where_it_goes(self._player))
         self._work.start(self._studio.align, _failed)
+        pairs = worst.pairs(self.session.tracks)
+        if pairs and not self._scripted:  # a script that asks for none need not wait for them
+            self._to_find = do.FindMoments(pairs)
+            self.session = replace(self.session, looking=True)
         for track, lanes in self._lanes().items():
             self._player.lanes.want(lane_key(self.session.source(track), {track: lanes}))
 
@@ -171,8 +181,15 @@ class Desk:
     def tick(self) -> None:
         """Asks the deck where it is, and takes what was done in the background."""
         self._look()
-        for event in self._work.take():
+        self._look_for_revisions()
+        for event in (*self._work.take(), *self._moments.take()):
             self._take(event)
+        if self._to_find is not None and not self._work.pending:  # what is aligned already need not be again
+            pairs, self._to_find = self._to_find.pairs, None
+            self._moments.start(
+                lambda: self._studio.find_moments(pairs),
+                lambda problem: [worst.not_found(self.session, pairs, str(problem))],
+            )
         if not self._work.pending and (prepared := self._preparing.look(self._outside.at())) is not None:
             self._step(prepared)
         if self.session.trial is None:
@@ -211,6 +228,7 @@ class Desk:
         if self.session.trial is not None:
             self._step(happens.Typed("trial stop", self._outside.at()))
         self._work.close()
+        self._moments.close()
 
     def _look(self) -> None:
         now = self._now = self._player.now()
@@ -231,6 +249,24 @@ class Desk:
             place_s = now.frame / self._player.sample_rate
             self._step(happens.Tick(now.segment, place_s, now.ended, now.dropouts))
             self._say_lane_problem(now)
+
+    def _look_for_revisions(self) -> None:
+        """Has each new revision of a track measured; the session offers it."""
+        files, notices = ([], []) if self._watch is None else self._watch.take()
+        for text in notices:
+            self._say(text)
+        paths = [one.path for one in self.session.tracks if one.delivered is not None]
+        for path in files:
+            older = revised_file(path, paths)
+            for track, one in enumerate(self.session.tracks):
+                if older is not None and one.path == older and one.delivered is not None:
+                    self._measure_revision(track, path)
+
+    def _measure_revision(self, track: int, path: str) -> None:
+        def failed(problem: SimulatorError) -> list[Taken]:
+            return [happens.Revised(track, path, os.path.basename(path), problem=str(problem))]
+
+        self._work.start(lambda: self._studio.revision(track, path), failed)
 
     def _say_lane_problem(self, now: Now) -> None:
         """Once for each lane that cannot be made."""
@@ -257,7 +293,9 @@ class Desk:
         self.session, effects = step(self.session, event)
         for effect in effects:
             self._do(effect)
-        if self.session.trial is None and (in_trial or any(isinstance(one, do.Sound) for one in effects)):
+        told = self._watch is not None and self._watch.watching  # it offers what was written over
+        sounds = in_trial or any(isinstance(one, do.Sound) for one in effects)
+        if self.session.trial is None and sounds and not told:
             for text in self._rewritten.news(self.session, self._is_whole):
                 self._say(text)
 
@@ -298,6 +336,8 @@ class Desk:
                     lambda: self._studio.replace(track, path),
                     lambda problem: [happens.Replaced(track, None, str(problem), self._outside.at())],
                 )
+            case do.FindMoments():
+                self._to_find = effect
             case do.Prepare(sources, spans):
                 rate = self._player.sample_rate
                 self._preparing.begin(passages(sources, spans, self._lanes(), rate))
@@ -345,6 +385,9 @@ class Desk:
             for event in self._work.take(TICK_SECONDS):
                 self._take(event)
         self.tick()
+        while self._moments.pending and not self.left:
+            for event in self._moments.take(TICK_SECONDS):
+                self._take(event)
         while self._preparing.waits and not self.left:
             self._outside.sleep(TICK_SECONDS)
             self.tick()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -42,7 +42,9 @@ class BackgroundWork(Protocol):
 
     def predict(self, profile_id: str) -> list[events.Event]: ...
     def replace(self, track: int, path: str) -> list[events.Event]: ...
+    def revision(self, track: int, path: str) -> list[events.Event]: ...
     def align(self) -> list[events.Event]: ...
+    def find_moments(self, pairs: Sequence[tuple[int, int]]) -> list[events.Event]: ...
     @property
     def decodes(self) -> Mapping[Decode, str]: ...
 
@@ -52,6 +54,14 @@ class SecondScreen(Protocol):
 
     def show(self, stage: Stage) -> None: ...
     def news(self) -> list[str]: ...
+
+
+class Watch(Protocol):
+    """Files that were written while the desk is open (see desk/watch.py), and what is to be said of it."""
+
+    @property
+    def watching(self) -> bool: ...
+    def take(self) -> tuple[list[str], list[str]]: ...
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,8 @@ from simulator.session.codec_variants import CONVERTER
 from simulator.session.excerpts import place_of
 from simulator.session.levels import MONO_LU, STEPS_PER_SECOND, WINDOW_SECONDS, Span, limiter_lu
 from simulator.session.state import Session
-from simulator.session.track import TrackView, same_moment_s, shift_between_s, versions
+from simulator.session.track import same_moment_s, shift_between_s, versions
+from simulator.session.worst import moments_here
 from simulator.text.desk.stage import Stage, StageCurve
 from simulator.text.desk.status_bar import Bar, TrialBar
 
@@ -68,7 +69,7 @@ def bar_of(session: Session, deck: Deck, now: Now, reading: Reading, pending: in
     out in the background."""
     if session.trial is not None:
         return _in_trial(session, session.trial, deck, now, pending)
-    here, other = session.here, session.other
+    here, other = session.here, session.against
     return Bar(
         number=session.track + 1,
         title=here.title,
@@ -170,18 +171,19 @@ class DeskStage:
     def __init__(self) -> None:
         self._key: object = None
         self._kept: Stage | None = None
-        self._tracks: tuple[TrackView, ...] = ()
+        self._held: object = None
 
     def look(self, session: Session, bar: Bar, columns: int) -> Stage:
         """The stage now, its curves `columns` cells wide. Of a blind trial nothing but the bar."""
         if session.trial is not None:
             return Stage(bar)
-        # the tracks are compared by identity: every change makes a new tuple
+        # tracks and worst moments are compared by identity (every change makes new ones), and so held
         turned = tuple(session.turned_down_db.items()) if session.state == "matched" else ()
-        tracks, place = id(session.tracks), (session.track, session.through, turned)
-        key = (columns, tracks, place, session.marks, session.plan)
+        values, place = (id(session.tracks), id(session.changes)), (session.track, session.through, turned)
+        key = (columns, values, place, session.marks, session.plan, session.last_track)
         if self._kept is None or key != self._key:
-            self._key, self._kept, self._tracks = key, _worked_out(session, bar, columns), session.tracks
+            self._key, self._kept = key, _worked_out(session, bar, columns)
+            self._held = session.tracks, session.changes
         kept = self._kept
         return Stage(
             bar,
@@ -193,6 +195,7 @@ class DeskStage:
             kept.loudest,
             kept.quietest,
             kept.peak_room_db,
+            kept.worst,
         )
 
 
@@ -245,6 +248,7 @@ def _worked_out(session: Session, bar: Bar, columns: int) -> Stage:
         middles[0],
         middles[1],
         None if peak is None else down - peak,
+        tuple(share((one.span.start_s + one.span.end_s) / 2) for one in moments_here(session)),
     )
 
 

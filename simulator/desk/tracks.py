@@ -105,7 +105,9 @@ def remembered_marks(record: Record, tracks: Sequence[TrackView]) -> tuple[Mark,
             if path not in places:
                 path = stands_for.get(path, path)
             if path in places:
-                found[name.casefold()] = Mark(name, places[path], float(place_s))
+                text = act.data.get("text", "")
+                text = text if isinstance(text, str) else ""
+                found[name.casefold()] = Mark(name, places[path], float(place_s), text)
     return tuple(found.values())
 
 

@@ -90,6 +90,19 @@ def versions(first: str, second: str, store: Store) -> tuple[Alignment, Differen
     return found.alignment, found.difference, found.audibility
 
 
+def audibility_of(first: str, second: str, store: Store) -> Audibility | str:
+    """Where the second file is likely to be heard to differ from the first, the open version; a text where
+    that cannot be said. Raises AudioError that begins with the path."""
+    alignment, _, audibility = versions(first, second, store)
+    return alignment.reason if audibility is None else audibility
+
+
+def known_audibility(first: str, second: str, store: Store) -> Audibility | str | None:
+    """What the cache holds of it; None where it would have to be found."""
+    alignment, _, audibility = _cached(first, second, store)
+    return alignment.reason if alignment is not None and not alignment.has_place else audibility
+
+
 @dataclass(frozen=True, slots=True)
 class DifferenceAudio:
     """The difference as samples: blocks float32 (frames, channels) in the first file's time."""
@@ -185,8 +198,12 @@ def _matched(ours: _Whole, theirs: _Whole, known: Alignment, held: contextlib.Ex
 
 
 def _measured(samples: Samples, aligned: AlignedPair) -> Matched:
-    with ThreadPoolExecutor(min(2, workers.default_workers())) as pool:
+    with _threads() as pool:
         return measure_difference(samples, aligned, pool.map)
+
+
+def _threads() -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(min(2, workers.default_workers()))
 
 
 def _heard(matched: Matched) -> Audibility:
@@ -194,15 +211,17 @@ def _heard(matched: Matched) -> Audibility:
     pair, found = matched.pair, matched.difference
     octaves = found.third_octaves if found.tonal_balance_differs else ()
     balance = [(band.centre_hz, band.difference_db) for band in octaves if band.difference_db is not None]
-    meter = AudibilityMeter(
-        pair.sample_rate,
-        pair.open_samples.shape[1],
-        balance=balance,
-        start_s=pair.start / pair.sample_rate,
-    )
-    for _, ours, theirs in pair.blocks():
-        meter.push(ours.T, theirs.T)
-    return meter.finish()
+    with _threads() as pool:
+        meter = AudibilityMeter(
+            pair.sample_rate,
+            pair.open_samples.shape[1],
+            balance=balance,
+            start_s=pair.start / pair.sample_rate,
+            each=pool.map,
+        )
+        for _, ours, theirs in pair.blocks():
+            meter.push(ours.T, theirs.T)
+        return meter.finish()
 
 
 @dataclass(frozen=True, slots=True)

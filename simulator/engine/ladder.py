@@ -10,7 +10,7 @@ File names of a ladder's rungs, and the playlist that ties them as versions of o
 
 from __future__ import annotations
 
-import json
+import itertools
 import math
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -19,27 +19,32 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from msgspec import structs
 from numpy.typing import NDArray
 
 from simulator.audio_files.reader import AudioReader, read_info
 from simulator.audio_files.writer import write_audio
-from simulator.codecs.deliver import Delivering
+from simulator.codecs.deliver import Delivering, codec_name
 from simulator.common.errors import AudioError, SimulatorError, WriteError
 from simulator.common.text import level
 from simulator.common.units import db_to_gain, gain_to_db
+from simulator.delivery.level_findings import FULL_SCALE_DBTP
+from simulator.delivery.step_findings import MORE_DB, MOST_TRIES, upward_db
 from simulator.dsp.limiter import LimiterReport
 from simulator.dsp.limiter_settings import PeakKind
 from simulator.dsp.mastering_limiter import KNEE, ActionReport, MasteringSettings, Style, master_blocks
 from simulator.engine import workers as pool
 from simulator.metering.measurement import Measurement
 from simulator.metering.meter import measure
-from simulator.normalizer.chain import play
-from simulator.normalizer.decision import decide
+from simulator.normalizer.chain import ChainSettings, play
+from simulator.normalizer.decision import Decision, decide
 from simulator.normalizer.prediction import Prediction, chain_settings, from_chain, from_gain, more_than_gain
-from simulator.normalizer.profile import Profile
+from simulator.normalizer.profile import Delivery, Profile
+from simulator.playlists.formats import written
+from simulator.playlists.playlist import ALL_SINGLES, Playlist, Track
 from simulator.rungs.advice import Destination
 from simulator.rungs.residual import Residual
-from simulator.rungs.rung import Action, Rung
+from simulator.rungs.rung import Action, Decoded, Rung
 from simulator.rungs.search import (
     MOST_PASSES,
     TOLERANCE_LU,
@@ -52,6 +57,7 @@ from simulator.rungs.search import (
     quick,
     search,
 )
+from simulator.storage.folders import temporary_folder
 from simulator.storage.writing import (
     claimed,
     refuse_existing,
@@ -77,28 +83,25 @@ def reached_name(name: str, wanted_lufs: float, lufs: float) -> str:
     return f"{head}{lufs:+.1f}LUFS{tail}" if mark else name
 
 
-def playlist_text(mix: str, rungs: Sequence[Rung]) -> str:
-    """The rungs as versions of one song, in the project's playlist format."""
+def ladder_playlist(mix: str, rungs: Sequence[Rung]) -> Playlist:
+    """The rungs as versions of one song; the listening desk opens on it matched."""
     name = _stem(mix)
-    title = _quoted(f"{name}: a ladder of loudness")
-    lines = ["format = 1", f"title = {title}", 'state = "matched"  # how the listening desk opens']
+    tracks = []
     for rung in rungs:
         assert rung.path is not None
         kind = "sample-peak rung" if Path(rung.path).stem.endswith(SAMPLE) else "rung"
+        kind = f"limited {kind}" if rung.limited else kind
         title = f"{name} ({kind} at {level(rung.measurement.integrated_lufs)} LUFS)"
-        lines += [
-            "",
-            "[[tracks]]",
-            f"path = {_quoted(Path(rung.path).name)}",
-            f"title = {_quoted(title)}",
-            f"song = {_quoted(name)}",
-        ]
-    return "\n".join(lines) + "\n"
+        tracks.append(Track(Path(rung.path).name, title, song=name))
+    title = f"{name}: a ladder of loudness"
+    return Playlist(title, "", None, tuple(tracks), "", ALL_SINGLES, "matched")
 
 
-def _quoted(text: str) -> str:
-    """A TOML string: JSON's escapes are TOML's too; the one control character that JSON leaves is not."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+def free_folder(mix: str) -> Path:
+    """A folder for the rungs beside the work, NAME-rungs, that is not there yet."""
+    name = f"{_stem(mix)}-rungs"
+    names = itertools.chain([name], (f"{name}-{number}" for number in itertools.count(2)))
+    return next(path for path in map(Path, names) if not path.exists())
 
 
 def _stem(mix: str) -> str:
@@ -106,10 +109,12 @@ def _stem(mix: str) -> str:
     return Path(mix).stem.encode("utf-8", "replace").decode("utf-8").replace("?", "_")
 
 
+METHOD = 1
+"""Raised when a rung's samples may change at the same drive and settings: encoded rungs are cached."""
 POOL_PAYS_SECONDS = 2.5
 _SPEED, _PASSES = 80.0, 3.0
 """Rough: times real time of a pass over stereo at 44.1 kHz, passes a rung; to see where workers pay."""
-MOST_TRIES, CLOSE_LU = 12, 0.01
+SEARCH_TRIES, CLOSE_LU = 12, 0.01
 """On the envelope, where a try costs next to nothing."""
 UNTOUCHED_MARGIN_DB = 0.05
 """The meter's and the limiter's readings between the samples differ by less than this."""
@@ -128,6 +133,10 @@ class LadderRequest:
     style: Style
     profiles: tuple[Profile, ...]
     folder: Path | None = None
+    content: str = ""
+    """The hash of the mix's samples, and the folder of encoded files: together they let a rung's be found
+    again."""
+    keep_in: Path | None = None
 
     @property
     def by_envelope(self) -> bool:
@@ -154,6 +163,8 @@ class LadderRequest:
                         target,
                         force,
                         over if detect == "true" else None,
+                        self.content,
+                        self.keep_in,
                     )
                 )
         return made
@@ -171,6 +182,8 @@ class RungJob:
     target: Path | None
     force: bool
     envelope: Envelope | None = None
+    content: str = ""
+    keep_in: Path | None = None
 
 
 def mix_envelope(mix: str) -> Envelope:
@@ -223,7 +236,8 @@ def _build(
     rungs = [rung for rung in done if isinstance(rung, Rung)]
     if playlist is not None and rungs:
         with whole_file(playlist, force) as passing:
-            passing.write_text(playlist_text(wanted.mix, rungs), encoding="utf-8", errors="backslashreplace")
+            text = written(ladder_playlist(wanted.mix, rungs), "toml", str(playlist))
+            passing.write_text(text, encoding="utf-8")
     return done
 
 
@@ -271,7 +285,7 @@ def _searched(job: RungJob, aim_lufs: float) -> tuple[Found, MasteringSettings, 
     if job.envelope is None:
         found = search(aim_lufs, guess, loudness_at)
     else:
-        found = search(aim_lufs, guess, loudness_at, MOST_TRIES, CLOSE_LU)
+        found = search(aim_lufs, guess, loudness_at, SEARCH_TRIES, CLOSE_LU)
     if found is None:
         raise AudioError(f"{job.mix}: nothing in this mix is loud enough to measure.", "Use another mix.")
     return found, replace(job.settings, output_gain_db=output_gains[found.drive_db]), passes
@@ -324,6 +338,9 @@ def _finished(job: RungJob, found: Found, settings: MasteringSettings, passes: i
         why = "further passes came no nearer"
     if job.target is not None and not reached and (not found.reached or passes >= MOST_PASSES - 1):
         job = replace(job, target=_renamed(job, job.target, lufs))
+    with temporary_folder() as folder:
+        made = _Made(job, found.drive_db, settings, plain)
+        played, decoded = _play_all(made, measurement, job.keep_in or folder)
     return Rung(
         wanted_lufs=job.wanted_lufs,
         reached=reached,
@@ -336,11 +353,9 @@ def _finished(job: RungJob, found: Found, settings: MasteringSettings, passes: i
         ),
         measurement=measurement,
         residual_lu=residual_lu,
-        played={
-            profile.id: _played(job, profile, found.drive_db, settings, measurement, plain)
-            for profile in job.profiles
-        },
+        played=played,
         path=None if job.target is None else os.fspath(job.target),
+        decoded=decoded,
     )
 
 
@@ -363,43 +378,119 @@ def _turned(mix: Measurement, gain_db: float) -> Measurement:
     return replace(mix.with_gain(gain_db), over_count=0, overs=(), clipped_runs=runs)
 
 
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """A rung whose samples are there: in its file, or to be made again."""
+
+    job: RungJob
+    drive_db: float
+    settings: MasteringSettings
+    plain: bool
+
+    @contextmanager
+    def samples(
+        self, delivery: Delivery | None = None, keep_in: Path | None = None, before_db: float = 0.0
+    ) -> Iterator[tuple[Iterable[Block], int, int]]:
+        """The blocks, their rate and their channels; after a delivery, of the rung under `before_db`."""
+        job, report = self.job, ActionReport()
+        with AudioReader(os.fspath(job.target or job.mix), hashed=False) as reader:
+            rate, channels = reader.info.sample_rate, reader.info.channels
+            blocks: Iterable[Block] = reader
+            if job.target is None and self.plain:
+                gain = np.float32(db_to_gain(self.drive_db))
+                blocks = (block * gain for block in reader)
+            elif job.target is None:
+                blocks = master_blocks(reader, channels, rate, self.drive_db, self.settings, report)
+            if delivery is not None:
+                content, name = self.content, job.mix
+                delivering = Delivering(
+                    rate, channels, delivery, content, before_db, keep_in=keep_in, name=name
+                )
+                blocks, rate = delivering(blocks), delivering.sample_rate
+            yield blocks, rate, channels
+
+    def content(self) -> str:
+        """What the samples follow from: the rung's name in the cache of encoded files."""
+        made = f"rung {METHOD} {self.drive_db!r} {self.settings!r}"
+        return f"{self.job.content} {made}" if self.job.content else ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Decode:
+    """A rung after a codec, and turned down until its decode stays under full scale."""
+
+    measurement: Measurement
+    lowered_db: float
+    proved_dbtp: float | None
+
+
+def _decode(made: _Made, delivery: Delivery, keep_in: Path) -> _Decode:
+    """Encoded and decoded; encoded again, lower each time, where the decode is over full scale."""
+    with made.samples(delivery, keep_in) as stream:
+        found = measure(*stream)
+    lowered_db, proved = 0.0, found.true_peak_dbtp
+    for tries in range(MOST_TRIES):
+        if proved is None or proved <= FULL_SCALE_DBTP:
+            break
+        lowered_db = upward_db(lowered_db + proved - FULL_SCALE_DBTP + (MORE_DB if tries else 0.0))
+        with made.samples(delivery, keep_in, -lowered_db) as stream:
+            proved = quick(*stream, peaks=True).true_peak_dbtp
+    return _Decode(found, lowered_db, proved)
+
+
+def _play_all(
+    made: _Made, measurement: Measurement, keep_in: Path
+) -> tuple[dict[str, Prediction], dict[str, Decoded]]:
+    """What each player makes of the rung, and the codecs on the way there; a codec that two players share
+    works once."""
+    played, decoded = {}, {}
+    decodes: dict[Delivery, _Decode] = {}
+    for profile in made.job.profiles:
+        decision, delivery = decide(profile, measurement), profile.delivery
+        decode = None
+        if delivery is not None and delivery.codec != "none":
+            sound = structs.replace(delivery, full_scale="none")
+            decode = decodes[sound] = decodes.get(sound) or _decode(made, sound, keep_in)
+            lowered = decide(profile, measurement.with_gain(-decode.lowered_db))
+            decoded[profile.id] = Decoded(
+                codec_name(delivery),
+                decode.measurement.true_peak_dbtp,
+                decode.lowered_db,
+                made.settings.ceiling_db - decode.lowered_db,
+                decode.proved_dbtp,
+                decode.lowered_db + decision.gain_db - lowered.gain_db,
+            )
+        after = None if decode is None else decode.measurement
+        played[profile.id] = _played(made, profile, decision, measurement, after, keep_in)
+    return played, decoded
+
+
 def _played(
-    job: RungJob,
+    made: _Made,
     profile: Profile,
-    drive_db: float,
-    settings: MasteringSettings,
+    decision: Decision,
     measurement: Measurement,
-    plain: bool,
+    decode: Measurement | None,
+    keep_in: Path,
 ) -> Prediction:
-    """What a player makes of the rung: arithmetic where only gain acts, else a pass through its chain."""
-    decision = decide(profile, measurement)
+    """Arithmetic where only gain acts, on the rung or on its decode; else a pass through the chain."""
     if not more_than_gain(profile, decision, measurement):
         return from_gain(decision, measurement)
-    report = LimiterReport()
-    with _rung_again(job, drive_db, settings, plain) as (blocks, rate, channels):
-        delivering = None
-        if profile.delivery is not None:
-            delivering = Delivering(rate, channels, profile.delivery)
-            rate = delivering.sample_rate
-        chain = chain_settings(profile, decision)
-        played = measure(play(blocks, rate, channels, chain, report, delivering), rate, channels)
-    return from_chain(decision, measurement, played, report)
+    chain, report = chain_settings(profile, decision), LimiterReport()
+    if decode is not None and not _more_than_gain_after(decode, chain):
+        return from_chain(decision, decode, decode.with_gain(decision.gain_db), report)
+    with made.samples(profile.delivery, keep_in) as (blocks, rate, channels):
+        played = measure(play(blocks, rate, channels, chain, report), rate, channels)
+    return from_chain(decision, decode or measurement, played, report)
 
 
-@contextmanager
-def _rung_again(
-    job: RungJob, drive_db: float, settings: MasteringSettings, plain: bool
-) -> Iterator[tuple[Iterable[Block], int, int]]:
-    """The rung's samples once more: from its file, or made again."""
-    with AudioReader(os.fspath(job.target or job.mix), hashed=False) as reader:
-        rate, channels = reader.info.sample_rate, reader.info.channels
-        blocks: Iterable[Block] = reader
-        if job.target is None and plain:
-            gain = np.float32(db_to_gain(drive_db))
-            blocks = (block * gain for block in reader)
-        elif job.target is None:
-            blocks = master_blocks(reader, channels, rate, drive_db, settings, ActionReport())
-        yield blocks, rate, channels
+def _more_than_gain_after(decode: Measurement, chain: ChainSettings) -> bool:
+    """True where the chain limits, clips or converts what the codec gives."""
+    if chain.limiter is not None or chain.converter_headroom_db is not None:
+        return True
+    gain_db = chain.gain_db if chain.full_scale == "after_gain" else 0.0
+    peak = decode.sample_peak_dbfs
+    return chain.full_scale != "none" and peak is not None and peak + gain_db > FULL_SCALE_DBTP
 
 
 def _workers_for(wanted: LadderRequest, count: int, most: int) -> int:

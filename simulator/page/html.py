@@ -22,7 +22,7 @@ from simulator.page.content import context
 from simulator.page.values import PageContent
 from simulator.text.colours import VERSIONS, VERSIONS_ON_DARK
 
-SCRIPTS = ("deck.js", "listen.js", "vote.js", "start.js")
+SCRIPTS = ("deck.js", "send.js", "comments.js", "listen.js", "vote.js", "start.js")
 STYLE = "page.css"
 
 

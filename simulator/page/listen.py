@@ -38,6 +38,11 @@ class Offer:
     places: Mapping[int, Place]
     sounds: Mapping[int, PassageSound]
 
+    @property
+    def changed(self) -> bool:
+        """True for a moment at which two versions are likely to sound different."""
+        return any(place.kind == "change" for place in self.places.values())
+
 
 @dataclass(frozen=True, slots=True)
 class HeardTrack:
@@ -49,6 +54,7 @@ class HeardTrack:
     name: str
     colour: int | None
     prediction: Prediction
+    duration_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +70,7 @@ class Claim:
 
 def label_of(place: Place) -> str:
     """What a passage is called on the page."""
-    if place.kind == "mark":
+    if place.kind in ("mark", "change"):
         return place.label
     return "Biggest drop" if place.label == "drop" else KIND_NAMES[place.kind]
 
@@ -106,7 +112,8 @@ def claims(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: P
     both = {
         kind: apart
         for kind, offer in enumerate(offers)
-        if (
+        if not offer.changed
+        and (
             apart := _difference(
                 [sound.played_lufs if (sound := offer.sounds.get(index)) else None for index in pair]
             )
@@ -129,6 +136,23 @@ def claims(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: P
         ):
             found.append(Claim(f"{_apart(apart, '')} in its loudest part", "played", kind, turn))
     return found
+
+
+def changes(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack]) -> list[Claim]:
+    """The moments at which two versions are likely to sound most different, each to be heard in both, at the
+    same loudness; the open version first."""
+    return [
+        Claim(
+            offer.label, "matched", kind, tuple(sorted(offer.sounds, key=lambda index: _order(tracks[index])))
+        )
+        for kind, offer in enumerate(offers)
+        if offer.changed
+    ]
+
+
+def _order(one: HeardTrack) -> float:
+    lufs = _file_lufs(one.prediction)
+    return 0.0 if lufs is None else lufs
 
 
 def _apart(difference: float, same: str) -> str:
@@ -168,8 +192,14 @@ def _loud_and_open(tracks: Mapping[int, HeardTrack]) -> tuple[int, int] | None:
     return max(group, key=files.__getitem__), min(reversed(group), key=files.__getitem__)
 
 
-def view(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Profile) -> dict[str, Any]:
-    """For the template; `tracks` are those that sound somewhere, by index."""
+def view(
+    offers: Sequence[Offer],
+    tracks: Mapping[int, HeardTrack],
+    profile: Profile,
+    compared: tuple[int, int] | None = None,
+) -> dict[str, Any]:
+    """For the template; `tracks` are those that sound somewhere, by index; `compared` are the open version
+    and the loud one whose changes are known."""
     mine = [one.prediction for one in tracks.values()]
     louder = max((-found.decision.gain_db for found in mine), default=0.0)
     files = [lufs for found in mine if (lufs := _file_lufs(found)) is not None]
@@ -187,10 +217,13 @@ def view(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Pro
             for index, one in tracks.items()
         ],
         "claims": claims(offers, tracks, profile),
+        "compared": None if compared is None else [tracks[index].name for index in compared],
+        "changes": changes(offers, tracks),
         "claimed": None if pair is None else [tracks[index].name for index in pair],
         "kinds": [
             {
                 "label": offer.label,
+                "changed": offer.changed,
                 "places": [
                     {
                         "index": index,
@@ -213,14 +246,27 @@ def view(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Pro
     }
 
 
-def data(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Profile) -> dict[str, Any]:
-    """For the page's script."""
+def data(
+    offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Profile, page: str, title: str
+) -> dict[str, Any]:
+    """For the page's script; `page` is the page's id."""
     return {
+        "page": page,
+        "title": title,
+        "lengths": {str(index): one.duration_s for index, one in tracks.items()},
+        "songs": {
+            str(index): [
+                str(other)
+                for other, each in tracks.items()
+                if other == index or (one.track.song is not None and each.track.song == one.track.song)
+            ]
+            for index, one in tracks.items()
+        },
         "drop": drop_db([one.prediction for one in tracks.values()]),
         "tracks": {str(index): isolated(one.name) for index, one in tracks.items()},
         "claims": [
             {"state": one.state, "kind": one.kind, "tracks": [str(index) for index in one.tracks]}
-            for one in claims(offers, tracks, profile)
+            for one in [*claims(offers, tracks, profile), *changes(offers, tracks)]
         ],
         "kinds": [
             {
@@ -247,6 +293,8 @@ def data(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Pro
 
 def _absent(offer: Offer, one: HeardTrack, tracks: Mapping[int, HeardTrack]) -> str:
     """Why a track cannot be heard in a row of passages."""
+    if offer.changed:
+        return "not part of this comparison"
     if one.track.song is not None and any(
         tracks[index].track.song == one.track.song for index in offer.sounds
     ):

@@ -19,10 +19,12 @@ from simulator.rungs.rung import (
     NORMALISING_LUFS,
     PLAIN_LUFS,
     WITHIN_LU,
+    Decoded,
     Rung,
     lowest_of_the_best,
 )
 
+DEFAULT_DESTINATIONS = ("minus14-headroom", "minus14-limited", "untouched")
 LOWEST_LUFS, HIGHEST_LUFS = -18.0, -7.0
 DENSE_PLR_DB, DENSE_PSR_DB = 10.0, 9.0
 FREE_DB = 0.1
@@ -100,6 +102,15 @@ def limited_before(mix: Measurement) -> str:
     if mix.share_at_ceiling >= AT_PEAK_SHARE:
         signs.append(f"{100.0 * mix.share_at_ceiling:.1f} % of samples at the peak")
     return ", ".join(signs)
+
+
+def lowest_ceiling(rung: Rung, destinations: Sequence[Destination]) -> Decoded | None:
+    """The codec there that needs the lowest ceiling; of two that need the same, the one whose decode peaks
+    higher. None without a codec."""
+    found = [rung.decoded[one.profile.id] for one in destinations if one.profile.id in rung.decoded]
+    return min(
+        found, key=lambda one: (one.holds, one.ceiling_dbtp, -(one.true_peak_dbtp or 0.0)), default=None
+    )
 
 
 def losses_lu(rungs: Sequence[Rung], destination: Destination) -> list[float | None]:

@@ -11,7 +11,7 @@ The common-practice marks are starting points, no standard: common practice, no 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from simulator.common.units import TIE_LU
 from simulator.dsp.limiter_settings import PeakKind
@@ -38,6 +38,28 @@ class Action:
 
 
 @dataclass(frozen=True, slots=True)
+class Decoded:
+    """The rung after a destination's codec, before the player's gain, and the ceiling that keeps the decode
+    under full scale. The rung is turned down by plain gain and encoded again until it does: its ceiling and
+    its loudness fall by `lowered_db` (0 or more, whole tenths)."""
+
+    codec: str
+    """In words: `MP3 at 128 kbit/s`."""
+    true_peak_dbtp: float | None
+    lowered_db: float
+    ceiling_dbtp: float
+    proved_dbtp: float | None
+    """The true peak of the decode at that ceiling, measured."""
+    loss_lu: float
+    """By how much the lowered rung plays quieter at this destination."""
+
+    @property
+    def holds(self) -> bool:
+        """False where the last ceiling tried still leaves the decode over full scale."""
+        return self.proved_dbtp is None or self.proved_dbtp <= 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Rung:
     """One rung. `output_gain_db` (0 or less) is the plain gain after the limiter; `why` says in words why
     the wanted loudness was not reached, else it is empty. `path` is None where no file was written."""
@@ -54,6 +76,13 @@ class Rung:
     played: Mapping[str, Prediction]
     """By the profile's id."""
     path: str | None = None
+    decoded: Mapping[str, Decoded] = field(default_factory=dict)
+    """By the id of each profile with a lossy codec."""
+
+    @property
+    def limited(self) -> bool:
+        """True where the limiter or the clip acted: plain gain leaves no residual."""
+        return self.residual_lu is not None
 
 
 @dataclass(frozen=True, slots=True)

@@ -96,6 +96,14 @@ class Replace:
 
 
 @dataclass(frozen=True, slots=True)
+class FindMoments:
+    """Find where the versions of these pairs of tracks (the open one first) are likely to be heard to
+    differ, while all goes on; answered by `MomentsFound`."""
+
+    pairs: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Prepare:
     """Have all of these ready to sound, whole, finish what is worked out, and measure a passage of each;
     answered by `Prepared`."""
@@ -125,5 +133,5 @@ class Leave:
 
 Effect = (
     Sound | Pause | Resume | Output | Say | Show | Keep | ChooseDevice | ListDevices | Predict | Replace
-    | Prepare | RememberTrim | Wait | Leave
+    | FindMoments | Prepare | RememberTrim | Wait | Leave
 )  # fmt: skip

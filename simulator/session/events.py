@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from simulator.audibility.audibility import Audibility
 from simulator.session.track import PlayedView, TrackView
 
 
@@ -75,11 +76,36 @@ class Replaced:
 
 
 @dataclass(frozen=True, slots=True)
+class Revised:
+    """A newer revision of a track is there, called `name`, and was measured; or it cannot be read
+    (`problem`). `louder_lu`: its integrated loudness against the one that plays. `shift_s`: by how much later
+    a moment is in it, and `timing` says it; None where that is not known."""
+
+    track: int
+    path: str
+    name: str
+    louder_lu: float | None = None
+    shift_s: float | None = None
+    timing: str = ""
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Aligned:
     """The versions of songs were laid over each other: offsets by track, and words about them."""
 
     offsets_s: Mapping[int, float]
     text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class MomentsFound:
+    """The answer to `FindMoments`, by pair of tracks; a text where there is none. `contents` are the files
+    (path, content) that it is true of."""
+
+    found: Mapping[tuple[int, int], Audibility | str]
+    contents: Mapping[int, tuple[str, str]]
+    at: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,4 +118,16 @@ class Prepared:
     levels_lufs: tuple[float, ...] = ()
 
 
-Event = Typed | Pressed | Tick | DeviceLost | DeviceFound | Predicted | Replaced | Aligned | Prepared
+Event = (
+    Typed
+    | Pressed
+    | Tick
+    | DeviceLost
+    | DeviceFound
+    | Predicted
+    | Replaced
+    | Revised
+    | Aligned
+    | MomentsFound
+    | Prepared
+)

@@ -20,15 +20,18 @@ from simulator.session.track import TrackView, same_moment_s, versions
 KINDS = ("loudest", "quietest", "lift")
 NEXT_MARK = "mark"
 """What `go` takes for the next mark."""
+WORST = "worst"
+"""What `go`, `loop`, `montage` and `trial` take for a worst moment (see `worst`)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A named moment, in the time of the track that played when it was set."""
+    """A named moment, in the time of the track that played when it was set, and what a listener said."""
 
     name: str
     track: int
     place_s: float
+    text: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -74,6 +74,16 @@ def versions(tracks: tuple[TrackView, ...], track: int) -> tuple[int, ...]:
     return tuple(i for i, one in enumerate(tracks) if one.song == song and one.delivered is not None)
 
 
+def references(tracks: tuple[TrackView, ...]) -> tuple[int, ...]:
+    """The readable references, in the list's order, but for those that are a version of a master's song."""
+    songs = {one.song for one in tracks if one.role != "reference" and one.song is not None}
+    return tuple(
+        i
+        for i, one in enumerate(tracks)
+        if one.role == "reference" and one.delivered is not None and one.song not in songs
+    )
+
+
 def shift_between_s(tracks: tuple[TrackView, ...], track: int, other: int) -> float:
     """What is added to a time of one track for the same moment in the other: 0 for tracks of other songs."""
     if tracks[track].song is None or tracks[track].song != tracks[other].song:

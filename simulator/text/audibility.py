@@ -1,20 +1,17 @@
 """What is likely to be heard, in an engineer's and an artist's words; and as JSON.
 
-Nothing is called bad, and no sentence names an instrument that the numbers do not show: a hit is any sudden
-rise, and a held note below 250 Hz is the bass.
+Nothing is called bad; what is heard at a moment is in audibility/audibility (`moment_words`).
 """
 
 from __future__ import annotations
 
 from typing import Any
 
-from simulator.audibility.audibility import Audibility, Moment, MomentKind
-from simulator.common.text import level
+from simulator.audibility.audibility import Audibility, Moment, moment_words
 from simulator.common.units import format_time
 
 CAVEAT = "An estimate by a model: your ears decide."
 NOTHING = "No audible change is expected."
-_BASS_BELOW_HZ = 250.0
 
 
 def audibility_answer(found: Audibility) -> str:
@@ -38,18 +35,6 @@ def audibility_line(found: Audibility) -> str:
     return f"Likely audible in {percent} % of the music (a model's estimate): listen at {first}."
 
 
-def moment_words(moment: Moment) -> str:
-    """What is heard there, without the time: "the level pumps by 3.1 dB"."""
-    if moment.kind is MomentKind.ATTACK:
-        return f"hits lose {level(moment.amount_db)} dB of attack"
-    if moment.kind is MomentKind.PUMPING:
-        return f"the level pumps by {level(moment.amount_db)} dB"
-    if moment.kind is MomentKind.TONE:
-        note = "the bass" if (moment.low_hz or 0.0) < _BASS_BELOW_HZ else "a held note"
-        return f"{note} distorts ({100.0 * 10.0 ** (moment.amount_db / 20.0):.0f} % harmonics added)"
-    return f"the sound changes, most {_range(moment.low_hz or 0.0, moment.high_hz or 0.0)}"
-
-
 def moment_line(moment: Moment) -> str:
     """The moment in the open version's time: "0:48.0: the level pumps by 3.1 dB"."""
     return f"{format_time(max(0.0, moment.at_s))}: {moment_words(moment)}"
@@ -62,11 +47,3 @@ def audibility_object(found: Audibility) -> dict[str, Any]:
         one["text"] = moment_words(moment)
     worst = [moment_line(moment) for moment in found.worst()]
     return {**form, "sentences": [audibility_answer(found), *worst, CAVEAT]}
-
-
-def _range(low_hz: float, high_hz: float) -> str:
-    if high_hz < 1000.0:
-        return f"from {low_hz:.0f} to {high_hz:.0f} Hz"
-    if low_hz < 1000.0:
-        return f"from {low_hz:.0f} Hz to {high_hz / 1000.0:.1f} kHz"
-    return f"from {low_hz / 1000.0:.1f} to {high_hz / 1000.0:.1f} kHz"

@@ -7,6 +7,7 @@ reached where that is less. JSON keys are only ever added (`simulator/schemas/la
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from simulator.common.text import level, share, signed, true_minus
@@ -21,6 +22,7 @@ from simulator.rungs.advice import (
     enough,
     limited_before,
     losses_lu,
+    lowest_ceiling,
 )
 from simulator.rungs.rung import (
     CEILINGS_DBTP,
@@ -67,6 +69,10 @@ def ladder_object(
         },
         "mix_limited_before": limited_before(mix) or None,
     }
+    for name, place in (("one_master", advice.one), ("not_normalised", advice.plain)):
+        there = _there(destinations, advice, place)
+        codec = None if place is None else lowest_ceiling(found.rungs[place], there)
+        made["advice"][f"{name}_ceiling_dbtp"] = None if codec is None else codec.ceiling_dbtp
     if beside is not None:
         made["sample_rungs"] = _rungs(beside.rungs, profiles)
     return made
@@ -119,6 +125,7 @@ def _rungs(rungs: Sequence[Rung], profiles: Sequence[Profile]) -> list[dict[str,
                 "true_peak_dbtp": measured.true_peak_dbtp,
                 "residual_lu": rung.residual_lu,
                 "played": played,
+                "decoded": {name: {**asdict(one), "holds": one.holds} for name, one in rung.decoded.items()},
             }
         )
     return objects
@@ -167,7 +174,40 @@ def answer(rungs: Sequence[Rung], destinations: Sequence[Destination]) -> list[s
         if apart
         else [_suffices(rungs, one, advice) for one in advice.suffices]
     )
-    return [*said, *_plain_sentence(rungs, advice)]
+    return [*said, *_plain_sentence(rungs, advice), *_ceiling_sentence(rungs, destinations, advice)]
+
+
+def _there(destinations: Sequence[Destination], advice: Advice, place: int | None) -> Sequence[Destination]:
+    """Where the master of that rung goes: the one master to all places, a second one to those that do not
+    normalise."""
+    second = advice.one is not None and place == advice.plain
+    return advice.plain_destinations if second else destinations
+
+
+def _ceiling_sentence(
+    rungs: Sequence[Rung], destinations: Sequence[Destination], advice: Advice
+) -> list[str]:
+    """The ceiling at which the chosen master stays under full scale after each codec, encoded to prove it."""
+    place = advice.plain if advice.one is None else advice.one
+    codec = None if place is None else lowest_ceiling(rungs[place], _there(destinations, advice, place))
+    if codec is None or place is None:
+        return []
+    name, ceiling = _name(rungs[place]), level(codec.ceiling_dbtp)
+    if not codec.holds:
+        peak = signed(codec.proved_dbtp)
+        return [f"After {codec.codec}, {name} still peaks at {peak} dBTP with ceiling {ceiling}."]
+    if not codec.lowered_db:
+        return [f"After {codec.codec}, {name} stays under full scale."]
+    return [
+        f"After {codec.codec}, {name} peaks at {signed(codec.true_peak_dbtp)} dBTP; ceiling {ceiling} keeps "
+        f"it under full scale (proved) and costs {level(codec.lowered_db)} LU where nothing is normalised."
+    ]
+
+
+def _at_ceiling(rung: Rung, destinations: Sequence[Destination]) -> str:
+    """`−14, ceiling −1.2`; without a codec there the rung alone."""
+    codec = lowest_ceiling(rung, destinations)
+    return _name(rung) if codec is None else f"{_name(rung)}, ceiling {level(codec.ceiling_dbtp)}"
 
 
 def _each_suffices(rungs: Sequence[Rung], advice: Advice) -> str:
@@ -255,15 +295,18 @@ def _masters(rungs: Sequence[Rung], destinations: Sequence[Destination]) -> list
     if advice.one is None or advice.plain is None or advice.plain <= advice.one:
         if advice.one is None or len(destinations) < 2:
             return []
-        return [f"One master at {_name(rungs[advice.one])} LUFS serves all {len(destinations)} destinations."]
+        codec = lowest_ceiling(rungs[advice.one], destinations)
+        ceiling = "" if codec is None else f", ceiling {level(codec.ceiling_dbtp)},"
+        name = _lufs(rungs[advice.one])
+        return [f"One master at {name}{ceiling} serves all {len(destinations)} destinations."]
     one, top = rungs[advice.one], rungs[advice.plain]
     kept = sum((losses_lu(rungs, each)[advice.one] or 0.0) <= WITHIN_LU for each in destinations)
     places = _list([each.name for each in advice.plain_destinations])
     gives = level(_change(_level(one), _level(top)))
     verb = "gives" if len(advice.plain_destinations) == 1 else "give"
     single = (
-        f"One master at {_name(one)}: loses nothing at {kept} of {len(destinations)} destinations; {places} "
-        f"{verb} away {gives} LU against {_name(top)}."
+        f"One master at {_at_ceiling(one, destinations)}: loses nothing at {kept} of {len(destinations)} "
+        f"destinations; {places} {verb} away {gives} LU against {_name(top)}."
     )
     cost = _change(top.measurement.peak_to_loudness_db, one.measurement.peak_to_loudness_db)
     double = f"Two masters, {_name(one)} and {_name(top)}: the second costs {level(cost)} dB of PLR."
@@ -372,6 +415,28 @@ def detail_table(rungs: Sequence[Rung]) -> Table:
             signed(rung.output_gain_db),
             level(rung.measurement.median_peak_to_short_term_db),
             level(rung.measurement.true_peak_dbtp),
+        )
+    return table
+
+
+def decoded_table(rungs: Sequence[Rung], destination: Destination) -> Table | None:
+    """The rungs after a destination's codec, and the ceiling that keeps each under full scale, for --detail;
+    None without a codec."""
+    name = destination.profile.id
+    found = [(rung, rung.decoded[name]) for rung in rungs if name in rung.decoded]
+    if not found:
+        return None
+    headings = ["target", "decode\ndBTP", "ceiling\ndBTP", "turned\ndown dB", "decode\nthen dBTP"]
+    headings.append("loss there\nLU")
+    table = grid(headings, [True] * 6, f"{destination.name}: after {found[0][1].codec}")
+    for rung, one in found:
+        table.add_row(
+            true_minus(f"{rung.wanted_lufs:g}"),
+            signed(one.true_peak_dbtp),
+            level(one.ceiling_dbtp),
+            level(one.lowered_db),
+            signed(one.proved_dbtp),
+            level(one.loss_lu),
         )
     return table
 

@@ -213,6 +213,11 @@ def test_the_worst_moment_is_where_the_damage_was_done() -> None:
     assert all(14.0 <= moment.at_s <= 19.0 for moment in worst)
     assert max(found.strip_db) == max(found.strip_db[15:20])
     assert found.strip_db[5] == 0.0
+    assert found.share_between(16.0, 18.0) == pytest.approx(1.0, abs=0.05)
+    assert found.share_between(2.0, 8.5) == 0.0
+    assert found.share_between(12.0, 20.0) == pytest.approx(3.0 / 8.0, abs=0.05)
+    assert found.share_between(31.0, 40.0) is None
+    assert np.mean(found.strip_share) == pytest.approx(found.share_audible, abs=0.005)
     throughout = heard(music, np.clip(music, -0.15, 0.15))
     for kind in MomentKind:
         starts = sorted(moment.at_s for moment in throughout.moments if moment.kind is kind)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -12,6 +13,7 @@ import pytest
 from support.fake_player import FakePlayer
 from support.made_measurements import made, player
 
+from simulator.audibility.audibility import Audibility, Hits, Moment, MomentKind
 from simulator.common.errors import AudioError
 from simulator.deck.program import DeviceView, LaneKey
 from simulator.desk.controller import Desk
@@ -23,7 +25,7 @@ from simulator.normalizer.chain import ChainSettings
 from simulator.normalizer.decision import decide_all
 from simulator.normalizer.prediction import from_chain, from_gain
 from simulator.playlists.playlist import Track
-from simulator.session.events import Aligned, Event, Predicted
+from simulator.session.events import Aligned, Event, MomentsFound, Predicted
 from simulator.session.log import Act, Record
 from simulator.session.session import opened
 from simulator.session.state import Session
@@ -37,6 +39,20 @@ TRACKS = [
     Delivered(Track("/loud.wav", "Song (loud)", song="song"), made(-8.0, 0.0), None),
     Delivered(Track("/ref.wav", "Harbour", role="reference"), made(-20.0, -1.0, seconds=30.0), None),
 ]
+
+
+PUMPS_AT_30 = Audibility(
+    0.1,
+    0.0,
+    3.0,
+    (),
+    Hits(0, None, None),
+    None,
+    None,
+    (Moment(MomentKind.PUMPING, 30.0, 3.0, 3.0, 1.5),),
+    1.0,
+    (),
+)
 
 
 def predictions(name: str) -> list[object]:
@@ -62,6 +78,9 @@ class FakeStudio:
     gate: threading.Event = field(default_factory=threading.Event)
     problem: AudioError | None = None
     aligned: Sequence[Event] = ()
+    no_moments: AudioError | None = None
+    looked_for: list[tuple[tuple[int, int], ...]] = field(default_factory=list)
+    moments_gate: threading.Event = field(default_factory=threading.Event)
 
     def predict(self, profile_id: str) -> list[Event]:
         self.gate.wait(5.0)
@@ -74,6 +93,14 @@ class FakeStudio:
 
     def align(self) -> list[Event]:
         return list(self.aligned)
+
+    def find_moments(self, pairs: Sequence[tuple[int, int]]) -> list[Event]:
+        self.looked_for.append(tuple(pairs))
+        self.moments_gate.wait(5.0)
+        if self.no_moments is not None:
+            raise self.no_moments
+        contents = {i: (one.track.path, one.content) for i, one in enumerate(TRACKS)}
+        return [MomentsFound(dict.fromkeys(pairs, PUMPS_AT_30), contents)]
 
     @property
     def decodes(self) -> dict:
@@ -130,13 +157,13 @@ def bench(tmp_path: Path) -> Callable[..., Bench]:
             lengths={"/open.wav": 60 * RATE, "/loud.wav": 60 * RATE, "/ref.wav": 30 * RATE}, **changes
         )
         said: list[str] = []
-        time = [0.0]
+        clock = [0.0]
 
         def sleep(seconds: float) -> None:
-            time[0] += seconds
+            clock[0] += seconds
             deck.pass_time(seconds)
 
-        outside = Outside(said.append, tmp_path, lambda: time[0], sleep, lambda: "2026-01-02T03:04:05+00:00")
+        outside = Outside(said.append, tmp_path, lambda: clock[0], sleep, lambda: "2026-01-02T03:04:05+00:00")
         session = Session(
             track_views(TRACKS, [GAIN], [predictions("gain")]), {"gain": GAIN, "limited": LIMITED}, "gain"
         )
@@ -300,6 +327,59 @@ def test_alignments_arrive_by_themselves(bench: Callable[..., Bench]) -> None:
     found.desk.enter("play 1")
     found.desk.enter("wait 2")
     assert found.orders("swap")[0][2] == int(2.5 * RATE)
+
+
+def test_a_script_that_asks_for_a_worst_moment_waits_for_it_and_others_do_not(
+    bench: Callable[..., Bench],
+) -> None:
+    studio = FakeStudio()
+    studio.moments_gate.set()
+    found = bench(studio=studio)
+    found.desk.enter("play 1")
+    assert studio.looked_for == []
+    found.desk.enter("go worst")
+    assert studio.looked_for == [((0, 1),)]
+    assert "Worst moment, “loud” against “open”: 0:30.0: the level pumps by 3.0" in found.last
+    assert found.player.orders[-1][:3] == ("sound", 0, 29 * RATE)
+
+
+def test_worst_moments_are_found_while_the_session_goes_on_and_players_do_not_wait_for_them(
+    bench: Callable[..., Bench],
+) -> None:
+    studio = FakeStudio()
+    studio.gate.set()
+    found = bench(scripted=False, studio=studio)
+    for _ in range(500):
+        found.desk.tick()
+        if studio.looked_for:
+            break
+        time.sleep(0.01)
+    assert studio.looked_for == [((0, 1),)]
+    found.desk.enter("go worst")
+    assert "Looking for the worst moments" in found.last
+    found.desk.enter("profile limited")
+    for _ in range(500):
+        found.desk.tick()
+        if found.desk.session.profile == "limited":
+            break
+        time.sleep(0.01)
+    assert found.desk.session.profile == "limited"
+    assert found.desk.session.changes == {}
+    studio.moments_gate.set()
+    for _ in range(500):
+        found.desk.tick()
+        if found.desk.session.changes:
+            break
+        time.sleep(0.01)
+    assert found.desk.session.changes == {(0, 1): PUMPS_AT_30}
+
+
+def test_worst_moments_that_cannot_be_found_are_an_answer(bench: Callable[..., Bench]) -> None:
+    studio = FakeStudio(no_moments=AudioError("/open.wav: gone.", "Bring it back."))
+    studio.moments_gate.set()
+    found = bench(studio=studio)
+    found.desk.enter("go worst")
+    assert "/open.wav: gone. Bring it" in found.last
 
 
 def test_a_lost_device_is_said_once_and_the_place_kept(bench: Callable[..., Bench]) -> None:

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from simulator.audibility.audibility import Audibility
 from simulator.common.errors import AudioError
 from simulator.comparison.alignment import Alignment
 from simulator.desk.background import Aligner
@@ -44,8 +45,34 @@ def test_each_pair_has_its_answer_and_the_cache_knows_it_the_next_time(
     assert isinstance(bad, AudioError)
     assert "text.wav" in bad.message
     again = Aligner(folder / "cache")
-    monkeypatch.setattr(again, "_apart", lambda pairs: [] if not pairs else pytest.fail("not from the cache"))
+    monkeypatch.setattr(
+        again,
+        "_apart",
+        lambda pairs, compare: [] if not pairs else pytest.fail(f"not from the cache {compare}"),
+    )
     assert again.align([(first, late)]) == [good]
+
+
+def test_pairs_are_compared_in_a_process_too_and_the_cache_knows_them_the_next_time(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first, late, text = (str(folder / f"{name}.wav") for name in ("first", "late", "text"))
+    for path in (first, late):
+        old = time.time() - 10.0
+        os.utime(path, (old, old))
+    aligner = Aligner(folder / "compared")
+    good, bad = aligner.compare([(first, late), (first, text)])
+    assert isinstance(good, Audibility)
+    assert good.share_audible == 0.0
+    assert isinstance(bad, str)
+    assert "text.wav" in bad
+    again = Aligner(folder / "compared")
+    monkeypatch.setattr(
+        again,
+        "_apart",
+        lambda pairs, compare: [] if not pairs else pytest.fail(f"not from the cache {compare}"),
+    )
+    assert again.compare([(first, late)]) == [good]
 
 
 def test_what_is_ended_is_an_answer_too(folder: Path) -> None:
@@ -55,7 +82,7 @@ def test_what_is_ended_is_an_answer_too(folder: Path) -> None:
     found: list[object] = []
     thread = threading.Thread(target=lambda: found.extend(aligner.align([(first, late)])))
     thread.start()
-    while aligner._child is None or not aligner._child.running:
+    while not aligner._children or not aligner._children[0].running:
         time.sleep(0.002)
     aligner.close()
     thread.join(10.0)

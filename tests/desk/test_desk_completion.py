@@ -85,4 +85,5 @@ def test_a_session_without_marks_offers_places_only() -> None:
         "loudest",
         "quietest",
         "lift",
+        "worst",
     ]

@@ -9,6 +9,7 @@ import pytest
 from support.fake_player import FakePlayer
 from support.made_session import Desk, session
 
+from simulator.audibility.audibility import Audibility, Hits, Moment, MomentKind
 from simulator.deck.program import Now
 from simulator.desk.status_bar import DeskStage, bar_of
 from simulator.metering.live import Reading
@@ -70,6 +71,19 @@ def test_marks_loop_loudest_and_quietest_are_where_the_session_has_them() -> Non
     assert found.loudest == pytest.approx(26.0 / 60.0, abs=0.11)
     assert found.quietest is not None
     assert not 1 / 3 < found.quietest < 2 / 3
+
+
+def test_worst_moments_are_where_the_version_that_plays_has_them_once_they_are_known() -> None:
+    first, second, *others = session().tracks
+    late = replace(second, offset_s=-3.0)
+    start = replace(session(), tracks=(first, late, *others), track=1)
+    kept = DeskStage()
+    assert looked(start, kept).worst == ()
+    pumps = Moment(MomentKind.PUMPING, 30.0, 3.0, 3.0, 1.5)
+    found = Audibility(0.1, 0.0, 3.0, (), Hits(0, None, None), None, None, (pumps,), 1.0, ())
+    known = replace(start, changes={(0, 1): found})
+    assert looked(known, kept).worst == pytest.approx(((30.0 + 3.0 + 1.25) / 60.0,))
+    assert looked(replace(known, track=0), kept).worst == pytest.approx(((30.0 + 1.25) / 60.0,))
 
 
 def test_it_is_worked_out_when_something_changes_and_drawing_ten_times_a_second_costs_little() -> None:

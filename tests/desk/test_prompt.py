@@ -109,7 +109,7 @@ def test_keys_reach_the_desk(keys: str, heard: list[str]) -> None:
 
 def test_every_act_that_is_frequent_has_a_key() -> None:
     acts = {line.split()[0] for line in KEYS.values()}
-    assert acts == {"pause", "go", "nudge", "pick", "swap", "loop", "state", "dim", "mute"}
+    assert acts == {"pause", "go", "nudge", "pick", "swap", "reference", "loop", "state", "dim", "mute"}
 
 
 def test_in_a_trial_letters_play_at_once_and_capitals_answer() -> None:

@@ -79,7 +79,7 @@ def test_play_swap_state_as_a_transcript() -> None:
     assert (sound.place_s, sound.follow, sound.ramp_s) == (5.0, True, RAMP_S)
     said = desk.do("state matched")
     assert "same level here as “open”" in said
-    assert "Level-matched by turning down: “crushed” −5.3 dB." in said
+    assert "Level-matched by turning down: “crushed” −5.3 dB, “Reference” −4.5 dB." in said
     (sound,) = desk.found(Sound)
     assert sound.program.segments[0].source.gain_db == pytest.approx(-5.69 - 5.33, abs=0.03)
     assert sound.ramp_s == 0.0  # it became quieter
@@ -201,7 +201,7 @@ def test_a_key_never_answers_a_question() -> None:
         ("play 4", "Track 4 cannot be played: It is not there."),
         ("play song", "“song” matches several tracks. Type more of the title, or its number."),
         ("play referense", "No track named “referense”. Did you mean “Reference”?"),
-        ("go", "Go where? Examples: go 1:23, go +10, go loudest, go quietest, go lift, go MARK"),
+        ("go", "Go where? Examples: go 1:23, go +10, go loudest, go quietest, go lift, go worst, go MARK"),
         ("go 5:00", "5:00 is past the end of this track. It is 60 s long."),
         ("go nowhere", "No mark named “nowhere”. Set one: mark NAME"),
         ("trim 3", "The trim only turns down: 0 dB is its maximum. trim 0"),

@@ -75,6 +75,17 @@ def test_places_on_the_ruler(columns: int, rows: int) -> None:
     assert len(ruler) == width
 
 
+def test_worst_moments_are_on_the_ruler_and_explained_where_there_is_room() -> None:
+    for columns, explained in ((80, False), (160, True)):
+        shown = stage(columns, -20.0, -13.0, worst=(0.3, 0.4))
+        lines = text(shown, columns, 40)
+        width = curve_columns(columns)
+        assert [lines[-2][6:][int(share * width)] for share in (0.3, 0.4)] == ["×", "×"]
+        assert ("× worst" in lines[-1]) is explained
+        assert cell_len(lines[-1]) <= columns
+    assert "×" not in "".join(text(stage(160, -20.0, -13.0), 160, 40))
+
+
 @pytest.mark.parametrize(("columns", "rows"), SIZES)
 def test_curves_part_where_levels_part_and_meet_where_they_meet(columns: int, rows: int) -> None:
     apart = drawn_rows(stage(columns, -25.0, -5.0), columns, rows)

@@ -13,7 +13,7 @@ from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_gain
 from simulator.normalizer.profile import Profile
 from simulator.rungs.advice import Destination, Weight, advise, default_levels, limited_before
-from simulator.rungs.rung import Action, Ladder, Rung
+from simulator.rungs.rung import Action, Decoded, Ladder, Rung
 from simulator.text import ladder as view
 
 MIX = made(-18.0, -1.0)
@@ -151,6 +151,28 @@ def test_where_all_destinations_agree_one_master_serves_all() -> None:
     there = [Destination(DOWN), Destination(UP, label="car")]
     rungs = case((-16.0, -14.0, -12.0), *there)
     assert view.sentences(ladder(rungs), there, MIX)[0] == "One master at −14 LUFS serves all 2 destinations."
+
+
+def test_the_ceiling_of_the_chosen_master_is_that_of_its_most_demanding_codec() -> None:
+    """By hand: one codec peaks at +0.3, holds at −1.4; the other at +0.1, holds at −1.2: −1.4 serves both."""
+    there = [Destination(DOWN), Destination(UP), Destination(CLUB)]
+    rungs = case((-16.0, -14.0, -9.0), *there)
+    first = Decoded("MP3 at 128 kbit/s", 0.3, 0.4, -1.4, -0.1, 0.0)
+    second = Decoded("Opus at 96 kbit/s", 0.1, 0.2, -1.2, -0.1, 0.0)
+    rungs[1] = replace(rungs[1], decoded={DOWN.id: first, UP.id: second})
+    assert view.answer(rungs, there)[-1] == (
+        "After MP3 at 128 kbit/s, −14 peaks at +0.3 dBTP; ceiling −1.4 keeps it under full scale (proved) "
+        "and costs 0.4 LU where nothing is normalised."
+    )
+    assert view.sentences(ladder(rungs), there, MIX)[0].startswith("One master at −14, ceiling −1.4: loses ")
+    free = replace(second, true_peak_dbtp=-0.2, lowered_db=0.0, ceiling_dbtp=-1.0, proved_dbtp=-0.2)
+    rungs[1] = replace(rungs[1], decoded={UP.id: free})
+    assert view.answer(rungs, there)[-1] == "After Opus at 96 kbit/s, −14 stays under full scale."
+    never = replace(first, proved_dbtp=0.2)
+    rungs[1] = replace(rungs[1], decoded={DOWN.id: never, UP.id: free})
+    assert view.answer(rungs, there)[-1] == (
+        "After MP3 at 128 kbit/s, −14 still peaks at +0.2 dBTP with ceiling −1.4."
+    )
 
 
 def test_players_that_need_different_rungs_are_named() -> None:

@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from simulator.cli.options import amount_options, cache_options, open_store, profile_option, warn
+from simulator.cli.options import (
+    amount_options,
+    cache_options,
+    figure_option,
+    open_store,
+    profile_option,
+    warn,
+)
 from simulator.cli.output import print_json
 from simulator.common.errors import ExitCode
 
@@ -32,14 +39,7 @@ PARTS = click.Choice(["residual", "gain-riding", "waveform-change"])
 @click.option("--names", default="", metavar="A,B", help="Short names of the versions, in their order.")
 @amount_options
 @click.option("--json", "as_json", is_flag=True, help="Print JSON: one object, unrounded, with every rule.")
-@click.option(
-    "--figure",
-    "figure",
-    multiple=True,
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE.svg|png",
-    help="Draw the versions over time, and their headroom. Repeatable.",
-)
+@figure_option("Draw the versions over time, and their headroom.")
 @click.option(
     "--noise",
     type=click.FloatRange(0.0, 60.0),
@@ -65,7 +65,6 @@ PARTS = click.Choice(["residual", "gain-riding", "waveform-change"])
     type=click.Path(file_okay=False, path_type=Path),
     help="Folder for the audio of --noise and --write-difference; several profiles get a folder each.",
 )
-@click.option("--force", is_flag=True, help="Overwrite existing files.")
 @cache_options
 def command(
     inputs: tuple[str, ...],
@@ -74,7 +73,7 @@ def command(
     names: str,
     amount: Amount,
     as_json: bool,
-    figure: tuple[Path, ...],
+    figures: tuple[Path, ...],
     noise: float | None,
     noise_kind: str,
     difference: str | None,
@@ -113,7 +112,7 @@ def command(
     ready = prepare_playlist(playlist, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
     versions = chosen_versions(ready, in_order, against, names)
     pair = versions.pair(ready)
-    pictures = picture_paths(figure, ready.profiles, force)
+    pictures = picture_paths(figures, ready.profiles, force)
     folders = [out if len(ready.profiles) == 1 else out / one.id for one in ready.profiles] if out else []
     targets = [path for folder in folders if noise is not None for path in noise_targets(pair, folder)]
     targets += [] if difference is None or out is None else [difference_target(out, difference)]

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 import click
 
-from simulator.cli.options import amount_options, cache_options
-from simulator.common.text import typed_minus
+from simulator.cli.options import amount_options, cache_options, figure_option
+from simulator.common.text import typed_command, typed_minus
 
 if TYPE_CHECKING:
     from simulator.cli.readout import Amount
@@ -18,7 +17,6 @@ if TYPE_CHECKING:
     from simulator.playlists.playlist import Track
     from simulator.rungs.advice import Destination
 
-DEFAULT_FOR = ("minus14-headroom", "minus14-limited", "untouched")
 LOUDEST, QUIETEST, MOST_RUNGS = 0.0, -40.0, 12
 
 
@@ -79,18 +77,18 @@ def _levels(_: click.Context, __: click.Parameter, text: str | None) -> tuple[fl
 )
 @click.option("--profile", "profiles", multiple=True, hidden=True)
 @click.option("--json", "as_json", is_flag=True, help="Print JSON (one object, unrounded).")
-@click.option(
-    "--figure",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="Draw gain against cost, a curve for each destination, as .png or .svg.",
-)
+@figure_option("Draw gain against cost, a curve for each destination.")
 @click.option(
     "--out",
     type=click.Path(file_okay=False, path_type=Path),
     help="Write the rungs there, and a playlist with them as versions of one song.",
 )
-@click.option("--force", is_flag=True, help="Overwrite existing files.")
+@click.option(
+    "--listen",
+    "hear",
+    is_flag=True,
+    help="Open the rungs at the listening prompt, matched, with the destinations as its players.",
+)
 @amount_options
 @cache_options
 def command(
@@ -102,8 +100,9 @@ def command(
     wanted_for: tuple[str, ...],
     profiles: tuple[str, ...],
     as_json: bool,
-    figure: Path | None,
+    figures: tuple[Path, ...],
     out: Path | None,
+    hear: bool,
     force: bool,
     amount: Amount,
     no_cache: bool,
@@ -117,21 +116,21 @@ def command(
 
     \b
     fairhearing ladder mix.wav
-    fairhearing ladder mix.wav --for must:minus14-headroom,nice:untouched --out rungs
+    fairhearing ladder mix.wav --for must:minus14-headroom,nice:untouched --listen
     """
-    from simulator.cli.options import most_workers, open_store, say_problems, warn
+    from simulator.cli.options import most_workers, open_store, refuse_both, say_problems, warn
     from simulator.cli.output import print_json, steps
     from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
-    from simulator.engine.ladder import PLAYLIST, LadderRequest, build
+    from simulator.engine.ladder import PLAYLIST, LadderRequest, build, free_folder
     from simulator.engine.measure import Job, Result, do_all
-    from simulator.rungs.advice import default_levels
+    from simulator.rungs.advice import DEFAULT_DESTINATIONS, default_levels
     from simulator.rungs.rung import Ladder, Rung
     from simulator.storage.writing import check_pictures, refuse_sources
     from simulator.text.ladder import ladder_object
 
-    chosen = _destinations((*wanted_for, *profiles) or DEFAULT_FOR)
-    if figure is not None:
-        check_pictures([figure], force)
+    refuse_both("--json", "--listen", as_json and hear)
+    chosen, players = _destinations((*wanted_for, *profiles) or DEFAULT_DESTINATIONS)
+    check_pictures(figures, force)
     track = _one_track(mix)
     store, count = open_store(no_cache, rehash), most_workers(workers)
     try:
@@ -143,9 +142,11 @@ def command(
     if measured.measurement.integrated_lufs is None:
         why = " ".join(note.text for note in measured.measurement.warnings)
         raise NothingDoneError(f"{track.path}: no measurable loudness. {why}", "Choose another mix.")
-    if figure is not None:
-        refuse_sources([figure], [track.path])
+    refuse_sources(figures, [track.path])
+    asked = loudness
     loudness = loudness or default_levels(measured.measurement, ceiling)
+    if hear and out is None:
+        out = free_folder(track.path)
     # click has let no other words pass
     kinds = cast("tuple[PeakKind, ...]", ("true", "sample") if detect == "both" else (detect,))
     how = cast("Style", style)
@@ -158,6 +159,8 @@ def command(
         how,
         tuple(one.profile for one in chosen),
         out,
+        measured.content,
+        store.encoded_folder,
     )
     with steps("Climbing", len(loudness) * len(kinds)) as step:
         made = build(wanted, force=force, workers=count, step=step)
@@ -179,34 +182,75 @@ def command(
         from simulator.cli.readout import Readout
         from simulator.cli.steps.ladder import show_ladder
 
-        show_ladder(Readout(amount), ladders[0], beside, measured.measurement, chosen)
+        again = _again(mix, asked, ceiling, detect, style, (*wanted_for, *profiles)) if out is None else ()
+        show_ladder(Readout(amount), ladders[0], beside, measured.measurement, chosen, again)
     say = warn if as_json else click.echo
-    if figure is not None:
+    for figure in figures:
         from simulator.engine.ladder import draw
 
         draw(figure, ladders[0].rungs, chosen, track.title, force)
         say(f"{figure}: gain against cost, a curve for each destination")
     if out is not None:
-        say(f"{out / PLAYLIST}: the rungs as versions of one song")
-        say(f"Hear them matched: fairhearing listen {shlex.quote(str(out / PLAYLIST))}")
+        playlist = str(out / PLAYLIST)
+        say(f"{playlist}: the rungs as versions of one song")
+        if not hear:
+            words = ("fairhearing", "listen", playlist, "--profile", ",".join(players))
+            say(typed_command("Hear them matched:", words))
         say("Turn your monitors down first: as delivered, the rungs differ in level.")
+        if hear:
+            from simulator.cli.commands.listen import command as listen
+
+            return int(
+                click.get_current_context().invoke(
+                    listen,
+                    inputs=(playlist,),
+                    profiles=players,
+                    no_cache=no_cache,
+                    rehash=rehash,
+                    workers=workers,
+                )
+            )
     return ExitCode.SOME_FAILED if problems else ExitCode.DONE
 
 
-def _destinations(words: tuple[str, ...]) -> tuple[Destination, ...]:
-    """`must:minus14-headroom=phones,untouched`. Raises UsageError for a weight that is none."""
+def _again(
+    mix: str,
+    loudness: tuple[float, ...],
+    ceiling: float,
+    detect: str,
+    style: str,
+    destinations: tuple[str, ...],
+) -> tuple[str, ...]:
+    """The words of the same command that also open the rungs at the listening prompt."""
+    levels = ",".join(f"{one:g}" for one in loudness)
+    options = (
+        ("--loudness", levels, ""),
+        ("--ceiling", f"{ceiling:g}", "-1"),
+        ("--detect", detect, "true"),
+        ("--style", style, "limit"),
+        ("--for", ",".join(destinations), ""),
+    )
+    given = [word for name, value, default in options if value != default for word in (name, value)]
+    return ("fairhearing", "ladder", mix, *given, "--listen")
+
+
+def _destinations(words: tuple[str, ...]) -> tuple[tuple[Destination, ...], tuple[str, ...]]:
+    """`must:minus14-headroom=phones,untouched`; and the players' ids or files as they were written. Raises
+    UsageError for a weight that is none."""
     from simulator.rungs.advice import Destination, Weight
     from simulator.storage.bundled import load_profiles
 
     found: dict[str, Destination] = {}
+    names: dict[str, None] = {}
     for part in (part.strip() for word in words for part in word.split(",") if part.strip()):
         weight, colon, rest = part.partition(":")
         named = colon and weight.casefold() in tuple(Weight)
         name, _, label = (rest if named else part).partition("=")
         how = Weight(weight.casefold()) if named else Weight.SHOULD
+        names[name] = None
         for profile in load_profiles((name,)):
             found[profile.id] = Destination(profile, how, label.strip())
-    return tuple(found.values())
+    return tuple(found.values()), tuple(names)
 
 
 def _one_track(mix: str) -> Track:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 from simulator.blind_test.ballot import (
     WORD,
-    Ballot,
     OtherDrawsError,
     VoteAnswer,
     merged,
@@ -18,18 +19,53 @@ from simulator.blind_test.result import result, result_sentences
 from simulator.cli.options import warn
 from simulator.cli.steps.page import now
 from simulator.common.errors import NothingDoneError, SimulatorError, UsageError
+from simulator.common.units import format_time
+from simulator.page.comments import WORD as COMMENT_WORD
+from simulator.page.comments import Comment, comment_act, pages, read_comments
 from simulator.page.file.mail_text import decoded, texts_of
 from simulator.page.file.session_file import add_act, read_record, records_near
-from simulator.session.blind.record import ballots, has_all_of, has_vote, vote_act
-from simulator.session.log import Record
+from simulator.session.blind.record import ballots, has_all_of, has_vote, vote_act, votes
+from simulator.session.log import Act, Record
 from simulator.storage.session_file import SUFFIX
 from simulator.storage.small_files import LARGEST_ANSWER_BYTES, read_small
+from simulator.text.votes import ListenerSum, sum_of
+
+T = TypeVar("T")
 
 
-def take_votes(file: Path, record: Path | None) -> Iterator[list[str] | SimulatorError]:
-    """Reads every answer in a file and adds each to its record; for each the lines to print, or why it was
-    not taken. Raises UsageError where the file cannot be read."""
-    found, problems = _read(file)
+@dataclass(frozen=True, slots=True)
+class TakenVotes:
+    """What was read of a file: lines to print, the session file and page that a vote is of, and how many of
+    the lines its result takes, which a sum of several listeners stands for."""
+
+    lines: list[str]
+    vote_of: tuple[Path, str] | None = None
+    result_lines: int = 0
+
+    def shown(self, *, summed: bool) -> list[str]:
+        return [self.lines[0], *self.lines[1 + (self.result_lines if summed else 0) :]]
+
+
+def sums(votes_of: Iterable[tuple[Path, str]], record: Path | None) -> list[ListenerSum]:
+    """For each page what its listeners say together, where there are several of them; without any page, all
+    pages of the session file. Raises UsageError where it cannot be read."""
+    wanted = list(dict.fromkeys(votes_of))
+    if not wanted and record is not None:
+        kept = read_record(record)
+        wanted = [(record, page) for page in ballots(() if kept is None else kept.acts)]
+    found = []
+    for path, page in wanted:
+        kept = read_record(path)
+        given = [] if kept is None else votes(kept.acts, page)
+        if kept is not None and len(given) > 1:
+            found.append(sum_of(ballots(kept.acts)[page], given))
+    return found
+
+
+def take_votes(file: Path, record: Path | None) -> Iterator[TakenVotes | SimulatorError]:
+    """Reads every answer and comment in a file and adds each to its record; for each the lines to print, or
+    why it was not taken. Raises UsageError where the file cannot be read."""
+    found, comments, problems = _read(file)
     for problem in problems:
         yield UsageError(
             f"{file}: {problem}.",
@@ -40,11 +76,32 @@ def take_votes(file: Path, record: Path | None) -> Iterator[list[str] | Simulato
             yield _take(file, given, record)
         except SimulatorError as problem:
             yield problem
+    for comment in comments:
+        try:
+            yield _take_comment(file, comment, record)
+        except SimulatorError as problem:
+            yield problem
 
 
-def _take(file: Path, given: VoteAnswer, record: Path | None) -> list[str]:
+def _take_comment(file: Path, comment: Comment, record: Path | None) -> TakenVotes:
+    """Adds one comment to its record, as a mark; the lines to print. Raises UsageError, NothingDoneError,
+    WriteError."""
+    path, kept, shown = _find(file, comment.page, record, pages)
+    try:
+        act = comment_act(now(), comment, shown, kept.acts)
+    except ValueError as problem:
+        raise UsageError(f"{file}: {problem}.", "Ask the client to send it again.") from None
+    if act is None:
+        return TakenVotes([f"{file}: this comment is already in {path}."])
+    add_act(path, kept.title, act, warn, only_here=True)
+    where = f"{format_time(comment.at_s)} in {comment.track} {act.data['title']}"
+    lines = [f"{file}: mark “{act.data['name']}”, {where}, added to {path}.", f"  {act.data['text']}"]
+    return TakenVotes(lines)
+
+
+def _take(file: Path, given: VoteAnswer, record: Path | None) -> TakenVotes:
     """Adds one answer to its record; the lines to print. Raises UsageError, NothingDoneError, WriteError."""
-    path, kept, ballot = _find(file, given, record)
+    path, kept, ballot = _find(file, given.page, record, ballots)
     try:
         trial = voted(ballot, given)
     except OtherDrawsError as problem:
@@ -61,7 +118,7 @@ def _take(file: Path, given: VoteAnswer, record: Path | None) -> list[str]:
             said.append("  Its other letters, name or words are ignored.")
         if not given.answer:
             said.append("  If it is from another listener, add a line `name: ...` to the file and try again.")
-        return said
+        return TakenVotes(said, (path, given.page))
     add_act(path, kept.title, vote_act(now(), given, trial), warn, only_here=True)
     who = f" by {given.name}" if given.name else ""
     lines = [f"{file}: vote{who}, {ballot.plan.rounds} rounds, added to {path}."]
@@ -71,11 +128,14 @@ def _take(file: Path, given: VoteAnswer, record: Path | None) -> list[str]:
         if given.names_seen
         else "  Blind, as far as the page can know: the names were hidden until the last answer."
     )
-    return lines + ([f"  In the client's words: {given.words}"] if given.words else [])
+    result_lines = len(lines) - 1
+    if given.words:
+        lines.append(f"  In the client's words: {given.words}")
+    return TakenVotes(lines, (path, given.page), result_lines)
 
 
-def _read(file: Path) -> tuple[list[VoteAnswer], list[str]]:
-    """The answers in a file, and what is wrong with others. Raises UsageError."""
+def _read(file: Path) -> tuple[list[VoteAnswer], list[Comment], list[str]]:
+    """The answers and comments in a file, and what is wrong with others. Raises UsageError."""
     try:
         data = read_small(file, LARGEST_ANSWER_BYTES)
     except OSError as problem:
@@ -83,35 +143,37 @@ def _read(file: Path) -> tuple[list[VoteAnswer], list[str]]:
     try:
         texts = texts_of(data)
     except ValueError as problem:
-        return [], [str(problem)]
+        return [], [], [str(problem)]
+    if not any(word in text for text in texts for word in (WORD, COMMENT_WORD)):
+        texts = [decoded(data)]  # the file as it is, where no part of the mail has an answer
     read = [read_answers(text) for text in texts]
+    commented = [read_comments(text) for text in texts]
     found = merged(answer for answers, _ in read for answer in answers)
-    problems = [
-        problem for text, (_, said) in zip(texts, read, strict=True) if WORD in text for problem in said
-    ]
-    if not found and not problems:
-        return read_answers(decoded(data))  # the file as it is, where no part of the mail has an answer
-    return found, list(dict.fromkeys(problems))
+    comments = list(dict.fromkeys(one for each, _ in commented for one in each))
+    problems = [problem for _, said in commented for problem in said]
+    for text, (_, said) in zip(texts, read, strict=True):
+        if WORD in text or not (found or comments or problems):
+            problems += said
+    return found, comments, list(dict.fromkeys(problems))
 
 
-def _find(file: Path, given: VoteAnswer, record: Path | None) -> tuple[Path, Record, Ballot]:
-    """The record that holds the page's ballot."""
+def _find(
+    file: Path, page: str, record: Path | None, known: Callable[[Iterable[Act]], Mapping[str, T]]
+) -> tuple[Path, Record, T]:
+    """The record that knows this page, and what that says of it."""
     looked = []
     for path in [record] if record is not None else records_near(file):
         looked.append(path)
         try:
-            found = read_record(path)
+            kept = read_record(path)
         except UsageError:
             if record is not None:
                 raise
             continue  # another file of that name, or a damaged record: it is left alone
-        if found is None:
-            continue
-        ballot = ballots(found.acts).get(given.page)
-        if ballot is not None:
-            return path, found, ballot
+        if kept is not None and (found := known(kept.acts).get(page)) is not None:
+            return path, kept, found
     where = ", ".join(str(path) for path in looked) or f"no *{SUFFIX} beside it or here"
     raise NothingDoneError(
-        f"{file}: the page {given.page} is not in the session file ({where}).",
+        f"{file}: the page {page} is not in the session file ({where}).",
         "Give the session file of the playlist the page was made from: --session NAME.session.json",
     )

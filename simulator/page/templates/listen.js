@@ -15,7 +15,7 @@ function startListening(sounds) {
   slider.value = slider.defaultValue;
   showVolume();
   let quiet = -24;
-  let playing = false, request = 0, delivered = false, shownPassage = null, turn = 0;
+  let playing = false, request = 0, delivered = false, shownPassage = null, turn = 0, tapped = null;
 
   const chosen = (name) => radios(name).find((one) => one.checked).value;
   const choose = (name, value) => { radios(name).find((one) => one.value === value).checked = true; };
@@ -56,6 +56,13 @@ function startListening(sounds) {
   function describe() {
     const how = { played: "as listeners hear it", matched: "equally loud", delivered: `raw file, turned down ${sounds.drop} dB` }[chosen("state")];
     return `${playing ? "Playing" : "Ready"}: ${sounds.tracks[chosen("version")]}, ${how}`;
+  }
+
+  // What a comment is about: the playhead, else where the picture was tapped last, else the passage's beginning.
+  function moment() {
+    const found = item(), place = playing && player.deck ? player.deck.place() : null, start = found ? found.start : 0;
+    const at = place !== null ? start + place : tapped === null ? start : tapped;
+    return { track: chosen("version"), at: Math.round(10 * at) / 10 };
   }
 
   // The picture of what is chosen: where each line lies at this level, and the passage.
@@ -166,7 +173,7 @@ function startListening(sounds) {
   });
   document.addEventListener("only", (event) => { if (event.detail !== "listen" && playing) stop(); });
   document.addEventListener("change", (event) => {
-    if (["version", "passage", "state"].includes(event.target.name)) { leaveClaim(); follow(); }
+    if (["version", "passage", "state"].includes(event.target.name)) { leaveClaim(); tapped = null; follow(); }
   });
   // A tap on the picture plays the passage nearest to it.
   for (const plot of plots) {
@@ -179,6 +186,7 @@ function startListening(sounds) {
       });
       if (nearest === null) return;
       leaveClaim();
+      tapped = Math.max(0, at);
       choose("passage", String(nearest));
       if (playing) follow(); else play();
     });
@@ -194,5 +202,6 @@ function startListening(sounds) {
   });
   available();
   paint();
+  startComments(sounds, plots, moment);
   return { stop };
 }

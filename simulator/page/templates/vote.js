@@ -1,15 +1,6 @@
 // The vote: rounds of two letters, an answer only once both were heard, then the text to send.
 const HEARD_SECONDS = 1;
 
-function checksum(text) { // CRC-32
-  let crc = 0xffffffff;
-  for (let i = 0; i < text.length; i += 1) {
-    crc ^= text.charCodeAt(i);
-    for (let bit = 0; bit < 8; bit += 1) crc = (crc >>> 1) ^ (crc & 1 ? 0xedb88320 : 0);
-  }
-  return ((crc ^ 0xffffffff) >>> 0).toString(16).padStart(8, "0");
-}
-
 function unsealed(element) {
   const bytes = bytesOf(element.textContent), key = bytesOf(element.dataset.key);
   for (let i = 0; i < bytes.length; i += 1) bytes[i] ^= key[i % key.length];
@@ -23,9 +14,8 @@ function startVoting(ballot) {
   const given = [], status = find("vote-status");
   let heard = new Set(), sounding = null, timer = 0, request = 0, revealed = false, finished = false;
   // Tells this filling from another with the same letters: two listeners may agree.
-  const number = () => [...crypto.getRandomValues(new Uint8Array(4))].map((one) => one.toString(16).padStart(2, "0")).join("");
   const before = remembered();
-  let filling = before.filling || number(), seen = before.seen, seenFirst = before.given.length ? before.seenFirst : seen;
+  let filling = before.filling || randomNumber(), seen = before.seen, seenFirst = before.given.length ? before.seenFirst : seen;
 
   // What this browser kept of the vote; nothing where it keeps nothing, or where it is not ours.
   function remembered() {
@@ -49,6 +39,7 @@ function startVoting(ballot) {
     try { localStorage.setItem(memory, JSON.stringify(kept)); return true; } catch { return false; }
   }
 
+  const sending = bindSending("vote", `Vote: ${ballot.title}`, text, `vote-${ballot.page}.txt`);
   const slider = find("vote-volume");
   slider.value = slider.defaultValue; // a browser that comes back may put an old one in again
   bindVolume(slider, find("vote-volume-text"));
@@ -176,7 +167,7 @@ function startVoting(ballot) {
 
   function restart() {
     given.length = 0;
-    filling = number();
+    filling = randomNumber();
     seenFirst = seen;
     finished = false;
     heard = new Set();
@@ -202,7 +193,7 @@ function startVoting(ballot) {
     const body = `1 ${ballot.page} ${given.join("")} ${seenFirst ? "seen" : "hidden"}`;
     const lines = [`Vote: ${ballot.title}`, `fairhearing-vote ${body} ${checksum(body)}`, `answer: ${filling}`];
     const name = find("vote-name").value.trim();
-    const words = find("vote-words").value.trim().replace(/\s*\n\s*/g, " ");  // an empty line would end them
+    const words = oneLine(find("vote-words").value);
     if (name) lines.push(`name: ${name}`);
     if (words) lines.push(`words: ${words}`);
     return `${lines.join("\n")}\n`;
@@ -215,7 +206,7 @@ function startVoting(ballot) {
     for (const part of ["vote-again", "vote-own", "vote-waive"]) find(part).hidden = true;
     find("vote-done").hidden = false;
     show();
-    offerText();
+    sending();
     reveal();
     const sealed = unsealed(find("sealed"));
     const counts = new Array(sealed.names.length).fill(0);
@@ -229,15 +220,6 @@ function startVoting(ballot) {
     counts.forEach((count, i) => say(more, "p", `${sealed.names[i]}: ${count} of ${sealed.offered[i]}`));
     if (sealed.sentences.length) say(more, "p", sealed.sentences[counts[0]]);
     ownWords();
-  }
-
-  // What is sent, and the ways to send it: the device's own sheet where it has one, a mail, or a copy.
-  function offerText() {
-    find("vote-text").value = text();
-    find("vote-mail").href = `mailto:?subject=${encodeURIComponent(`Vote: ${ballot.title}`)}&body=${encodeURIComponent(text())}`;
-    const sheet = typeof navigator.share === "function";
-    find("vote-share").hidden = !sheet;
-    find("vote-mail").classList.toggle("strong", !sheet);
   }
 
   function reveal() {
@@ -271,34 +253,6 @@ function startVoting(ballot) {
     title.focus();
   });
   for (const field of ["vote-name", "vote-words"]) find(field).addEventListener("input", remember);
-  const sent = (words) => { find("vote-copied").textContent = words; };
-  find("vote-share").addEventListener("click", async () => {
-    try {
-      await navigator.share({ title: `Vote: ${ballot.title}`, text: text() });
-      sent("Sent. Thank you for listening.");
-    } catch (problem) {
-      if (problem.name !== "AbortError") sent("That did not work here: send it by mail, or copy it.");
-    }
-  });
-  find("vote-mail").addEventListener("click", () => sent("Thank you for listening. If no mail opened, copy the answer into one."));
-  find("vote-copy").addEventListener("click", async () => {
-    try {
-      await navigator.clipboard.writeText(text());
-      sent("Copied: paste it into a mail to your engineer. Thank you for listening.");
-    } catch {
-      find("vote-text").closest("details").open = true;
-      find("vote-text").select();
-      sent(document.execCommand("copy") ? "Copied: paste it into a mail to your engineer. Thank you for listening." : "Select the text and copy it.");
-    }
-  });
-  find("vote-save").addEventListener("click", () => {
-    const link = document.createElement("a");
-    link.href = URL.createObjectURL(new Blob([text()], { type: "text/plain" }));
-    link.download = `vote-${ballot.page}.txt`;
-    link.click();
-    setTimeout(() => URL.revokeObjectURL(link.href), 1000);
-    sent("Saved: attach the small file to a mail to your engineer. Thank you for listening.");
-  });
   offer();
   find("vote-keeps").textContent = remember()
     ? "Your answers stay in this browser: you can close the page and come back."

@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 from simulator.common.errors import UsageError
+from simulator.common.text import capital
 from simulator.common.units import format_time
+from simulator.session import worst
 from simulator.session.acts.command import Command, Outcome, on_words
 from simulator.session.acts.words import what_plays
 from simulator.session.effects import Effect, Resume, Say
-from simulator.session.excerpts import Excerpt, find_mark, kind_of, parse_time, place_of
+from simulator.session.excerpts import WORST, Excerpt, find_mark, kind_of, parse_time, place_of
 from simulator.session.levels import WINDOW_SECONDS, Span
 from simulator.session.program import (
     SHORTEST_LOOP_S,
@@ -26,24 +28,41 @@ from simulator.session.track import same_moment_s
 MONTAGE_SECONDS = 12.0
 TRANSITION_SECONDS = 8.0
 LONGEST_SECONDS = 120.0
+WORST_SECONDS = 5.0
 
 
 def montage(session: Session, words: list[str]) -> Outcome:
     """A passage of each track, back to back."""
     words = list(words)
-    seconds = MONTAGE_SECONDS
+    asked = None
     if len(words) > 1 and (found := parse_time(words[-1])) is not None:
-        seconds = _length(found, "montage loudest 12")
+        asked = _length(found, "montage loudest 12")
         words = words[:-1]
     word = " ".join(words) or "loudest"
     order = session.readable
     if not order:
         raise UsageError("No track in the list can be played.", "To see why: list")
+    if word.casefold() == WORST:
+        return _worst_montage(session, asked or WORST_SECONDS)
+    seconds = asked or MONTAGE_SECONDS
     places = [_place(session, track, word, seconds) for track in order]
     plan = Plan("montage", tuple(one.span for one in places), tuple(one.reason for one in places))
     lines = [f"{one.span.track + 1} {session.tracks[one.span.track].title}: {one.reason}." for one in places]
     said = f"Montage, {seconds:g} s a track. " + " ".join(lines)
     return _planned(session, plan, said)
+
+
+def _worst_montage(session: Session, seconds: float) -> Outcome:
+    """The worst moments, each in the open version and then in the other one."""
+    waiting = worst.awaiting(session, f"montage worst {seconds:g}")
+    if waiting is not None:
+        return waiting
+    worst.in_turn(session, forward=False)  # raises where there are none
+    spans, words = zip(*worst.spans_in_both(session, seconds), strict=True)
+    open_, other = (session.tracks[track].version for track in worst.pair_here(session))
+    count = f"{len(spans) // 2} worst moments" if len(spans) > 2 else "the worst moment"
+    said = f"Montage of {count}, {seconds:g} s in “{open_}”, then in “{other}”. {capital(words[0])}."
+    return _planned(session, Plan("montage", spans, words), said)
 
 
 def transitions(session: Session, words: list[str]) -> Outcome:
@@ -75,6 +94,13 @@ def loop(session: Session, words: list[str]) -> Outcome:
         start, end = session.place_s, session.place_s + WINDOW_SECONDS
         if session.plan is not None and session.plan.kind == "montage":
             start, end = session.passage.start_s, session.passage.end_s
+    elif len(words) == 1 and words[0].casefold() == WORST:
+        waiting = worst.awaiting(session, "loop worst")
+        if waiting is not None:
+            return waiting
+        one = worst.in_turn(session, forward=False)
+        session = replace(session, last_worst=(worst.pair_here(session), one.number))
+        start, end = one.span.start_s, one.span.end_s
     elif len(words) == 1 and (kind := kind_of(words[0])) is not None:
         span = place_of(session.tracks, session.track, kind, WINDOW_SECONDS).span
         start, end = span.start_s, span.end_s
@@ -210,7 +236,7 @@ COMMANDS = (
         "A passage of each track.",
         "montage loudest 8",
         old=("round", "r"),
-        arguments="[loudest|quietest|lift|TIME|MARK] [SECONDS]",
+        arguments="[loudest|quietest|lift|worst|TIME|MARK] [SECONDS]",
         listed="[PLACE] [SECONDS]",
         kinds=(("place", "mark"), ("seconds",)),
         asks=("steps",),
@@ -231,7 +257,7 @@ COMMANDS = (
         "Repeat a passage (12 s).",
         "loop 1:02 1:10",
         short=("l",),
-        arguments="[FROM TO|SECONDS|in|out|off]",
+        arguments="[FROM TO|SECONDS|worst|in|out|off]",
         keys=(("[", "loop in"), ("]", "loop out")),
         kinds=(("place", "seconds"), ("place",)),
     ),

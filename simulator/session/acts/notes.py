@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import PurePath
 
 from simulator.blind_test import trial
 from simulator.common.errors import UsageError
@@ -12,7 +13,7 @@ from simulator.common.units import format_time
 from simulator.session.acts.command import Choice, Command, Line, Outcome, on_dated_words, on_words
 from simulator.session.blind.run import Run
 from simulator.session.effects import ChooseDevice, Keep, Leave, ListDevices, Replace, Say, Show, Wait
-from simulator.session.excerpts import NEXT_MARK, Mark, kind_of, parse_time
+from simulator.session.excerpts import NEXT_MARK, WORST, Mark, kind_of, parse_time
 from simulator.session.log import Act
 from simulator.session.state import Session, find_track, no_words
 
@@ -56,7 +57,8 @@ def note(session: Session, words: list[str], at: str) -> Outcome:
 def mark(session: Session, words: list[str], at: str) -> Outcome:
     """Names this moment; a name that is there moves."""
     name = " ".join(words).strip() or f"m{len(session.marks) + 1}"
-    taken = kind_of(name) is not None or name.casefold() in ("here", "off", "end", "in", "out", NEXT_MARK)
+    words_taken = ("here", "off", "end", "in", "out", NEXT_MARK, WORST)
+    taken = kind_of(name) is not None or name.casefold() in words_taken
     if taken or parse_time(name) is not None:
         raise UsageError(f"“{name}” already means a position.", "Choose another name for the mark.")
     kept = tuple(one for one in session.marks if one.name.casefold() != name.casefold())
@@ -109,7 +111,12 @@ def marks(session: Session, words: list[str]) -> Outcome:
 
 
 def replace_(session: Session, words: list[str]) -> Outcome:
-    """A new revision of a track. The first word is its number; the rest is the file."""
+    """A new revision of a track. The first word is its number; the rest is the file. Without words: the
+    revision that was announced, which is then heard."""
+    one = session.offered
+    if not words and one is not None:
+        after = replace(session, offered=None, accepted=one)
+        return after, (Say(f"Loading {PurePath(one.path).name} …"), Replace(one.track, one.path))
     if len(words) < 2:
         raise UsageError("Give the track and the new file.", "replace 1 song-v2.wav")
     number = whole_number(words[0])
@@ -174,7 +181,7 @@ NOTES = (
         on_words(replace_),
         "Load a new revision.",
         "replace 1 song-v2.wav",
-        arguments="TRACK FILE",
+        arguments="[TRACK FILE]",
         kinds=(("track",), ("path",)),
         record="none",  # the revision keeps itself once it is measured
     ),

@@ -1,9 +1,11 @@
 """Offer of a trial: from the typed line to a `Run`, its levels, and what is said before it.
 
-The passage is the loop that is set, or the loudest 12 s of the song, cut to what every version has, on the
-100 ms grid. All versions play in the session's state; a version that is silent there, or cannot be matched
-within 0.1 LU, is refused. Levels come from the 100 ms series in the offer and from the frames that will play
-before the first round: LUFS before the monitor's trim, a mono version from two loudspeakers.
+The passage is the loop that is set, a worst moment where one is asked for (offered where no loop is set), or
+the loudest 12 s of the song, cut to what every version has, on the 100 ms grid. Before the end a worst moment
+gives only its time away, so that nobody listens for a kind. All versions play in the session's state; a
+version that is silent there, or cannot be matched within 0.1 LU, is refused. Levels come from the 100 ms
+series in the offer and from the frames that will play before the first round: LUFS before the monitor's trim,
+a mono version from two loudspeakers.
 """
 
 from __future__ import annotations
@@ -22,7 +24,7 @@ from simulator.metering.gating import ABSOLUTE_GATE_LUFS
 from simulator.session.acts.level_guard import STEP_LU
 from simulator.session.blind.run import Run, Wanted
 from simulator.session.codec_variants import is_difference
-from simulator.session.excerpts import place_of
+from simulator.session.excerpts import WORST, place_of
 from simulator.session.levels import (
     STEPS_PER_SECOND,
     WINDOW_SECONDS,
@@ -36,6 +38,7 @@ from simulator.session.levels import (
 from simulator.session.program import SHORTEST_LOOP_S
 from simulator.session.state import Session, find_track
 from simulator.session.track import versions
+from simulator.session.worst import WorstMoment, worst_among
 
 ROUNDS = {1: 16, 3: 21, 6: 48}
 """The rounds where none are named, by the number of pairs: every pair must come equally often, and with
@@ -46,7 +49,10 @@ USAGE = "trial which 16, trial preference 16"
 
 
 def wanted_of(session: Session, words: list[str]) -> Wanted:
-    """What a line asks for: `which` or `preference`, then the rounds, then tracks. Raises UsageError."""
+    """What a line asks for: `which` or `preference`, then the rounds, then tracks; `worst` anywhere behind.
+    Raises UsageError."""
+    at_worst = any(word.casefold() == WORST for word in words[1:])
+    words = [*words[:1], *(word for word in words[1:] if word.casefold() != WORST)]
     kind = next((KINDS[one] for one in KINDS if words and one.startswith(words[0].casefold())), None)
     if kind is None:
         problem = f"Unknown trial “{words[0]}”." if words else "Which trial?"
@@ -69,8 +75,8 @@ def wanted_of(session: Session, words: list[str]) -> Wanted:
         if asked is None:
             raise UsageError(f"“{words[1]}” is not a number of rounds.", USAGE)
         rounds = asked
-    passage, reason = _passage(session, tracks)
-    return Wanted(kind, rounds, tracks, passage, reason)
+    passage, reason = _passage(session, tracks, at_worst)
+    return Wanted(kind, rounds, tracks, passage, reason, at_worst=at_worst)
 
 
 def run_of(session: Session, wanted: Wanted) -> Run:
@@ -114,7 +120,7 @@ def run_of(session: Session, wanted: Wanted) -> Run:
 
 def offer(session: Session, run: Run) -> str:
     """The screen before a trial, which asks to begin; paragraphs with line ends between them."""
-    plan = run.trial.plan
+    plan, instead = run.trial.plan, worst_instead(session, run.wanted)
     names = [f"“{name}”" for name in plan.versions]
     listed = f"{', '.join(names[:-1])} and {names[-1]}"
     if plan.kind == "discrimination":
@@ -134,7 +140,8 @@ def offer(session: Session, run: Run) -> str:
         "a, b" + (", x" if plan.kind == "discrimination" else "") + " switch at the same moment; "
         "shift-A or shift-B answers once you have heard all. No feedback until the end; trial stop ends it "
         "without a result.",
-        "Start? (y/n)",
+        *([f"w: the worst moment instead ({format_time(instead.at_s)})."] if instead is not None else []),
+        "Start? (y/n)" if instead is None else "Start? (y/n/w)",
     ]
     return "\n".join(lines)
 
@@ -177,8 +184,19 @@ def _tracks(session: Session, kind: TrialKind, words: list[str]) -> tuple[int, .
     return chosen
 
 
-def _passage(session: Session, tracks: tuple[int, ...]) -> tuple[Span, str]:
-    """The loop that is set, or the loudest passage."""
+def worst_instead(session: Session, wanted: Wanted) -> WorstMoment | None:
+    """The worst moment that may be had instead of the loudest passage, where no loop is set."""
+    loop = session.plan is not None and session.plan.kind == "loop"
+    return None if loop or wanted.at_worst else worst_among(session, wanted.tracks)
+
+
+def _passage(session: Session, tracks: tuple[int, ...], at_worst: bool) -> tuple[Span, str]:
+    """The worst moment, the loop that is set, or the loudest passage."""
+    if at_worst:
+        one = worst_among(session, tracks)
+        if one is None:
+            raise UsageError("No worst moment of these versions is known.", "To look for them: go worst")
+        return one.span, one.rank
     plan = session.plan
     if plan is not None and plan.kind == "loop":
         return span_in(session.tracks, session.passage, tracks[0]), "your loop"

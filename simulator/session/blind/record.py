@@ -21,9 +21,9 @@ from simulator.session.log import Act
 BALLOT, VOTE = "ballot", "vote"
 
 
-def ballot_act(at: str, ballot: Ballot, file: str) -> Act:
-    """The act of writing a page with a vote; `file` is the page's name."""
-    return Act(at, BALLOT, {**msgspec.to_builtins(ballot), "file": file})
+def ballot_act(at: str, ballot: Ballot, file: str, tracks: Sequence[dict[str, str]] = ()) -> Act:
+    """The act of writing a page with a vote; `file` is the page's name, `tracks` are those that it shows."""
+    return Act(at, BALLOT, {**msgspec.to_builtins(ballot), "file": file, "tracks": list(tracks)})
 
 
 def vote_act(at: str, given: VoteAnswer, trial: Trial) -> Act:
@@ -42,6 +42,20 @@ def ballots(acts: Iterable[Act]) -> dict[str, Ballot]:
             except msgspec.ValidationError:
                 continue
             found[ballot.page] = ballot
+    return found
+
+
+def votes(acts: Iterable[Act], page: str = "") -> list[tuple[VoteAnswer, Trial]]:
+    """The votes of a session file, or of one page, in order, each replayed; one that does not replay is left
+    out."""
+    found = []
+    for act in acts:
+        if act.kind == VOTE and (not page or act.data.get("page") == page):
+            try:
+                given = msgspec.convert(act.data, VoteAnswer)
+                found.append((given, replay(act.data.get("trial") or {})))
+            except (msgspec.ValidationError, ValueError):
+                continue
     return found
 
 

@@ -30,6 +30,7 @@ class Wanted:
     passage: Span
     reason: str
     seed: int = 0
+    at_worst: bool = False
 
 
 @dataclass(frozen=True)

@@ -11,12 +11,12 @@ before its last answer gives no result.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
 from simulator.blind_test import trial as trials
-from simulator.blind_test.result import result, result_sentences
+from simulator.blind_test.result import DiscriminationResult, result, result_sentences
 from simulator.blind_test.trial import Trial, to_log
 from simulator.common.errors import UsageError
 from simulator.common.text import level
@@ -24,7 +24,7 @@ from simulator.common.units import TIE_LU
 from simulator.session.acts.command import REFUSED, Choice, Command, Line, Outcome
 from simulator.session.acts.level_guard import guarded
 from simulator.session.acts.words import what_plays
-from simulator.session.blind.offer import levelled, offer, run_of, wanted_of
+from simulator.session.blind.offer import levelled, offer, run_of, wanted_of, worst_instead
 from simulator.session.blind.record import BEGUN, TRIAL, answer_act, begun_data
 from simulator.session.blind.run import HEARD_SECONDS, TICK_AT_MOST_S, Run
 from simulator.session.effects import Effect, Keep, Leave, Pause, Prepare, Resume, Say, Sound
@@ -33,37 +33,47 @@ from simulator.session.events import (
     DeviceFound,
     DeviceLost,
     Event,
+    MomentsFound,
     Predicted,
     Prepared,
     Pressed,
     Replaced,
+    Revised,
     Tick,
     Typed,
 )
+from simulator.session.excerpts import WORST
 from simulator.session.log import Act
 from simulator.session.program import Plan
 from simulator.session.state import Question, Session
+from simulator.session.worst import estimate, estimate_words
 
 EARLY = "Trial ended early, after {given} of {rounds} rounds: no result."
 
 
 def ended(session: Session, run: Run, at: str) -> tuple[Effect, ...]:
     """The effects of the end; `session` is the one after it."""
-    said = sentences(run.trial)
+    said = sentences(run.trial, estimate(session.changes, session.tracks, run.spans))
     act = Act(at, TRIAL, _data(session, run, said))
     on = [Say(what_plays(session))] if session.motion == "playing" else []
     return (Keep(act), Say("\n".join(said)), *on)
 
 
-def sentences(trial: Trial) -> list[str]:
-    """The reveal, in reading order."""
+def sentences(trial: Trial, expected: Mapping[str, Any] | None = None) -> list[str]:
+    """The reveal, in reading order; `expected` is the model's estimate of the passage."""
     plan, said = trial.plan, []
     if plan.kind == "discrimination":
         first, second = (plan.versions[i] for i in (trial.draws[0].first, trial.draws[0].second))
         said.append(f"A was “{first}”, B was “{second}”.")
     if not trial.finished:
         return [*said, EARLY.format(given=len(trial.answers), rounds=len(trial.draws))]
-    said += result_sentences(plan, result(trial))
+    found = result(trial)
+    said += result_sentences(plan, found)
+    if expected is not None:
+        right = "it does not predict a preference"
+        if isinstance(found, DiscriminationResult):
+            right = f"you were right {found.correct} of {found.rounds} times"
+        said.append(f"{estimate_words(expected)}; {right}.")
     if plan.kind == "discrimination" and plan.level_difference_lu > TIE_LU:
         said.append(
             f"The levels differed by {level(plan.level_difference_lu)} LU here, which alone may have given "
@@ -73,7 +83,9 @@ def sentences(trial: Trial) -> list[str]:
 
 
 def setting(session: Session, run: Run) -> dict[str, Any]:
-    """On which files, through which player and at which trim a trial is heard."""
+    """On which files, through which player and at which trim a trial is heard, and what the model of
+    audibility expects of the passage, where that is known."""
+    expected = estimate(session.changes, session.tracks, run.spans)
     return {
         "tracks": [
             {"track": i + 1, "title": session.tracks[i].title, "path": session.tracks[i].path}
@@ -82,6 +94,7 @@ def setting(session: Session, run: Run) -> dict[str, Any]:
         "profile": session.profile,
         "converter": session.converter,
         "trim_db": session.trim_db,
+        **({} if expected is None else {"estimate": expected}),
     }
 
 
@@ -109,11 +122,13 @@ def asked(session: Session, line: Line) -> Outcome:
         raise UsageError("No trial is running.", "trial which 16")
     run = run_of(session, replace(wanted_of(session, words), seed=line.seed))
     if not line.confirmed:
-        return replace(session, question=Question(line.text, offer(session, run))), ()
+        others = {} if worst_instead(session, run.wanted) is None else {"w": f"{line.text} {WORST}"}
+        return replace(session, question=Question(line.text, offer(session, run), others)), ()
     quiet: tuple[Effect, ...] = (Pause(),) if session.motion == "playing" else ()
     motion = "paused" if session.motion == "playing" else session.motion
     said = Say("Preparing the versions, so that every switch takes the same time …")
-    return replace(session, trial=run, motion=motion), (*quiet, said, Prepare(run.sources, run.spans))
+    after = replace(session, trial=run, motion=motion, awaited="")
+    return after, (*quiet, said, Prepare(run.sources, run.spans))
 
 
 def during(
@@ -133,11 +148,11 @@ def during(
             return _ticked(session, run, event)
         case Prepared():
             return _prepared(session, run, event)
-        case Predicted() | Replaced() | Aligned():
+        case Predicted() | Replaced() | Aligned() | MomentsFound():
             if not run.ready:
                 return None
             return replace(session, trial=replace(run, later=(*run.later, event))), ()
-        case DeviceLost() | DeviceFound():
+        case DeviceLost() | DeviceFound() | Revised():
             return None
 
 
@@ -310,7 +325,7 @@ COMMANDS = (
         asked,
         "Start a blind trial.",
         "trial which 16",
-        arguments="which|preference|stop [ROUNDS]",
+        arguments="which|preference|stop [ROUNDS] [worst]",
         kinds=(
             (
                 Choice("which", "is X A or B?"),

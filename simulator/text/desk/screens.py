@@ -71,8 +71,8 @@ CAUTION = (
 
 KEYS_LINE = (
     "Keys (when the line is empty): Space pause · Tab swap version · 1–9 version or track · "
-    ". next level mode · ! loudest passage · ←→ 1 s · shift ←→ 5 s · [ ] loop · Enter next mark · - dim · "
-    "0 mute · Ctrl-C stop · Ctrl-D leave"
+    ", next reference · . next level mode · ! loudest passage · ←→ 1 s · shift ←→ 5 s · [ ] loop · "
+    "Enter next mark · - dim · 0 mute · Ctrl-C stop · Ctrl-D leave"
 )
 TRIAL_KEYS_LINE = (
     "Keys (when the line is empty): a, b, x play · shift-A or shift-B answers, then the same again or y · "
@@ -264,7 +264,9 @@ def marks(session: Session) -> str:
     for mark in session.marks:
         title = shortened(session.tracks[mark.track].title, 40)
         lines += wrapped(
-            f"{mark.name}: {format_time(mark.place_s)} in {mark.track + 1} {title}", session.width
+            f"{mark.name}: {format_time(mark.place_s)} in {mark.track + 1} {title}"
+            + (f" · {mark.text}" if mark.text else ""),
+            session.width,
         )
     for act in session.notes:
         lines += wrapped(f"note ({note_place(act.data)}): {act.data['text']}", session.width)

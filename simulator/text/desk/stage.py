@@ -49,7 +49,8 @@ class StageCurve:
 @dataclass(frozen=True, slots=True)
 class Stage:
     """All that the stage shows. `low_lufs` and `high_lufs` are the scale; places are shares of the song:
-    marks, the loop, the loudest and the quietest passage. In a trial there are no curves and no places."""
+    marks, the loop, the loudest and the quietest passage, the middles of the worst moments. In a trial there
+    are no curves and no places."""
 
     bar: Bar
     curves: tuple[StageCurve, ...] = ()
@@ -60,6 +61,7 @@ class Stage:
     loudest: float | None = None
     quietest: float | None = None
     peak_room_db: float | None = None
+    worst: tuple[float, ...] = ()
 
 
 def stage_height(columns: int, rows: int) -> int:
@@ -149,7 +151,8 @@ def _braille(
 
 
 def _ruler(stage: Stage, columns: int, head: int) -> Line:
-    """Time from the beginning to the end: what has passed, the loop, marks, loudest and quietest passage."""
+    """Time from the beginning to the end: what has passed, the loop, worst moments, loudest and quietest
+    passage, marks."""
     signs = ["━" if column <= head else "─" for column in range(columns)]
 
     def put(share: float | None, sign: str) -> None:
@@ -161,6 +164,8 @@ def _ruler(stage: Stage, columns: int, head: int) -> Line:
         signs[first : last + 1] = "═" * (last + 1 - first)
         put(stage.loop[0], "[")
         put(stage.loop[1], "]")
+    for share in stage.worst:
+        put(share, "×")
     put(stage.quietest, "▽")
     put(stage.loudest, "▲")
     for share in stage.marks:
@@ -182,9 +187,11 @@ def _legend(stage: Stage, width: int) -> Line:
         style = COLOURS[curve.colour % len(COLOURS)]
         line.append((f"bold {style}" if curve.playing else style, text))
         used += cell_len(text)
-    signs = "▲ loudest ▽ quietest" if stage.loudest is not None else ""
+    signs = ["▲ loudest ▽ quietest"] if stage.loudest is not None else []
+    signs += ["× worst"] if stage.worst else []
     room = width - used - 1
     said = difference_line(stage.bar, room)
-    if cell_len(said) + cell_len(signs) + 4 <= room:
-        said = f"{said}   {signs}"
+    for text in signs:
+        if cell_len(said) + cell_len(text) + 4 <= room:
+            said = f"{said}   {text}"
     return [*line, ("", said)]

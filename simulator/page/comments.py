@@ -1,0 +1,160 @@
+"""Comments that listeners leave on a page, the lines that bring them back, and their acts.
+
+A comment is about a moment of one track. It comes back as a line that a mail can hold, with free words below:
+
+    fairhearing-comment 1 PAGE TRACK SECONDS OPINION NUMBER CHECK
+    name: Nerida
+    words: the snare is dull
+
+PAGE is the page's id, TRACK the track's number on it, SECONDS the moment in that track's file, OPINION
+"trouble" or "prefer-N" (track N is preferred here), NUMBER eight hexadecimal digits by chance that tell one
+comment from another, CHECK the CRC-32 of the six words before it. In the session file a comment is a mark, so
+that the desk goes to it; a later wording of the same comment keeps the mark's name.
+"""
+
+from __future__ import annotations
+
+import re
+import zlib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from simulator.blind_test.ballot import GAP, named_line, own_words
+from simulator.playlists.playlist import Track
+from simulator.session.blind.record import BALLOT
+from simulator.session.log import Act
+
+FORMAT = "1"
+WORD = "fairhearing-comment"
+PAGE = "page"
+"""The kind of act that a page without a vote leaves."""
+_LINE = re.compile(
+    rf"{WORD}{GAP}(?P<format>\d\S*){GAP}(?P<page>[a-z0-9]+){GAP}(?P<track>\d{{1,4}}){GAP}"
+    rf"(?P<seconds>\d{{1,6}}\.\d){GAP}(?P<opinion>trouble|prefer-\d{{1,4}}){GAP}(?P<number>[0-9a-f]{{8}})"
+    rf"{GAP}(?P<check>[0-9a-f]{{8}})\b"
+)
+_BEGUN = re.compile(rf"{WORD}{GAP}\d")
+
+
+@dataclass(frozen=True, slots=True)
+class Comment:
+    """What a listener said of a moment. `track` and `preferred` are numbers on the page, from 1; where
+    `preferred` is None, something is wrong there. `number` tells comments apart."""
+
+    page: str
+    track: int
+    at_s: float
+    preferred: int | None
+    number: str
+    name: str = ""
+    words: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ShownTrack:
+    """A track as a page showed it, in the session file."""
+
+    title: str
+    path: str
+
+
+def comment_line(one: Comment) -> str:
+    """The line that the page shows for a comment."""
+    opinion = "trouble" if one.preferred is None else f"prefer-{one.preferred}"
+    body = f"{FORMAT} {one.page} {one.track} {one.at_s:.1f} {opinion} {one.number}"
+    return f"{WORD} {body} {zlib.crc32(body.encode('ascii')):08x}"
+
+
+def read_comments(text: str) -> tuple[list[Comment], list[str]]:
+    """All comments in a text, each wording once, and what is wrong with others. Name and words are those
+    between a comment's line and the next one."""
+    matches = list(_LINE.finditer(text))
+    whole = {match.start() for match in matches}
+    found: list[Comment] = []
+    problems = []
+    if any(match.start() not in whole for match in _BEGUN.finditer(text)):
+        problems.append(f"a line that begins with {WORD} is incomplete")
+    ends = [match.start() for match in matches[1:]] + [len(text)]
+    for match, end in zip(matches, ends, strict=False):
+        around = text[match.end() : end]
+        preferred = None if match["opinion"] == "trouble" else int(match["opinion"].removeprefix("prefer-"))
+        one = Comment(
+            page=match["page"],
+            track=int(match["track"]),
+            at_s=float(match["seconds"]),
+            preferred=preferred,
+            number=match["number"],
+            name=named_line(around, "name"),
+            words=own_words(around),
+        )
+        if match["format"] != FORMAT:
+            problems.append(f"a comment has the form {match['format']}, and this program knows {FORMAT}")
+        elif comment_line(one).split()[-1] != match["check"]:
+            problems.append("a comment was changed on its way: its check does not fit")
+        elif one not in found:
+            found.append(one)
+    return found, list(dict.fromkeys(problems))
+
+
+def shown_tracks(tracks: Iterable[Track]) -> list[dict[str, str]]:
+    """The tracks of a page, in its order, for the act that says that it was made."""
+    return [{"title": track.title, "path": track.path} for track in tracks]
+
+
+def page_act(at: str, page: str, file: str, tracks: Sequence[Track]) -> Act:
+    """The act of writing a page without a vote; `file` is the page's name."""
+    return Act(at, PAGE, {"page": page, "file": file, "tracks": shown_tracks(tracks)})
+
+
+def pages(acts: Iterable[Act]) -> dict[str, list[ShownTrack]]:
+    """The tracks of each page in a session file, by the page's id."""
+    found = {}
+    for act in acts:
+        page, tracks = act.data.get("page"), act.data.get("tracks")
+        if act.kind not in (PAGE, BALLOT) or not isinstance(page, str) or not isinstance(tracks, list):
+            continue
+        shown = [ShownTrack(_text(one, "title"), _text(one, "path")) for one in tracks]
+        if all(one.path for one in shown):
+            found[page] = shown
+    return found
+
+
+def comment_act(at: str, one: Comment, shown: Sequence[ShownTrack], acts: Iterable[Act]) -> Act | None:
+    """The mark that keeps a comment; None where it is kept in these very words. Raises ValueError where the
+    page has no such track."""
+    if not all(0 < number <= len(shown) for number in (one.track, one.preferred or one.track)):
+        raise ValueError(f"its page has {len(shown)} tracks, and the comment is about another")
+    track = shown[one.track - 1]
+    data: dict[str, Any] = {
+        "track": one.track,
+        "title": track.title,
+        "path": track.path,
+        "place_s": one.at_s,
+        "page": one.page,
+        "comment": one.number,
+        "opinion": "trouble" if one.preferred is None else "prefer",
+        "preferred": "" if one.preferred is None else shown[one.preferred - 1].title,
+        "by": one.name,
+        "words": one.words,
+    }
+    data["text"] = comment_text(data)
+    names: dict[object, object] = {}
+    for act in acts:
+        if act.kind == "mark" and "comment" in act.data:
+            if all(act.data.get(key) == value for key, value in data.items()):
+                return None
+            names[act.data["comment"]] = act.data.get("name")
+    name = names.get(one.number) or f"comment {len(names) + 1}"
+    return Act(at, "mark", {"name": name, **data})
+
+
+def comment_text(data: dict[str, Any]) -> str:
+    """A comment in a line: who, what, in which words."""
+    said = "trouble here" if data["opinion"] == "trouble" else f"prefers {data['preferred']}"
+    return ": ".join(part for part in (data["by"], said, data["words"]) if part)
+
+
+def _text(value: object, key: str) -> str:
+    found = value.get(key) if isinstance(value, dict) else None
+    return found if isinstance(found, str) else ""
