@@ -1,4 +1,4 @@
-"""The Gecko engine for the page's tests: Debian's firefox-esr, headless, driven by its Marionette protocol."""
+"""The Gecko engine for the page's tests: Debian's firefox-esr, headless, driven by Marionette."""
 
 from __future__ import annotations
 
