@@ -73,7 +73,7 @@ def command(
     fairhearing check master.wav --target -14 --ceiling -1 --for minus14-opus128
     fairhearing check album/ --album --decision album.session.json:streaming
     """
-    from simulator.cli.output import steps
+    from simulator.cli.output import IN_THE_CACHE, steps
     from simulator.cli.steps.prepare import nothing_read
     from simulator.engine.check import check, masters_of
     from simulator.engine.playlists import read_arguments
@@ -86,8 +86,9 @@ def command(
     if not playlist.tracks:
         raise click.UsageError("No master among these, only references.")
     store, count = open_store(no_cache, rehash), most_workers(workers)
+    kept = "" if no_cache else IN_THE_CACHE
     try:
-        with steps("Checking", len(playlist.tracks) * (1 + len(chosen))) as step:
+        with steps("Checking", len(playlist.tracks) * (1 + len(chosen)), kept) as step:
             found = check(playlist, chosen, decided, store, count, as_album=as_album, step=step)
     finally:
         store.close()
