@@ -109,7 +109,7 @@ def _write_csv(found: list[Remark], output: Path, force: bool) -> None:
         whole_file(output, force) as passing,
         open(passing, "w", encoding="utf-8", errors="backslashreplace", newline="") as file,
     ):
-        write_csv(remark_rows(found), COLUMNS, file)
+        write_csv(remark_rows(found), file, COLUMNS)
 
 
 def _write_webvtt(found: list[Remark], output: Path, force: bool) -> None:

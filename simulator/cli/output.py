@@ -38,15 +38,15 @@ def _cell(value: Any) -> Any:
 
 def print_csv(rows: Sequence[Mapping[str, Any]]) -> None:
     """A line a row; columns in the order of first appearance, `error` last."""
-    names = dict.fromkeys(key for row in rows for key in row if key != "error")
-    write_csv(rows, [*names, "error"], sys.stdout)
+    write_csv(rows, sys.stdout)
 
 
-def write_csv(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], to: IO[str]) -> None:
-    """A line a row under those columns."""
+def write_csv(rows: Sequence[Mapping[str, Any]], to: IO[str], columns: Sequence[str] | None = None) -> None:
+    """A line a row under those columns, or those in the order of first appearance, `error` last."""
+    names = columns or [*dict.fromkeys(key for row in rows for key in row if key != "error"), "error"]
     # what a spreadsheet would run as a formula, and what would steer a terminal, is text
     rows = [{key: _cell(value) for key, value in row.items()} for row in rows]
-    writer = csv.DictWriter(to, columns, restval="", lineterminator="\n")
+    writer = csv.DictWriter(to, names, restval="", lineterminator="\n")
     writer.writeheader()
     writer.writerows(rows)
 

@@ -50,6 +50,7 @@ class _TrackTable(Struct, frozen=True, forbid_unknown_fields=True):
     song: Annotated[str, Meta(min_length=1)] | None = None
     album: Annotated[str, Meta(min_length=1)] | None = None
     album_order: Annotated[int, Meta(ge=1)] | None = None
+    decision: Annotated[str, Meta(min_length=1)] | None = None
 
 
 class _PlaylistFile(Struct, frozen=True, forbid_unknown_fields=True):
@@ -59,6 +60,7 @@ class _PlaylistFile(Struct, frozen=True, forbid_unknown_fields=True):
     client: str = ""
     profile: Annotated[str, Meta(min_length=1)] | None = None
     state: State = "played"
+    decision: Annotated[str, Meta(min_length=1)] | None = None
 
 
 def parse_playlist(data: bytes, name: str, where: str) -> Playlist:
@@ -88,7 +90,7 @@ def decode_text(data: bytes, where: str, latin_1_too: bool = False) -> str:
 
 
 def parse_toml(text: str, name: str, where: str) -> Playlist:
-    """`format = 1`, title, client, profile, state, and a [[tracks]] table for each track."""
+    """`format = 1`, title, client, profile, state, decision, and a [[tracks]] table for each track."""
     read = read_toml(text, _PlaylistFile, where, PlaylistError)
     if not read.tracks:
         raise PlaylistError(f"{where}: no tracks.", 'Add [[tracks]] with path = "...".')
@@ -110,6 +112,7 @@ def parse_toml(text: str, name: str, where: str) -> Playlist:
                 album=entry.album,
                 album_order=entry.album_order,
                 problem=problem,
+                decision=entry.decision or read.decision,
             )
         )
     reason = NAMED_ALBUMS if any(track.album for track in tracks) else ALL_SINGLES
