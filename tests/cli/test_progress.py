@@ -70,7 +70,7 @@ def test_ctrl_c_says_what_was_kept(
     code, _, err = answer(f"measure --no-cache {files}")
     assert (code, err.lstrip()) == (130, said)
     code, _, err = answer(f"measure {files}")
-    kept = "Measuring: 1 done, kept in the cache: the next run goes on from there.\n"
+    kept = "Measuring: 1 done, kept in the cache: the next run continues from there.\n"
     assert (code, err.lstrip()) == (130, said + kept)
 
     def never(job: measure.Job) -> object:
