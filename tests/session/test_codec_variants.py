@@ -252,7 +252,7 @@ def test_a_player_by_another_album_rule_gives_the_album_one_gain(
 def test_transitions_go_on_under_the_other_album_rule() -> None:
     start = session()
     desk = Desk(replace(start, tracks=tuple(replace(one, album="The album") for one in start.tracks)))
-    desk.do("transitions 4")
+    assert "By the other album rule: album" in desk.do("transitions 4")
     plan = desk.session.plan
     desk.do("album")
     (asked,) = desk.found(Predict)
@@ -268,5 +268,6 @@ def test_transitions_go_on_under_the_other_album_rule() -> None:
 def test_without_an_album_or_a_target_there_is_no_album_rule() -> None:
     desk = Desk()
     assert "No track in the list belongs to an album." in desk.do("album")
+    assert "album rule" not in desk.do("transitions 4")
     with pytest.raises(UsageError, match="no target loudness"):
         codec_variants.by_album_rule("untouched", "album_loudest", profiles())
