@@ -10,7 +10,9 @@ the blocks' sizes, the arithmetic works on the same pieces.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +22,9 @@ from simulator.audibility.ear import (
     ear,
     excitation,
     frame_size,
+    hann,
     held_in_time,
+    spectra,
     threshold,
     tonality,
     without_balance,
@@ -39,12 +43,32 @@ STEPS_A_HOP = 16
 
 AT_ONCE = 64
 """Frames whose spectra are worked on together: they stay in a core's own cache."""
+_PIECES = 2
+"""Pieces that may be worked on at the same time."""
+_BEFORE = 3
+"""Hops that a piece needs of the one before: the frame across its beginning, and two more for tonality."""
+
+Each = Callable[[Callable[[Block], Any], Iterable[Block]], Iterable[Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Excited:
+    """What a piece is by itself, before the mask along time: (frames, channels, bands), (frames,)."""
+
+    power: Block
+    """Of the open version, (bands, columns)."""
+    excited: Block
+    error: Block
+    tonal: Block
+    gains: Block
+    level: Block
 
 
 class AudibilityMeter:
     """`balance` is a fixed tonal difference that is not to count: (centre in Hz, level of the other version
     against the open one in dB) by third octave, as in `Difference.third_octaves`; between them it moves in
-    straight lines. `start_s` is the open version's time at the first frame."""
+    straight lines. `start_s` is the open version's time at the first frame. `each` works on several pieces:
+    a thread pool's `map` gives the same result sooner."""
 
     def __init__(
         self,
@@ -53,19 +77,19 @@ class AudibilityMeter:
         *,
         balance: Sequence[tuple[float, float]] = (),
         start_s: float = 0.0,
+        each: Each = map,
     ) -> None:
-        self._rate, self._start_s = sample_rate, start_s
+        self._rate, self._start_s, self._each = sample_rate, start_s, each
         self._counted = [channel for channel, weight in enumerate(channel_weights(channels)) if weight]
         self._ear = ear(sample_rate)
         size = frame_size(sample_rate)
         self._size, self._hop = size, size // 2
-        self._window = (0.5 * (1.0 - np.cos(2.0 * np.pi * np.arange(size) / size))).astype(np.float32)
+        self._window = hann(size)
         self._weight = np.sqrt(self._ear.weighting)
         self._other_weight = self._weight * without_balance(balance, sample_rate, size)
         self._waiting: list[Block] = []
         self._waiting_frames = 0
-        self._edge = np.zeros((2, len(self._counted), self._hop), dtype=np.float32)
-        self._last_two = np.zeros((2, len(self._counted), size // 2 + 1), dtype=np.complex64)
+        self._edge = np.zeros((2, len(self._counted), _BEFORE * self._hop), dtype=np.float32)
         self._masked = np.zeros((self._ear.bands, len(self._counted)), dtype=np.float32)
         self._notes = HeldNotes(sample_rate, balance)
         self._nmr: list[NDArray[np.float32]] = []
@@ -84,22 +108,26 @@ class AudibilityMeter:
             both[side] = block.T[self._counted]
         self._waiting.append(both)
         self._waiting_frames += ours.shape[0]
-        if self._waiting_frames < METER_FRAMES:
-            return
+        if self._waiting_frames >= _PIECES * METER_FRAMES:
+            self._work_off()
+
+    def _work_off(self) -> None:
+        """All whole pieces that wait."""
         joined = np.concatenate(self._waiting, axis=2)
         whole = self._waiting_frames // METER_FRAMES * METER_FRAMES
-        for start in range(0, whole, METER_FRAMES):
-            self._piece(joined[:, :, start : start + METER_FRAMES])
+        self._pieces([joined[:, :, at : at + METER_FRAMES] for at in range(0, whole, METER_FRAMES)])
         self._waiting, self._waiting_frames = [joined[:, :, whole:].copy()], self._waiting_frames - whole
 
     def finish(self) -> Audibility:
         """What was found. The meter cannot be used afterwards."""
+        if self._waiting_frames >= METER_FRAMES:
+            self._work_off()
         if self._waiting_frames:
             rest = np.concatenate(self._waiting, axis=2)
             whole = -(-self._waiting_frames // self._size) * self._size + self._size
-            self._piece(np.pad(rest, ((0, 0), (0, 0), (0, whole - rest.shape[2]))))
+            self._pieces([np.pad(rest, ((0, 0), (0, 0), (0, whole - rest.shape[2])))])
         if not self._frames:
-            self._piece(np.zeros((2, len(self._counted), self._size), dtype=np.float32))
+            self._pieces([np.zeros((2, len(self._counted), self._size), dtype=np.float32)])
         gains, levels = np.concatenate(self._frames, axis=1)
         return audibility_of(
             AudibleSeries(
@@ -118,24 +146,34 @@ class AudibilityMeter:
             )
         )
 
-    def _piece(self, both: NDArray[np.float32]) -> None:
-        """`both` (2, channels, frames): a multiple of the frame size."""
-        self._notes.push(both.sum(axis=1))
-        step = self._hop // STEPS_A_HOP
-        bright = np.diff(both, axis=2, prepend=self._edge[:, :, -1:])
-        for kept, samples in ((self._envelopes, both), (self._bright, bright)):
-            kept.append(np.square(samples).sum(axis=1).reshape(2, -1, step).sum(axis=2))
-        joined = np.concatenate([self._edge, both], axis=2)
-        self._edge = joined[:, :, -self._hop :].copy()
-        table, channels = self._ear, both.shape[1]
-        count = joined.shape[2] // self._hop - 1
+    def _pieces(self, pieces: Sequence[Block]) -> None:
+        """Each (2, channels, frames), of a multiple of the frame size."""
+        step, joined = self._hop // STEPS_A_HOP, []
+        for both in pieces:
+            bright = np.diff(both, axis=2, prepend=self._edge[:, :, -1:])
+            for kept, samples in ((self._envelopes, both), (self._bright, bright)):
+                kept.append(np.square(samples).sum(axis=1).reshape(2, -1, step).sum(axis=2))
+            joined.append(np.concatenate([self._edge, both], axis=2))
+            self._edge = joined[-1][:, :, -_BEFORE * self._hop :]
+        found = self._each(self._excited, joined)
+        for both in pieces:
+            self._notes.push(both.sum(axis=1))
+        for one in found:
+            self._add(one)
+
+    def _excited(self, joined: Block) -> _Excited:
+        """One piece with the hops before it."""
+        table, channels = self._ear, joined.shape[1]
+        count = joined.shape[2] // self._hop - _BEFORE
         power, error, tonal = (np.empty((count, channels, table.bands), dtype=np.float32) for _ in range(3))
         gains, level = np.empty((2, count), dtype=np.float32)
+        last_two = spectra(joined[0], self._window, self._hop, slice(0, _BEFORE - 1))
         for first in range(0, count, AT_ONCE):
             held = slice(first, min(first + AT_ONCE, count))
-            ours, theirs = (self._spectra(one, held) for one in joined)
-            successive = np.concatenate([self._last_two, ours])
-            self._last_two = successive[-2:]
+            ahead = slice(held.start + _BEFORE - 1, held.stop + _BEFORE - 1)
+            ours, theirs = (spectra(one, self._window, self._hop, ahead) for one in joined)
+            successive = np.concatenate([last_two, ours])
+            last_two = successive[-2:]
             tonal[held] = tonality(table, successive)
             mine, other = np.abs(ours), np.abs(theirs)
             mine *= self._weight
@@ -148,20 +186,18 @@ class AudibilityMeter:
             np.subtract(mine, other, out=other)
             power[held] = np.square(mine, out=mine) @ table.grouping
             error[held] = np.square(other, out=other) @ table.grouping
-
         by_band = np.ascontiguousarray(power.reshape(-1, table.bands).T)
-        excited = excitation(table, by_band).reshape(table.bands, count, channels)
-        masker = held_in_time(table, excited, self._masked).reshape(table.bands, -1)
-        mask = threshold(table, by_band, masker, tonal.reshape(-1, table.bands).T)
-        nmr = error / mask.T.reshape(count, channels, table.bands)
+        return _Excited(by_band, excitation(table, by_band), error, tonal, gains, level)
+
+    def _add(self, one: _Excited) -> None:
+        """The next piece, after those before it."""
+        table, shape = self._ear, one.error.shape
+        masker = held_in_time(table, one.excited.reshape(table.bands, *shape[:2]), self._masked)
+        mask = threshold(
+            table, one.power, masker.reshape(table.bands, -1), one.tonal.reshape(-1, table.bands).T
+        )
+        nmr = one.error / mask.T.reshape(shape)
         self._nmr.append(nmr.max(axis=1))
         self._mean.append(nmr.mean(axis=(1, 2)))
-        self._frames.append(np.stack([gains, 10.0 * np.log10(np.maximum(level, 1e-6))]).astype(np.float32))
-
-    def _spectra(self, samples: NDArray[np.float32], held: slice) -> NDArray[np.complex64]:
-        """Spectra of some of the half-overlapping frames of one version (frames, channels, bins)."""
-        count = samples.shape[1] // self._hop - 1
-        shape = (count, samples.shape[0], self._size)
-        strides = (self._hop * samples.itemsize, samples.strides[0], samples.itemsize)
-        frames = np.lib.stride_tricks.as_strided(samples, shape, strides)[held]
-        return np.fft.rfft(frames * self._window, axis=2).astype(np.complex64, copy=False)
+        levels = 10.0 * np.log10(np.maximum(one.level, 1e-6))
+        self._frames.append(np.stack([one.gains, levels]).astype(np.float32))

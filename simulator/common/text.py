@@ -6,7 +6,9 @@ out.
 
 from __future__ import annotations
 
+import shlex
 import unicodedata
+from collections.abc import Sequence
 
 _SPELLED = ("Cc", "Cs", "Zl", "Zp")
 """Control characters, bytes that are no text (Python's surrogates), separators of lines and paragraphs."""
@@ -116,3 +118,19 @@ def share(value: float) -> str:
     if 0.0 < percent < 0.1:
         return "<0.1 %"
     return f"{percent:.1f} %"
+
+
+def typed_command(before: str, words: Sequence[str], width: int = 79) -> str:
+    """A command to be typed as it stands, after `before`, or in lines of its own under it where it is longer
+    than `width`; a line that goes on ends in a backslash."""
+    quoted = [shlex.quote(word) for word in words]
+    whole = f"{before} {' '.join(quoted)}"
+    if len(whole) <= width:
+        return whole
+    lines = ["  " + quoted[0]]
+    for word in quoted[1:]:
+        if len(lines[-1]) + len(word) + 3 > width:
+            lines[-1] += " \\"
+            lines.append("   ")
+        lines[-1] += f" {word}"
+    return "\n".join([before, *lines])

@@ -8,6 +8,9 @@ meter's error is a fix; with no ceiling decided, above full scale is a fix and a
 
 On a player, peaks above full scale and a limiter that takes 3 dB or more are looks (common practice, no
 source).
+
+A loudness tag more than 0.5 dB off the measurement is a look. An album gain is held against the album as one
+programme, a peak against both the sample and the true peak.
 """
 
 from __future__ import annotations
@@ -15,7 +18,9 @@ from __future__ import annotations
 from simulator.common.text import capital
 from simulator.common.units import TIE_LU, format_time
 from simulator.delivery.finding import PRACTICE, PROJECT, Decided, Finding, Level, db_words
+from simulator.metering.loudness_tags import LoudnessTags, TagScheme
 from simulator.metering.measurement import Measurement, OverEvent
+from simulator.normalizer.decision import TAG_TOLERANCE_DB
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 
@@ -181,6 +186,69 @@ def _upward(by_db: float) -> float:
     """To the next hundredth on the far side, so that what is shown is enough."""
     hundredths = round(by_db * 100.0)
     return (hundredths if hundredths >= by_db * 100.0 - 1e-6 else hundredths + 1) / 100.0
+
+
+TAG_SOURCE = {
+    TagScheme.REPLAYGAIN: "ReplayGain 2.0: −18 LUFS (secondary); tolerance: project choice",
+    TagScheme.R128: "IETF RFC 7845, 5.2.1: −23 LUFS (secondary); tolerance: project choice",
+}
+
+
+def tag_findings(found: Measurement, tags: LoudnessTags | None, album_lufs: float | None) -> list[Finding]:
+    """Only for files with loudness tags. `album_lufs` is the album as one programme, None where no album is
+    known."""
+    if tags is None:
+        return []
+    source = TAG_SOURCE[tags.scheme]
+    findings = [
+        Finding("tag_form", "Loudness tags", "look", None, "", None, (), text,
+                "Write the tags again, or remove them.", source)
+        for text in tags.faults
+    ]  # fmt: skip
+    gains = (
+        ("tag_track_gain", "Track gain tag", tags.track_gain_db, found.integrated_lufs),
+        ("tag_album_gain", "Album gain tag", tags.album_gain_db, album_lufs),
+    )
+    for check, name, gain_db, measured in gains:
+        if gain_db is not None:
+            right = None if measured is None else tags.reference_lufs - measured
+            findings.append(_tag_gain(check, name, gain_db, right, source))
+    if tags.track_peak_db is not None:
+        findings.append(_tag_peak(found, tags.track_peak_db, source))
+    if tags.header_gain_db:
+        findings.append(
+            Finding("tag_header_gain", "Output gain in the Opus header", "fine", tags.header_gain_db, "dB",
+                    text="Every decoder applies it; it is in all figures.", source="IETF RFC 7845, 5.1")
+        )  # fmt: skip
+    return findings
+
+
+def _tag_gain(check: str, name: str, gain_db: float, right_db: float | None, source: str) -> Finding:
+    off = 0.0 if right_db is None else gain_db - right_db
+    if abs(off) <= TAG_TOLERANCE_DB:
+        return Finding(check, name, "fine", gain_db, "dB", right_db, source=source)
+    side = "loud" if off > 0.0 else "quiet"
+    return Finding(
+        check, name, "look", gain_db, "dB", right_db, (),
+        f"Players that trust tags play it {abs(off):.2f} dB too {side}.", "Tag the final file again.", source,
+    )  # fmt: skip
+
+
+def _tag_peak(found: Measurement, peak_db: float, source: str) -> Finding:
+    """The scheme leaves open which peak: between the sample and the true peak all is right."""
+    sample, true = found.sample_peak_dbfs, found.true_peak_dbtp
+    where = ("tag_track_peak", "Track peak tag")
+    if sample is None or true is None:
+        return Finding(*where, "fine", peak_db, "dB", source=source)
+    nearest = min(max(peak_db, min(sample, true)), max(sample, true))
+    if abs(peak_db - nearest) <= TAG_TOLERANCE_DB:
+        return Finding(*where, "fine", peak_db, "dB", nearest, source=source)
+    side = "above" if peak_db > nearest else "below"
+    return Finding(
+        *where, "look", peak_db, "dB", nearest, (),
+        f"{abs(peak_db - nearest):.2f} dB {side} the file's peak.",
+        "Tag the final file again.", source,
+    )  # fmt: skip
 
 
 HARD_LIMITING_DB = 3.0

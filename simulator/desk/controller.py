@@ -46,6 +46,7 @@ from simulator.session.log import missing
 from simulator.session.session import step
 from simulator.session.state import DIM_DB, Session
 from simulator.storage.monitor_trim import remember_trim
+from simulator.text.desk.artist_screen import SCREEN_COLUMNS
 from simulator.text.desk.screens import screen
 from simulator.text.desk.stage import Stage
 from simulator.text.desk.status_bar import Bar
@@ -126,7 +127,7 @@ class Desk:
         self._player, self._record, self._studio, self._outside = player, record, studio, outside
         self._scripted, self._watch = scripted, watch
         self._meter = DeskMeter(player.recent, player.sample_rate, outside.clock)
-        self._stage = DeskStage()
+        self._stage, self._artist_stage = DeskStage(), DeskStage()
         self._work: Background[Taken] = Background()
         self._moments: Background[Taken] = Background()  # beside it: a player need not wait for them
         self._to_find: do.FindMoments | None = None
@@ -168,6 +169,7 @@ class Desk:
         """A line that was typed, or the answer to an open question."""
         self.tick()
         self._step(happens.Typed(line.strip(), self._outside.at(), self._outside.chance()))
+        self._show()
         if self._scripted:
             self._settle()
 
@@ -175,6 +177,7 @@ class Desk:
         """A key on an empty line."""
         self.tick()
         self._step(happens.Pressed(key, self._outside.at()))
+        self._show()
 
     def interrupt(self) -> None:
         """Ctrl-C: an open question is a no, what plays stops, and the session stays."""
@@ -200,6 +203,7 @@ class Desk:
             self._step(prepared)
         if self.session.trial is None:
             self._preparing.end()
+        self._show()
 
     def resize(self, width: int) -> None:
         """The screens are drawn to this many cells."""
@@ -214,6 +218,15 @@ class Desk:
     def stage(self, columns: int) -> Stage:
         """The stage now, with curves of so many cells."""
         return self._stage.look(self.session, self.bar(), columns)
+
+    def _show(self) -> None:
+        """Passes the stage on to the second screen."""
+        if self._outside.screen is None:
+            return
+        bar = bar_of(self.session, self._player, self._now, Reading(), self._work.pending)
+        self._outside.screen.show(self._artist_stage.look(self.session, bar, SCREEN_COLUMNS))
+        for text in self._outside.screen.news():
+            self._say(text)
 
     def candidates(self, before: str) -> list[Word]:
         """What may stand at the cursor."""

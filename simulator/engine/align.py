@@ -198,8 +198,12 @@ def _matched(ours: _Whole, theirs: _Whole, known: Alignment, held: contextlib.Ex
 
 
 def _measured(samples: Samples, aligned: AlignedPair) -> Matched:
-    with ThreadPoolExecutor(min(2, workers.default_workers())) as pool:
+    with _threads() as pool:
         return measure_difference(samples, aligned, pool.map)
+
+
+def _threads() -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(min(2, workers.default_workers()))
 
 
 def _heard(matched: Matched) -> Audibility:
@@ -207,15 +211,17 @@ def _heard(matched: Matched) -> Audibility:
     pair, found = matched.pair, matched.difference
     octaves = found.third_octaves if found.tonal_balance_differs else ()
     balance = [(band.centre_hz, band.difference_db) for band in octaves if band.difference_db is not None]
-    meter = AudibilityMeter(
-        pair.sample_rate,
-        pair.open_samples.shape[1],
-        balance=balance,
-        start_s=pair.start / pair.sample_rate,
-    )
-    for _, ours, theirs in pair.blocks():
-        meter.push(ours.T, theirs.T)
-    return meter.finish()
+    with _threads() as pool:
+        meter = AudibilityMeter(
+            pair.sample_rate,
+            pair.open_samples.shape[1],
+            balance=balance,
+            start_s=pair.start / pair.sample_rate,
+            each=pool.map,
+        )
+        for _, ours, theirs in pair.blocks():
+            meter.push(ours.T, theirs.T)
+        return meter.finish()
 
 
 @dataclass(frozen=True, slots=True)

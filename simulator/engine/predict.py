@@ -7,9 +7,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from simulator.audio_files.tags import read_tags
 from simulator.codecs.deliver import steps
 from simulator.common.errors import SimulatorError
 from simulator.engine.measure import LOG, Job, Result, do_all
+from simulator.metering.loudness_tags import LoudnessTags
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.decision import Decision, decide_all
 from simulator.normalizer.prediction import Prediction, chain_settings, from_chain, from_gain, more_than_gain
@@ -22,12 +24,14 @@ CEILING_DBTP = 0.0
 
 @dataclass(frozen=True, slots=True)
 class Delivered:
-    """A track as it was delivered: its measurement, or why there is none; and the hash of its samples."""
+    """A track as it was delivered: its measurement, or why there is none; the hash of its samples; and the
+    loudness that its tags state, where it has such tags."""
 
     track: Track
     measurement: Measurement | None
     problem: SimulatorError | None
     content: str = ""
+    tags: LoudnessTags | None = None
 
 
 def deliver(
@@ -46,6 +50,7 @@ def deliver(
                 found.measurement if isinstance(found, Result) else None,
                 None if good or not isinstance(found, SimulatorError) else found,
                 found.content if isinstance(found, Result) else "",
+                read_tags(track.path) if good else None,
             )
         )
     return tracks
@@ -62,7 +67,8 @@ def predict(
     """For each profile a prediction for each track; None where the track could not be read, an error
     where it could no longer be read a second time."""
     pairs = [(one.track, one.measurement) for one in tracks]
-    decided = [decide_all(profile, pairs, album_reason) for profile in profiles]
+    tags = [one.tags for one in tracks]
+    decided = [decide_all(profile, pairs, album_reason, tags) for profile in profiles]
     jobs: dict[Job, None] = {}
     for profile, decisions in zip(profiles, decided, strict=True):
         for one, decision in zip(tracks, decisions, strict=True):

@@ -11,6 +11,10 @@ boost and cut are magnitudes and bound the wanted gain before the peak counts, s
 applies may cut by more than the largest cut. Source: the four policies of published players (attenuate only;
 up to the headroom: ReplayGain's clipping prevention; boosted and limited: EBU R 128 s2; boosted unprotected),
 all as secondary sources state them.
+
+A player that trusts loudness tags takes the loudness that they state for the measured one, and the peak where
+one is stated; in the scope of an album the album gain, else the track gain (documentation of an open
+implementation, secondary). What has no valid tag is measured.
 """
 
 from __future__ import annotations
@@ -20,10 +24,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from simulator.common.text import capital, level, true_minus
+from simulator.common.text import capital, level, printed_gap, true_minus
 from simulator.metering import gating
+from simulator.metering.loudness_tags import LoudnessTags, TagScheme
 from simulator.metering.measurement import Measurement
-from simulator.normalizer.profile import Profile
+from simulator.normalizer.profile import Profile, TrustedTags
 from simulator.playlists.playlist import Track
 
 
@@ -41,8 +46,10 @@ def gain_reason(
     gain_db: float,
     limited_by: LimitedBy,
     limiter_acts: bool,
+    stated: str = "",
 ) -> str:
-    """The sentences for one gain. `album` is the album's name where one gain plays the whole of it."""
+    """The sentences for one gain. `album` is the album's name where one gain plays the whole of it; `stated`
+    begins the sentence where a tag gives the loudness."""
     if target_lufs is None:
         return "This player has no target loudness and leaves the level unchanged."
     it, its_peak = ("it", "its") if album is None else ("the whole album", "the album's highest")
@@ -50,7 +57,7 @@ def gain_reason(
         whose = "The track" if album is None else f"The album “{album}”"
         return f"{whose} has no measurable loudness, so the player {_does(gain_db, it)}."
     loudness, distance = _distance(counted.lufs, wanted_gain_db, target_lufs)
-    measured = f"{_subject(profile, album)} {loudness} LUFS" + (
+    measured = f"{stated or _subject(profile, album)} {loudness} LUFS" + (
         " as one programme" if album is not None and profile.scope == "album_programme" else ""
     )
     does = f"so the player {_does(gain_db, it)}"
@@ -167,12 +174,17 @@ class Decision:
     counted_lufs: float | None
     limiter_in_path: bool
     limiter_will_act: bool
+    gain_from: GainFrom = "measurement"
 
 
-def decide(profile: Profile, measurement: Measurement) -> Decision:
-    """The decision for a track on its own (for a profile that counts albums: as an album of one)."""
-    counted = counted_track(profile, measurement)
-    decision = _decided(profile, counted, None, counted.peak_db)
+def decide(profile: Profile, measurement: Measurement, tags: LoudnessTags | None = None) -> Decision:
+    """The decision for a track on its own (for a profile that counts albums: as an album of one). `tags` are
+    the loudness tags of its file."""
+    counted, peak_db = counted_track(profile, measurement), measurement.peak_db(profile.ceiling.counts)
+    by_tag = counted_by_tag(profile, measurement, tags)
+    if by_tag is not None:
+        return _decided(profile, by_tag[0], None, peak_db, by_tag[1], measurement.integrated_lufs)
+    decision = _decided(profile, counted, None, peak_db)
     if decision.limited_by == "unmeasurable":
         why = [warning.text for warning in measurement.warnings if warning.code in UNMEASURABLE_CODES]
         decision = replace(decision, reason=" ".join([decision.reason, *why]))
@@ -183,21 +195,29 @@ def decide(profile: Profile, measurement: Measurement) -> Decision:
 
 
 def decide_all(
-    profile: Profile, tracks: Sequence[tuple[Track, Measurement | None]], album_reason: str = ""
+    profile: Profile,
+    tracks: Sequence[tuple[Track, Measurement | None]],
+    album_reason: str = "",
+    tags: Sequence[LoudnessTags | None] = (),
 ) -> list[Decision | None]:
     """A decision for each track, in order; None for a track that could not be read (its measurement
     is None). For versions of one song the album is counted once for each, with the first version of
-    every other song. `album_reason` (the playlist's) ends the reason where albums matter."""
+    every other song. `album_reason` (the playlist's) ends the reason where albums matter; `tags` are the
+    loudness tags of each track's file (empty: none has any)."""
+    stated = tags or [None] * len(tracks)
     if profile.target_lufs is None or profile.scope == "track":
-        return [None if measurement is None else decide(profile, measurement) for _, measurement in tracks]
+        return [
+            None if measurement is None else decide(profile, measurement, one)
+            for (_, measurement), one in zip(tracks, stated, strict=True)
+        ]
     counted: dict[tuple[int, ...], Counted] = {}
     decisions: list[Decision | None] = []
     for index, (track, measurement) in enumerate(tracks):
         if measurement is None:
             decisions.append(None)
             continue
-        if track.album is None:
-            decision = decide(profile, measurement)
+        if track.album is None or counted_by_tag(profile, measurement, stated[index]) is not None:
+            decision = decide(profile, measurement, stated[index])
         else:
             members = album_members(tracks, index)
             if members not in counted:
@@ -212,8 +232,16 @@ def decide_all(
     return decisions
 
 
-def _decided(profile: Profile, counted: Counted, album: str | None, own_peak_db: float | None) -> Decision:
-    """The decision from what is counted; `own_peak_db` is the peak of the track itself."""
+def _decided(
+    profile: Profile,
+    counted: Counted,
+    album: str | None,
+    own_peak_db: float | None,
+    gain_from: GainFrom = "measurement",
+    measured_lufs: float | None = None,
+) -> Decision:
+    """The decision from what is counted; `own_peak_db` is the peak of the track itself, `measured_lufs` its
+    loudness where a tag's counts."""
     target = _target_lufs(profile, counted)
     wanted = None if target is None or counted.lufs is None else target - counted.lufs
     limited_by: LimitedBy
@@ -226,7 +254,15 @@ def _decided(profile: Profile, counted: Counted, album: str | None, own_peak_db:
         gain, limited_by = applied_gain_db(profile, wanted, counted.peak_db)
     acts = limiter_will_act(profile, gain, own_peak_db)
     album_acts = limiter_will_act(profile, gain, counted.peak_db)
-    reason = gain_reason(profile, counted, album, target, wanted, gain, limited_by, album_acts)
+    stated = _STATED[gain_from]
+    reason = gain_reason(profile, counted, album, target, wanted, gain, limited_by, album_acts, stated)
+    if gain_from == "track_tag" and measured_lufs is not None and counted.lufs is not None:
+        off = printed_gap(measured_lufs, counted.lufs)
+        if off is not None and abs(off) > TAG_TOLERANCE_DB:
+            side = "louder" if off > 0.0 else "quieter"
+            reason += (
+                f" The file measures {one_decimal(measured_lufs)} LUFS, {one_decimal(abs(off))} LU {side}."
+            )
     return Decision(
         wanted_gain_db=wanted,
         gain_db=gain,
@@ -236,6 +272,7 @@ def _decided(profile: Profile, counted: Counted, album: str | None, own_peak_db:
         counted_lufs=counted.lufs if target is not None else None,
         limiter_in_path=limiter_in_path(profile, gain),
         limiter_will_act=acts,
+        gain_from=gain_from,
     )
 
 
@@ -262,6 +299,16 @@ def _notes(tracks: Sequence[tuple[Track, Measurement | None]], index: int) -> st
     return notes
 
 
+GainFrom = Literal["measurement", "track_tag", "album_tag"]
+"""What told the player the loudness: it was measured, or a tag in the file states it."""
+_STATED: dict[GainFrom, str] = {
+    "measurement": "",
+    "track_tag": "The file's track gain tag states",
+    "album_tag": "The file's album gain tag states",
+}
+TAG_TOLERANCE_DB = 0.5
+"""By how much a tag and the measurement may differ before that is worth a word (project choice: twice the
+±0.2 LU that EBU R 128 allows a measurement, and a tenth)."""
 LimitedBy = Literal[
     "nothing",
     "no_upward_gain",
@@ -347,6 +394,28 @@ def counted_track(profile: Profile, measurement: Measurement) -> Counted:
     lufs, true_peak = track_lufs(profile, measurement), measurement.true_peak_dbtp
     ratio = None if lufs is None or true_peak is None else true_peak - lufs
     return Counted(lufs, measurement.peak_db(profile.ceiling.counts), ratio)
+
+
+def counted_by_tag(
+    profile: Profile, measurement: Measurement, tags: LoudnessTags | None
+) -> tuple[Counted, GainFrom] | None:
+    """What a player that trusts tags counts by those of a file; None where it measures."""
+    if tags is None or profile.tags not in ("any", _TRUSTED[tags.scheme]):
+        return None
+    album = profile.scope != "track" and tags.album_lufs is not None
+    lufs, peak_db = tags.track_lufs, tags.track_peak_db
+    if album:
+        lufs = tags.album_lufs
+        peak_db = peak_db if tags.album_peak_db is None else tags.album_peak_db
+    if lufs is None:
+        return None
+    if peak_db is None:
+        peak_db = measurement.peak_db(profile.ceiling.counts)
+    ratio = None if peak_db is None else peak_db - lufs
+    return Counted(lufs, peak_db, ratio), "album_tag" if album else "track_tag"
+
+
+_TRUSTED: dict[TagScheme, TrustedTags] = {TagScheme.REPLAYGAIN: "replaygain", TagScheme.R128: "r128"}
 
 
 def counted_album(profile: Profile, members: Sequence[Measurement]) -> Counted:

@@ -37,10 +37,13 @@ class Prediction:
     @property
     def target_shortfall_lu(self) -> float | None:
         """How far below the target the result stays (negative: above it); None where there is none.
-        For an album it is the album's. A limiter's own loss counts."""
+        For an album it is the album's, where a track gain tag counts that of the track as played. A
+        limiter's own loss counts."""
         decision = self.decision
         if decision.target_lufs is None or decision.counted_lufs is None:
             return None
+        if decision.gain_from == "track_tag" and self.played.integrated_lufs is not None:
+            return decision.target_lufs - self.played.integrated_lufs
         return decision.target_lufs - decision.counted_lufs - decision.gain_db + self.limiter_loss_lu
 
     @property

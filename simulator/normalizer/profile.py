@@ -24,6 +24,8 @@ Scope = Literal["track", "album_loudest", "album_programme"]
 Upward = Literal["never", "headroom", "limited", "unprotected"]
 Applies = Literal["boost_only", "always"]
 MonoCounting = Literal["one_channel", "two_loudspeakers"]
+TrustedTags = Literal["ignored", "replaygain", "r128", "any"]
+"""Loudness tags of files that a player takes for their loudness, instead of measuring."""
 Codec = Literal["none", CodecName]
 FullScale = Literal["before_gain", "after_gain", "none"]
 
@@ -61,6 +63,7 @@ class LoudnessTable(Struct, frozen=True, forbid_unknown_fields=True):
     target_lufs: TargetLufs | Literal["none"]
     scope: Scope = "track"
     mono: MonoCounting = "one_channel"
+    tags: TrustedTags = "ignored"
     uncertainty_db: Annotated[float, Meta(ge=0, le=6)] | None = None
 
 
@@ -150,6 +153,9 @@ def check_sense(read: ProfileFile, where: str) -> None:
         (album and read.conditional is not None,
          f'[conditional] sets a target per track, but loudness.scope is "{read.loudness.scope}".',
          'Remove [conditional], or write scope = "track".'),
+        (no_target and read.loudness.tags != "ignored",
+         'loudness.target_lufs is "none", but loudness.tags sets the level by tags.',
+         'Write tags = "ignored", or give a target.'),
         *_encoding_rules(read.encoding),
     )  # fmt: skip
     for broken, says, cure in rules:
@@ -233,7 +239,8 @@ class Profile(Struct, frozen=True):
     """One player. `target_lufs` is None for a player that does not normalise. `sources` maps the key
     of each number, as it stands in the file, to where it comes from. `limiter` is given exactly where
     `upward` is "limited"; `converter_headroom_db` where a converter that clips is simulated; `delivery` where
-    conversions or a codec stand between the master and the player; a "boost_only"
+    conversions or a codec stand between the master and the player; `tags` are the loudness tags it
+    trusts; a "boost_only"
     ceiling counts only where `upward` is "headroom" or "limited"."""
 
     id: str
@@ -253,6 +260,7 @@ class Profile(Struct, frozen=True):
     sources: dict[str, str]
     converter_headroom_db: float | None = None
     delivery: Delivery | None = None
+    tags: TrustedTags = "ignored"
 
 
 def check_profile_id(profile_id: str, where: str) -> None:
@@ -301,4 +309,5 @@ def parse_profile(text: str, profile_id: str, where: str) -> Profile:
         sources=sources_of(read, where),
         converter_headroom_db=None if read.dac is None else read.dac.headroom_db,
         delivery=read.encoding,
+        tags=read.loudness.tags,
     )

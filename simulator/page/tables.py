@@ -13,7 +13,7 @@ from typing import Any
 from simulator.common.text import NONE, level, signed
 from simulator.metering import figures
 from simulator.normalizer.codec_records import CODEC_NAMES
-from simulator.normalizer.profile import Profile, Scope, Upward
+from simulator.normalizer.profile import Profile, Scope, TrustedTags, Upward
 from simulator.page.values import PageContent, PageTrack
 from simulator.text.sentences import NOTE, peak_cells, peak_columns
 
@@ -29,6 +29,12 @@ _UPWARD: dict[Upward, str] = {
     "unprotected": "raised fully, without protection",
 }
 _MONO = {"one_channel": "as one channel", "two_loudspeakers": "as on two loudspeakers"}
+_TAGS: dict[TrustedTags, str] = {
+    "ignored": "",
+    "replaygain": "trusted (ReplayGain)",
+    "r128": "trusted (R128)",
+    "any": "trusted",
+}
 _PEAKS = {"true": "true peaks", "sample": "sample peaks"}
 _APPLIES = {"boost_only": "only where the level is raised", "always": "always"}
 
@@ -43,6 +49,8 @@ def number_rows(profile: Profile) -> list[tuple[str, str, str]]:
         ("How far real players differ", f"±{level(profile.uncertainty_db)} dB", "loudness.uncertainty_db"),
         ("Quieter tracks are", _UPWARD[profile.upward], "gain.upward"),
     ]
+    if profile.tags != "ignored":
+        rows.append(("Loudness tags in files", _TAGS[profile.tags], "loudness.tags"))
     if profile.max_boost_db is not None:
         rows.append(("Raised at most by", f"{level(profile.max_boost_db)} dB", "gain.max_boost_db"))
     if profile.max_cut_db is not None:

@@ -154,9 +154,17 @@ def _broken_off(acts: Sequence[Act]) -> Iterable[str]:
 
 
 def _rules(profile: dict[str, Any]) -> bytes:
-    """What a player does, without the words about it, as it would be kept."""
+    """What a player does, without the words about it, as it would be kept. A rule at its default counts as
+    one that an older record does not know."""
     words = ("title", "sentence", "sources")
-    return msgspec.json.encode({key: profile[key] for key in sorted(profile) if key not in words})
+    plain = {one.name: one.default for one in msgspec.structs.fields(Profile)}
+    return msgspec.json.encode(
+        {
+            key: profile[key]
+            for key in sorted(profile)
+            if key not in words and profile[key] != plain.get(key, ...)
+        }
+    )
 
 
 def _with_id(data: dict[str, Any]) -> dict[str, Any]:

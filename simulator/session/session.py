@@ -17,7 +17,7 @@ from simulator.session.acts.command import Line, Outcome
 from simulator.session.acts.level_guard import guarded
 from simulator.session.acts.montage import refitted
 from simulator.session.blind import steps
-from simulator.session.codec_variants import CONVERTER
+from simulator.session.codec_variants import CONVERTER, decode_of, is_of_versions
 from simulator.session.commands import find_command
 from simulator.session.effects import Effect, Keep, Say, Show, Sound
 from simulator.session.events import (
@@ -233,6 +233,8 @@ def _replaced(session: Session, event: Replaced) -> Outcome:
     old = session.tracks[event.track]
     tracks = tuple(event.view if i == event.track else one for i, one in enumerate(session.tracks))
     after = replace(session, tracks=tracks)
+    if is_of_versions(session.profile):  # of the old file
+        after = replace(after, profile=decode_of(session.profile))
     if event.track == session.track:
         place_s = session.place_s + ((accepted.shift_s or 0.0) if accepted is not None else 0.0)
         place_s = min(max(place_s, 0.0), max(event.view.duration_s - 0.05, 0.0))

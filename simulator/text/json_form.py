@@ -12,6 +12,7 @@ from typing import Any
 from simulator.comparison.passages import SECONDS, Window
 from simulator.comparison.versions import Comparison, Figures, Played, Side
 from simulator.metering import figures
+from simulator.metering.loudness_tags import LoudnessTags
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.prediction import Prediction
 from simulator.playlists.playlist import Track
@@ -20,15 +21,18 @@ from simulator.text.comparison.terms import Names, Said
 from simulator.text.sentences import step_objects
 
 SCHEMA = 1
+TAG_KEYS = ("track_gain_db", "album_gain_db", "track_peak_db", "album_peak_db", "header_gain_db")
 
 
-def measurement_object(path: str, found: Measurement) -> dict[str, Any]:
-    """One file of `measure --json`."""
+def measurement_object(path: str, found: Measurement, tags: LoudnessTags | None) -> dict[str, Any]:
+    """One file of `measure --json`; `tags` are its loudness tags."""
     return {
         "schema": SCHEMA,
         "path": path,
         **{one.key: one.value(found) for one in figures.columns()},
         "warnings": [{"code": note.code, "text": note.text} for note in found.warnings],
+        "tag_scheme": None if tags is None else tags.scheme.value,
+        **{f"tag_{key}": None if tags is None else getattr(tags, key) for key in TAG_KEYS},
     }
 
 
@@ -49,6 +53,7 @@ def prediction_object(track: Track, found: Prediction | None, error: str) -> dic
         "gain_db": decision.gain_db,
         "limited_by": decision.limited_by,
         "reason": decision.reason,
+        "gain_from": decision.gain_from,
         "target_shortfall_lu": found.target_shortfall_lu,
         "played_integrated_lufs": played.integrated_lufs,
         "played_max_short_term_lufs": played.max_short_term_lufs,

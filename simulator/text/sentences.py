@@ -23,7 +23,7 @@ from simulator.comparison.versions import punch_db
 from simulator.metering import figures
 from simulator.metering.figures import View
 from simulator.metering.measurement import Measurement
-from simulator.normalizer.decision import Decision, track_lufs
+from simulator.normalizer.decision import TAG_TOLERANCE_DB, Decision, track_lufs
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 
@@ -41,6 +41,13 @@ def shortfall_sentences(
     if decision.target_lufs is None or decision.counted_lufs is None or own is None:
         return []
     away = decision.target_lufs - own - decision.gain_db + lost
+    if decision.gain_from == "track_tag":
+        off = decision.counted_lufs - own
+        return (
+            [f"The loudness tag of {name} is {level(abs(off))} LU off."]
+            if abs(off) > TAG_TOLERANCE_DB
+            else []
+        )
     if _is_albums(profile, decision, delivered, own):
         short = decision.target_lufs - decision.counted_lufs - decision.gain_db
         why = _why(f"the album with {name}", "its highest peak hits", decision, short)

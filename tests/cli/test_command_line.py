@@ -35,7 +35,7 @@ MEASURED = (
 PLAYED = (
     "path title wanted_gain_db gain_db limited_by reason target_shortfall_lu played_integrated_lufs "
     "played_max_short_term_lufs played_quietest_passage_lufs played_true_peak_dbtp unused_headroom_db "
-    "limiter_max_reduction_db limiter_mean_reduction_db limiter_share_over_1_db"
+    "limiter_max_reduction_db limiter_mean_reduction_db limiter_share_over_1_db gain_from"
 )
 
 

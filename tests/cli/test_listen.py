@@ -160,9 +160,11 @@ def test_files_folders_and_lines_in_another_encoding_cost_nothing(
 
 def test_by_the_silent_clock_everything_but_sound_works(listen: Session, home: Path) -> None:
     code, out, _ = listen(
-        "play 3\nwait 0.3\nstate delivered\ntrim\nplai\nnote dull\n", "open.wav", "harbour.flac", "list.toml"
-    )
+        "play 3\nwait 0.3\nstate delivered\ntrim\nplai\nnote dull\n",
+        "open.wav", "harbour.flac", "list.toml", "--screen",
+    )  # fmt: skip
     assert code == 0
+    assert re.search(r"Artist's screen: http://127\.0\.0\.1:\d+/\n", out)
     assert "No sound." in out
     assert "NIOSH" in out
     assert "Did you mean play?" in out
@@ -236,6 +238,8 @@ def test_a_file_that_has_changed_since_the_decision_is_told_at_the_next_opening(
     ("arguments", "code", "words"),
     [
         (["list.toml", "--device", "x", "--to-file", "y.wav"], 2, "not both"),
+        (["list.toml", "--screen", "--to-file", "y.wav"], 2, "not both"),
+        (["list.toml", "--screen-address", "studio"], 2, "not an IP address"),
         (["list.toml", "--to-file", "open.wav"], 4, "not overwritten"),
         (["list.toml", "--profile", "minus15"], 2, "Unknown profile"),
         (["nowhere.wav"], 4, "No track could be read"),

@@ -8,7 +8,8 @@ import pytest
 from support.made_measurements import made, player
 
 from simulator.delivery.finding import Decided, Finding, Level
-from simulator.delivery.level_findings import level_findings, player_finding
+from simulator.delivery.level_findings import level_findings, player_finding, tag_findings
+from simulator.metering.loudness_tags import LoudnessTags, TagScheme
 from simulator.metering.measurement import Measurement, OverEvent
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_gain
@@ -70,3 +71,44 @@ def test_a_quiet_song_of_an_album_is_fine_and_a_loud_one_is_not(lufs: float, lev
     found = of(level_findings(made(lufs), Decided(target_lufs=-14.0), held=False), "loudness")
     assert found.level == level
     assert ("Quieter than the album" in found.text) is (level == "fine")
+
+
+@pytest.mark.parametrize(
+    ("scheme", "gain_db", "level"),
+    [
+        (TagScheme.REPLAYGAIN, -8.0, "fine"),  # −18 − (−10)
+        (TagScheme.REPLAYGAIN, -8.49, "fine"),
+        (TagScheme.REPLAYGAIN, -8.51, "look"),
+        (TagScheme.R128, -13.0, "fine"),  # −23 − (−10)
+        (TagScheme.R128, -12.0, "look"),
+    ],
+)
+def test_a_tag_more_than_half_a_db_off_deserves_a_look(
+    scheme: TagScheme, gain_db: float, level: Level
+) -> None:
+    (found,) = tag_findings(made(-10.0, -1.0), LoudnessTags(scheme, track_gain_db=gain_db), None)
+    assert (found.check, found.level, found.value) == ("tag_track_gain", level, gain_db)
+    assert found.against == pytest.approx(-8.0 if scheme is TagScheme.REPLAYGAIN else -13.0)
+
+
+def test_an_album_gain_is_held_against_the_programme() -> None:
+    """Three tracks of −9, −9 and −20 LUFS are −10.59 LUFS as one programme (by hand: the power mean)."""
+    tags = LoudnessTags(TagScheme.REPLAYGAIN, album_gain_db=-7.41)
+    assert tag_findings(made(-20.0, -1.0), tags, -10.59)[0].level == "fine"
+    (wrong,) = tag_findings(made(-20.0, -1.0), tags, -9.0)
+    assert (wrong.level, wrong.text) == ("look", "Players that trust tags play it 1.59 dB too loud.")
+    assert tag_findings(made(-20.0, -1.0), tags, None)[0].level == "fine"
+
+
+@pytest.mark.parametrize(
+    ("peak_db", "level"), [(-1.6, "look"), (-1.4, "fine"), (0.4, "fine"), (0.9, "fine"), (1.1, "look")]
+)
+def test_a_peak_tag_may_state_the_sample_or_the_true_peak(peak_db: float, level: Level) -> None:
+    master = made(-10.0, 0.5, sample_peak_db=-1.0)
+    (found,) = tag_findings(master, LoudnessTags(TagScheme.REPLAYGAIN, track_peak_db=peak_db), None)
+    assert found.level == level
+
+
+def test_a_tag_of_a_wrong_form_deserves_a_look() -> None:
+    (found,) = tag_findings(made(-10.0), LoudnessTags(TagScheme.R128, faults=("It is wrong.",)), None)
+    assert (found.level, found.text) == ("look", "It is wrong.")

@@ -17,21 +17,35 @@ from dataclasses import fields
 from functools import cache
 from pathlib import Path
 
+import mutagen
+import mutagen.id3
 import numpy as np
 import soundfile
-from support.recorded_votes import votes
+from msgspec import json
 
 from simulator.audio_files.reader import AudioReader
+from simulator.audio_files.tags import read_tags
 from simulator.blind_test.ballot import answer_line, read_answers
+from simulator.cli.steps.sheet import answer
 from simulator.common.errors import SimulatorError
 from simulator.comparison.alignment import Alignment
+from simulator.delivery.sheet import (
+    Sheet,
+    SheetDecision,
+    SheetMaster,
+    StepPeak,
+    changes,
+    read_sheet_text,
+)
 from simulator.engine.check import last_decided
 from simulator.metering.meter import measure_array
 from simulator.normalizer.profile import parse_profile
 from simulator.page import session_log
+from simulator.page.file.build import templates
 from simulator.page.file.mail_text import texts_of
+from simulator.page.sheet import sheet_html
 from simulator.playlists.formats import parse_playlist
-from simulator.session.blind.record import ballots
+from simulator.session.blind.record import ballots, votes
 from simulator.session.log import Act, Record, from_json, to_json
 from simulator.session.provenance import known_ids, news
 from simulator.storage.measurement_cache import pack, unpack, unpack_pair
@@ -79,6 +93,21 @@ def record(data: bytes) -> None:
     session_log.marks(acts, [])
 
 
+def sheet(data: bytes) -> None:
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError:
+        return
+    found = read_sheet_text(text, "sheet")
+    for one in found.masters:
+        assert one.title.isprintable()
+        assert one.integrated_lufs is None or abs(one.integrated_lufs) <= 400.0
+    assert {change.since for change in changes(found, found.masters)} == {"same"}
+    shown = answer(changes(found, ()), found)
+    assert shown.isprintable()
+    read_sheet_text(sheet_html(found, templates(), "check"), "sheet")
+
+
 def vote(data: bytes) -> None:
     try:
         texts = texts_of(data)
@@ -104,6 +133,21 @@ def cached_pair(data: bytes) -> None:
         unpack_pair(data, Alignment)
     except ValueError:
         return
+
+
+def tags(data: bytes) -> None:
+    """Text fields and the Opus header: the numbers among them are numbers."""
+    handle, path = tempfile.mkstemp(".ogg", "fuzz-")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+        found = read_tags(path)
+    finally:
+        os.unlink(path)
+    if found is not None:
+        stated = (getattr(found, field.name) for field in fields(found))
+        assert all(math.isfinite(one) for one in stated if isinstance(one, float))
+        assert all(one.isprintable() for one in found.faults)
 
 
 def audio(extension: str) -> Callable[[bytes], None]:
@@ -132,9 +176,11 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     "m3u": playlist("list.m3u"),
     "xspf": playlist("list.xspf"),
     "record": record,
+    "sheet": sheet,
     "vote": vote,
     "cache": cache_entry,
     "pair": cached_pair,
+    "tags": tags,
     **{extension: audio(extension) for extension in AUDIO},
 }
 
@@ -159,9 +205,15 @@ def seeds(name: str) -> tuple[bytes, ...]:
         "m3u": (M3U.encode(),),
         "xspf": (XSPF.encode(), BOMB.encode(), OUTSIDE.encode()),
         "record": (_record(),),
+        "sheet": (
+            json.encode(SHEET),
+            SHEET_CSV.encode(),
+            sheet_html(SHEET, templates(), "check").encode(),
+        ),
         "vote": ((answer_line("ab12cd34ef56ab78", "ABBA", False) + "\nname: A\nwords: fine\n").encode(),),
         "cache": (pack(measure_array(_noise(8_000, 2), 8_000)),),
         "pair": (b"\x80",),
+        "tags": (_tagged("OGG", "OPUS"), _tagged("FLAC", "PCM_16"), _tagged("MP3", "MPEG_LAYER_III")),
     }[name]
 
 
@@ -173,6 +225,23 @@ def _audio(extension: str, channels: int) -> bytes:
     memory = io.BytesIO()
     kind = {"wav": "WAV", "aiff": "AIFF", "flac": "FLAC", "ogg": "OGG", "mp3": "MP3"}[extension]
     soundfile.write(memory, _noise(900, channels), 16_000, format=kind, subtype=AUDIO[extension])
+    return memory.getvalue()
+
+
+def _tagged(kind: str, subtype: str) -> bytes:
+    memory = io.BytesIO()
+    soundfile.write(memory, _noise(900, 1), 48_000, format=kind, subtype=subtype)
+    memory.seek(0)
+    file = mutagen.File(memory)
+    gain = {"R128_TRACK_GAIN": "-573", "REPLAYGAIN_TRACK_GAIN": "-7.60 dB"}
+    for name, text in gain.items():
+        if kind == "MP3":
+            file.tags = file.tags or mutagen.id3.ID3()
+            file.tags.add(mutagen.id3.TXXX(encoding=3, desc=name, text=text))
+        else:
+            file[name] = text
+    memory.seek(0)
+    file.save(memory)
     return memory.getvalue()
 
 
@@ -195,6 +264,19 @@ def _record() -> bytes:
     return to_json(Record("A record", acts))
 
 
+SHEET = Sheet(
+    written_at="2026-01-02T10:00:00+01:00",
+    masters=(
+        SheetMaster(
+            "a.wav", 44_100, 2, 44_100, 1.0, "0" * 64, "1" * 64, 1, -14.0, title="A", bits=24,
+            steps=(StepPeak("at 48 kHz", -1.0),), decision=SheetDecision("club", -9.0),
+        ),
+    ),
+)  # fmt: skip
+SHEET_CSV = (
+    "path,sample_rate,channels,frames,duration_s,number,file_sha256,samples_sha256\n"
+    f"a.wav,44100,2,44100,1.0,1,{'0' * 64},{'1' * 64}\n"
+)
 TOML = """format = 1
 title = "A list"
 client = "A label"

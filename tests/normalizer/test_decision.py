@@ -8,8 +8,10 @@ from dataclasses import replace
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
+from msgspec import structs
 from support.made_measurements import made, on_album, player
 
+from simulator.metering.loudness_tags import LoudnessTags, TagScheme
 from simulator.normalizer.decision import decide, decide_all
 from simulator.normalizer.profile import Conditional
 
@@ -219,3 +221,48 @@ def test_the_measurement_with_the_decided_gain_reads_the_counted_loudness_plus_t
     decision = decide(player(upward, target_lufs=target), track)
     played = track.with_gain(decision.gain_db).integrated_lufs
     assert played == pytest.approx(decision.counted_lufs + decision.gain_db, abs=1e-6)
+
+
+TAGS = LoudnessTags(TagScheme.REPLAYGAIN, track_gain_db=-6.0, album_gain_db=-4.0, track_peak_db=-0.5)
+
+
+@pytest.mark.parametrize(
+    ("trusted", "scope", "gain_db", "gain_from"),
+    [
+        ("ignored", "track", -6.0, "measurement"),  # −14 − (−8)
+        ("r128", "track", -6.0, "measurement"),  # another scheme
+        ("replaygain", "track", -2.0, "track_tag"),  # −14 − (−18 + 6)
+        ("any", "album_programme", 0.0, "album_tag"),  # −14 − (−18 + 4)
+    ],
+)
+def test_a_player_that_trusts_tags_takes_their_loudness_for_the_measured_one(
+    trusted, scope, gain_db, gain_from
+):
+    profile = structs.replace(player(scope=scope), tags=trusted)
+    (decision,) = decide_all(profile, [(on_album("a"), made(-8.0, -1.0))], "", [TAGS])
+    assert decision.gain_db == pytest.approx(gain_db, abs=1e-9)
+    assert decision.gain_from == gain_from
+    assert ("tag states" in decision.reason) is (gain_from != "measurement")
+
+
+def test_a_trusted_tag_that_is_off_is_named_with_the_measured_loudness():
+    profile = structs.replace(player(), tags="replaygain")
+    reason = decide(profile, made(-8.0, -1.0), TAGS).reason
+    assert reason.endswith("The file measures −8.0 LUFS, 4.0 LU louder.")
+    assert "The file measures" not in decide(profile, made(-12.4, -1.0), TAGS).reason
+
+
+def test_a_trusted_peak_tag_bounds_a_raise():
+    """ReplayGain's clipping prevention, peak × gain ≤ 1 (secondary), by the peak that the file states."""
+    quiet = replace(TAGS, track_gain_db=10.0)
+    profile = structs.replace(player(ceiling_db=0.0, counts="sample"), tags="replaygain")
+    decision = decide(profile, made(-28.0, -12.0), quiet)
+    assert (decision.gain_db, decision.limited_by) == (0.5, "headroom")
+    assert decide(profile, made(-28.0, -12.0), replace(quiet, track_peak_db=None)).gain_db == 12.0
+
+
+def test_an_album_track_without_tags_is_measured_with_its_album():
+    profile = structs.replace(player(scope="album_loudest"), tags="any")
+    tracks = [(on_album("a"), made(-8.0, -1.0)), (on_album("b"), made(-20.0, -1.0))]
+    tagged, plain = decide_all(profile, tracks, "", [TAGS, None])
+    assert (tagged.gain_db, plain.gain_db) == (pytest.approx(0.0), pytest.approx(-6.0))

@@ -28,7 +28,7 @@ def test_a_catalogue_is_a_line_a_file_in_aligned_columns() -> None:
         "a name that is far too long for its column.wav",
         "漢字の長い長い長い長い長い名前.flac",
     ]
-    lines = catalogue([(name, found) for name in names], 80)
+    lines = catalogue([(name, found) for name in names], [None] * len(names), 80)
     assert len(lines) == 4
     assert {cell_len(line) for line in lines} == {80}
     assert lines[1].startswith("short.wav ")

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 import click
 
 from simulator.cli.options import amount_options, cache_options, figure_option
-from simulator.common.text import typed_minus
+from simulator.common.text import typed_command, typed_minus
 
 if TYPE_CHECKING:
     from simulator.cli.readout import Amount
@@ -18,7 +17,6 @@ if TYPE_CHECKING:
     from simulator.playlists.playlist import Track
     from simulator.rungs.advice import Destination
 
-DEFAULT_FOR = ("minus14-headroom", "minus14-limited", "untouched")
 LOUDEST, QUIETEST, MOST_RUNGS = 0.0, -40.0, 12
 
 
@@ -85,6 +83,12 @@ def _levels(_: click.Context, __: click.Parameter, text: str | None) -> tuple[fl
     type=click.Path(file_okay=False, path_type=Path),
     help="Write the rungs there, and a playlist with them as versions of one song.",
 )
+@click.option(
+    "--listen",
+    "hear",
+    is_flag=True,
+    help="Open the rungs at the listening prompt, matched, with the destinations as its players.",
+)
 @amount_options
 @cache_options
 def command(
@@ -98,6 +102,7 @@ def command(
     as_json: bool,
     figures: tuple[Path, ...],
     out: Path | None,
+    hear: bool,
     force: bool,
     amount: Amount,
     no_cache: bool,
@@ -111,19 +116,20 @@ def command(
 
     \b
     fairhearing ladder mix.wav
-    fairhearing ladder mix.wav --for must:minus14-headroom,nice:untouched --out rungs
+    fairhearing ladder mix.wav --for must:minus14-headroom,nice:untouched --listen
     """
-    from simulator.cli.options import most_workers, open_store, say_problems, warn
-    from simulator.cli.output import print_json, steps
+    from simulator.cli.options import most_workers, open_store, refuse_both, say_problems, warn
+    from simulator.cli.output import AS_FILES, print_json, steps
     from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
-    from simulator.engine.ladder import PLAYLIST, LadderRequest, build
+    from simulator.engine.ladder import PLAYLIST, LadderRequest, build, free_folder
     from simulator.engine.measure import Job, Result, do_all
-    from simulator.rungs.advice import default_levels
+    from simulator.rungs.advice import DEFAULT_DESTINATIONS, default_levels
     from simulator.rungs.rung import Ladder, Rung
     from simulator.storage.writing import check_pictures, refuse_sources
     from simulator.text.ladder import ladder_object
 
-    chosen = _destinations((*wanted_for, *profiles) or DEFAULT_FOR)
+    refuse_both("--json", "--listen", as_json and hear)
+    chosen, players = _destinations((*wanted_for, *profiles) or DEFAULT_DESTINATIONS)
     check_pictures(figures, force)
     track = _one_track(mix)
     store, count = open_store(no_cache, rehash), most_workers(workers)
@@ -137,7 +143,10 @@ def command(
         why = " ".join(note.text for note in measured.measurement.warnings)
         raise NothingDoneError(f"{track.path}: no measurable loudness. {why}", "Choose another mix.")
     refuse_sources(figures, [track.path])
+    asked = loudness
     loudness = loudness or default_levels(measured.measurement, ceiling)
+    if hear and out is None:
+        out = free_folder(track.path)
     # click has let no other words pass
     kinds = cast("tuple[PeakKind, ...]", ("true", "sample") if detect == "both" else (detect,))
     how = cast("Style", style)
@@ -153,7 +162,7 @@ def command(
         measured.content,
         store.encoded_folder,
     )
-    with steps("Climbing", len(loudness) * len(kinds)) as step:
+    with steps("Making rungs", len(loudness) * len(kinds), "" if out is None else AS_FILES) as step:
         made = build(wanted, force=force, workers=count, step=step)
     problems = [one for one in made if isinstance(one, SimulatorError)]
     say_problems(problems)
@@ -173,7 +182,8 @@ def command(
         from simulator.cli.readout import Readout
         from simulator.cli.steps.ladder import show_ladder
 
-        show_ladder(Readout(amount), ladders[0], beside, measured.measurement, chosen)
+        again = _again(mix, asked, ceiling, detect, style, (*wanted_for, *profiles)) if out is None else ()
+        show_ladder(Readout(amount), ladders[0], beside, measured.measurement, chosen, again)
     say = warn if as_json else click.echo
     for figure in figures:
         from simulator.engine.ladder import draw
@@ -181,26 +191,66 @@ def command(
         draw(figure, ladders[0].rungs, chosen, track.title, force)
         say(f"{figure}: gain against cost, a curve for each destination")
     if out is not None:
-        say(f"{out / PLAYLIST}: the rungs as versions of one song")
-        say(f"Hear them matched: fairhearing listen {shlex.quote(str(out / PLAYLIST))}")
+        playlist = str(out / PLAYLIST)
+        say(f"{playlist}: the rungs as versions of one song")
+        if not hear:
+            words = ("fairhearing", "listen", playlist, "--profile", ",".join(players))
+            say(typed_command("Hear them matched:", words))
         say("Turn your monitors down first: as delivered, the rungs differ in level.")
+        if hear:
+            from simulator.cli.commands.listen import command as listen
+
+            return int(
+                click.get_current_context().invoke(
+                    listen,
+                    inputs=(playlist,),
+                    profiles=players,
+                    no_cache=no_cache,
+                    rehash=rehash,
+                    workers=workers,
+                )
+            )
     return ExitCode.SOME_FAILED if problems else ExitCode.DONE
 
 
-def _destinations(words: tuple[str, ...]) -> tuple[Destination, ...]:
-    """`must:minus14-headroom=phones,untouched`. Raises UsageError for a weight that is none."""
+def _again(
+    mix: str,
+    loudness: tuple[float, ...],
+    ceiling: float,
+    detect: str,
+    style: str,
+    destinations: tuple[str, ...],
+) -> tuple[str, ...]:
+    """The words of the same command that also open the rungs at the listening prompt."""
+    levels = ",".join(f"{one:g}" for one in loudness)
+    options = (
+        ("--loudness", levels, ""),
+        ("--ceiling", f"{ceiling:g}", "-1"),
+        ("--detect", detect, "true"),
+        ("--style", style, "limit"),
+        ("--for", ",".join(destinations), ""),
+    )
+    given = [word for name, value, default in options if value != default for word in (name, value)]
+    return ("fairhearing", "ladder", mix, *given, "--listen")
+
+
+def _destinations(words: tuple[str, ...]) -> tuple[tuple[Destination, ...], tuple[str, ...]]:
+    """`must:minus14-headroom=phones,untouched`; and the players' ids or files as they were written. Raises
+    UsageError for a weight that is none."""
     from simulator.rungs.advice import Destination, Weight
     from simulator.storage.bundled import load_profiles
 
     found: dict[str, Destination] = {}
+    names: dict[str, None] = {}
     for part in (part.strip() for word in words for part in word.split(",") if part.strip()):
         weight, colon, rest = part.partition(":")
         named = colon and weight.casefold() in tuple(Weight)
         name, _, label = (rest if named else part).partition("=")
         how = Weight(weight.casefold()) if named else Weight.SHOULD
+        names[name] = None
         for profile in load_profiles((name,)):
             found[profile.id] = Destination(profile, how, label.strip())
-    return tuple(found.values())
+    return tuple(found.values()), tuple(names)
 
 
 def _one_track(mix: str) -> Track:

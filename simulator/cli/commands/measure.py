@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from simulator.engine.measure import Result
     from simulator.metering.measurement import Measurement
     from simulator.playlists.playlist import Track
+    from simulator.text.tables import Tags
 
 LONGEST_ALONE = 48
 """Characters of the name of a single file; of several, each column is narrower."""
@@ -65,9 +66,10 @@ def command(
     fairhearing measure MASTER.wav
     fairhearing measure ALBUM/ --csv
     """
-    from simulator.cli.output import steps
+    from simulator.audio_files.tags import read_tags
+    from simulator.cli.output import IN_THE_CACHE, steps
     from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
-    from simulator.engine.measure import Job, do_all
+    from simulator.engine.measure import Job, Result, do_all
     from simulator.engine.playlists import read_arguments
 
     refuse_both("--json", "--csv", as_json and as_csv)
@@ -76,7 +78,7 @@ def command(
     store = open_store(no_cache, rehash)
     readable = [track for track in tracks if not track.problem]
     try:
-        with steps("Measuring", len(readable)) as step:
+        with steps("Measuring", len(readable), "" if no_cache else IN_THE_CACHE) as step:
             done = iter(
                 do_all([Job(track.path, above) for track in readable], store, most_workers(workers), step)
             )
@@ -85,10 +87,14 @@ def command(
     results: list[Result | SimulatorError] = [
         SimulatorError(f"{track.path}: {track.problem}") if track.problem else next(done) for track in tracks
     ]
+    tags = [
+        read_tags(track.path) if isinstance(result, Result) else None
+        for track, result in zip(tracks, results, strict=True)
+    ]
     if as_json or as_csv:
-        _data(tracks, results, as_json)
+        _data(tracks, results, tags, as_json)
     else:
-        _tables(tracks, results, above, amount)
+        _tables(tracks, results, tags, above, amount)
     failed = sum(isinstance(result, SimulatorError) for result in results)
     if failed == len(results):
         if as_json or as_csv:
@@ -97,15 +103,17 @@ def command(
     return ExitCode.SOME_FAILED if failed else ExitCode.DONE
 
 
-def _data(tracks: tuple[Track, ...], results: list[Result | SimulatorError], as_json: bool) -> None:
+def _data(
+    tracks: tuple[Track, ...], results: list[Result | SimulatorError], tags: Tags, as_json: bool
+) -> None:
     from simulator.common.errors import SimulatorError
     from simulator.text.json_form import error_object, measurement_object
 
     objects = [
         error_object(track.path, str(result))
         if isinstance(result, SimulatorError)
-        else measurement_object(track.path, result.measurement)
-        for track, result in zip(tracks, results, strict=True)
+        else measurement_object(track.path, result.measurement, own)
+        for track, result, own in zip(tracks, results, tags, strict=True)
     ]
     if as_json:
         print_json(objects)
@@ -124,7 +132,11 @@ def _flat(one: dict[str, Any]) -> dict[str, Any]:
 
 
 def _tables(
-    tracks: tuple[Track, ...], results: list[Result | SimulatorError], over_above: float, amount: Amount
+    tracks: tuple[Track, ...],
+    results: list[Result | SimulatorError],
+    tags: Tags,
+    over_above: float,
+    amount: Amount,
 ) -> None:
     from simulator.cli.readout import Readout
     from simulator.common.errors import SimulatorError
@@ -145,20 +157,23 @@ def _tables(
     longest = LONGEST_NAME if len(good) > 1 else LONGEST_ALONE
     names = short_names([visible(title_from_path(track.path)) for track, _ in good], longest)
     files = list(zip(names, [found for _, found in good], strict=True))
+    stated = [
+        own for own, result in zip(tags, results, strict=True) if not isinstance(result, SimulatorError)
+    ]
     out.answer(answer(files, over_above))
     if out.quiet:
         return
     out.line()
     at_once = max(1, (out.width - LABEL_WIDTH) // (max(7, *(len(name) for name in names)) + 2))
     if len(files) > at_once and not out.detail:
-        out.line("\n".join(catalogue(files, out.width)))
-        out.line(f"\n{catalogue_key()}")
+        out.line("\n".join(catalogue(files, stated, out.width)))
+        out.line(f"\n{catalogue_key(stated)}")
     else:
-        _columns(out, files, at_once)
+        _columns(out, files, stated, at_once)
     _notes(out, files)
 
 
-def _columns(out: Readout, files: Sequence[tuple[str, Measurement]], at_once: int) -> None:
+def _columns(out: Readout, files: Sequence[tuple[str, Measurement]], tags: Tags, at_once: int) -> None:
     """A column a file, `at_once` side by side; under them each file's loudness over time."""
     from simulator.text.measured import curve
     from simulator.text.tables import file_line, grid, measure_rows
@@ -167,7 +182,7 @@ def _columns(out: Readout, files: Sequence[tuple[str, Measurement]], at_once: in
         part = files[first : first + at_once]
         table = grid(["", "", *[name for name, _ in part]], [False, False, *[True] * len(part)])
         table.show_edge, table.padding = False, (0, 1, 0, 0)
-        for row in measure_rows([found for _, found in part]):
+        for row in measure_rows([found for _, found in part], tags[first : first + at_once]):
             table.add_row(*row)
         out.table(table)
         if at_once < len(files):

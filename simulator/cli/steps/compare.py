@@ -101,7 +101,7 @@ class Compared:
             )  # fmt: skip
         only = replace(self.pair, played=(played,))
         answer = " ".join(said.text for said in answer_sentences(only, self.versions.names))
-        return Drawing(answer, played.profile.title, drawn, self.pair.passages)
+        return Drawing(answer, played.profile.title, drawn, self.pair.passages, self.pair.audibility)
 
 
 def show_comparison(out: Readout, compared: Compared) -> None:

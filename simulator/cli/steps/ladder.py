@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from simulator.cli.readout import Readout
+from simulator.common.text import typed_command
 from simulator.metering.measurement import Measurement
 from simulator.rungs.advice import Destination
 from simulator.rungs.rung import Ladder
@@ -17,8 +18,10 @@ def show_ladder(
     beside: Ladder | None,
     mix: Measurement,
     destinations: Sequence[Destination],
+    again: Sequence[str],
 ) -> None:
-    """The whole screen; `beside` is the ladder of sample-peak limiting where both were asked for."""
+    """The whole screen; `beside` is the ladder of sample-peak limiting where both were asked for, `again` the
+    command that opens the rungs at the listening prompt (empty where they were written anyway)."""
     out.answer(*ladder.answer(found.rungs, destinations))
     if out.quiet:
         return
@@ -30,8 +33,10 @@ def show_ladder(
     if beside is not None:
         out.table(ladder.beside_table(found.rungs, beside.rungs))
         out.sentences(ladder.beside_sentences(found.rungs, beside.rungs))
+    more = "" if out.detail else "Every figure: --detail."
+    if more or again:
+        out.line(typed_command(f"{more} Hear the rungs:".lstrip(), again) if again else more, "soft")
     if not out.detail:
-        out.line("Every player, and how each rung was made: --detail. Hear them: --out DIR", "soft")
         return
     out.line()
     out.table(ladder.detail_table(found.rungs))

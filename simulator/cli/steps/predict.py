@@ -131,22 +131,41 @@ def show(out: Readout, ready: PreparedPlaylist, shown: Shown, *, reasons: bool) 
         out.table(table)
         if table.row_count < len(rows):
             out.line(f"{ALIKE} More: --detail", style="soft")
+    if by_tag := _gained_by_tag(ready):
+        out.paragraph(by_tag)
     if not shown.versions and len(shown.places) == 2:
         out.paragraph(NOT_VERSIONS)
     if out.detail:
         show_detail(out, ready, shown, rows)
     elif reasons:
-        _reasons(out, ready)
+        show_reasons(out, ready)
+
+
+def _gained_by_tag(ready: PreparedPlaylist) -> str:
+    """Which players took the gain of how many tracks from their files' tags; empty where none did."""
+    counts = {
+        profile.id: sum(
+            isinstance(one, Prediction) and one.decision.gain_from != "measurement" for one in row
+        )
+        for profile, row in zip(ready.profiles, ready.predictions, strict=True)
+    }
+    trusting = [profile for profile, count in counts.items() if count]
+    if not trusting:
+        return ""
+    most = max(counts.values())
+    tracks = "one track" if most == 1 else f"{most} tracks"
+    return f"Gain by loudness tags in the files, not by measurement: {tracks} on {', '.join(trusting)}."
 
 
 def show_detail(out: Readout, ready: PreparedPlaylist, shown: Shown, rows: Sequence[PlayerRow]) -> None:
     """Every figure and sentence, player by player, and the reason for every gain."""
     for profile, row, predictions in zip(ready.profiles, rows, ready.predictions, strict=True):
         _detail(out, ready, shown, profile, row, predictions)
-    _reasons(out, ready)
+    show_reasons(out, ready)
 
 
-def _reasons(out: Readout, ready: PreparedPlaylist) -> None:
+def show_reasons(out: Readout, ready: PreparedPlaylist) -> None:
+    """The reason for every gain, player by player."""
     for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
         out.heading(f"Reasons: {profile.title} ({profile.id})")
         for number, found in enumerate(predictions, 1):

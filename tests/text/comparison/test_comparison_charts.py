@@ -12,9 +12,11 @@ import numpy as np
 import pytest
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
+from matplotlib.patches import StepPatch
 from support.made_comparison import NAMES, compared, laid, song
 from support.made_measurements import player
 
+from simulator.audibility.audibility import Audibility, Hits, Moment, MomentKind
 from simulator.common.units import energy_to_lufs
 from simulator.comparison.alignment import Alignment
 from simulator.metering.gating import short_term_energies
@@ -99,6 +101,30 @@ def test_without_common_moments_each_has_its_own_time() -> None:
     assert figure.axes[0].get_xlabel() == "time (min:s)"
     assert not figure.axes[0].texts
     assert [text.get_text() for text in drawn().axes[0].texts] == ["loudest", "quietest"]
+
+
+def test_a_strip_has_the_share_above_the_mask_and_the_worst_moments_in_the_open_versions_time() -> None:
+    found = Audibility(
+        0.2, 0.0, 3.0, (), Hits(0, None, None), None, None,
+        (Moment(MomentKind.PUMPING, 12.0, 3.0, 3.0, 1.5), Moment(MomentKind.ATTACK, 30.0, 3.0, 6.0, 2.0)),
+        1.0, (0.0,) * 43, 2.0, tuple(0.5 if second < 20 else 0.0 for second in range(43)),
+    )  # fmt: skip
+    axes = comparison_figure(replace(drawing(), audibility=found)).axes
+    strip = next(one for one in axes if "likely to be heard" in one.get_title(loc="left"))
+    (steps,) = [one for one in strip.patches if isinstance(one, StepPatch)]
+    percent, edges, _ = steps.get_data()
+    assert (percent[19], percent[20], edges[0], edges[-1]) == (50.0, 0.0, 2.0, 45.0)
+    marks = {
+        text.get_text(): line.get_xdata()[0]
+        for text, line in zip(strip.texts, strip.get_lines(), strict=True)
+    }
+    assert marks == {"1": 31.5, "2": 13.5}
+    below = strip.get_xlabel().replace("\N{NO-BREAK SPACE}", " ")
+    assert "1  0:30.0: hits lose 6.0 dB of attack" in below
+    assert "2  0:12.0: the level pumps by 3.0 dB" in below
+    nothing = comparison_figure(replace(drawing(), audibility=replace(found, moments=())))
+    assert "No audible change is expected." in text_of(nothing)
+    assert "likely to be heard" not in usual_text()
 
 
 def test_it_reads_without_colour_and_with_the_colours_of_the_house() -> None:
