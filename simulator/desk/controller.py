@@ -212,7 +212,8 @@ class Desk:
 
     def bar(self) -> Bar:
         """What the toolbar shows now."""
-        reading = self._meter.look() if self._now.playing else Reading()
+        live = self._now.playing and self._now.alive  # of a lost device nothing leaves the program
+        reading = self._meter.look() if live else Reading()
         return bar_of(self.session, self._player, self._now, reading, self._work.pending)
 
     def stage(self, columns: int) -> Stage:
