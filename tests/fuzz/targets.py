@@ -22,7 +22,6 @@ import mutagen.id3
 import numpy as np
 import soundfile
 from msgspec import json
-from support.recorded_votes import votes
 
 from simulator.audio_files.reader import AudioReader
 from simulator.audio_files.tags import read_tags
@@ -46,7 +45,7 @@ from simulator.page.file.build import templates
 from simulator.page.file.mail_text import texts_of
 from simulator.page.sheet import sheet_html
 from simulator.playlists.formats import parse_playlist
-from simulator.session.blind.record import ballots
+from simulator.session.blind.record import ballots, votes
 from simulator.session.log import Act, Record, from_json, to_json
 from simulator.session.provenance import known_ids, news
 from simulator.storage.measurement_cache import pack, unpack, unpack_pair

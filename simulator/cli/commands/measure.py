@@ -71,7 +71,7 @@ def command(
     fairhearing measure ALBUM/ --csv
     """
     from simulator.audio_files.tags import read_tags
-    from simulator.cli.output import steps
+    from simulator.cli.output import IN_THE_CACHE, steps
     from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
     from simulator.engine.measure import Job, Result, do_all
     from simulator.engine.playlists import read_arguments
@@ -83,7 +83,7 @@ def command(
     store = open_store(no_cache, rehash)
     readable = [track for track in tracks if not track.problem]
     try:
-        with steps("Measuring", len(readable)) as step:
+        with steps("Measuring", len(readable), "" if no_cache else IN_THE_CACHE) as step:
             done = iter(
                 do_all([Job(track.path, above) for track in readable], store, most_workers(workers), step)
             )

@@ -281,12 +281,12 @@ def marks(session: Session) -> str:
 
 
 def help_text(session: Session, name: str) -> str:
-    """The table of commands, or one of them."""
+    """The table of commands, or one of them. The last line names `help` itself."""
     if name:
         found = next(command for command in commands.COMMANDS if command.name == name)
         return "\n".join(line for part in _one_command(found) for line in wrapped(part, session.width))
     trial = session.trial is not None
-    listed = [one for one in commands.COMMANDS if one.in_trial or not trial]
+    listed = [one for one in commands.COMMANDS if (one.in_trial or not trial) and one.name != "help"]
     cells = [(one.trial_line or one.name if trial else one.name, one.help) for one in listed]
     columns = 2 if session.width >= TWO_COLUMNS else 1
     rows = -(-len(cells) // columns)
