@@ -70,9 +70,9 @@ CAUTION = (
 
 
 KEYS_LINE = (
-    "Keys (when the line is empty): Space pause · Tab swap version · 1–9 version or track · "
-    ", next reference · . next level mode · ! loudest passage · ←→ 1 s · shift ←→ 5 s · [ ] loop · "
-    "Enter next mark · - dim · 0 mute · Ctrl-C stop · Ctrl-D leave"
+    "Keys (when the line is empty): Space pause · Tab swap · 1–9 version or track · , reference · "
+    ". level mode · ! loudest · ←→ 1 s · shift ←→ 5 s · [ ] loop · Enter mark · - dim · 0 mute · "
+    "Ctrl-C stop · Ctrl-D leave"
 )
 TRIAL_KEYS_LINE = (
     "Keys (when the line is empty): a, b, x play · shift-A or shift-B answers, then the same again or y · "
