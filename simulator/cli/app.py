@@ -137,8 +137,10 @@ def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = 
         return code if isinstance(code, int) else ExitCode.DONE
     except click.exceptions.Exit as leaving:
         return leaving.exit_code
-    except (click.Abort, KeyboardInterrupt):
+    except (click.Abort, KeyboardInterrupt) as interrupt:
         say("Interrupted. Nothing half-written is left behind.")
+        for note in getattr(interrupt.__cause__ or interrupt, "__notes__", []):
+            say(note)
         return ExitCode.INTERRUPTED
     except click.exceptions.NoArgsIsHelpError as problem:
         say(problem.format_message())

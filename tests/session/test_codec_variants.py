@@ -185,7 +185,7 @@ def test_no_trial_compares_differences_and_a_player_s_name_takes_no_plus() -> No
     worked_out(desk, f"{HEADROOM}+opus128")
     desk.do("codec residual")
     worked_out(desk, f"{HEADROOM}+opus128+difference", quieter_db=40.0)
-    assert desk.do("trial which 4 1 2").startswith("A trial compares music, not the codec residual.")
+    assert desk.do("trial which 4 1 2").startswith("A trial compares music, not a residual.")
     assert desk.do(f"profile {HEADROOM}+opus128").startswith("Unknown player profile")
     assert "+" not in desk.do("profile").partition("Available:")[2]
     assert session().profiles == profiles()
@@ -197,6 +197,7 @@ def test_no_trial_compares_differences_and_a_player_s_name_takes_no_plus() -> No
         ("r128", codec_variants.Variant("r128")),
         ("r128+converter", codec_variants.Variant("r128", converter=True)),
         ("r128+master", codec_variants.Variant("r128", part="master")),
+        ("r128+versions", codec_variants.Variant("r128", part="versions")),
         ("r128+mp3192", codec_variants.Variant("r128", "mp3", 192)),
         ("r128+difference+converter", codec_variants.Variant("r128", part="difference", converter=True)),
         (
@@ -219,6 +220,7 @@ def test_an_id_stands_for_one_value_and_back(name: str, variant: codec_variants.
         "r128+difference20+opus96",
         "r128+converter+master",
         "r128+master+difference",
+        "r128+opus96+versions",
     ],
 )
 def test_an_id_that_no_variant_has_is_refused(name: str) -> None:
