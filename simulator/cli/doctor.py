@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
 LIBRARIES = (
     "numpy", "soundfile", "soxr", "threadpoolctl", "click", "rich", "msgspec", "platformdirs", "defusedxml",
-    "sounddevice", "prompt_toolkit", "matplotlib", "jinja2",
+    "sounddevice", "prompt_toolkit", "matplotlib", "jinja2", "tinytag", "watchdog",
 )  # fmt: skip
 """Those that the package needs (a test compares pyproject.toml)."""
 NAMED_LIBRARIES = ("numpy", "soundfile", "sounddevice")
@@ -190,9 +190,9 @@ def _tone(device: str | None) -> Diagnosis:
 
     from simulator.common.units import db_to_gain
     from simulator.deck.live import LiveDeck
-    from simulator.deck.program import DeckProgram, DeckSegment, LaneKey
+    from simulator.deck.program import DeckProgram, DeckSegment, LaneKey, OutputChoice
 
-    with tempfile.TemporaryDirectory() as folder, contextlib.closing(LiveDeck(device)) as deck:
+    with tempfile.TemporaryDirectory() as folder, contextlib.closing(LiveDeck(OutputChoice(device))) as deck:
         rate = deck.sample_rate  # waits until it is open
         if deck.kind != "device":
             return Diagnosis("tone", "look", str(deck.silent_because), "See the line above: output.")

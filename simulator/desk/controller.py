@@ -156,7 +156,8 @@ class Desk:
         self.session = replace(session, earlier_notes=notes, record_path=str(self._record.path))
         for effect in effects:
             self._do(effect)
-        self._say(where_it_goes(self._player))
+        rates = {one.delivered.sample_rate for one in session.tracks if one.delivered is not None}
+        self._say(where_it_goes(self._player, rates))
         self._work.start(self._studio.align, _failed)
         pairs = worst.pairs(self.session.tracks)
         if pairs and not self._scripted:  # a script that asks for none need not wait for them
@@ -497,14 +498,17 @@ def wrapped(text: str, width: int) -> str:
     return "\n".join(lines)
 
 
-def where_it_goes(deck: Deck) -> str:
-    """Where the sound goes, or why there is none and how to get it."""
+def where_it_goes(deck: Deck, rates: Iterable[int]) -> str:
+    """Where the sound goes, or why there is none and how to get it; which of the tracks' rates (Hz) are
+    converted."""
     rate = f"{deck.sample_rate / 1000:g} kHz"
+    others = [f"{one / 1000:g}" for one in sorted(rates) if one != deck.sample_rate]
+    resampled = f" Tracks at {' and '.join(others)} kHz are resampled." if others else ""
     if deck.kind == "file":
-        return f"Rendering the session to a {rate} file. Time advances only on `wait`."
+        return f"Rendering the session to a {rate} file. Time advances only on `wait`.{resampled}"
     if deck.kind == "silent":
         return f"No sound. {deck.silent_because or ''}".rstrip()
-    return f"Playing through “{deck.device}” at {rate}."
+    return f"Playing through “{deck.device}” at {rate}.{resampled}"
 
 
 def device_text(devices: Sequence[DeviceView], silent_because: str | None, width: int) -> str:
