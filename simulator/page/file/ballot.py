@@ -3,8 +3,9 @@
 In the open stand the sounds under neutral names in random order, the pairs of each round, and the page's
 id. Behind the curtain stand the versions' names, which sound is which, and the sentences of the result.
 
-All chance comes from one seed, so that a page can be made again. Drawn are the page's id, the neutral names of its sounds, the curtain's key, the seeds of the vote's draws
-and of the dither, and the order in which sounds stand.
+All chance comes from one seed, so that a page can be made again. Drawn are the page's id, the neutral names
+of its sounds, the curtain's key, the seeds of the vote's draws and of the dither, and the order in which
+sounds stand.
 """
 
 from __future__ import annotations
