@@ -127,8 +127,10 @@ def _listen(
     from simulator.desk.controller import Desk, wrapped
     from simulator.desk.environment import Outside
     from simulator.desk.tracks import remembered_marks
+    from simulator.desk.watch import FolderWatch
     from simulator.engine.signals import signals_held
     from simulator.session import provenance
+    from simulator.session.log import missing
     from simulator.session.session import opened
     from simulator.storage.folders import cache_folder, config_folder, data_folder_of_user
     from simulator.storage.monitor_trim import starting_trim_db
@@ -155,13 +157,21 @@ def _listen(
         session = replace(
             session, marks=remembered_marks(record.record, session.tracks), known=provenance.known_ids(acts)
         )
-        desk = Desk(session, player, record, studio, outside, scripted=not interactive)
+        watch = None
+        if player.kind != "file":  # there time passes faster than anybody writes a file
+            watch = FolderWatch({os.path.dirname(one.path) for one in session.tracks if one.delivered})
+            leaving.callback(watch.close)
+            watch.start()
+        desk = Desk(session, player, record, studio, outside, scripted=not interactive, watch=watch)
         leaving.callback(desk.close)
         for profile in ready.profiles:
             studio.decode(profile)
         desk.open(*opened(session, starting_trim_db(outside.config), outside.at()))
         for changed in provenance.news(acts, session.tracks, session.profiles):
             say(wrapped(changed, session.width))
+        for name, other in record.copies().items():
+            if words := provenance.copy_words(name, missing(record.record, other)):
+                say(wrapped(words, session.width))
         if shown is not None:
             say(f"Artist's screen: {shown.url}")
         if interactive:

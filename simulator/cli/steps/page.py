@@ -230,7 +230,7 @@ def _findings(ready: PageReady) -> dict[int, tuple[Finding, ...]]:
             [prepared.tracks[index] for index in places],
             prepared.profiles,
             [[row[index] for index in places] for row in prepared.predictions],
-            last_decided(_acts(ready, "decisions")) or Decided(),
+            [last_decided(_acts(ready, "decisions")) or Decided()] * len(places),
             store,
             prepared.workers,
         )
