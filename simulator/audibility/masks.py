@@ -96,7 +96,10 @@ class MaskMeter:
             successive = np.concatenate([last_two, ours])
             last_two = successive[-2:]
             tonal[first:last] = tonality(table, successive)
-            power[first:last] = np.square(np.abs(ours)) * table.weighting @ table.grouping
+            height = np.square(ours.real)
+            height += np.square(ours.imag)
+            height *= table.weighting
+            power[first:last] = height @ table.grouping
         by_band = np.ascontiguousarray(power.reshape(-1, table.bands).T)
         excited = excitation(table, by_band).reshape(table.bands, count, channels)
         masker = held_in_time(table, excited, self._masked).reshape(table.bands, -1)

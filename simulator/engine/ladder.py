@@ -68,7 +68,6 @@ from simulator.storage.writing import (
     sweep,
     whole_file,
 )
-from simulator.text.charts import STYLE, ladder_figure
 
 PLAYLIST, SAMPLE = "ladder.toml", "-sample-peak"
 
@@ -141,12 +140,16 @@ class LadderRequest:
     keep_in: Path | None = None
 
     @property
-    def limits(self) -> bool:
-        """True where a rung needs more than plain gain."""
+    def untouched_lufs(self) -> float:
+        """The loudness from which on a rung is limited."""
         loudest = gained(self.measurement, 0.0).integrated_lufs
         untouched = Guess(self.measurement, self.ceiling_dbtp).untouched_db
-        reached = -math.inf if loudest is None else loudest + untouched
-        return self.style != "limit" or max(self.loudness_lufs) > reached - UNTOUCHED_MARGIN_DB
+        return -math.inf if loudest is None else loudest + untouched - UNTOUCHED_MARGIN_DB
+
+    @property
+    def limits(self) -> bool:
+        """True where a rung needs more than plain gain."""
+        return self.style != "limit" or max(self.loudness_lufs) > self.untouched_lufs
 
     @property
     def by_envelope(self) -> bool:
@@ -224,22 +227,28 @@ def analyse(wanted: LadderRequest) -> MixAnalysis:
 
 
 def build(
-    wanted: LadderRequest, *, force: bool = False, workers: int = 0, step: Callable[[], None] = lambda: None
+    wanted: LadderRequest,
+    *,
+    force: bool = False,
+    workers: int = 0,
+    spare: bool = False,
+    step: Callable[[], None] = lambda: None,
 ) -> list[Rung | SimulatorError]:
     """All rungs, in the order of `LadderRequest.jobs`; one that fails costs no other. With a folder the files
-    and the playlist are written. Raises WriteError before any work where something would be overwritten."""
+    and the playlist are written. `spare`: one worker more than `workers` may start. Raises WriteError before
+    any work where something would be overwritten."""
     jobs = wanted.jobs(force)
     with ExitStack() as claim:
-        return _build(wanted, jobs, claim, force=force, workers=workers, step=step)
+        return _build(wanted, jobs, claim, force, workers, spare, step)
 
 
 def _build(
     wanted: LadderRequest,
     jobs: list[RungJob],
     claim: ExitStack,
-    *,
     force: bool,
     workers: int,
+    spare: bool,
     step: Callable[[], None],
 ) -> list[Rung | SimulatorError]:
     targets = [job.target for job in jobs if job.target is not None]
@@ -248,7 +257,7 @@ def _build(
         refuse_existing([*targets, playlist], force)
         refuse_sources([*targets, playlist], [wanted.mix])
         claim.enter_context(claimed(wanted.folder, [*targets, playlist], force))
-    spread = _workers_for(wanted, len(jobs), workers)
+    spread = _workers_for(wanted, len(jobs), workers, spare)
     if wanted.limits:
         alone = int(spread > 0 and read_info(wanted.mix).lossy)
         (mix,) = pool.in_order(pool.run(analyse, [wanted], alone, lambda one: one.mix), 1, lambda: None)
@@ -274,6 +283,8 @@ def draw(
     path: Path, rungs: Sequence[Rung], destinations: Sequence[Destination], title: str, force: bool
 ) -> None:
     """Draws gain against cost as PNG or SVG. Raises WriteError."""
+    from simulator.text.charts import STYLE, ladder_figure  # workers start sooner without it
+
     save_picture(path, lambda: ladder_figure(rungs, destinations, title), STYLE, force)
 
 
@@ -526,11 +537,13 @@ def _more_than_gain_after(decode: Measurement, chain: ChainSettings) -> bool:
     return chain.full_scale != "none" and peak is not None and peak + gain_db > FULL_SCALE_DBTP
 
 
-def _workers_for(wanted: LadderRequest, count: int, most: int) -> int:
-    """0: do the work here. A codec always works in a worker, which may crash."""
+def _workers_for(wanted: LadderRequest, count: int, most: int, spare: bool) -> int:
+    """0: do the work here. A codec always works in a worker, which may crash. Rungs that the cores cannot
+    share evenly get a worker more where there may be one: with one rung left, a core would be idle."""
     info = read_info(wanted.mix)
     seconds = wanted.measurement.frames * info.channels / (44_100 * 2) / _SPEED * _PASSES * count
     if count > 1 and most > 1 and seconds > POOL_PAYS_SECONDS:
-        return min(most, count)
+        limited = sum(lufs > wanted.untouched_lufs for lufs in wanted.loudness_lufs) * len(wanted.detects)
+        return min(most + int(spare and limited % most != 0), count)
     codecs = any(one.delivery is not None and one.delivery.codec != "none" for one in wanted.profiles)
     return 1 if (info.lossy or codecs) and not pool.stays_in_process() else 0
