@@ -61,7 +61,7 @@ def command(
     own = out is None
     folder = out or source.parent / "rendered"
     plans = [
-        RenderPlan(profile, folder / profile.id, ready.tracks, predictions)
+        RenderPlan(profile, folder / profile.id, ready.tracks, predictions, "flac24" if own else "float32")
         for profile, predictions in zip(ready.profiles, ready.predictions, strict=True)
         if profile.id in PLAYERS
     ]
@@ -86,13 +86,16 @@ def command(
 
 def _next_steps(screen: Readout, plans: Sequence[RenderPlan]) -> None:
     """What was played, where the audio is, and what to do next."""
+    from simulator.engine.render import MONTAGE_DELIVERED, MONTAGE_PLAYED
+
     screen.paragraph(
         "One synthetic song, mastered open, and crushed as loud as a competent loud master by this program's "
         "own clipper and limiter."
     )
     screen.heading("Hear it (crushed is much louder as a file: turn your monitors down first)")
     screen.line("  fairhearing listen demo")
-    screen.line("or play montage-delivered.wav (as files) and montage-played.wav (as played) in")
+    names = [plans[0].montage_path(name).name for name in (MONTAGE_DELIVERED, MONTAGE_PLAYED)]
+    screen.line(f"or play {names[0]} (as files) and {names[1]} (as played) in")
     for plan in plans:
         screen.line(f"  {plan.folder}")
     screen.heading("Then, with your own masters")
