@@ -304,7 +304,8 @@ def check(
     with _opened(*audio) as (playlist, store):
         profiles = load_profiles(players) if players else []
         decided = Decided(target_lufs, ceiling_dbtp)
-        done = checking.check(playlist, profiles, decided, store, 0, as_album=album)
+        each = [decided] * len(playlist.tracks)
+        done = checking.check(playlist, profiles, each, store, 0, as_album=album)
         for one in done:
             if one.problem is not None:
                 raise one.problem

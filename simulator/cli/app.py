@@ -35,6 +35,7 @@ COMMANDS = {
     "votes": "Add a client's vote and comments to the session file.",
     "check": "Before delivery: can the master go out? What to change?",
     "render": "Write the audio as a player would play it.",
+    "export": "Marks and decisions as CSV or WebVTT; playlists in open formats.",
     "profiles": "The player profiles: list them, show one, start your own.",
     "guide": "The handbook, a topic at a time.",
     "settings": "Your standing choices, and where each is from.",
@@ -43,7 +44,11 @@ COMMANDS = {
     "completion": "Tab completion for bash, zsh or fish.",
 }
 """In the order of the work."""
-HOMES = {"completion": "simulator.cli.completion", "settings": "simulator.cli.user_settings"}
+HOMES = {
+    "completion": "simulator.cli.completion",
+    "export": "simulator.cli.export",
+    "settings": "simulator.cli.user_settings",
+}
 """Modules of the commands that do not have one of their own in `commands/`."""
 
 

@@ -11,7 +11,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from typing import Any
+from typing import IO, Any
 
 from simulator.common.text import visible
 
@@ -34,10 +34,15 @@ def _cell(value: Any) -> Any:
 
 def print_csv(rows: Sequence[Mapping[str, Any]]) -> None:
     """A line a row; columns in the order of first appearance, `error` last."""
+    write_csv(rows, sys.stdout)
+
+
+def write_csv(rows: Sequence[Mapping[str, Any]], to: IO[str], columns: Sequence[str] | None = None) -> None:
+    """A line a row under those columns, or those in the order of first appearance, `error` last."""
+    names = columns or [*dict.fromkeys(key for row in rows for key in row if key != "error"), "error"]
     # what a spreadsheet would run as a formula, and what would steer a terminal, is text
     rows = [{key: _cell(value) for key, value in row.items()} for row in rows]
-    names = list(dict.fromkeys(key for row in rows for key in row if key != "error"))
-    writer = csv.DictWriter(sys.stdout, [*names, "error"], restval="", lineterminator="\n")
+    writer = csv.DictWriter(to, names, restval="", lineterminator="\n")
     writer.writeheader()
     writer.writerows(rows)
 

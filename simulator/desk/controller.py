@@ -8,6 +8,7 @@ trial and the level of its passage in each are held until it is over, so that no
 
 from __future__ import annotations
 
+import os
 import queue
 import textwrap
 import threading
@@ -21,12 +22,13 @@ from simulator.common.units import db_to_gain, seconds_to_frames
 from simulator.deck.program import Deck, DeckProgram, DeckSegment, DeviceView, Now
 from simulator.deck.program import Deck as Player
 from simulator.desk.completion import Word, candidates
-from simulator.desk.environment import BackgroundWork, Failure, Outside, SessionLog, Taken
+from simulator.desk.environment import BackgroundWork, Failure, Outside, SessionLog, Taken, Watch
 from simulator.desk.status_bar import DeskMeter, DeskStage, bar_of
 from simulator.desk.tracks import Rewritten, TrackLanes, deck_program, lane_key, passages, track_lanes
 from simulator.engine.signals import signals_held
 from simulator.metering.gating import exact_lufs
 from simulator.metering.live import Reading
+from simulator.playlists.revisions import revised_file
 from simulator.session import effects as do
 from simulator.session import events as happens
 from simulator.session import worst
@@ -98,7 +100,7 @@ class Background(Generic[T]):
 
 class Desk:
     """Session, deck and record together. `scripted`: the lines come from a script, so that `wait` waits
-    and background work is waited for before the next line."""
+    and background work is waited for before the next line. `watch` tells of new revisions."""
 
     def __init__(
         self,
@@ -109,11 +111,12 @@ class Desk:
         outside: Outside,
         *,
         scripted: bool,
+        watch: Watch | None = None,
     ) -> None:
         self.session = session
         self.left = False
         self._player, self._record, self._studio, self._outside = player, record, studio, outside
-        self._scripted = scripted
+        self._scripted, self._watch = scripted, watch
         self._meter = DeskMeter(player.recent, player.sample_rate, outside.clock)
         self._stage, self._artist_stage = DeskStage(), DeskStage()
         self._work: Background[Taken] = Background()
@@ -178,6 +181,7 @@ class Desk:
     def tick(self) -> None:
         """Asks the deck where it is, and takes what was done in the background."""
         self._look()
+        self._look_for_revisions()
         for event in (*self._work.take(), *self._moments.take()):
             self._take(event)
         if self._to_find is not None and not self._work.pending:  # what is aligned already need not be again
@@ -246,6 +250,24 @@ class Desk:
             self._step(happens.Tick(now.segment, place_s, now.ended, now.dropouts))
             self._say_lane_problem(now)
 
+    def _look_for_revisions(self) -> None:
+        """Has each new revision of a track measured; the session offers it."""
+        files, notices = ([], []) if self._watch is None else self._watch.take()
+        for text in notices:
+            self._say(text)
+        paths = [one.path for one in self.session.tracks if one.delivered is not None]
+        for path in files:
+            older = revised_file(path, paths)
+            for track, one in enumerate(self.session.tracks):
+                if older is not None and one.path == older and one.delivered is not None:
+                    self._measure_revision(track, path)
+
+    def _measure_revision(self, track: int, path: str) -> None:
+        def failed(problem: SimulatorError) -> list[Taken]:
+            return [happens.Revised(track, path, os.path.basename(path), problem=str(problem))]
+
+        self._work.start(lambda: self._studio.revision(track, path), failed)
+
     def _say_lane_problem(self, now: Now) -> None:
         """Once for each lane that cannot be made."""
         if self._program is None or not now.waiting:
@@ -271,7 +293,9 @@ class Desk:
         self.session, effects = step(self.session, event)
         for effect in effects:
             self._do(effect)
-        if self.session.trial is None and (in_trial or any(isinstance(one, do.Sound) for one in effects)):
+        told = self._watch is not None and self._watch.watching  # it offers what was written over
+        sounds = in_trial or any(isinstance(one, do.Sound) for one in effects)
+        if self.session.trial is None and sounds and not told:
             for text in self._rewritten.news(self.session, self._is_whole):
                 self._say(text)
 

@@ -43,6 +43,8 @@ class FolderWatch:
         self._written: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._found: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._notices: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self.watching = True
+        """False where nothing is watched."""
         self._closed, self.ready = threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
 
@@ -95,6 +97,7 @@ class FolderWatch:
             if number:
                 self._notices.put(f"New bounces are looked for every {LIST_SECONDS:g} s ({reason}).")
             return observer
+        self.watching = False
         self._notices.put(f"New bounces are not watched for ({reason}). To load one: replace TRACK FILE")
         return None
 

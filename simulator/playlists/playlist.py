@@ -30,7 +30,8 @@ ALL_SINGLES = "The playlist sets no album, so each track is a single."
 @dataclass(frozen=True, slots=True)
 class Track:
     """One entry. `path` is absolute once the reader has resolved it. `problem` is empty, or a sentence
-    that says why this entry can never be read (nothing is fetched from the net)."""
+    that says why this entry can never be read (nothing is fetched from the net). `decision` names what the
+    check holds it against: a destination in the session file."""
 
     path: str
     title: str
@@ -40,9 +41,10 @@ class Track:
     album: str | None = None
     album_order: int | None = None
     problem: str = ""
+    decision: str | None = None
 
     def __post_init__(self) -> None:
-        for name in ("title", "artist", "song", "album"):
+        for name in ("title", "artist", "song", "album", "decision"):
             value = getattr(self, name)
             if value:
                 object.__setattr__(self, name, visible(value))

@@ -53,9 +53,8 @@ def revision_name(path: str) -> RevisionName:
     number, date, marks = (0, 0), tuple[int, ...](), []
     if (found := _DATE.search(stem)) is not None:
         groups = found.groupdict()
-        parts = (groups["year"] or groups["year2"], groups["month"] or groups["month2"])
-        parts = (*parts, groups["day"] or groups["day2"], groups["hour"] or "0", groups["minute"] or "0")
-        date = tuple(int(part) for part in parts)
+        day = (groups[name] or groups[f"{name}2"] for name in ("year", "month", "day"))
+        date = tuple(int(part) for part in (*day, groups["hour"] or 0, groups["minute"] or 0))
         marks.append(found[0])
         stem = f"{stem[: found.start()]} {stem[found.end() :]}"
     if (found := _NUMBER.search(stem)) is not None:

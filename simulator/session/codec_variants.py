@@ -1,10 +1,11 @@
-"""Variants of a player through a codec: master, decode or residual.
+"""Variants of a player: through a codec (master, decode or residual), and by another album rule.
 
 A player's id may go on with `+opus128` (its music is encoded first, whatever the player itself does),
 `+master` (the same player, nothing encoded) and `+difference` or `+difference20` (only what the encoding
-changed, decode − master, with the player's gain, raised by so many dB); or with `+versions` (only what the
-versions of a song differ by). Each is a player like any other, so that levels, matching, the loudness guard
-and the record know it. Values only.
+changed, decode − master, with the player's gain, raised by so many dB), or with `+versions` (only what the
+versions of a song differ by). Before these stands `+tracks`, `+albumloudest` or `+albumprogramme` where
+albums count in another way than the player's own. Each is a player like any other, so that levels, matching,
+the loudness guard and the record know it. Values only.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import msgspec
 from simulator.common.errors import UsageError
 from simulator.common.text import level, signed, whole_number
 from simulator.normalizer.codec_records import CODEC_NAMES, CODECS, CodecName
-from simulator.normalizer.profile import Delivery, Profile
+from simulator.normalizer.profile import Delivery, Profile, Scope
 
 CONVERTER = "+converter"
 MOST_RAISED_DB = 40
@@ -26,6 +27,12 @@ HIGHEST_DBTP = -1.0
 """So far a difference is raised at most."""
 SAID_DB = 0.05
 LEAST_KBPS = 32.0
+SCOPES: dict[Scope, str] = {
+    "track": "tracks",
+    "album_loudest": "albumloudest",
+    "album_programme": "albumprogramme",
+}
+"""How an id names an album rule."""
 EXAMPLE = "codec opus 128, codec off, codec residual 20"
 
 
@@ -44,19 +51,23 @@ class Variant:
     """By how much a difference is raised."""
     converter: bool = False
     """Behind a converter without headroom."""
+    scope: Scope | None = None
+    """The album rule, where it is not the player's own."""
 
     @property
     def id(self) -> str:
+        scope = "" if self.scope is None else f"+{SCOPES[self.scope]}"
         codec = "" if self.codec is None else f"+{self.codec}{self.kbps}"
         part = "" if self.part == "played" else f"+{self.part}"
         raised = f"{self.raise_db}" if self.raise_db else ""
-        return f"{self.profile}{codec}{part}{raised}{CONVERTER if self.converter else ''}"
+        return f"{self.profile}{scope}{codec}{part}{raised}{CONVERTER if self.converter else ''}"
 
 
 def parse(name: str) -> Variant:
     """The variant that an id stands for. Raises KeyError for one that no variant has."""
     base, *parts = name.split("+")
-    found = Variant(base)
+    rule = next((scope for scope, word in SCOPES.items() if parts[:1] == [word]), None)
+    found, parts = Variant(base, scope=rule), parts[rule is not None :]
     for at, text in enumerate(parts):
         if text == "converter" and at == len(parts) - 1:
             found = replace(found, converter=True)
@@ -103,7 +114,8 @@ def is_of_versions(name: str) -> bool:
 
 def of_versions(name: str) -> str:
     """The id under which only what the versions differ by plays, with this player's gain."""
-    return Variant(parse(name).profile, part="versions").id
+    playing = parse(name)
+    return Variant(playing.profile, part="versions", scope=playing.scope).id
 
 
 def versions_words(gain_db: float) -> str:
@@ -162,12 +174,13 @@ def wanted(current: str, words: list[str], profiles: Mapping[str, Profile], last
     base = playing.profile
     own = parse("" if _encodes(profiles[base]) else last)
     setting = playing if playing.codec is not None else own
-    encoded = Variant(base, setting.codec, setting.kbps)
+    plain = Variant(base, scope=playing.scope)
+    encoded = replace(plain, codec=setting.codec, kbps=setting.kbps)
     word = words[0].casefold()
     if word in ("off", "master") and len(words) == 1:
-        return base if not _encodes(profiles[base]) else Variant(base, part="master").id
+        return plain.id if not _encodes(profiles[base]) else replace(plain, part="master").id
     if word in CODEC_NAMES:
-        return Variant(base, cast(CodecName, word), _kbps(word, words[1:])).id
+        return replace(plain, codec=cast(CodecName, word), kbps=_kbps(word, words[1:])).id
     if not _encodes(profile_named(profiles, encoded.id)):
         raise UsageError("No codec is set.", "Example: codec opus 128")
     if word in ("on", "decode") and len(words) == 1:
@@ -177,12 +190,23 @@ def wanted(current: str, words: list[str], profiles: Mapping[str, Profile], last
     raise UsageError(f"Unknown codec “{' '.join(words)}”.", f"Choose {_listed(list(CODEC_NAMES), 'or')}.")
 
 
+def by_album_rule(current: str, scope: Scope, profiles: Mapping[str, Profile]) -> str:
+    """The id of the player that plays, with this album rule. Raises UsageError for one without a target."""
+    playing = parse(current)
+    own = profiles[playing.profile]
+    if own.target_lufs is None:
+        raise UsageError("This player has no target loudness, so no album rule.", "Choose another: profile")
+    return replace(playing, scope=None if own.scope == scope else scope).id
+
+
 def profile_named(profiles: Mapping[str, Profile], name: str) -> Profile:
     """The player of this id, made from its base where the id goes on. Raises KeyError."""
     if name in profiles:
         return profiles[name]
     variant = parse(name)
     found = profiles[variant.profile]
+    if variant.scope is not None:
+        found = _by_rule(found, variant.scope)
     if variant.codec is not None:
         found = _encoded(found, variant.codec, float(variant.kbps))
     if variant.part == "master":
@@ -203,6 +227,17 @@ def words_of(delivery: Delivery) -> str:
 
 def _encodes(profile: Profile) -> bool:
     return profile.delivery is not None and profile.delivery.codec != "none"
+
+
+def _by_rule(profile: Profile, scope: Scope) -> Profile:
+    words, sentence = {
+        "track": ("track by track", "Each track gets its own gain."),
+        "album_loudest": ("albums by their loudest track", "One gain plays the whole album."),
+        "album_programme": ("albums as one programme", "One gain plays the whole album."),
+    }[scope]
+    return msgspec.structs.replace(
+        profile, scope=scope, title=f"{profile.title}, {words}", sentence=sentence, conditional=None
+    )
 
 
 def _master_of(profile: Profile) -> Profile:

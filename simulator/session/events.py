@@ -76,6 +76,21 @@ class Replaced:
 
 
 @dataclass(frozen=True, slots=True)
+class Revised:
+    """A newer revision of a track is there, called `name`, and was measured; or it cannot be read
+    (`problem`). `louder_lu`: its integrated loudness against the one that plays. `shift_s`: by how much later
+    a moment is in it, and `timing` says it; None where that is not known."""
+
+    track: int
+    path: str
+    name: str
+    louder_lu: float | None = None
+    shift_s: float | None = None
+    timing: str = ""
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Aligned:
     """The versions of songs were laid over each other: offsets by track, and words about them."""
 
@@ -111,6 +126,7 @@ Event = (
     | DeviceFound
     | Predicted
     | Replaced
+    | Revised
     | Aligned
     | MomentsFound
     | Prepared

@@ -14,6 +14,7 @@ from simulator.normalizer.profile import Profile
 from simulator.session.blind.run import Run
 from simulator.session.codec_variants import with_converter
 from simulator.session.effects import Effect, Sound
+from simulator.session.events import Revised
 from simulator.session.excerpts import Mark, place_of
 from simulator.session.levels import (
     WINDOW_SECONDS,
@@ -55,7 +56,9 @@ class Session:
     `heard_lufs` is the level of the passage as it last sounded, trim included; `instant_trim_db` is the
     highest trim at which switches between versions may come at once (None: the level guard slows them);
     `wanted` is a player that is being worked out; `trial` a blind trial that goes on: `track` is then a
-    secret; `left` is where references were left, and the master for them (`master`); `known` are the ids
+    secret; `left` is where references were left, and the master for them (`master`); `arrived` is a
+    new revision that waits for the end of a trial or a question, `offered` one that was announced,
+    `accepted` one that is being taken in to be heard; `known` are the ids
     of what the session file's acts rest on (see `provenance`); `last_codec` is the codec heard last (see
     `codec_variants`); `earlier_notes` is how many notes of earlier sessions the file at `record_path` holds;
     `changes` is where each version is likely to be heard to differ from the open one, or why that is not
@@ -93,6 +96,9 @@ class Session:
     dropouts: int = 0
     instant_trim_db: float | None = None
     trouble: str = ""
+    arrived: Revised | None = None
+    offered: Revised | None = None
+    accepted: Revised | None = None
     known: frozenset[str] = frozenset()
     last_codec: str = ""
     earlier_notes: int = 0

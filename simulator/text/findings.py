@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -177,8 +177,24 @@ def move_words(move: Move, what: str = "the output", whose: str = "") -> str:
     return f"{by}: then {every} (verified: {proof}).{under}"
 
 
-def decided_line(decided: Decided, profiles: Sequence[Profile]) -> str:
-    """What the masters were held against."""
+def decided_line(
+    held: Mapping[Decided, Sequence[str]], profiles: Sequence[Profile], *, named: bool = False
+) -> str:
+    """What the masters were held against: what was decided, and the titles of those it holds for. `named`:
+    the playlist names decisions."""
+    said = []
+    for decided, titles in held.items():
+        whose = f"{decided.destination or 'others'} ({', '.join(titles)}): " if len(held) > 1 else ""
+        said.append(f"{whose}{_numbers(decided, named, apart=len(held) > 1)}")
+    if profiles:
+        said.append(f"destinations {', '.join(profile.id for profile in profiles)}")
+    else:
+        said.append("no destinations (--for ID checks codecs and players)")
+    return f"Checked against: {'; '.join(said)}."
+
+
+def _numbers(decided: Decided, named: bool, *, apart: bool) -> str:
+    """Target and ceiling, and where they were decided; `apart`: the destination is named already."""
     numbers: dict[str, list[str]] = {}
     if decided.target_lufs is not None:
         words = f"target {db_words(decided.target_lufs)} LUFS{TARGET_OF[decided.target_of]}"
@@ -189,15 +205,14 @@ def decided_line(decided: Decided, profiles: Sequence[Profile]) -> str:
     said = []
     for where, those in numbers.items():
         own = f" for {decided.destination}" if decided.destination and where == decided.said else ""
-        origin = f" (decided {where}{own})" if where else ""
+        origin = f" (decided {where}{'' if apart else own})" if where else ""
         said.append(f"{', '.join(those)}{origin}")
     if not numbers:
-        said.append("no target or ceiling (set them with --target and --ceiling, or --decision FILE)")
-    if profiles:
-        said.append(f"destinations {', '.join(profile.id for profile in profiles)}")
-    else:
-        said.append("no destinations (--for ID checks codecs and players)")
-    return f"Checked against: {'; '.join(said)}."
+        cure = "set them with --target and --ceiling, or --decision FILE"
+        if named:
+            cure = "the playlist names decisions: add --decision FILE"
+        said.append(f"no target or ceiling ({cure})")
+    return "; ".join(said)
 
 
 def fine_line(findings: Sequence[Finding], detail: bool) -> str:
@@ -245,7 +260,12 @@ def move_cell(move: Move | None) -> str:
 
 
 def master_object(
-    path: str, findings: Sequence[Finding], move: Move | None, album: AlbumLevel | None, incomplete: str = ""
+    path: str,
+    findings: Sequence[Finding],
+    move: Move | None,
+    album: AlbumLevel | None,
+    decided: Decided,
+    incomplete: str = "",
 ) -> dict[str, Any]:
     """One master of `check --json`: unrounded, in the order of the checks. `incomplete` says what could not
     be worked out, where not all could."""
@@ -286,6 +306,14 @@ def master_object(
             "programme_lufs": album.programme_lufs,
             "loudest": album.loudest,
             "loudest_lufs": album.loudest_lufs,
+        },
+        "decided": {
+            "destination": decided.destination,
+            "target_lufs": decided.target_lufs,
+            "ceiling_dbtp": decided.ceiling_dbtp,
+            "target_of": decided.target_of,
+            "who": decided.who,
+            "why": decided.why,
         },
     }
 

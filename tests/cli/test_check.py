@@ -20,6 +20,7 @@ from support import signals
 from simulator.cli import app
 from simulator.cli.commands.check import _decided
 from simulator.metering.meter import measure_array
+from simulator.playlists.playlist import Track
 from simulator.session.log import Act, Record, to_json
 
 RATE = 44_100
@@ -381,8 +382,10 @@ def test_a_number_of_the_command_line_is_not_said_to_be_the_session_file_s(
 
     path = decision(tmp_path, destination="vinyl", target_lufs=-20.25, ceiling_dbtp=-2.0)
     context = command.make_context("check", ["x.wav", "--decision", str(path), *options.split()])
-    decided = _decided(str(path), context.params["target"], context.params["ceiling"])
-    assert decided_line(decided, []).startswith(f"Checked against: {line}; no destinations")
+    [decided] = _decided(
+        str(path), context.params["target"], context.params["ceiling"], [Track("x.wav", "x")]
+    )
+    assert decided_line({decided: ["x"]}, []).startswith(f"Checked against: {line}; no destinations")
     command_line = "--ceiling" in options
     source = f"ceiling: yours, decided on {'the command line' if command_line else '2026-02-03'}"
     assert decided.ceiling_source == source
@@ -405,6 +408,43 @@ def test_a_decision_is_taken_by_the_name_of_its_destination(answer: Any, tmp_pat
     assert code == 2
     assert "no decision for “vinyl”" in err
     assert "club, Club, clubs, streaming" in err
+
+
+def test_each_master_is_held_to_the_decision_that_its_playlist_names(
+    answer: Any, folder: Path, tmp_path: Path
+) -> None:
+    """One file three times: by its own name, by the playlist's, by its own name where --decision names
+    another; two decisions are two albums, each moved on its own."""
+    lufs = of(parsed(answer("clean.wav --json")[1])[0], "loudness")["value"]
+    acts = tuple(
+        Act(f"2026-01-0{day}T10:00:00+01:00", "decision",
+            {"destination": name, "target_lufs": lufs - below, "ceiling_dbtp": 0.0, "who": "Anna"})
+        for day, (name, below) in enumerate([("club", 2.0), ("streaming", 5.0)], 1)
+    )  # fmt: skip
+    session = tmp_path / "s.session.json"
+    session.write_bytes(to_json(Record("Song", acts)))
+    path = tmp_path / "list.toml"
+    lines = ["format = 1", 'decision = "streaming"']
+    for title, own in (("Open", ""), ("Loud", "club"), ("Open two", ""), ("Loud two", "Club")):
+        lines += ["[[tracks]]", f'path = "{folder / "clean.wav"}"', f'title = "{title}"', 'album = "A"']
+        lines += [f'decision = "{own}"'] if own else []
+    path.write_text("\n".join(lines), encoding="utf-8")
+    found = parsed(answer(f"{path} --json --decision {session}:club")[1])
+    assert [one["decided"]["destination"] for one in found] == ["streaming", "club"] * 2
+    assert [one["move"]["gain_db"] for one in found] == [-5.0, -2.0] * 2
+    assert [one["album"]["name"] for one in found] == ["A (streaming)", "A (club)"] * 2
+    code, out, _ = answer(f"{path} --decision {session}")
+    said = " ".join(out.split())
+    assert code == 3
+    assert re.search(r"2 +Loud +club +fix .* −2\.0 dB", out)
+    assert "club (Loud, Loud two): target" in said
+    assert "streaming (Open, Open two): target" in said
+    assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
+    assert "the playlist names decisions: add --decision FILE" in " ".join(answer(str(path))[1].split())
+    path.write_text(path.read_text(encoding="utf-8").replace('"club"', '"vinyl"'), encoding="utf-8")
+    code, _, err = answer(f"{path} --decision {session}")
+    assert code == 2
+    assert "no decision for “vinyl”" in err
 
 
 @pytest.mark.parametrize(

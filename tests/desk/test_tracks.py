@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -23,7 +24,7 @@ from simulator.engine.align import alignment_of, audibility_of
 from simulator.engine.predict import deliver, predict
 from simulator.normalizer.profile import Delivery
 from simulator.playlists.playlist import ALL_SINGLES, Playlist, Track
-from simulator.session.events import Aligned, MomentsFound, Predicted, Replaced
+from simulator.session.events import Aligned, MomentsFound, Predicted, Replaced, Revised
 from simulator.session.excerpts import Mark
 from simulator.session.log import Act, Record
 from simulator.session.session import step
@@ -170,7 +171,7 @@ def test_decoding_at_the_start_leaves_the_cache_to_the_thread_that_measures_late
 
     def later() -> object:
         try:
-            return asked.replace(1, playlist.tracks[0].path)[0]
+            return asked.replace(1, playlist.tracks[0].path)[1]
         finally:
             opened[-1].close()
 
@@ -183,7 +184,7 @@ def test_a_new_revision_is_measured_and_every_player_worked_out_again(
 ) -> None:
     asked, _ = studio(playlist, "gain")
     song(tmp_path, "open-v2", 0.04)
-    replaced, predicted, aligned = asked.replace(0, str(tmp_path / "open-v2.wav"))
+    aligned, replaced, predicted = asked.replace(0, str(tmp_path / "open-v2.wav"))
     assert isinstance(replaced, Replaced)
     assert replaced.view is not None
     assert (replaced.track, replaced.view.title, replaced.at) == (0, "open-v2", "now")
@@ -215,11 +216,40 @@ def test_a_file_that_has_changed_since_is_not_worked_out_as_if_it_were_the_old_o
     song(tmp_path, "open-v2", 0.04)
     rows = [one for one in asked.replace(0, str(tmp_path / "open-v2.wav")) if isinstance(one, Predicted)]
     assert [(one.profile, set(one.views)) for one in rows] == [("gain", {0, 1}), ("limited", {0})]
-    assert isinstance(taken := asked.replace(1, late)[0], Replaced)
+    assert isinstance(taken := asked.replace(1, late)[1], Replaced)
     assert taken.view is not None
     assert set(taken.view.played) == {"gain", "limited"}
     assert taken.view.stamp == stamp_of(late)
     assert isinstance(asked.predict("again")[0], Predicted)
+
+
+@pytest.mark.parametrize(
+    ("name", "start_s", "timing"),
+    [
+        ("late-v2", 0.5, "same timing"),
+        ("late-v2", 0.54, "starts 40 ms later"),
+        ("late", 0.0, "starts 500 ms earlier"),
+    ],
+)
+def test_a_new_bounce_is_measured_and_laid_over_the_old_one_but_not_taken_in(
+    name: str, start_s: float, timing: str, playlist: Playlist, tmp_path: Path
+) -> None:
+    """Under a new name, and written over: then the other version knows where its moments were."""
+    asked, _ = studio(playlist, "gain")
+    asked.align()
+    path = song(tmp_path, name, 0.08, start_s=start_s).path
+    (found,) = asked.revision(1, path)
+    assert isinstance(found, Revised)
+    assert found.name == ("v2" if name == "late-v2" else "A new late.wav")
+    assert found.louder_lu == pytest.approx(20 * math.log10(2.0), abs=0.2)
+    assert found.timing == timing
+    assert found.shift_s == pytest.approx(start_s - 0.5, abs=1e-4)
+    aligned, replaced, _ = asked.replace(1, path)
+    assert isinstance(aligned, Aligned)
+    assert isinstance(replaced, Replaced)
+    assert replaced.view is not None
+    assert replaced.view.offset_s == aligned.offsets_s[1] == pytest.approx(-start_s, abs=1e-4)
+    assert asked.revision(1, path) == []  # it is the one that plays
 
 
 def test_a_title_of_its_own_stays_with_the_new_revision(playlist: Playlist, tmp_path: Path) -> None:

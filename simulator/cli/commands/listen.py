@@ -127,6 +127,7 @@ def _listen(
     from simulator.desk.controller import Desk, wrapped
     from simulator.desk.environment import Outside
     from simulator.desk.tracks import remembered_marks
+    from simulator.desk.watch import FolderWatch
     from simulator.engine.signals import signals_held
     from simulator.session import provenance
     from simulator.session.session import opened
@@ -155,7 +156,12 @@ def _listen(
         session = replace(
             session, marks=remembered_marks(record.record, session.tracks), known=provenance.known_ids(acts)
         )
-        desk = Desk(session, player, record, studio, outside, scripted=not interactive)
+        watch = None
+        if player.kind != "file":  # there time passes faster than anybody writes a file
+            watch = FolderWatch({os.path.dirname(one.path) for one in session.tracks if one.delivered})
+            leaving.callback(watch.close)
+            watch.start()
+        desk = Desk(session, player, record, studio, outside, scripted=not interactive, watch=watch)
         leaving.callback(desk.close)
         for profile in ready.profiles:
             studio.decode(profile)

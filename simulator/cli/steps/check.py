@@ -33,11 +33,10 @@ INDENT = " " * 6
 MOST_LINES = 2
 PLACES = 3
 LONGEST_TITLE = 30
+LONGEST_DESTINATION = 12
 
 
-def show_check(
-    out: Readout, checked: Sequence[Checked], decided: Decided, profiles: Sequence[Profile]
-) -> None:
+def show_check(out: Readout, checked: Sequence[Checked], profiles: Sequence[Profile]) -> None:
     """The whole screen, for one master or several."""
     read = [one for one in checked if one.findings]
     if len(read) == 1:
@@ -73,7 +72,11 @@ def show_check(
         )
         _show(out, found)
     out.line()
-    out.paragraph(decided_line(decided, profiles), style="soft")
+    held: dict[Decided, list[str]] = {}
+    for one in read:
+        held.setdefault(one.decided, []).append(shortened(one.track.title, LONGEST_TITLE))
+    named = any(one.track.decision for one in read)
+    out.paragraph(decided_line(held, profiles, named=named), style="soft")
     if not out.detail:
         out.line("Every figure and its source: --detail", "soft")
 
@@ -110,13 +113,16 @@ def _answer_for_several(out: Readout, read: Sequence[Checked]) -> None:
 def _show_table(out: Readout, read: Sequence[Checked]) -> None:
     from rich.text import Text
 
-    table = grid(["#", "Master", "verdict", "LUFS", "dBTP", "move"], [True, False, False, True, True, True])
+    apart = len({one.decided for one in read}) > 1
+    headings = ["#", "Master", *["for"] * apart, "verdict", "LUFS", "dBTP", "move"]
+    table = grid(headings, [True, *[False] * (2 + apart), True, True, True])
     for number, one in enumerate(read, 1):
         verdict = worst(list(one.findings))
         assert one.measurement is not None
         table.add_row(
             str(number),
             shortened(one.track.title, LONGEST_TITLE),
+            *[shortened(one.decided.destination, LONGEST_DESTINATION)] * apart,
             Text({"fix": "fix", "look": "ready, check", "fine": "ready"}[verdict], style=verdict),
             level(one.measurement.integrated_lufs),
             level(one.measurement.true_peak_dbtp),

@@ -139,7 +139,7 @@ def build_page(
     rounds: int,
     *,
     engineer: str = "",
-    vote_passage: str = "",
+    vote_passages: Sequence[str] = (),
 ) -> tuple[BuiltPage, PageOrder]:
     """The page in memory and what it was asked to be, with progress on standard error. Raises AudioError
     where a file has become another one meanwhile."""
@@ -162,7 +162,7 @@ def build_page(
         keep_in=None if ready.no_cache else cache_folder() / ENCODED,
         workers=prepared.workers,
         engineer=engineer,
-        vote_passage=vote_passage,
+        vote_passages=vote_passages,
     )
     if rounds:
         _refuse_too_few(len(voted_on(order)), rounds)
@@ -230,7 +230,7 @@ def _findings(ready: PageReady) -> dict[int, tuple[Finding, ...]]:
             [prepared.tracks[index] for index in places],
             prepared.profiles,
             [[row[index] for index in places] for row in prepared.predictions],
-            last_decided(_acts(ready, "decisions")) or Decided(),
+            [last_decided(_acts(ready, "decisions")) or Decided()] * len(places),
             store,
             prepared.workers,
         )

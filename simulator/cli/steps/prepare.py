@@ -100,16 +100,23 @@ def prepare(
 
 
 def prepare_playlist(
-    playlist: Playlist, profiles: Sequence[str], *, no_cache: bool, rehash: bool, workers: int | None
+    playlist: Playlist,
+    profiles: Sequence[str],
+    *,
+    no_cache: bool,
+    rehash: bool,
+    workers: int | None,
+    versions: bool = True,
 ) -> PreparedPlaylist:
-    """`prepare` for a playlist that was read already."""
+    """`prepare` for a playlist that was read already; `versions` False: none of its files are versions of one
+    song."""
     own = (playlist.profile,) if playlist.profile else default_profiles()
     chosen = load_profiles(profiles or own or (DEFAULT_PROFILE,))
     store, count = open_store(no_cache, rehash), most_workers(workers)
     try:
         with steps("Measuring", len(playlist.tracks)) as step:
             tracks = deliver(playlist, store, count, step)
-        tracks = versions_marked(tracks)
+        tracks = versions_marked(tracks) if versions else tracks
         playlist = replace(playlist, tracks=tuple(one.track for one in tracks))
         with steps("Limiting", len(tracks) * len(chosen)) as step:
             table = predict(chosen, tracks, playlist.album_reason, store, count, step)

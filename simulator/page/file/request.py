@@ -31,8 +31,8 @@ class PageOrder:
     the tracks that sound on it; `rounds` of the vote, or 0 for none; `offsets_s` says by how much each
     track lies later than the first version of its song; `findings` are the delivery check's, by place;
     `changed` is where the loud version of a song is likely to sound different from the open one; `keep_in`
-    is where encoded masters are kept; `engineer` is who makes the page; `vote_passage` is the label or kind
-    of the passage voted on (empty: the first mark, else the loudest)."""
+    is where encoded masters are kept; `engineer` is who makes the page; `vote_passages` are the labels or
+    kinds of the passages voted on (none: the first mark, else the loudest)."""
 
     playlist: Playlist
     profiles: Sequence[Profile]
@@ -50,6 +50,6 @@ class PageOrder:
     changed: ChangedPair | None = None
     keep_in: Path | None = None
     engineer: str = ""
-    vote_passage: str = ""
+    vote_passages: Sequence[str] = ()
     seed: int | None = None
     workers: int = 0

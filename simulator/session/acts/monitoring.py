@@ -10,6 +10,7 @@ from simulator.common.errors import UsageError
 from simulator.common.listening import LISTENS, STATE_WORDS, STATES, Listen, State
 from simulator.common.text import capital, level, typed_minus
 from simulator.common.units import TIE_LU
+from simulator.normalizer.profile import Scope
 from simulator.session import codec_variants
 from simulator.session.acts.command import Choice, Command, Line, Outcome, on_words
 from simulator.session.acts.words import limiter_words, what_plays
@@ -70,6 +71,24 @@ def codec(session: Session, words: list[str]) -> Outcome:
     if codec_variants.is_difference(name) and known.state == "matched":
         known = replace(known, state="played", turned_down_db={})
     return _player(known, name, "Encoding… playback continues unchanged until it is ready.")
+
+
+def album(session: Session, words: list[str]) -> Outcome:
+    """One gain for a whole album or one for each track, through the player that plays; alone: the other."""
+    if not any(session.tracks[i].album for i in session.readable):
+        raise UsageError("No track in the list belongs to an album.")
+    rules: dict[str, Scope] = {"off": "track", "loudest": "album_loudest", "programme": "album_programme"}
+    if words and (len(words) > 1 or words[0].casefold() not in rules):
+        raise UsageError(
+            f"Unknown album rule “{' '.join(words)}”.", "album loudest, album programme, album off"
+        )
+    playing = codec_variants.profile_named(session.profiles, session.profile)
+    scope = rules[words[0].casefold()] if words else rules["loudest" if playing.scope == "track" else "off"]
+    name = codec_variants.by_album_rule(session.profile, scope, session.profiles)
+    names = (name, with_converter(name))
+    made = {one: codec_variants.profile_named(session.profiles, one) for one in names}
+    known = replace(session, profiles={**session.profiles, **made})
+    return _player(known, name, "Calculating the album rule for every track …")
 
 
 def _codec_words(session: Session) -> str:
@@ -339,6 +358,22 @@ COMMANDS = (
             ),
             ("text",),
             ("text",),
+        ),
+        asks=("rise", "steps"),
+    ),
+    Command(
+        "album",
+        on_words(album),
+        "One gain per track or album.",
+        "album loudest",
+        arguments="[loudest|programme|off]",
+        listed="[RULE]",
+        kinds=(
+            (
+                Choice("loudest", "one gain, by the loudest track"),
+                Choice("programme", "one gain, the album as one programme"),
+                Choice("off", "a gain for each track"),
+            ),
         ),
         asks=("rise", "steps"),
     ),

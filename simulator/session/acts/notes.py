@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import PurePath
 
 from simulator.blind_test import trial
 from simulator.common.errors import UsageError
@@ -110,7 +111,12 @@ def marks(session: Session, words: list[str]) -> Outcome:
 
 
 def replace_(session: Session, words: list[str]) -> Outcome:
-    """A new revision of a track. The first word is its number; the rest is the file."""
+    """A new revision of a track. The first word is its number; the rest is the file. Without words: the
+    revision that was announced, which is then heard."""
+    one = session.offered
+    if not words and one is not None:
+        after = replace(session, offered=None, accepted=one)
+        return after, (Say(f"Loading {PurePath(one.path).name} …"), Replace(one.track, one.path))
     if len(words) < 2:
         raise UsageError("Give the track and the new file.", "replace 1 song-v2.wav")
     number = whole_number(words[0])
@@ -175,7 +181,7 @@ NOTES = (
         on_words(replace_),
         "Load a new revision.",
         "replace 1 song-v2.wav",
-        arguments="TRACK FILE",
+        arguments="[TRACK FILE]",
         kinds=(("track",), ("path",)),
         record="none",  # the revision keeps itself once it is measured
     ),

@@ -38,6 +38,7 @@ from simulator.session.events import (
     Prepared,
     Pressed,
     Replaced,
+    Revised,
     Tick,
     Typed,
 )
@@ -151,7 +152,7 @@ def during(
             if not run.ready:
                 return None
             return replace(session, trial=replace(run, later=(*run.later, event))), ()
-        case DeviceLost() | DeviceFound():
+        case DeviceLost() | DeviceFound() | Revised():
             return None
 
 
