@@ -2,7 +2,7 @@
 
 A player's id may go on with `+opus128` (its music is encoded first, whatever the player itself does),
 `+master` (the same player, nothing encoded) and `+difference` or `+difference20` (only what the encoding
-changed, decode − master, with the player's gain, raised by so many dB), or with `+versions` (only what the
+changed, decode − master, with the player's gain, raised by so many dB); or with `+versions` (only what the
 versions of a song differ by). Before these stands `+tracks`, `+albumloudest` or `+albumprogramme` where
 albums count in another way than the player's own. Each is a player like any other, so that levels, matching,
 the loudness guard and the record know it. Values only.

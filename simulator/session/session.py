@@ -25,6 +25,7 @@ from simulator.session.events import (
     DeviceFound,
     DeviceLost,
     Event,
+    Merged,
     MomentsFound,
     Predicted,
     Prepared,
@@ -120,6 +121,8 @@ def _step(session: Session, event: Event) -> Outcome:
             return _replaced(session, event)
         case Revised():
             return replace(session, arrived=event), ()
+        case Merged():
+            return _merged(session, event)
         case Aligned():
             return _aligned(session, event)
         case MomentsFound():
@@ -260,6 +263,16 @@ def _replaced(session: Session, event: Replaced) -> Outcome:
     except UsageError as problem:  # too little of the loop
         return after, (*kept, Say(f"{problem.message} {problem.hint}"))
     return guarded(session, (after, (*kept, *heard)))
+
+
+def _merged(session: Session, event: Merged) -> Outcome:
+    """Marks and notes of other desks are this one's from now on."""
+    if not event.acts:
+        return session, (Say("No other session file of this list holds anything new."),)
+    after = replace(session, marks=event.marks, earlier_notes=event.notes - len(session.notes))
+    added = [f"{name} ({provenance.counts(acts) or 'log entries'})" for name, acts in event.acts.items()]
+    kept = "The other file stays" if len(added) == 1 else "The other files stay"
+    return after, (Say(f"Added to this session: {', '.join(added)}. {kept} unchanged."),)
 
 
 def _announced(session: Session, event: Revised) -> Outcome:

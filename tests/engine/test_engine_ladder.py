@@ -45,6 +45,8 @@ def test_a_rung_below_the_limiter_needs_no_pass_and_is_plain_gain(mix: Path, tmp
     assert isinstance(rung, Rung)
     assert rung.passes == 0
     assert rung.action.max_reduction_db == 0.0
+    assert rung.share_audible == 0.0
+    assert not rung.limited
     assert rung.residual_lu is None or rung.residual_lu < -120.0
     assert rung.path is not None
     before, _ = soundfile.read(mix, dtype="float32")

@@ -104,7 +104,7 @@ def command(
     fairhearing check album/ --album --decision album.session.json:streaming
     fairhearing check album/ --sheet album.html
     """
-    from simulator.cli.output import steps
+    from simulator.cli.output import IN_THE_CACHE, steps
     from simulator.cli.steps.prepare import nothing_read
     from simulator.cli.steps.sheet import check_sheet_name
     from simulator.engine.check import check, masters_of
@@ -137,8 +137,9 @@ def command(
     if sheet is not None:
         refuse_sources([sheet], [track.path for track in playlist.tracks])
     store, count = open_store(no_cache, rehash), most_workers(workers)
+    kept = "" if no_cache else IN_THE_CACHE
     try:
-        with steps("Checking", len(playlist.tracks) * (1 + len(chosen))) as step:
+        with steps("Checking", len(playlist.tracks) * (1 + len(chosen)), kept) as step:
             found = check(
                 playlist, chosen, decided, store, count,
                 as_album=as_album, checksums=sheet is not None, step=step,

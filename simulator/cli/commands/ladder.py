@@ -119,7 +119,7 @@ def command(
     fairhearing ladder mix.wav --for must:minus14-headroom,nice:untouched --listen
     """
     from simulator.cli.options import most_workers, open_store, refuse_both, say_problems, warn
-    from simulator.cli.output import print_json, steps
+    from simulator.cli.output import AS_FILES, print_json, steps
     from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
     from simulator.engine.ladder import PLAYLIST, LadderRequest, build, free_folder
     from simulator.engine.measure import Job, Result, do_all
@@ -162,7 +162,7 @@ def command(
         measured.content,
         store.encoded_folder,
     )
-    with steps("Climbing", len(loudness) * len(kinds)) as step:
+    with steps("Making rungs", len(loudness) * len(kinds), "" if out is None else AS_FILES) as step:
         made = build(wanted, force=force, workers=count, step=step)
     problems = [one for one in made if isinstance(one, SimulatorError)]
     say_problems(problems)

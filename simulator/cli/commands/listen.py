@@ -130,6 +130,7 @@ def _listen(
     from simulator.desk.watch import FolderWatch
     from simulator.engine.signals import signals_held
     from simulator.session import provenance
+    from simulator.session.log import missing
     from simulator.session.session import opened
     from simulator.storage.folders import cache_folder, config_folder, data_folder_of_user
     from simulator.storage.monitor_trim import starting_trim_db
@@ -168,6 +169,9 @@ def _listen(
         desk.open(*opened(session, starting_trim_db(outside.config), outside.at()))
         for changed in provenance.news(acts, session.tracks, session.profiles):
             say(wrapped(changed, session.width))
+        for name, other in record.copies().items():
+            if words := provenance.copy_words(name, missing(record.record, other)):
+                say(wrapped(words, session.width))
         if shown is not None:
             say(f"Artist's screen: {shown.url}")
         if interactive:

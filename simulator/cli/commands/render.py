@@ -70,7 +70,7 @@ def command(
     fairhearing render PLAYLIST.toml --profile all --out rendered --format flac24
     """
     from simulator.cli.export import cues_of
-    from simulator.cli.output import steps
+    from simulator.cli.output import AS_FILES, steps
     from simulator.cli.steps.prepare import nothing_read, prepare
     from simulator.common.errors import ExitCode, NothingDoneError
     from simulator.engine.render import RenderPlan, render, trim_words
@@ -86,7 +86,7 @@ def command(
     for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
         folder = out if len(ready.profiles) == 1 else out / profile.id
         plan = RenderPlan(profile, folder, ready.tracks, predictions, form, seconds, rate, places)
-        with steps(f"Rendering {profile.id}", len(ready.tracks)) as step:
+        with steps(f"Rendering {profile.id}", len(ready.tracks), AS_FILES) as step:
             outcome = render(plan, force=force, workers=ready.workers, step=step)
         say_problems(outcome.problems)
         failed = failed or bool(outcome.problems)

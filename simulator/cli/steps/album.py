@@ -53,7 +53,7 @@ def parse_relation(text: str | None) -> Relation | None:
     if word in ("as-is", "equal", "loudest"):
         return None if word == "as-is" else Relation(by_loudest=word == "loudest")
     try:
-        offsets = tuple(float(typed_minus(part.strip())) for part in word.split(","))
+        offsets = tuple(float(typed_minus(part)) for part in word.split(","))
     except ValueError:
         raise UsageError(f"--relation {text}: not a relation.", f"Use {RELATIONS}.") from None
     if not all(abs(offset) <= LARGEST_OFFSET_LU for offset in offsets):

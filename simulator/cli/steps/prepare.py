@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from simulator.cli.options import most_workers, open_store
-from simulator.cli.output import steps
+from simulator.cli.output import IN_THE_CACHE, steps
 from simulator.cli.user_settings import default_profiles
 from simulator.common.errors import NothingDoneError, SimulatorError
 from simulator.comparison.same_song import same_song
@@ -113,12 +113,13 @@ def prepare_playlist(
     own = (playlist.profile,) if playlist.profile else default_profiles()
     chosen = load_profiles(profiles or own or (DEFAULT_PROFILE,))
     store, count = open_store(no_cache, rehash), most_workers(workers)
+    kept = "" if no_cache else IN_THE_CACHE
     try:
-        with steps("Measuring", len(playlist.tracks)) as step:
+        with steps("Measuring", len(playlist.tracks), kept) as step:
             tracks = deliver(playlist, store, count, step)
         tracks = versions_marked(tracks) if versions else tracks
         playlist = replace(playlist, tracks=tuple(one.track for one in tracks))
-        with steps("Limiting", len(tracks) * len(chosen)) as step:
+        with steps("Predicting", len(tracks) * len(chosen), kept) as step:
             table = predict(chosen, tracks, playlist.album_reason, store, count, step)
     finally:
         store.close()

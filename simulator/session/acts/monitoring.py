@@ -299,11 +299,10 @@ def _matched_words(session: Session) -> str:
 
 
 def _trim_in_trial(session: Session, _run: Run, line: Line) -> Outcome:
-    """Only downwards."""
-    after, effects = trim(session, line.words)
-    if after.trim_db > session.trim_db:
-        raise UsageError("During a trial the trim only goes down: the level stays where it was set.")
-    return after, effects
+    """Shown only: all rounds are heard at one level."""
+    if line.words:
+        raise UsageError("The trim stays where it is until the trial ends.", "Quieter at once: dim, mute")
+    return trim(session, [])
 
 
 def _hear(session: Session, line: Line) -> Outcome:
