@@ -114,7 +114,8 @@ def is_of_versions(name: str) -> bool:
 
 def of_versions(name: str) -> str:
     """The id under which only what the versions differ by plays, with this player's gain."""
-    return Variant(parse(name).profile, part="versions").id
+    playing = parse(name)
+    return Variant(playing.profile, part="versions", scope=playing.scope).id
 
 
 def versions_words(gain_db: float) -> str:
