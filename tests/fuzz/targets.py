@@ -41,6 +41,7 @@ from simulator.engine.check import last_decided
 from simulator.metering.meter import measure_array
 from simulator.normalizer.profile import parse_profile
 from simulator.page import session_log
+from simulator.page.comments import Comment, comment_line, read_comments
 from simulator.page.file.build import templates
 from simulator.page.file.mail_text import texts_of
 from simulator.page.sheet import sheet_html
@@ -108,6 +109,9 @@ def sheet(data: bytes) -> None:
     read_sheet_text(sheet_html(found, templates(), "check"), "sheet")
 
 
+COMMENT = Comment("ab12cd34ef", 2, 62.3, None, "00c0ffee")
+
+
 def vote(data: bytes) -> None:
     try:
         texts = texts_of(data)
@@ -116,6 +120,8 @@ def vote(data: bytes) -> None:
     for text in texts:
         for found in read_answers(text)[0]:
             assert set(found.letters) <= {"A", "B"}
+        for comment in read_comments(text)[0]:
+            assert comment_line(comment) in " ".join(text.replace(">", " ").replace("|", " ").split())
 
 
 def cache_entry(data: bytes) -> None:
@@ -210,7 +216,10 @@ def seeds(name: str) -> tuple[bytes, ...]:
             SHEET_CSV.encode(),
             sheet_html(SHEET, templates(), "check").encode(),
         ),
-        "vote": ((answer_line("ab12cd34ef56ab78", "ABBA", False) + "\nname: A\nwords: fine\n").encode(),),
+        "vote": (
+            (answer_line("ab12cd34ef56ab78", "ABBA", False) + "\nname: A\nwords: fine\n").encode(),
+            (comment_line(COMMENT) + "\nname: A\nwords: fine\n").encode(),
+        ),
         "cache": (pack(measure_array(_noise(8_000, 2), 8_000)),),
         "pair": (b"\x80",),
         "tags": (_tagged("OGG", "OPUS"), _tagged("FLAC", "PCM_16"), _tagged("MP3", "MPEG_LAYER_III")),
