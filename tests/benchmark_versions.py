@@ -32,15 +32,20 @@ def lines(folder: Path, four: Path, rounds: int) -> list[Line]:
     """All figures of this part. `four` is a dense master of four minutes."""
     loud, open_ = write_versions(folder)
     comparing, warm, hearing = comparison_seconds(loud, open_, rounds)
-    laddering = best(1, lambda: command("ladder", "--no-cache", str(open_), "--profile", "minus14-headroom"))[
-        0
-    ]
+    mix = ("--no-cache", str(open_), "--profile", "minus14-headroom")
+    levels = ",".join(str(level) for level in range(-18, -6))
+    five, twelve, measuring = (
+        best(1, lambda words=words: command(*words))[0]
+        for words in (("ladder", *mix), ("ladder", *mix, "--loudness", levels), ("measure", *mix[:2]))
+    )
     start = min(first_prompt(folder / "desk", open_) for _ in range(max(rounds, 2)))
     return [
         Line("compare two 4-minute masters, all of it", comparing, "s", 8.0, True),
         Line("where 4 minutes are likely to be heard to differ", hearing, "s", 4.0, True),
         Line("compare the same pair, from the cache", warm, "s", 1.5, True),
-        Line("ladder: five rungs of 4 minutes", laddering, "s", 30.0, True),
+        Line("ladder: five rungs of 4 minutes", five, "s", 6.0, True),
+        Line("ladder: twelve rungs of 4 minutes", twelve, "s", 12.0, True),
+        Line("five rungs, in times of one measure command", five / measuring, "x", 5.0, True),
         Line("mastering limiter, 6 dB of drive", mastering_speed(open_, rounds), "x", 150.0, False),
         codec_line(four, rounds),
         Line("listen: first prompt with 20 cached tracks", start, "s", 1.5, True),

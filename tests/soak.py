@@ -34,6 +34,7 @@ from support.two_versions import TWO_VERSIONS
 from simulator.cli.commands import listen
 from simulator.cli.steps.prepare import prepare
 from simulator.deck.live import open_deck
+from simulator.deck.program import OutputChoice
 from simulator.desk.background import Aligner
 from simulator.desk.controller import Desk
 from simulator.desk.environment import Outside
@@ -137,7 +138,7 @@ def soak(folder: Path, hours: float, seed: int, say: bool = True) -> Found:
     os.chdir(folder)
     found, chance = Found(), random.Random(seed)
     ready = prepare(["list.toml"], ("minus14-headroom",), no_cache=False, rehash=False, workers=0)
-    player = open_deck(to_file=folder / "out.wav", sample_rate=RATE)
+    player = open_deck(OutputChoice(None, RATE), folder / "out.wav")
     warnings: list[str] = []
     record = RecordFile(folder / "list.session.json", warnings.append, "Soak")
     outside = Outside(lambda _: None, folder / "config")

@@ -7,6 +7,7 @@ The other version (a loud master, a rung, a codec's decode) is held against the 
     found = meter.finish()                               # Audibility: shares, bands, moments, a strip
     found.worst(3)                                       # the worst of each kind in turn, 8 s apart
 
+For several versions of one mix, `masks` keeps the open version's thresholds; the share alone comes out.
 Words for all of it are in text/audibility. It is an estimate by a model and never a score: it says what
 changed, and whether that is likely to be heard.
 

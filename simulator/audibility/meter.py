@@ -22,7 +22,9 @@ from simulator.audibility.ear import (
     ear,
     excitation,
     frame_size,
+    hann,
     held_in_time,
+    spectra,
     threshold,
     tonality,
     without_balance,
@@ -82,7 +84,7 @@ class AudibilityMeter:
         self._ear = ear(sample_rate)
         size = frame_size(sample_rate)
         self._size, self._hop = size, size // 2
-        self._window = (0.5 * (1.0 - np.cos(2.0 * np.pi * np.arange(size) / size))).astype(np.float32)
+        self._window = hann(size)
         self._weight = np.sqrt(self._ear.weighting)
         self._other_weight = self._weight * without_balance(balance, sample_rate, size)
         self._waiting: list[Block] = []
@@ -165,11 +167,11 @@ class AudibilityMeter:
         count = joined.shape[2] // self._hop - _BEFORE
         power, error, tonal = (np.empty((count, channels, table.bands), dtype=np.float32) for _ in range(3))
         gains, level = np.empty((2, count), dtype=np.float32)
-        last_two = self._spectra(joined[0], slice(0, _BEFORE - 1))
+        last_two = spectra(joined[0], self._window, self._hop, slice(0, _BEFORE - 1))
         for first in range(0, count, AT_ONCE):
             held = slice(first, min(first + AT_ONCE, count))
             ahead = slice(held.start + _BEFORE - 1, held.stop + _BEFORE - 1)
-            ours, theirs = (self._spectra(one, ahead) for one in joined)
+            ours, theirs = (spectra(one, self._window, self._hop, ahead) for one in joined)
             successive = np.concatenate([last_two, ours])
             last_two = successive[-2:]
             tonal[held] = tonality(table, successive)
@@ -199,11 +201,3 @@ class AudibilityMeter:
         self._mean.append(nmr.mean(axis=(1, 2)))
         levels = 10.0 * np.log10(np.maximum(one.level, 1e-6))
         self._frames.append(np.stack([one.gains, levels]).astype(np.float32))
-
-    def _spectra(self, samples: NDArray[np.float32], held: slice) -> NDArray[np.complex64]:
-        """Spectra of some of the half-overlapping frames of one version (frames, channels, bins)."""
-        count = samples.shape[1] // self._hop - 1
-        shape = (count, samples.shape[0], self._size)
-        strides = (self._hop * samples.itemsize, samples.strides[0], samples.itemsize)
-        frames = np.lib.stride_tricks.as_strided(samples, shape, strides)[held]
-        return np.fft.rfft(frames * self._window, axis=2).astype(np.complex64, copy=False)

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.audibility.ear import without_balance
+from simulator.audibility.ear import hann, without_balance
 
 LOWEST_HZ, HIGHEST_HZ = 40.0, 1000.0
 _HARMONICS = (2, 3, 4, 5)
@@ -43,9 +43,7 @@ class HeldNotes:
         self._size = 1 << max(6, round(float(np.log2(0.186 * sample_rate))))
         self._balance = np.square(without_balance(balance, sample_rate, self._size))
         self._hop = self._size // 2
-        self._window = (0.5 * (1.0 - np.cos(2.0 * np.pi * np.arange(self._size) / self._size))).astype(
-            np.float32
-        )
+        self._window = hann(self._size)
         self._held = np.zeros((2, self._hop), dtype=np.float32)
         self._found: list[NDArray[np.float64]] = []
 

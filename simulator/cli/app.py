@@ -39,6 +39,7 @@ COMMANDS = {
     "profiles": "The player profiles: list them, show one, start your own.",
     "guide": "The handbook, a topic at a time.",
     "settings": "Your standing choices, and where each is from.",
+    "doctor": "Whether everything works here, and what to do where not.",
     "cache": "What the cache holds; clear or limit it.",
     "schema": "The JSON Schemas of what --json prints.",
     "completion": "Tab completion for bash, zsh or fish.",
@@ -46,6 +47,7 @@ COMMANDS = {
 """In the order of the work."""
 HOMES = {
     "completion": "simulator.cli.completion",
+    "doctor": "simulator.cli.doctor",
     "export": "simulator.cli.export",
     "settings": "simulator.cli.user_settings",
 }
@@ -99,7 +101,7 @@ def cli(ctx: click.Context) -> None:
     name = ctx.invoked_subcommand
     if name is None:
         click.echo(ctx.get_help())
-    elif name in COMMANDS:
+    elif name in COMMANDS and name != "doctor":  # which says itself what is wrong with the settings
         from simulator.cli.user_settings import option_defaults
 
         command = cli.get_command(ctx, name)

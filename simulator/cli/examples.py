@@ -64,6 +64,10 @@ EXAMPLES = {
         "fairhearing settings",
         "FAIRHEARING_PROFILE=r128 fairhearing settings",
     ),
+    "doctor": (
+        "fairhearing doctor",
+        "fairhearing doctor --tone",
+    ),
     "cache": (
         "fairhearing cache",
         "fairhearing cache --limit 500",

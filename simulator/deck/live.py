@@ -27,7 +27,7 @@ from simulator.deck import stream
 from simulator.deck.lanes import MOST_BYTES, LaneBook
 from simulator.deck.order_building import Orders
 from simulator.deck.playing_order import Leaving
-from simulator.deck.program import Deck, DeckProgram, DeviceView, Kind, Now
+from simulator.deck.program import Deck, DeckProgram, DeviceView, Kind, Now, OutputChoice
 from simulator.deck.renderer import RendererProcess
 from simulator.deck.scratch import Scratch
 from simulator.deck.shared_memory import Cells, Shared
@@ -68,14 +68,14 @@ def run(pipe: Connection, log: str) -> None:
     os._exit(0)
 
 
-def list_devices(context: Any, log: str) -> list[DeviceView]:
-    """The output devices. Raises NoSound."""
+def list_devices(context: Any, log: str, seconds: float = LIMIT_SECONDS) -> list[DeviceView]:
+    """The output devices, where the sound system answers in time. Raises NoSound."""
     child = ChildProcess(run, context)
     child.start(log)
     answer: Any = None
     try:
         with contextlib.suppress(EOFError):
-            answer = child.receive(LIMIT_SECONDS)
+            answer = child.receive(seconds)
     finally:
         child.end()  # it has nothing left to do, or hangs
     if answer is None or isinstance(answer, str):
@@ -83,6 +83,7 @@ def list_devices(context: Any, log: str) -> list[DeviceView]:
     return list(answer)
 
 
+ANY_OUTPUT = OutputChoice()
 OPEN_SECONDS = 8.0
 """So long may the sound system take to answer."""
 HUNG_SECONDS = 1.0
@@ -107,17 +108,15 @@ class LiveDeck:
 
     def __init__(
         self,
-        device: str | None = None,
-        sample_rate: int | None = None,
+        choice: OutputChoice = ANY_OUTPUT,
         *,
         silent: bool = False,
         cache: Path | None = None,
         most_bytes: int = MOST_BYTES,
     ) -> None:
-        """Begins to open the device of this name (None: the system's own) at its own rate, or at
-        `sample_rate`; where nothing can sound, the silent clock. Does not wait for it: `ready` does. Raises
-        WriteError where the lanes have no place."""
-        self._wanted_device, self._asked_rate, self._most_bytes = device, sample_rate, most_bytes
+        """Begins to open the output; where nothing can sound, the silent clock. Does not wait for it: `ready`
+        does. Raises WriteError where the lanes have no place."""
+        self._choice, self._most_bytes = choice, most_bytes
         self._running: _Running | None = None
         self._alive = True
         self._why: str | None = None
@@ -130,7 +129,7 @@ class LiveDeck:
             atexit.register(self.close)
             self._shared = Shared(self._context)
             self._stream = ChildProcess(stream.run, self._context)
-            self._begin(device, sample_rate, Leaving(), silent_if_none=True, silent=silent)
+            self._begin(Leaving(), silent_if_none=True, silent=silent)
 
     def ready(self) -> None:
         """Waits until the stream runs (every other method does so too). Raises UsageError for a device name
@@ -235,7 +234,7 @@ class LiveDeck:
         found = self.devices()
         device = found[named(found, name)].name
         self._end_stream(fade=self._alive)
-        self._wanted_device = device
+        self._choice = replace(self._choice, device=device)
         self._lose(f"{device} is being opened.", choosing=True)
 
     def pass_time(self, seconds: float) -> None:
@@ -261,7 +260,7 @@ class LiveDeck:
         self._stream.end()
         if isinstance(answer, UsageError):
             raise answer
-        self._begin(None, self._asked_rate, Leaving(), silent_if_none=True, silent=True)
+        self._begin(Leaving(), silent_if_none=True, silent=True)
         answer = self._answer()
         if not isinstance(answer, Opened):
             raise UsageError("The process that plays could not be started.", f"See {self._scratch.log}.")
@@ -278,8 +277,6 @@ class LiveDeck:
 
     def _begin(
         self,
-        device: str | None,
-        rate: int | None,
         leaving: Leaving,
         *,
         silent_if_none: bool,
@@ -290,8 +287,7 @@ class LiveDeck:
         opening = Opening(
             folder=str(self._scratch.folder),
             log=self._scratch.log,
-            device=device,
-            sample_rate=rate,
+            choice=self._choice,
             silent_if_none=silent_if_none,
             silent=silent,
             leaving=leaving,
@@ -346,13 +342,12 @@ class LiveDeck:
         """There is no stream: a new process looks for the same device (never for another, which might be
         louder), or for the one that is chosen."""
         if not choosing:
-            self._wanted_device = self._run().opened.device or None
+            self._choice = replace(self._choice, device=self._run().opened.device or None)
             self._breaks += self._sounding()
         self._alive, self._why = False, why
         silent = self.kind == "silent" and not choosing
+        self._choice = replace(self._choice, sample_rate=self._run().opened.sample_rate)
         self._begin(
-            self._wanted_device,
-            self._run().opened.sample_rate,
             self._run().orders.leaving,
             silent_if_none=silent,
             silent=silent,
@@ -363,16 +358,15 @@ FILE_RATE = 44_100
 
 
 def open_deck(
-    device: str | None = None,
+    choice: OutputChoice = ANY_OUTPUT,
     to_file: Path | None = None,
-    sample_rate: int | None = None,
     *,
     force: bool = False,
     silent: bool = False,
 ) -> Deck:
-    """The deck into a file where one is named; else the device (None: the system's own), or the silent clock
-    where nothing can sound (or it is asked for). Without `sample_rate` a device has its own, a file 44.1 kHz.
-    Raises UsageError for a device that is not there, WriteError where the file or the lanes have no place."""
+    """The deck into a file where one is named; else the device, or the silent clock where nothing can sound
+    (or it is asked for). Without a rate a device has its own, a file 44.1 kHz. Raises UsageError for a device
+    that is not there, WriteError where the file or the lanes have no place."""
     if to_file is not None:
-        return FileDeck(to_file, sample_rate or FILE_RATE, force=force)
-    return LiveDeck(device, sample_rate, silent=silent)
+        return FileDeck(to_file, choice.sample_rate or FILE_RATE, force=force)
+    return LiveDeck(choice, silent=silent)

@@ -22,6 +22,18 @@ Kind = Literal["device", "silent", "file"]
 
 
 @dataclass(frozen=True, slots=True)
+class OutputChoice:
+    """What is asked of the output: the device by name (None: the system's own), its rate in Hz (None: its
+    own), its channels for left and right, from 0 (None: the first two), and whether no other program may use
+    it meanwhile."""
+
+    device: str | None = None
+    sample_rate: int | None = None
+    pair: tuple[int, int] | None = None
+    exclusive: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class LaneKey:
     """Which samples: a file as it is (`chain` None), or as this chain puts it out, gain and all. A player
     that only changes the gain needs no lane of its own: the file's, and the gain as a number. With `stamp`

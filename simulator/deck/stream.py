@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from simulator.common.errors import UsageError
 from simulator.deck.callback import Callback
 from simulator.deck.playing_order import Leaving, Order
-from simulator.deck.program import DeviceView
+from simulator.deck.program import DeviceView, OutputChoice
 from simulator.deck.shared_memory import MappedLanes, Shared
 from simulator.engine.signals import ignore_terminal
 from simulator.storage.process_life import end_with_parent
@@ -48,9 +48,10 @@ class NoSound(Exception):
 class NotOpened(NoSound):
     """The device of this name is there and does not let itself be opened."""
 
-    def __init__(self, why: str, name: str) -> None:
+    def __init__(self, why: str, name: str, own_rate: int | None = None) -> None:
+        """`own_rate` where it is only the rate that does not fit."""
         super().__init__(why)
-        self.name = name
+        self.name, self.own_rate = name, own_rate
 
 
 def library() -> Any:
@@ -121,22 +122,38 @@ def named(devices: Sequence[DeviceView], name: str | None) -> int:
 class DeviceStream:
     """A PortAudio stream that calls `fill` for every block; `lost` is set when it ends by itself."""
 
-    def __init__(self, name: str | None, sample_rate: int | None, fill: Callable[[int], Fill]) -> None:
-        """Finds and opens; `fill` is asked for with the rate. Raises NoSound, and UsageError for a name."""
+    def __init__(self, choice: OutputChoice, fill: Callable[[int], Fill]) -> None:
+        """Finds and opens; `fill` is asked for with the rate. Raises NoSound, and UsageError for a name,
+        channels or an exclusive use that the device does not have."""
         sd = library()
         found = outputs()
-        number, device = found[named([one for _, one in found], name)]
+        number, device = found[named([one for _, one in found], choice.device)]
         self.name = device.name
         if device.channels < 2:
             raise NoSound(f"{device.name} has one channel; two are needed. Choose another: devices.")
-        self.sample_rate = sample_rate or device.sample_rate
+        pair = choice.pair or (0, 1)
+        if device.channels <= max(pair):
+            raise UsageError(
+                f"{device.name} has {device.channels} channels, not {max(pair) + 1}.",
+                "Choose two of them with --channels, or another device with --device.",
+            )
+        settings = _exclusive(sd, number, device.name) if choice.exclusive else None
+        self.sample_rate = choice.sample_rate or device.sample_rate
         self.lost = threading.Event()
         self.problem: BaseException | None = None
         inner = fill(self.sample_rate)
+        stereo = np.zeros((BLOCK_FRAMES, 2), np.float32)
+
+        def into_pair(out: NDArray[np.float32], underflow: bool) -> None:
+            inner(stereo, underflow)
+            out[:] = 0.0
+            out[:, pair] = stereo
+
+        given = inner if pair == (0, 1) else into_pair
 
         def callback(out: NDArray[np.float32], frames: int, times: Any, status: Any) -> None:  # noqa: ARG001
             try:
-                inner(out, bool(status.output_underflow))
+                given(out, bool(status.output_underflow))
             except BaseException as problem:  # the device gets silence, whatever goes wrong
                 self.problem = problem
                 out[:] = 0.0
@@ -146,15 +163,17 @@ class DeviceStream:
                 samplerate=self.sample_rate,
                 blocksize=BLOCK_FRAMES,
                 device=number,
-                channels=2,
+                channels=max(*pair, 1) + 1,
                 dtype="float32",
                 latency=LATENCY_SECONDS,
                 callback=callback,
                 finished_callback=self.lost.set,
+                extra_settings=settings,
             )
             self._stream.start()
         except (sd.PortAudioError, ValueError) as problem:
-            raise NotOpened(_refusal(device, self.sample_rate, problem), device.name) from None
+            rate = device.sample_rate if _is_of_rate(problem) else None
+            raise NotOpened(_refusal(device, self.sample_rate, problem), device.name, rate) from None
         self.latency_s = float(self._stream.latency)
 
     def close(self) -> None:
@@ -193,10 +212,29 @@ class ClockStream:
         self._thread.join(1.0)
 
 
+def _exclusive(sd: Any, number: int, name: str) -> Any:
+    """PortAudio's settings for a device that no other program may use. Raises UsageError."""
+    system = sd.query_hostapis(sd.query_devices(number)["hostapi"])["name"]
+    if system == "Windows WASAPI":
+        return sd.WasapiSettings(exclusive=True)
+    if system == "Core Audio":  # the device's own rate is set, and nothing may convert
+        return sd.CoreAudioSettings(change_device_parameters=True, fail_if_conversion_required=True)
+    hardware = "Devices with (hw: in their names are exclusive by themselves" if system == "ALSA" else ""
+    raise UsageError(
+        f"{name} cannot be used exclusively: {system} has no such mode.",
+        f"{hardware or 'Choose a device of another kind'}; leave --exclusive out.",
+    )
+
+
+def _is_of_rate(problem: BaseException) -> bool:
+    """True where PortAudio refuses nothing but the rate."""
+    return len(problem.args) > 1 and problem.args[1] == INVALID_RATE
+
+
 def _refusal(device: DeviceView, sample_rate: int, problem: BaseException) -> str:
     """Why a device that is there was not opened, and what then helps."""
     rate = f"{sample_rate / 1000:g} kHz"
-    if len(problem.args) > 1 and problem.args[1] == INVALID_RATE:
+    if _is_of_rate(problem):
         own = f"{device.sample_rate / 1000:g} kHz"
         return (
             f"{device.name} does not take {rate}, at which this session runs. Choose another with devices "
@@ -227,8 +265,7 @@ class Opening:
 
     folder: str
     log: str
-    device: str | None
-    sample_rate: int | None
+    choice: OutputChoice
     silent_if_none: bool
     silent: bool
     leaving: Leaving
@@ -296,6 +333,16 @@ def run(pipe: Connection, shared: Shared, opening: Opening) -> None:
     os._exit(0)  # a stream that hangs must not keep the process
 
 
+def _rate_refused(ask: Opening, problem: NoSound) -> UsageError | None:
+    """A rate that was asked for, and that the device does not have, is for the user to change."""
+    if ask.choice.sample_rate is None or not isinstance(problem, NotOpened) or problem.own_rate is None:
+        return None
+    return UsageError(
+        f"{problem.name} does not take {ask.choice.sample_rate} Hz.",
+        f"Leave --rate out: it then plays at its own {problem.own_rate} Hz.",
+    )
+
+
 class _Child:
     def __init__(self, pipe: Connection, shared: Shared, opening: Opening) -> None:
         self._pipe, self._shared, self._opening = pipe, shared, opening
@@ -326,15 +373,16 @@ class _Child:
             try:
                 if ask.silent:
                     raise NoSound("Silent, as asked for.")
-                found: DeviceStream | ClockStream = DeviceStream(ask.device, ask.sample_rate, self._prepare)
+                found: DeviceStream | ClockStream = DeviceStream(ask.choice, self._prepare)
                 self._pipe.send(Opened(found.name, found.sample_rate, found.latency_s))
                 return found
             except (NoSound, UsageError) as problem:
-                if isinstance(problem, UsageError) and ask.silent_if_none:
-                    self._pipe.send(problem)
+                refused = problem if isinstance(problem, UsageError) else _rate_refused(ask, problem)
+                if refused is not None and ask.silent_if_none:
+                    self._pipe.send(refused)
                     return None
                 if ask.silent_if_none:
-                    found = ClockStream(ask.sample_rate, self._prepare)
+                    found = ClockStream(ask.choice.sample_rate, self._prepare)
                     why = str(problem)
                     if isinstance(problem, NotOpened):
                         why += f" When it is free: devices {problem.name}"

@@ -32,13 +32,16 @@ from simulator.playlists.revisions import revision_name
 from simulator.session.codec_variants import (
     decode_of,
     is_difference,
+    is_of_versions,
     profile_named,
     raise_db,
     raise_words,
     raised_db,
+    versions_words,
 )
 from simulator.session.events import Aligned, Event, MomentsFound, Predicted, Replaced, Revised
 from simulator.session.track import PlayedView
+from simulator.session.worst import QUIET_LUFS, pairs
 from simulator.storage.measurement_cache import Store
 from simulator.storage.process_life import end_with_parent
 from simulator.storage.small_files import changed_since, other_samples, stamp_of
@@ -133,7 +136,9 @@ class Studio:
             raise one.problem
         kept = self._tracks[track], self._stamps[track]
         self._tracks[track], self._stamps[track] = one, stamp
-        chosen = [profile_named(self._profiles, name) for name in self._worked_out]
+        chosen = [
+            profile_named(self._profiles, name) for name in self._worked_out if not is_of_versions(name)
+        ]  # a residual is asked for again
         try:
             rows = self._views(chosen)
         except SimulatorError:
@@ -207,9 +212,42 @@ class Studio:
             for profile, row in zip(asked, rows, strict=True)
         ]
         return [
-            self._of_difference(profile, views) if is_difference(profile.id) else views
+            self._of_versions(views)
+            if is_of_versions(profile.id)
+            else self._of_difference(profile, views)
+            if is_difference(profile.id)
+            else views
             for profile, views in zip(profiles, found, strict=True)
         ]
+
+    def _of_versions(self, played: Mapping[int, PlayedView]) -> dict[int, PlayedView]:
+        """What each version differs by from the open one of its song, measured, at the open one's gain; the
+        open one has the loudest version's. Tracks without versions play as they are, by a plain gain."""
+        views: dict[int, PlayedView] = {}
+        for i, view in played.items():
+            measured = self._tracks[i].measurement
+            if measured is not None:
+                views[i] = PlayedView(from_gain(view.prediction.decision, measured), False)
+        cache = None if self._encoded_folder is None else self._encoded_folder.parent
+        tracks = tuple(view_of(one) for one in self._tracks)
+        for open_, other in sorted(pairs(tracks), key=lambda pair: self._loudness(pair[1])):
+            gain_db = played[open_].gain_db
+            paths = [self._tracks[i].track.path for i in (open_, other)]
+            files = self._decodes.residual(paths[0], paths[1], cache)
+            done = do_all([Job(path, CEILING_DBTP) for path in files], self._cache(), 0)
+            for i, path, one in zip((open_, other), files, done, strict=True):
+                if isinstance(one, SimulatorError):
+                    raise one
+                decision = replace(
+                    played[i].prediction.decision, gain_db=gain_db, reason=versions_words(gain_db)
+                )
+                views[i] = PlayedView(from_gain(decision, one.measurement), True, path)
+        return views
+
+    def _loudness(self, track: int) -> float:
+        measured = self._tracks[track].measurement
+        lufs = None if measured is None else measured.integrated_lufs
+        return QUIET_LUFS if lufs is None else lufs
 
     def _of_difference(self, profile: Profile, decoded: Mapping[int, PlayedView]) -> dict[int, PlayedView]:
         """What the encoding changed, measured, at the decode's gain, and raised, all alike."""

@@ -24,7 +24,15 @@ from simulator.deck.program import Deck as Player
 from simulator.desk.completion import Word, candidates
 from simulator.desk.environment import BackgroundWork, Failure, Outside, SessionLog, Taken, Watch
 from simulator.desk.status_bar import DeskMeter, DeskStage, bar_of
-from simulator.desk.tracks import Rewritten, TrackLanes, deck_program, lane_key, passages, track_lanes
+from simulator.desk.tracks import (
+    Rewritten,
+    TrackLanes,
+    deck_program,
+    lane_key,
+    passages,
+    remembered_marks,
+    track_lanes,
+)
 from simulator.engine.signals import signals_held
 from simulator.metering.gating import exact_lufs
 from simulator.metering.live import Reading
@@ -34,6 +42,7 @@ from simulator.session import events as happens
 from simulator.session import worst
 from simulator.session.events import TICK_SECONDS, Prepared
 from simulator.session.levels import LEAD_SECONDS, LONGEST_SECONDS
+from simulator.session.log import missing
 from simulator.session.session import step
 from simulator.session.state import DIM_DB, Session
 from simulator.storage.monitor_trim import remember_trim
@@ -147,7 +156,8 @@ class Desk:
         self.session = replace(session, earlier_notes=notes, record_path=str(self._record.path))
         for effect in effects:
             self._do(effect)
-        self._say(where_it_goes(self._player))
+        rates = {one.delivered.sample_rate for one in session.tracks if one.delivered is not None}
+        self._say(where_it_goes(self._player, rates))
         self._work.start(self._studio.align, _failed)
         pairs = worst.pairs(self.session.tracks)
         if pairs and not self._scripted:  # a script that asks for none need not wait for them
@@ -203,7 +213,8 @@ class Desk:
 
     def bar(self) -> Bar:
         """What the toolbar shows now."""
-        reading = self._meter.look() if self._now.playing else Reading()
+        live = self._now.playing and self._now.alive  # of a lost device nothing leaves the program
+        reading = self._meter.look() if live else Reading()
         return bar_of(self.session, self._player, self._now, reading, self._work.pending)
 
     def stage(self, columns: int) -> Stage:
@@ -322,6 +333,8 @@ class Desk:
             case do.Keep(act):
                 with signals_held():  # what is given is on the disk before the session ends
                     self._record.keep(act)
+            case do.Merge():
+                self._merge()
             case do.ListDevices():
                 self._list_devices()
             case do.ChooseDevice(name):
@@ -347,6 +360,17 @@ class Desk:
                 self._wait(seconds)
             case do.Leave():
                 self.left = True
+
+    def _merge(self) -> None:
+        """Nothing of the other files is changed, so that it can be done again."""
+        added = {}
+        for name, other in self._record.copies().items():
+            added[name] = missing(self._record.record, other)
+            with signals_held():
+                self._record.merge(other)
+        record = self._record.record
+        marks = remembered_marks(record, self.session.tracks)
+        self._step(happens.Merged(added, marks, len(record.of_kind("note"))))
 
     def _sound(self, effect: do.Sound) -> None:
         program = deck_program(effect.program, self._lanes(), self._player.sample_rate)
@@ -474,14 +498,17 @@ def wrapped(text: str, width: int) -> str:
     return "\n".join(lines)
 
 
-def where_it_goes(deck: Deck) -> str:
-    """Where the sound goes, or why there is none and how to get it."""
+def where_it_goes(deck: Deck, rates: Iterable[int]) -> str:
+    """Where the sound goes, or why there is none and how to get it; which of the tracks' rates (Hz) are
+    converted."""
     rate = f"{deck.sample_rate / 1000:g} kHz"
+    others = [f"{one / 1000:g}" for one in sorted(rates) if one != deck.sample_rate]
+    resampled = f" Tracks at {' and '.join(others)} kHz are resampled." if others else ""
     if deck.kind == "file":
-        return f"Rendering the session to a {rate} file. Time advances only on `wait`."
+        return f"Rendering the session to a {rate} file. Time advances only on `wait`.{resampled}"
     if deck.kind == "silent":
         return f"No sound. {deck.silent_because or ''}".rstrip()
-    return f"Playing through “{deck.device}” at {rate}."
+    return f"Playing through “{deck.device}” at {rate}.{resampled}"
 
 
 def device_text(devices: Sequence[DeviceView], silent_because: str | None, width: int) -> str:

@@ -23,7 +23,7 @@ from simulator.session.codec_variants import CONVERTER
 from simulator.session.excerpts import place_of
 from simulator.session.levels import MONO_LU, STEPS_PER_SECOND, WINDOW_SECONDS, Span, limiter_lu
 from simulator.session.state import Session
-from simulator.session.track import same_moment_s, shift_between_s, versions
+from simulator.session.track import TrackView, same_moment_s, shift_between_s, versions
 from simulator.session.worst import moments_here
 from simulator.text.desk.stage import Stage, StageCurve
 from simulator.text.desk.status_bar import Bar, TrialBar
@@ -91,6 +91,7 @@ def bar_of(session: Session, deck: Deck, now: Now, reading: Reading, pending: in
         limiter_lu=_limiter_lu(session, session.place_s),
         dropouts=now.dropouts,
         alive=now.alive,
+        resampled=_resampled(here, deck.sample_rate),
         instant=session.instant_trim_db is not None,
         notice=_notice(session, deck, now, pending),
     )
@@ -128,6 +129,11 @@ def _in_trial(session: Session, run: Run, deck: Deck, now: Now, pending: int) ->
             run.offered or "",
         ),
     )
+
+
+def _resampled(track: TrackView, rate: int) -> tuple[int, int] | None:
+    own = rate if track.delivered is None else track.delivered.sample_rate
+    return None if own == rate else (own, rate)
 
 
 def _limiter_lu(session: Session, place_s: float) -> float | None:

@@ -27,9 +27,16 @@ from simulator.audio_files.reader import AudioInfo, AudioReader, is_lossy
 from simulator.codecs.codec import encoder_gain_db
 from simulator.codecs.deliver import steps as delivery_steps
 from simulator.common.errors import AudioError, SimulatorError, UsageError
+from simulator.common.text import printed_gap
 from simulator.common.units import TIE_LU
-from simulator.delivery.album_findings import AlbumLevel, AlbumTrack, album_findings, runs_on
-from simulator.delivery.file_findings import channel_findings, edge_findings, file_findings
+from simulator.delivery.album_findings import (
+    AlbumLevel,
+    AlbumTrack,
+    album_findings,
+    album_level,
+    runs_on,
+)
+from simulator.delivery.file_findings import channel_findings, edge_findings, file_findings, within_after
 from simulator.delivery.finding import Decided, Finding, Move
 from simulator.delivery.level_findings import (
     MET_LU,
@@ -55,12 +62,11 @@ from simulator.delivery.step_findings import (
 from simulator.engine import workers as pool
 from simulator.engine.measure import Job, Result, do_all
 from simulator.engine.predict import Delivered, deliver, predict, step_jobs
-from simulator.metering import gating
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
-from simulator.playlists.playlist import NAMED_ALBUMS, Playlist, Track
+from simulator.playlists.playlist import Playlist, Track, album_places
 from simulator.session.log import Act, from_json
 from simulator.storage.measurement_cache import Store
 from simulator.storage.small_files import (
@@ -370,7 +376,8 @@ def _quieter(found: Measurement, players: Sequence[tuple[Profile, Prediction]], 
     if lufs is None or target is None or target - lufs <= MET_LU:
         return ""
     if not players:
-        return "That much quieter wherever nothing is normalised."
+        by = printed_gap(target, lufs, 2) or 0.0
+        return f"{by:.2f} LU quieter wherever nothing is normalised."
     there = found.with_gain(target - lufs)
     over = max((there.true_peak_dbtp or 0.0) - ((found.true_peak_dbtp or 0.0) + room_db(found, decided)), 0.0)
     if there.true_peak_dbtp is not None and there.sample_peak_dbfs is not None:
@@ -405,7 +412,7 @@ def _mended(
     if not move.passes:
         return frozenset()
     checks = {"loudness", "album_loudness"} | (PEAK_CHECKS if move.gain_db < 0.0 else frozenset())
-    names = {one.name for one in findings if one.check in checks}
+    names = {one.name for one in findings if one.check in checks or within_after(one, move.gain_db)}
     if move.gain_db < 0.0:
         after = found.with_gain(move.gain_db)
         for profile, played in players:
@@ -561,19 +568,14 @@ def _albums(
     decided: Sequence[Decided],
     as_album: bool,
 ) -> list[list[int]]:
-    """The places of each album's tracks, in order. Of versions of one song only the first counts."""
+    """The places of each album's tracks, in order; those decided for different destinations apart."""
+    whole = [
+        place
+        for place, (one, scanned) in enumerate(zip(tracks, scans, strict=True))
+        if isinstance(scanned, Scanned) and one.measurement is not None
+    ]
     groups: dict[tuple[str, Decided], list[int]] = {}
-    songs: set[tuple[str, Decided, str]] = set()
-    for place, (one, scanned) in enumerate(zip(tracks, scans, strict=True)):
-        named = one.track.album if playlist.album_reason == NAMED_ALBUMS else None
-        album = "" if as_album else named
-        if album is None or not isinstance(scanned, Scanned) or one.measurement is None:
-            continue
-        song = one.track.song
-        if song is not None and (album, decided[place], song) in songs:
-            continue
-        if song is not None:
-            songs.add((album, decided[place], song))
+    for place, album in album_places(playlist, whole, as_album=as_album).items():
         groups.setdefault((album, decided[place]), []).append(place)
     return [places for places in groups.values() if len(places) > 1]
 
@@ -581,14 +583,11 @@ def _albums(
 def _album_level(
     places: Sequence[int], tracks: Sequence[Delivered], decided: Sequence[Decided], as_album: bool
 ) -> AlbumLevel:
-    """The loudness of all tracks as one programme (one gate over all their blocks), and the loudest track."""
     members = [(tracks[place].track, found) for place in places if (found := tracks[place].measurement)]
-    track, loudest = max(members, key=lambda one: one[1].integrated_lufs or -200.0)
-    programme = gating.album_loudness_lufs(found.series.energy for _, found in members)
-    name = "Album" if as_album or track.album is None else track.album
+    name = "Album" if as_album else members[0][0].album or "Album"
     if len(set(decided)) > 1 and (destination := decided[places[0]].destination):
         name = f"{name} ({destination})"
-    return AlbumLevel(name, programme, track.title, loudest.integrated_lufs)
+    return album_level(name, [(track.title, found) for track, found in members])
 
 
 def _within_albums(

@@ -14,6 +14,7 @@ import itertools
 import math
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -22,6 +23,7 @@ import numpy as np
 from msgspec import structs
 from numpy.typing import NDArray
 
+from simulator.audibility.masks import MaskMeter, Masks, ShareMeter
 from simulator.audio_files.reader import AudioReader, read_info
 from simulator.audio_files.writer import write_audio
 from simulator.codecs.deliver import Delivering, codec_name
@@ -66,7 +68,6 @@ from simulator.storage.writing import (
     sweep,
     whole_file,
 )
-from simulator.text.charts import STYLE, ladder_figure
 
 PLAYLIST, SAMPLE = "ladder.toml", "-sample-peak"
 
@@ -139,14 +140,23 @@ class LadderRequest:
     keep_in: Path | None = None
 
     @property
-    def by_envelope(self) -> bool:
-        """True where a rung needs a search, and it can be done on the envelope."""
+    def untouched_lufs(self) -> float:
+        """The loudness from which on a rung is limited."""
         loudest = gained(self.measurement, 0.0).integrated_lufs
         untouched = Guess(self.measurement, self.ceiling_dbtp).untouched_db
-        reached = -math.inf if loudest is None else loudest + untouched
-        return self.style == "limit" and "true" in self.detects and max(self.loudness_lufs) > reached
+        return -math.inf if loudest is None else loudest + untouched - UNTOUCHED_MARGIN_DB
 
-    def jobs(self, force: bool, over: Envelope | None = None) -> list[RungJob]:
+    @property
+    def limits(self) -> bool:
+        """True where a rung needs more than plain gain."""
+        return self.style != "limit" or max(self.loudness_lufs) > self.untouched_lufs
+
+    @property
+    def by_envelope(self) -> bool:
+        """True where the search can be done on the envelope."""
+        return self.style == "limit" and "true" in self.detects
+
+    def jobs(self, force: bool, mix: MixAnalysis | None = None) -> list[RungJob]:
         """One for each rung, in order: all of the first kind of detection, then all of the next."""
         made: list[RungJob] = []
         for detect in self.detects:
@@ -162,7 +172,8 @@ class LadderRequest:
                         self.profiles,
                         target,
                         force,
-                        over if detect == "true" else None,
+                        mix.envelope if mix is not None and detect == "true" else None,
+                        None if mix is None else mix.masks,
                         self.content,
                         self.keep_in,
                     )
@@ -182,33 +193,62 @@ class RungJob:
     target: Path | None
     force: bool
     envelope: Envelope | None = None
+    masks: Masks | None = None
     content: str = ""
     keep_in: Path | None = None
 
 
-def mix_envelope(mix: str) -> Envelope:
-    """Raises AudioError."""
-    with AudioReader(mix, hashed=False) as reader:
-        return envelope(reader, reader.info.sample_rate, reader.info.channels)
+@dataclass(frozen=True, slots=True)
+class MixAnalysis:
+    """What all rungs need of the mix: its envelope where the search runs over it, and its masks."""
+
+    envelope: Envelope | None
+    masks: Masks
+
+
+def analyse(wanted: LadderRequest) -> MixAnalysis:
+    """One pass over the mix, with the masks in a thread beside it. Raises AudioError."""
+    with AudioReader(wanted.mix, hashed=False) as reader, ThreadPoolExecutor(1) as beside:
+        rate, channels = reader.info.sample_rate, reader.info.channels
+        masks = MaskMeter(rate, channels)
+
+        def blocks() -> Iterator[Block]:
+            for block in reader:
+                at_once = beside.submit(masks.push, block)
+                yield block
+                at_once.result()
+
+        if wanted.by_envelope:
+            over = envelope(blocks(), rate, channels)
+            return MixAnalysis(over, masks.finish())
+        for _ in blocks():
+            pass
+        return MixAnalysis(None, masks.finish())
 
 
 def build(
-    wanted: LadderRequest, *, force: bool = False, workers: int = 0, step: Callable[[], None] = lambda: None
+    wanted: LadderRequest,
+    *,
+    force: bool = False,
+    workers: int = 0,
+    spare: bool = False,
+    step: Callable[[], None] = lambda: None,
 ) -> list[Rung | SimulatorError]:
     """All rungs, in the order of `LadderRequest.jobs`; one that fails costs no other. With a folder the files
-    and the playlist are written. Raises WriteError before any work where something would be overwritten."""
+    and the playlist are written. `spare`: one worker more than `workers` may start. Raises WriteError before
+    any work where something would be overwritten."""
     jobs = wanted.jobs(force)
     with ExitStack() as claim:
-        return _build(wanted, jobs, claim, force=force, workers=workers, step=step)
+        return _build(wanted, jobs, claim, force, workers, spare, step)
 
 
 def _build(
     wanted: LadderRequest,
     jobs: list[RungJob],
     claim: ExitStack,
-    *,
     force: bool,
     workers: int,
+    spare: bool,
     step: Callable[[], None],
 ) -> list[Rung | SimulatorError]:
     targets = [job.target for job in jobs if job.target is not None]
@@ -217,15 +257,13 @@ def _build(
         refuse_existing([*targets, playlist], force)
         refuse_sources([*targets, playlist], [wanted.mix])
         claim.enter_context(claimed(wanted.folder, [*targets, playlist], force))
-    spread = _workers_for(wanted, len(jobs), workers)
-    if wanted.by_envelope:
-        (over,) = pool.in_order(
-            pool.run(mix_envelope, [wanted.mix], int(spread > 0 and read_info(wanted.mix).lossy), str), 1,
-            lambda: None,
-        )  # fmt: skip
-        if isinstance(over, SimulatorError):
-            return [over for _ in jobs]
-        jobs = wanted.jobs(force, over)
+    spread = _workers_for(wanted, len(jobs), workers, spare)
+    if wanted.limits:
+        alone = int(spread > 0 and read_info(wanted.mix).lossy)
+        (mix,) = pool.in_order(pool.run(analyse, [wanted], alone, lambda one: one.mix), 1, lambda: None)
+        if isinstance(mix, SimulatorError):
+            return [mix for _ in jobs]
+        jobs = wanted.jobs(force, mix)
     # the loudest take longest: begun first, they leave no core waiting at the end
     running = pool.run(make_rung, jobs[::-1], spread, lambda job: job.mix)
     try:
@@ -245,6 +283,8 @@ def draw(
     path: Path, rungs: Sequence[Rung], destinations: Sequence[Destination], title: str, force: bool
 ) -> None:
     """Draws gain against cost as PNG or SVG. Raises WriteError."""
+    from simulator.text.charts import STYLE, ladder_figure  # workers start sooner without it
+
     save_picture(path, lambda: ladder_figure(rungs, destinations, title), STYLE, force)
 
 
@@ -311,6 +351,7 @@ def _passed(job: RungJob, drive_db: float) -> Quick:
 def _finished(job: RungJob, found: Found, settings: MasteringSettings, passes: int) -> Rung:
     """The pass with everything; arithmetic where the rung is plain gain."""
     report, residual_lu = ActionReport(), None
+    share: float | None = 0.0  # of plain gain
     plain = _untouched(job, found.drive_db) is not None
     with AudioReader(job.mix, hashed=False) as reader:
         rate, channels, frames = reader.info.sample_rate, reader.info.channels, job.measurement.frames
@@ -321,7 +362,8 @@ def _finished(job: RungJob, found: Found, settings: MasteringSettings, passes: i
                 blocks = (block * gain for block in reader)
                 write_audio(job.target, blocks, rate, channels, "float32", job.force, False, frames)
         else:
-            residual = Residual(rate, channels)
+            audible = None if job.masks is None else ShareMeter(job.masks)
+            residual = Residual(rate, channels, None if audible is None else audible.push)
             mastered = residual.around(
                 reader, lambda blocks: master_blocks(blocks, channels, rate, found.drive_db, settings, report)
             )
@@ -332,6 +374,7 @@ def _finished(job: RungJob, found: Found, settings: MasteringSettings, passes: i
                 with AudioReader(os.fspath(job.target), hashed=False) as written:
                     measurement = measure(written, rate, channels)
             residual_lu = residual.residual_lu
+            share = None if audible is None else audible.share_audible
     lufs, why = measurement.integrated_lufs, found.why
     reached = lufs is not None and abs(lufs - job.wanted_lufs) <= TOLERANCE_LU
     if not reached and not why:
@@ -356,6 +399,7 @@ def _finished(job: RungJob, found: Found, settings: MasteringSettings, passes: i
         played=played,
         path=None if job.target is None else os.fspath(job.target),
         decoded=decoded,
+        share_audible=share,
     )
 
 
@@ -493,11 +537,13 @@ def _more_than_gain_after(decode: Measurement, chain: ChainSettings) -> bool:
     return chain.full_scale != "none" and peak is not None and peak + gain_db > FULL_SCALE_DBTP
 
 
-def _workers_for(wanted: LadderRequest, count: int, most: int) -> int:
-    """0: do the work here. A codec always works in a worker, which may crash."""
+def _workers_for(wanted: LadderRequest, count: int, most: int, spare: bool) -> int:
+    """0: do the work here. A codec always works in a worker, which may crash. Rungs that the cores cannot
+    share evenly get a worker more where there may be one: with one rung left, a core would be idle."""
     info = read_info(wanted.mix)
     seconds = wanted.measurement.frames * info.channels / (44_100 * 2) / _SPEED * _PASSES * count
     if count > 1 and most > 1 and seconds > POOL_PAYS_SECONDS:
-        return min(most, count)
+        limited = sum(lufs > wanted.untouched_lufs for lufs in wanted.loudness_lufs) * len(wanted.detects)
+        return min(most + int(spare and limited % most != 0), count)
     codecs = any(one.delivery is not None and one.delivery.codec != "none" for one in wanted.profiles)
     return 1 if (info.lossy or codecs) and not pool.stays_in_process() else 0

@@ -218,6 +218,7 @@ def view(
         ],
         "claims": claims(offers, tracks, profile),
         "compared": None if compared is None else [tracks[index].name for index in compared],
+        "loud_colour": None if compared is None else tracks[compared[1]].colour,
         "changes": changes(offers, tracks),
         "claimed": None if pair is None else [tracks[index].name for index in pair],
         "kinds": [

@@ -274,6 +274,7 @@ def left_out(playlist: Playlist, extension: str) -> list[str]:
     said = {
         "versions of a song": any(one.song for one in tracks),
         "references": any(one.role != "master" for one in tracks),
+        "decisions": any(one.decision for one in tracks),
         "the player": playlist.profile is not None,
         "albums": extension != "xspf" and playlist.album_reason in (NAMED_ALBUMS, ALL_SINGLES),
     }
@@ -299,7 +300,12 @@ def _toml(playlist: Playlist) -> str:
         lines += ["", "[[tracks]]", f"path = {toml_text(track.path)}", f"title = {toml_text(track.title)}"]
         lines += [
             f"{key} = {toml_text(value)}"
-            for key, value in (("artist", track.artist), ("song", track.song), ("album", album))
+            for key, value in (
+                ("artist", track.artist),
+                ("song", track.song),
+                ("album", album),
+                ("decision", track.decision),
+            )
             if value
         ]
         if track.role != "master":

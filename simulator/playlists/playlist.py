@@ -8,6 +8,7 @@ This module is free of numpy and reads nothing: texts are parsed in `playlist_fo
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import PurePath
 from typing import Literal
@@ -88,6 +89,26 @@ def one_album(title: str, what: str, tracks: tuple[Track, ...], source: str) -> 
     ("folder", "playlist", "command")."""
     together = tuple(replace(track, album=title) for track in tracks)
     return Playlist(title, "", None, together, source, ONE_ALBUM.format(what=what))
+
+
+def album_places(playlist: Playlist, places: Iterable[int], *, as_album: bool) -> dict[int, str]:
+    """The album (empty with `as_album`, which makes one of all) of each of the places that belongs to one:
+    masters whose album the playlist names. Of versions of one song only the first counts."""
+    found: dict[int, str] = {}
+    songs: set[tuple[str, str | None, str]] = set()
+    for place in places:
+        track = playlist.tracks[place]
+        named = track.album if playlist.album_reason == NAMED_ALBUMS else None
+        album = "" if as_album else named
+        if album is None or track.role != "master":
+            continue
+        if track.song is not None:
+            version = (album, track.decision, track.song)
+            if version in songs:
+                continue
+            songs.add(version)
+        found[place] = album
+    return found
 
 
 def joined(playlists: list[Playlist]) -> Playlist:

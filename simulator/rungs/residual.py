@@ -29,9 +29,13 @@ Block = NDArray[np.float32]
 
 
 class Residual:
-    """Watches a stream before and after its processing; complete once the stream has ended."""
+    """Watches a stream before and after its processing; complete once the stream has ended. `beside` sees the
+    same segments before and after."""
 
-    def __init__(self, sample_rate: int, channels: int) -> None:
+    def __init__(
+        self, sample_rate: int, channels: int, beside: Callable[[Block, Block], None] | None = None
+    ) -> None:
+        self._beside = beside
         self._channels = channels
         self._weights = channel_weights(channels)
         self._filters = [(KWeighting(sample_rate), KWeighting(sample_rate)) for _ in self._weights]
@@ -43,7 +47,10 @@ class Residual:
     ) -> Iterator[Block]:
         """What `process` makes of the blocks, in whole segments; it must give every frame back in place."""
         for after in recut(process(self._keep(blocks)), self._channels):
-            self._add(self._waiting.popleft(), after)
+            before = self._waiting.popleft()
+            self._add(before, after)
+            if self._beside is not None:
+                self._beside(before, after)
             yield after
 
     def _keep(self, blocks: Iterable[NDArray[np.floating]]) -> Iterator[Block]:

@@ -78,6 +78,8 @@ class Rung:
     path: str | None = None
     decoded: Mapping[str, Decoded] = field(default_factory=dict)
     """By the id of each profile with a lossy codec."""
+    share_audible: float | None = None
+    """Share of the music in which the change from the mix is likely to be audible, estimated by a model."""
 
     @property
     def limited(self) -> bool:

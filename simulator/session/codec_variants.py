@@ -2,9 +2,10 @@
 
 A player's id may go on with `+opus128` (its music is encoded first, whatever the player itself does),
 `+master` (the same player, nothing encoded) and `+difference` or `+difference20` (only what the encoding
-changed, decode − master, with the player's gain, raised by so many dB). Before these stands `+tracks`,
-`+albumloudest` or `+albumprogramme` where albums count in another way than the player's own. Each is a player
-like any other, so that levels, matching, the loudness guard and the record know it. Values only.
+changed, decode − master, with the player's gain, raised by so many dB); or with `+versions` (only what the
+versions of a song differ by). Before these stands `+tracks`, `+albumloudest` or `+albumprogramme` where
+albums count in another way than the player's own. Each is a player like any other, so that levels, matching,
+the loudness guard and the record know it. Values only.
 """
 
 from __future__ import annotations
@@ -43,8 +44,9 @@ class Variant:
     codec: CodecName | None = None
     """Encodes first, at `kbps`, whatever the player itself does."""
     kbps: int = 0
-    part: Literal["played", "master", "difference"] = "played"
-    """As the player gives it; with nothing encoded; only what the encoding changed."""
+    part: Literal["played", "master", "difference", "versions"] = "played"
+    """As the player gives it; with nothing encoded; only what the encoding changed; only what the versions of
+    a song differ by."""
     raise_db: int = 0
     """By how much a difference is raised."""
     converter: bool = False
@@ -71,6 +73,8 @@ def parse(name: str) -> Variant:
             found = replace(found, converter=True)
         elif text == "master" and at == 0:
             found = replace(found, part="master")
+        elif text == "versions" and at == 0:
+            found = replace(found, part="versions")
         elif text.startswith("difference") and found.part == "played":
             raised = text.removeprefix("difference")
             found = replace(found, part="difference", raise_db=_digits(raised, name) if raised else 0)
@@ -100,7 +104,26 @@ def behind_converter(profile: Profile) -> Profile:
 
 
 def is_difference(name: str) -> bool:
-    return parse(name).part == "difference"
+    """True where no music is heard, only what changed."""
+    return parse(name).part in ("difference", "versions")
+
+
+def is_of_versions(name: str) -> bool:
+    return parse(name).part == "versions"
+
+
+def of_versions(name: str) -> str:
+    """The id under which only what the versions differ by plays, with this player's gain."""
+    playing = parse(name)
+    return Variant(playing.profile, part="versions", scope=playing.scope).id
+
+
+def versions_words(gain_db: float) -> str:
+    """Why it plays at its gain."""
+    return (
+        "Only the residual of the versions (open minus loud, matched by one gain), at the open version's "
+        f"gain of {signed(gain_db)} dB."
+    )
 
 
 def raised_db(name: str) -> float:
@@ -133,9 +156,9 @@ def raise_words(music_db: float, raised_db: float, asked_db: float) -> str:
 
 
 def decode_of(name: str) -> str:
-    """The id under which the decode itself plays that this difference belongs to."""
+    """The id under which the music itself plays that this difference belongs to."""
     variant = parse(name)
-    return replace(variant, part="played", raise_db=0).id if variant.part == "difference" else name
+    return replace(variant, part="played", raise_db=0).id if is_difference(name) else name
 
 
 def setting_of(name: str) -> str:
@@ -190,6 +213,8 @@ def profile_named(profiles: Mapping[str, Profile], name: str) -> Profile:
         found = _master_of(found)
     if variant.part == "difference":
         found = _difference_of(found, float(variant.raise_db))
+    if variant.part == "versions":
+        found = _residual_of(found)
     if variant.converter:
         found = behind_converter(found)
     return msgspec.structs.replace(found, id=name)
@@ -242,6 +267,20 @@ def _difference_of(profile: Profile, by_db: float) -> Profile:
         title=f"{profile.title}: codec residual",
         sentence=f"Decode minus master, at the player's gain{raised}. The music masks most of it, so on its "
         "own it is not what a listener hears.",
+        upward="unprotected",
+        limiter=None,
+        converter_headroom_db=None,
+    )
+
+
+def _residual_of(profile: Profile) -> Profile:
+    """A plain gain on what the versions differ by."""
+    return msgspec.structs.replace(
+        profile,
+        delivery=None,
+        title=f"{profile.title}: residual of the versions",
+        sentence="Open minus loud version, matched by one gain, at its own level within the open one. The "
+        "music masks most of that.",
         upward="unprotected",
         limiter=None,
         converter_headroom_db=None,

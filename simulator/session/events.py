@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from simulator.audibility.audibility import Audibility
+from simulator.session.excerpts import Mark
+from simulator.session.log import Act
 from simulator.session.track import PlayedView, TrackView
 
 
@@ -91,6 +93,16 @@ class Revised:
 
 
 @dataclass(frozen=True, slots=True)
+class Merged:
+    """What was taken in from other session files, by their names; the marks that there are now, and how many
+    notes the file holds."""
+
+    acts: Mapping[str, tuple[Act, ...]]
+    marks: tuple[Mark, ...]
+    notes: int
+
+
+@dataclass(frozen=True, slots=True)
 class Aligned:
     """The versions of songs were laid over each other: offsets by track, and words about them."""
 
@@ -127,6 +139,7 @@ Event = (
     | Predicted
     | Replaced
     | Revised
+    | Merged
     | Aligned
     | MomentsFound
     | Prepared

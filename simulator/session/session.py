@@ -17,7 +17,7 @@ from simulator.session.acts.command import Line, Outcome
 from simulator.session.acts.level_guard import guarded
 from simulator.session.acts.montage import refitted
 from simulator.session.blind import steps
-from simulator.session.codec_variants import CONVERTER
+from simulator.session.codec_variants import CONVERTER, decode_of, is_of_versions
 from simulator.session.commands import find_command
 from simulator.session.effects import Effect, Keep, Say, Show, Sound
 from simulator.session.events import (
@@ -25,6 +25,7 @@ from simulator.session.events import (
     DeviceFound,
     DeviceLost,
     Event,
+    Merged,
     MomentsFound,
     Predicted,
     Prepared,
@@ -120,6 +121,8 @@ def _step(session: Session, event: Event) -> Outcome:
             return _replaced(session, event)
         case Revised():
             return replace(session, arrived=event), ()
+        case Merged():
+            return _merged(session, event)
         case Aligned():
             return _aligned(session, event)
         case MomentsFound():
@@ -230,6 +233,8 @@ def _replaced(session: Session, event: Replaced) -> Outcome:
     old = session.tracks[event.track]
     tracks = tuple(event.view if i == event.track else one for i, one in enumerate(session.tracks))
     after = replace(session, tracks=tracks)
+    if is_of_versions(session.profile):  # of the old file
+        after = replace(after, profile=decode_of(session.profile))
     if event.track == session.track:
         place_s = session.place_s + ((accepted.shift_s or 0.0) if accepted is not None else 0.0)
         place_s = min(max(place_s, 0.0), max(event.view.duration_s - 0.05, 0.0))
@@ -258,6 +263,16 @@ def _replaced(session: Session, event: Replaced) -> Outcome:
     except UsageError as problem:  # too little of the loop
         return after, (*kept, Say(f"{problem.message} {problem.hint}"))
     return guarded(session, (after, (*kept, *heard)))
+
+
+def _merged(session: Session, event: Merged) -> Outcome:
+    """Marks and notes of other desks are this one's from now on."""
+    if not event.acts:
+        return session, (Say("No other session file of this list holds anything new."),)
+    after = replace(session, marks=event.marks, earlier_notes=event.notes - len(session.notes))
+    added = [f"{name} ({provenance.counts(acts) or 'log entries'})" for name, acts in event.acts.items()]
+    kept = "The other file stays" if len(added) == 1 else "The other files stay"
+    return after, (Say(f"Added to this session: {', '.join(added)}. {kept} unchanged."),)
 
 
 def _announced(session: Session, event: Revised) -> Outcome:

@@ -15,10 +15,12 @@ from simulator.normalizer.prediction import Prediction
 
 @dataclass(frozen=True, slots=True)
 class PlayedView:
-    """A track through one player. `own_lane` says that the player does more to it than a plain gain."""
+    """A track through one player. `own_lane` says that the player does more to it than a plain gain; `file`
+    is what plays instead of the track's own one."""
 
     prediction: Prediction
     own_lane: bool
+    file: str = ""
 
     @property
     def gain_db(self) -> float:

@@ -455,6 +455,10 @@ class AlbumSong:
 
 ALBUM_COLOURS = (OPEN, VERSIONS[2])
 """Neighbouring songs alternate."""
+NAME_WIDTH = 10.0
+"""Characters of a song's name in an inch."""
+SHORTEST_NAME = 6
+"""With less room a song has only its number."""
 
 
 def album_figure(songs: Sequence[AlbumSong], answer: str, player: str, target_lufs: float | None) -> Figure:
@@ -462,8 +466,15 @@ def album_figure(songs: Sequence[AlbumSong], answer: str, player: str, target_lu
     below; each song's integrated loudness, its loudest and its quietest 3 s."""
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(11.0, 7.2), dpi=110, layout="constrained")
-    figure.suptitle(textwrap.fill(answer, ANSWER_WIDTH), x=0.01, ha="left", fontsize=11.5, fontweight="bold")
+    wide = min(11.0 + 0.5 * max(len(songs) - 6, 0), 18.0)
+    figure = Figure(figsize=(wide, 7.2), dpi=110, layout="constrained")
+    figure.suptitle(
+        textwrap.fill(answer, round(ANSWER_WIDTH * wide / 11.0)),
+        x=0.01,
+        ha="left",
+        fontsize=11.5,
+        fontweight="bold",
+    )
     first, second = figure.subplots(2, 1, sharex=True, sharey=True)
     _sequence(first, songs, [song.delivered for song in songs], "As delivered")
     _sequence(second, songs, [song.played for song in songs], f"As played: {player}")
@@ -488,7 +499,7 @@ def _sequence(
     """One state of the album: a curve a song, one after the other."""
     from matplotlib.ticker import MultipleLocator
 
-    start = 0.0
+    start, inches = 0.0, axes.get_figure(root=True).get_figwidth()  # type: ignore[union-attr]
     seconds = sum(song.delivered.duration_s for song in songs)
     for place, (song, found) in enumerate(zip(songs, measured, strict=True)):
         colour = ALBUM_COLOURS[place % len(ALBUM_COLOURS)]
@@ -513,9 +524,11 @@ def _sequence(
                     fontsize=8.5, color=colour, fontweight="bold",
                     bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.85},
                 )  # fmt: skip
-        width = max(4, int(110 * song.delivered.duration_s / max(seconds, 1.0)) - 2)
+        room = int(NAME_WIDTH * inches * song.delivered.duration_s / max(seconds, 1.0)) - 1
+        name = song.name if len(song.name) <= room else f"{song.name[: room - 1].rstrip()}…"
+        name = name if room >= SHORTEST_NAME else f"{place + 1}"
         axes.text(
-            (start + end) / 2.0, 1.01, shortened(song.name, width), transform=axes.get_xaxis_transform(),
+            (start + end) / 2.0, 1.01, name, transform=axes.get_xaxis_transform(),
             ha="center", va="bottom", color=colour, fontsize=9.5, fontweight="bold",
         )  # fmt: skip
         start = end

@@ -35,6 +35,7 @@ from simulator.rungs.rung import (
     gained,
     lowest_of_the_best,
 )
+from simulator.text.audibility import CAVEAT
 from simulator.text.tables import grid
 
 SCHEMA = 1
@@ -124,6 +125,7 @@ def _rungs(rungs: Sequence[Rung], profiles: Sequence[Profile]) -> list[dict[str,
                 "contrast_lu": measured.contrast_lu,
                 "true_peak_dbtp": measured.true_peak_dbtp,
                 "residual_lu": rung.residual_lu,
+                "share_audible": rung.share_audible,
                 "played": played,
                 "decoded": {name: {**asdict(one), "holds": one.holds} for name, one in rung.decoded.items()},
             }
@@ -138,12 +140,14 @@ MARK = "◂"
 NARROW = 60
 """Columns of a terminal under which the table keeps PLR alone of what a rung costs."""
 NARROW_OUT = ("GR dB\navg", "\nmax", "span\nLU", "resid.\nLU")
-COST_COLUMNS = 36
+COST_COLUMNS = 50
 """Width of the columns of what a rung costs, with their spaces."""
 LITTLE_DB = 0.5
 """A mean reduction below this is no heavy limiting."""
 SHOWN_LU = 0.05
 """What is less is written 0.0."""
+LEAST_AUDIBLE = 0.01
+"""Share of the music below which a change stays masked nearly everywhere."""
 HOW = {
     ("true", "limit"): "true-peak limiting",
     ("sample", "limit"): "sample-peak limiting",
@@ -161,6 +165,7 @@ OUTPUT = (
     "the limiter threshold and recalculates everything."
 )
 
+MOST_SENTENCES = 5
 MOST_NAMED = 4
 """Columns of destinations that have room for names; more get letters."""
 
@@ -272,7 +277,7 @@ def _plain_sentence(rungs: Sequence[Rung], advice: Advice) -> list[str]:
 def sentences(ladder: Ladder, destinations: Sequence[Destination], mix: Measurement) -> list[str]:
     """At most five: one master or two, the mix, what was not reached, how sure this is, how it was made."""
     rungs = ladder.rungs
-    said = [*_masters(rungs, destinations), *unreached(rungs, ladder.style)]
+    said = [*_masters(rungs, destinations), *_audible(rungs), *unreached(rungs, ladder.style)]
     if signs := limited_before(mix):
         said.insert(
             1,
@@ -286,7 +291,29 @@ def sentences(ladder: Ladder, destinations: Sequence[Destination], mix: Measurem
             "differences may not be there."
         )
     said.append(opening(ladder, mix))
-    return said[:3] + said[-2:] if len(said) > 5 else said
+    return said[: MOST_SENTENCES - 1] + said[-1:] if len(said) > MOST_SENTENCES else said
+
+
+def _audible(rungs: Sequence[Rung]) -> list[str]:
+    """The rung from which on the change is likely to be heard, by the model; nothing where nothing acts."""
+    if all(not rung.limited for rung in rungs) or any(rung.share_audible is None for rung in rungs):
+        return []
+    below = [place for place, rung in enumerate(rungs) if (rung.share_audible or 0.0) < LEAST_AUDIBLE]
+    first = max(below, default=-1) + 1
+    if first == len(rungs):
+        return [f"Up to {_lufs(rungs[-1])} the change stays masked nearly everywhere. {CAVEAT}"]
+    share = _percent(rungs[first].share_audible)
+    last = first == len(rungs) - 1
+    begins = f"At {_lufs(rungs[first])}" if last else f"From {_lufs(rungs[first])} on"
+    share = f"{_percent(rungs[first].share_audible)} % of the music{'' if last else ' there'}"
+    return [f"{begins} the change is likely to be audible: {share}. {CAVEAT}"]
+
+
+def _percent(share: float | None) -> str:
+    """A share of the music: `<1`, `12`."""
+    if share is None:
+        return "–"
+    return "<1" if 0.0 < share < LEAST_AUDIBLE else f"{100.0 * share:.0f}"
 
 
 def _masters(rungs: Sequence[Rung], destinations: Sequence[Destination]) -> list[str]:
@@ -348,10 +375,11 @@ def decision_table(rungs: Sequence[Rung], destinations: Sequence[Destination], w
     heads = ["\n".join(head.replace("-", "-\n").split()) for head in heads]
     firsts = [_name(rung) for rung in rungs]
     widest = [max(map(len, [*head.split("\n"), "-0.0 ◂"])) for head in heads]
-    needed = max(map(len, firsts)) + COST_COLUMNS + sum(2 + one for one in widest)
+    needed = max(map(len, firsts)) + COST_COLUMNS + sum(3 + one for one in widest)
     if needed > width or len(heads) > MOST_NAMED or max(head.count("\n") for head in heads) > 4:
         heads = [chr(ord("A") + place) for place in range(len(columns))]
-    names = ["LUFS", "GR dB\navg", "\nmax", "PLR\ndB", "span\nLU", "resid.\nLU", *heads]
+    costs = ["GR dB\navg", "\nmax", "PLR\ndB", "span\nLU", "resid.\nLU", "audible\n%"]
+    names = ["LUFS", *costs, *heads]
     if width < NARROW:  # the cost in one figure
         names = [name for name in names if name not in NARROW_OUT]
     table = grid(names, [True] * len(names))
@@ -365,6 +393,7 @@ def decision_table(rungs: Sequence[Rung], destinations: Sequence[Destination], w
             *([] if width < NARROW else [level(done.mean_reduction_db), level(done.max_reduction_db)]),
             level(measured.peak_to_loudness_db),
             *([] if width < NARROW else [level(measured.contrast_lu), level(rung.residual_lu)]),
+            _percent(rung.share_audible),
             *(cells[place] for cells in columns),
         )
     return table

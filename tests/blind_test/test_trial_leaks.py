@@ -51,9 +51,12 @@ def limited() -> Session:
 
 
 def unequal() -> Session:
-    """The versions have times of their own."""
+    """The versions have times and sample rates of their own."""
     first, second, *others = session().tracks
-    return replace(session(), tracks=(first, replace(second, offset_s=-3.3), *others))
+    assert second.delivered is not None
+    rate, frames = 2 * second.delivered.sample_rate, 2 * second.delivered.frames
+    other = replace(second.delivered, sample_rate=rate, frames=frames)
+    return replace(session(), tracks=(first, replace(second, offset_s=-3.3, delivered=other), *others))
 
 
 def gathered(start: Session, state: str, kind: str, seed: int) -> list[object]:

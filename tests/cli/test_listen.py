@@ -28,6 +28,7 @@ from support.terminal import Terminal, has_tmux, terminal
 from simulator.cli.app import run
 from simulator.cli.commands import listen as listen_command
 from simulator.deck import live as opening
+from simulator.deck.program import OutputChoice
 from simulator.storage import session_file
 
 RATE = 44100
@@ -87,8 +88,8 @@ def listen(home: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFi
     monkeypatch.chdir(home)
     live = opening.LiveDeck
 
-    def silently(device: str | None, sample_rate: int | None, **_: object) -> opening.LiveDeck:
-        return live(device, sample_rate, silent=True)
+    def silently(choice: OutputChoice, **_: object) -> opening.LiveDeck:
+        return live(choice, silent=True)
 
     monkeypatch.setattr(opening, "LiveDeck", silently)
 

@@ -46,6 +46,7 @@ def masters(tmp_path_factory: pytest.TempPathFactory) -> Path:
         soundfile.write(made / f"{name}.wav", song(number), RATE, subtype="PCM_24")
         title = '<i>"Two"</i>' if number == 2 else name[3:]
         lines += ["[[tracks]]", f'path = "{name}.wav"', f"title = '{title}'", 'album = "Low Water"']
+        lines += ['artist = "=1+1"'] if number == 2 else []
     (made / "album.toml").write_text("\n".join(lines), encoding="utf-8")
     decision = {"destination": "streaming", "target_lufs": -30.0, "ceiling_dbtp": -1.0, "who": "Anna"}
     record = Record("x", (Act("2026-02-03T11:00:00+01:00", "decision", decision),))
@@ -103,7 +104,7 @@ def test_all_forms_hold_the_same_and_are_read_again(sheets: Path) -> None:
     assert forms["html"].masters == forms["json"].masters == forms["csv"].masters
     assert {(one.title, one.client) for one in forms.values()} == {("Low Water", "Choir & Co")}
     one = forms["csv"].masters[1]
-    assert one.title == '<i>"Two"</i>'
+    assert (one.title, one.artist) == ('<i>"Two"</i>', "=1+1")
     assert [step.step for step in one.steps] == ["in 24 bits", "Vorbis at 160 kbit/s"]
     assert (one.decision.destination, one.decision.who, one.decision.decided) == (
         "streaming", "Anna", "on 2026-02-03",

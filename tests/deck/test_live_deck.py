@@ -35,6 +35,7 @@ from support.sound_server import (
 
 from simulator.common.errors import UsageError
 from simulator.deck.live import LiveDeck
+from simulator.deck.program import OutputChoice
 
 pytestmark = pytest.mark.heavy
 TESTS = Path(__file__).resolve().parents[1]
@@ -54,7 +55,7 @@ def server(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[SoundSer
 
 @pytest.fixture
 def deck(server: SoundServer, tmp_path: Path) -> Iterator[LiveDeck]:  # noqa: ARG001
-    opened = LiveDeck(DEVICE, RATE, cache=tmp_path / "cache")
+    opened = LiveDeck(OutputChoice(DEVICE, RATE), cache=tmp_path / "cache")
     try:
         opened.ready()
         assert (opened.kind, opened.device, opened.sample_rate) == ("device", DEVICE, RATE)
@@ -102,7 +103,7 @@ def test_a_session_that_is_left_at_the_end_of_the_list_keeps_the_tail(
     server: SoundServer, tmp_path: Path
 ) -> None:
     key, samples = made(tmp_path, "one.wav", 1.0, 1)
-    deck = LiveDeck(DEVICE, RATE, cache=tmp_path / "cache")
+    deck = LiveDeck(OutputChoice(DEVICE, RATE), cache=tmp_path / "cache")
     try:
         prepare(deck, key)
         with server.recorded(tmp_path / "capture.raw"):
@@ -257,7 +258,7 @@ def test_another_device_can_be_chosen_by_a_part_of_its_name(deck: LiveDeck, tmp_
 
 
 def test_a_device_name_that_does_not_fit_is_refused_at_the_start(server: SoundServer, tmp_path: Path) -> None:  # noqa: ARG001
-    deck = LiveDeck("nowhere", cache=tmp_path / "cache")
+    deck = LiveDeck(OutputChoice("nowhere"), cache=tmp_path / "cache")
     with pytest.raises(UsageError, match=r"No output device 'nowhere'.*Available: .*pulse"):
         deck.ready()
     assert list((tmp_path / "cache" / "scratch").iterdir()) == []

@@ -18,7 +18,7 @@ from support.sound_server import RATE
 
 from simulator.common.errors import UsageError
 from simulator.deck.live import LiveDeck
-from simulator.deck.program import DeckProgram, DeckSegment
+from simulator.deck.program import DeckProgram, DeckSegment, OutputChoice
 
 TESTS = Path(__file__).resolve().parents[1]
 
@@ -26,7 +26,7 @@ TESTS = Path(__file__).resolve().parents[1]
 @pytest.fixture(scope="module")
 def deck(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LiveDeck]:
     folder = tmp_path_factory.mktemp("deck")
-    opened = LiveDeck(sample_rate=RATE, silent=True, cache=folder)
+    opened = LiveDeck(OutputChoice(None, RATE), silent=True, cache=folder)
     opened.ready()
     yield opened
     gone = [psutil.Process(one) for one in process_ids(opened)]
@@ -132,10 +132,10 @@ SESSION = """
 import sys, time
 from pathlib import Path
 from simulator.deck.live import LiveDeck
-from simulator.deck.program import DeckProgram, DeckSegment, LaneKey
+from simulator.deck.program import DeckProgram, DeckSegment, LaneKey, OutputChoice
 if __name__ == "__main__":
     from support.live_decks import process_ids
-    deck = LiveDeck(sample_rate=44100, silent=True, cache=Path(sys.argv[1]))
+    deck = LiveDeck(OutputChoice(None, 44100), silent=True, cache=Path(sys.argv[1]))
     key = LaneKey(sys.argv[2])
     deck.sound(DeckProgram((DeckSegment(key, 0, None),)))
     while deck.now().waiting:

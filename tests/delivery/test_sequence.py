@@ -67,3 +67,9 @@ def test_what_is_below_minus_80_dbfs_is_silence() -> None:
     assert gaps_s([replace(song, series=Series(song.series.energy, peaks)), song])[0] == pytest.approx(0.0)
     peaks[-5:] = np.float32(10.0 ** (-81.0 / 20.0))
     assert gaps_s([replace(song, series=Series(song.series.energy, peaks)), song])[0] == pytest.approx(1.0)
+
+
+def test_no_song_goes_above_the_loudest_one_as_it_is() -> None:
+    """Both have 4 dB and more below −1 dBTP: the trims relate the songs, they make no album louder."""
+    songs = [made(-10.0, -5.0), made(-12.0, -9.0)]
+    assert trims_db(songs, Relation()) == pytest.approx((0.0, 2.0), abs=1e-6)

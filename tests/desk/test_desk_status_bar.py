@@ -86,3 +86,12 @@ def test_matched_here_turns_the_louder_one_down_only() -> None:
 )
 def test_the_one_thing_to_know_first(changes: dict[str, object], now: dict[str, object], notice: str) -> None:
     assert bar(replace(SESSION, **changes), **now).notice == notice
+
+
+def test_a_rate_other_than_the_devices_is_resampled() -> None:
+    now, rate = Now(playing=True), SESSION.here.delivered.sample_rate
+    shown = [
+        bar_of(SESSION, FakePlayer("device", sample_rate=one), now, Reading(), 0).resampled
+        for one in (rate, 96_000)
+    ]
+    assert shown == [None, (rate, 96_000)]

@@ -52,4 +52,12 @@ def test_without_any_it_says_why_and_how_to_get_sound() -> None:
     ids=["a device", "a file", "the silent clock"],
 )
 def test_where_the_sound_goes_is_said_at_the_start(deck: FakePlayer, words: str) -> None:
-    assert words in where_it_goes(deck)
+    assert words in where_it_goes(deck, [48_000])
+    assert "resampled" not in where_it_goes(deck, [48_000])
+
+
+def test_what_is_resampled_is_said_at_the_start() -> None:
+    device = FakePlayer("device", device="Monitors")
+    assert where_it_goes(device, [96_000, 48_000, 44_100]) == (
+        "Playing through “Monitors” at 48 kHz. Tracks at 44.1 and 96 kHz are resampled."
+    )

@@ -93,6 +93,32 @@ def test_moments_are_found_by_pair_and_hold_for_the_files_as_they_are(playlist: 
     assert len(found.contents[1][1]) > 10
 
 
+def test_the_residual_of_two_versions_is_a_file_in_the_time_of_each(playlist: Playlist) -> None:
+    """The loud one clips; it begins half a second later. Open minus residual is the loud one by one gain."""
+    loud, rate = soundfile.read(playlist.tracks[1].path)
+    soundfile.write(playlist.tracks[1].path, np.clip(loud, -0.1, 0.1), rate, subtype="FLOAT")
+    made, views = studio(playlist, "gain")
+    try:
+        [found] = made.predict("gain+versions")
+        assert isinstance(found, Predicted)
+        assert all(found.views[i].own_lane for i in (0, 1))
+        gain_db = views[0].played["gain"].gain_db  # type: ignore[attr-defined]
+        assert [found.views[i].gain_db for i in (0, 1)] == [gain_db] * 2
+        first, second = (soundfile.read(found.views[i].file)[0] for i in (0, 1))
+        assert np.array_equal(second[rate // 2 :], first)
+        assert not second[: rate // 2].any()
+        open_, _ = soundfile.read(playlist.tracks[0].path)
+        matched, clipped = (open_ - first).ravel(), np.clip(loud, -0.1, 0.1)[rate // 2 :].ravel()
+        gain = float(matched @ clipped) / float(clipped @ clipped)
+        assert np.abs(matched - gain * clipped).max() < 1e-5
+        assert np.abs(first).max() > 0.01
+        tracks = [replace(view, played={"x": found.views[i]}) for i, view in enumerate(views[:2])]  # type: ignore[type-var]
+        lanes = track_lanes(tracks, {"x": GAIN_ONLY})
+        assert [lanes[i].decodes["x"] for i in (0, 1)] == [found.views[i].file for i in (0, 1)]
+    finally:
+        made.close()
+
+
 def test_views_hold_what_is_known_and_why_the_rest_is_not(playlist: Playlist) -> None:
     views = studio(playlist, "gain", "limited")[1]
     assert [view.title for view in views] == ["open", "late", "gone"]

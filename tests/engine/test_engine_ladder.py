@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -45,6 +47,8 @@ def test_a_rung_below_the_limiter_needs_no_pass_and_is_plain_gain(mix: Path, tmp
     assert isinstance(rung, Rung)
     assert rung.passes == 0
     assert rung.action.max_reduction_db == 0.0
+    assert rung.share_audible == 0.0
+    assert not rung.limited
     assert rung.residual_lu is None or rung.residual_lu < -120.0
     assert rung.path is not None
     before, _ = soundfile.read(mix, dtype="float32")
@@ -102,6 +106,25 @@ def test_the_playlist_names_the_loudness_that_was_reached(mix: Path, tmp_path: P
     rungs = [rung for rung in build(asked) if isinstance(rung, Rung)]
     titles = [track.title for track in ladder_playlist(asked.mix, rungs).tracks]
     assert titles == ["mix (rung at −20.0 LUFS)", "mix (sample-peak rung at −20.0 LUFS)"]
+
+
+@pytest.mark.parametrize(("limited", "spare", "workers"), [(3, True, 3), (3, False, 2), (4, True, 2)])
+def test_an_odd_number_of_limited_rungs_gets_a_worker_more(
+    limited: int, spare: bool, workers: int, mix: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rungs by plain gain take no time and do not count; whoever sets a number of workers gets no more."""
+    monkeypatch.setattr(ladder, "POOL_PAYS_SECONDS", 0.0)
+    started: list[int] = []
+
+    def run(function: Any, jobs: list[Any], workers: int, _: Any) -> Iterator[tuple[int, Any]]:
+        started.append(workers)
+        return (result for result in enumerate(map(function, jobs)))
+
+    monkeypatch.setattr(ladder.pool, "run", run)
+    monkeypatch.setattr(ladder, "make_rung", lambda _: AudioError("none", ""))
+    levels = (-30.0, -28.0, *(float(one) for one in range(-9 - limited, -9)))
+    build(wanted(mix, *levels), workers=2, spare=spare)
+    assert started == [0, workers]
 
 
 @pytest.mark.heavy

@@ -12,8 +12,8 @@ from support.made_page import order_of, write_music
 
 from simulator.blind_test.trial import begin
 from simulator.common.errors import UsageError
+from simulator.page.file.ballot import plain_sentence
 from simulator.page.file.build import build
-from simulator.page.vote import plain_sentence
 
 NAMES = ("the open one", "the loud one")
 

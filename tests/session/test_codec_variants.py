@@ -185,7 +185,7 @@ def test_no_trial_compares_differences_and_a_player_s_name_takes_no_plus() -> No
     worked_out(desk, f"{HEADROOM}+opus128")
     desk.do("codec residual")
     worked_out(desk, f"{HEADROOM}+opus128+difference", quieter_db=40.0)
-    assert desk.do("trial which 4 1 2").startswith("A trial compares music, not the codec residual.")
+    assert desk.do("trial which 4 1 2").startswith("A trial compares music, not a residual.")
     assert desk.do(f"profile {HEADROOM}+opus128").startswith("Unknown player profile")
     assert "+" not in desk.do("profile").partition("Available:")[2]
     assert session().profiles == profiles()
@@ -197,6 +197,7 @@ def test_no_trial_compares_differences_and_a_player_s_name_takes_no_plus() -> No
         ("r128", codec_variants.Variant("r128")),
         ("r128+converter", codec_variants.Variant("r128", converter=True)),
         ("r128+master", codec_variants.Variant("r128", part="master")),
+        ("r128+versions", codec_variants.Variant("r128", part="versions")),
         ("r128+mp3192", codec_variants.Variant("r128", "mp3", 192)),
         ("r128+difference+converter", codec_variants.Variant("r128", part="difference", converter=True)),
         (
@@ -219,6 +220,7 @@ def test_an_id_stands_for_one_value_and_back(name: str, variant: codec_variants.
         "r128+difference20+opus96",
         "r128+converter+master",
         "r128+master+difference",
+        "r128+opus96+versions",
     ],
 )
 def test_an_id_that_no_variant_has_is_refused(name: str) -> None:
@@ -250,7 +252,7 @@ def test_a_player_by_another_album_rule_gives_the_album_one_gain(
 def test_transitions_go_on_under_the_other_album_rule() -> None:
     start = session()
     desk = Desk(replace(start, tracks=tuple(replace(one, album="The album") for one in start.tracks)))
-    desk.do("transitions 4")
+    assert "By the other album rule: album" in desk.do("transitions 4")
     plan = desk.session.plan
     desk.do("album")
     (asked,) = desk.found(Predict)
@@ -266,5 +268,6 @@ def test_transitions_go_on_under_the_other_album_rule() -> None:
 def test_without_an_album_or_a_target_there_is_no_album_rule() -> None:
     desk = Desk()
     assert "No track in the list belongs to an album." in desk.do("album")
+    assert "album rule" not in desk.do("transitions 4")
     with pytest.raises(UsageError, match="no target loudness"):
         codec_variants.by_album_rule("untouched", "album_loudest", profiles())

@@ -226,7 +226,7 @@ def test_a_key_never_answers_a_question() -> None:
             "decide streaming -14 -1 Anna: keeps the chorus open",
         ),
         ("replace 1", "Give the track and the new file. replace 1 song-v2.wav"),
-        ("hear left", "Unknown choice “left”. hear stereo, hear mono, hear side"),
+        ("hear left", "Unknown choice “left”. hear stereo, hear mono, hear side, hear residual"),
         ("wait", "Wait how long? wait 2, or wait end"),
         ("pause now", "pause takes no arguments. help pause"),
         ("swap", "This song has no other version in the list. Any track: swap 3"),

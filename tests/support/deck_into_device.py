@@ -14,6 +14,7 @@ from support.deck_lanes import Audio, Hand, HeldLanes, order
 from support.sound_server import read_raw
 
 from simulator.deck.playing_order import LaneStretch
+from simulator.deck.program import OutputChoice
 from simulator.deck.stream import DeviceStream, Fill
 
 TIMES_REAL_TIME = 20.0
@@ -32,7 +33,7 @@ def main(arguments: list[str]) -> int:
 
         return fill
 
-    stream = DeviceStream(arguments[2], rate, paced)
+    stream = DeviceStream(OutputChoice(arguments[2], rate), paced)
     while not played.cells.read().ended:
         time.sleep(0.01)
     time.sleep(2.0 * stream.latency_s / TIMES_REAL_TIME)

@@ -34,6 +34,7 @@ CASES = {
     "as delivered, dimmed, mono": replace(BAR, state="delivered", gain_db=0.0, dim=True, listen="mono"),
     "muted, dropouts, a notice": replace(BAR, mute=True, dropouts=12, notice="no sound: no device is open"),
     "matched": replace(BAR, state="matched", difference_lu=0.02),
+    "resampled": replace(BAR, resampled=(96_000, 44_100)),
     "nothing to read": Bar(None, "nothing", "stopped", 0.0, 0.0, "none", "played", 0.0, -12.0),
     "wide characters": replace(BAR, title=WIDE_TITLE, other=WIDE_TITLE),
     "an hour and long names": replace(
@@ -143,3 +144,10 @@ def test_a_lane_without_limiter_says_nothing_of_one() -> None:
 )
 def test_a_running_place_has_no_tenths(seconds: float, text: str) -> None:
     assert clock_time(seconds) == text
+
+
+def test_a_track_that_is_resampled_says_so_while_there_is_room() -> None:
+    resampled = replace(BAR, resampled=(96_000, 44_100))
+    assert "resampled 96 to 44.1 kHz" in toolbar_lines(resampled, 160)[1]
+    assert "96→44.1 kHz" in toolbar_lines(resampled, 100)[1]
+    assert "resampled" not in "".join(toolbar_lines(BAR, 160))

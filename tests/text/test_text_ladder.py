@@ -175,6 +175,37 @@ def test_the_ceiling_of_the_chosen_master_is_that_of_its_most_demanding_codec() 
     )
 
 
+@pytest.mark.parametrize(
+    ("shares", "says"),
+    [
+        (
+            (0.0, 0.12, 0.3),
+            "From −14 LUFS on the change is likely to be audible: 12 % of the music there.",
+        ),
+        ((0.0, 0.004, 0.3), "At −9 LUFS the change is likely to be audible: 30 % of the music."),
+        ((0.0, 0.004, 0.009), "Up to −9 LUFS the change stays masked nearly everywhere."),
+        ((0.0, 0.1, None), None),
+    ],
+)
+def test_the_rung_from_which_on_the_change_is_likely_to_be_heard(
+    shares: Sequence[float | None], says: str | None
+) -> None:
+    """Below 1 % of the music nothing is claimed, as in compare; the model is named once, in one sentence."""
+    there = [Destination(DOWN)]
+    rungs = [
+        replace(one, share_audible=share)
+        for one, share in zip(case((-16.0, -14.0, -9.0), *there), shares, strict=True)
+    ]
+    said = [one for one in view.sentences(ladder(rungs), there, MIX) if "your ears decide" in one]
+    assert said == ([] if says is None else [f"{says} An estimate by a model: your ears decide."])
+    cells = list(view.decision_table(rungs, there).columns[6].cells)
+    assert cells == [
+        "–" if one is None else "<1" if 0.0 < one < 0.01 else f"{one:.0%}"[:-1] for one in shares
+    ]
+    free = [replace(one, residual_lu=None) for one in rungs]
+    assert not any("audible" in one for one in view.sentences(ladder(free), there, MIX))
+
+
 def test_players_that_need_different_rungs_are_named() -> None:
     quiet = named(player("never", target_lufs=-16.0), "quiet")
     there = [Destination(quiet), Destination(DOWN, label="car")]

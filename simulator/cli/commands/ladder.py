@@ -163,7 +163,7 @@ def command(
         store.encoded_folder,
     )
     with steps("Making rungs", len(loudness) * len(kinds), "" if out is None else AS_FILES) as step:
-        made = build(wanted, force=force, workers=count, step=step)
+        made = build(wanted, force=force, workers=count, spare=workers is None, step=step)
     problems = [one for one in made if isinstance(one, SimulatorError)]
     say_problems(problems)
     by_kind = [made[place : place + len(loudness)] for place in range(0, len(made), len(loudness))]

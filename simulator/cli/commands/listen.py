@@ -30,7 +30,21 @@ if TYPE_CHECKING:
 LOG = "listen.log"
 HISTORY = "listen-history"
 WIDTH = 80
+MOST_CHANNELS = 256
 DUMB = ("dumb", "unknown")
+
+
+def _output_pair(_: click.Context, __: click.Parameter, text: str | None) -> tuple[int, int] | None:
+    """Two channels, counted from 0."""
+    if text is None:
+        return None
+    try:
+        left, right = (int(one) for one in text.split(","))
+    except ValueError:
+        left = right = 0
+    if min(left, right) < 1 or max(left, right) > MOST_CHANNELS or left == right:
+        raise click.BadParameter(f"{text} is not two different channels, counted from 1. Example: 3,4")
+    return left - 1, right - 1
 
 
 @click.command("listen")
@@ -44,6 +58,20 @@ DUMB = ("dumb", "unknown")
     help="Render the session to a WAV instead of a device, faster than real time (use wait in scripts).",
 )
 @click.option("--force", is_flag=True, help="Overwrite an existing --to-file.")
+@click.option(
+    "--rate",
+    type=click.IntRange(8_000, 384_000),
+    metavar="HZ",
+    help="Sample rate of the device or --to-file.",
+)
+@click.option(
+    "--channels",
+    "pair",
+    metavar="L,R",
+    callback=_output_pair,
+    help="Channels of the device for left and right, such as 3,4.",
+)
+@click.option("--exclusive", is_flag=True, help="Keep other programs off the device (Windows, macOS).")
 @click.option(
     "--screen",
     is_flag=True,
@@ -61,6 +89,9 @@ def command(
     device: str | None,
     to_file: Path | None,
     force: bool,
+    rate: int | None,
+    pair: tuple[int, int] | None,
+    exclusive: bool,
     screen: bool,
     screen_address: str | None,
     no_cache: bool,
@@ -75,6 +106,7 @@ def command(
     from simulator.cli.steps.prepare import nothing_read, prepare
     from simulator.common.errors import ExitCode
     from simulator.deck.live import open_deck
+    from simulator.deck.program import OutputChoice
     from simulator.deck.to_file import FileDeck
     from simulator.engine.streams import native_messages_to
     from simulator.storage.folders import cache_folder
@@ -83,11 +115,14 @@ def command(
     screen = screen or screen_address is not None
     refuse_both("--device", "--to-file", device is not None and to_file is not None)
     refuse_both("--screen", "--to-file", screen and to_file is not None)
+    refuse_both("--channels", "--to-file", pair is not None and to_file is not None)
+    refuse_both("--exclusive", "--to-file", exclusive and to_file is not None)
+    choice = OutputChoice(device, rate, pair, exclusive)
     opened = shown = None
     try:
         shown = _artist_screen(screen_address) if screen else None
         # a device opens in a process of its own meanwhile; the rate of a file comes from the tracks
-        opened = None if to_file is not None else open_deck(device)
+        opened = None if to_file is not None else open_deck(choice)
         ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
         say_problems(one.problem for one in ready.tracks)
         if ready.nothing:
@@ -95,7 +130,9 @@ def command(
         if to_file is not None and (force or not to_file.exists()):
             kept_in = os.fspath(_record_path(inputs, ready))
             refuse_sources([to_file], [*(one.track.path for one in ready.tracks), kept_in])
-        player = opened = opened or open_deck(to_file=to_file, sample_rate=_rate(ready), force=force)
+        if opened is None:
+            opened = open_deck(replace(choice, sample_rate=rate or _rate(ready)), to_file, force=force)
+        player = opened
         with native_messages_to(cache_folder() / LOG):
             code, saved = _listen(inputs, ready, player, shown, no_cache, rehash)
             player.close()
@@ -130,6 +167,7 @@ def _listen(
     from simulator.desk.watch import FolderWatch
     from simulator.engine.signals import signals_held
     from simulator.session import provenance
+    from simulator.session.log import missing
     from simulator.session.session import opened
     from simulator.storage.folders import cache_folder, config_folder, data_folder_of_user
     from simulator.storage.monitor_trim import starting_trim_db
@@ -168,6 +206,9 @@ def _listen(
         desk.open(*opened(session, starting_trim_db(outside.config), outside.at()))
         for changed in provenance.news(acts, session.tracks, session.profiles):
             say(wrapped(changed, session.width))
+        for name, other in record.copies().items():
+            if words := provenance.copy_words(name, missing(record.record, other)):
+                say(wrapped(words, session.width))
         if shown is not None:
             say(f"Artist's screen: {shown.url}")
         if interactive:

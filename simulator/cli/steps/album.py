@@ -11,7 +11,7 @@ from simulator.cli.options import say_problems
 from simulator.cli.readout import Amount, Readout
 from simulator.cli.steps.predict import show_reasons
 from simulator.common.errors import UsageError
-from simulator.common.text import level, printed_gap, signed
+from simulator.common.text import level, printed_gap, signed, typed_minus
 from simulator.common.units import TIE_LU
 from simulator.delivery.sequence import Relation, gaps_s, trims_db
 from simulator.metering import gating
@@ -53,7 +53,7 @@ def parse_relation(text: str | None) -> Relation | None:
     if word in ("as-is", "equal", "loudest"):
         return None if word == "as-is" else Relation(by_loudest=word == "loudest")
     try:
-        offsets = tuple(float(part.strip().replace("−", "-")) for part in word.split(","))
+        offsets = tuple(float(typed_minus(part)) for part in word.split(","))
     except ValueError:
         raise UsageError(f"--relation {text}: not a relation.", f"Use {RELATIONS}.") from None
     if not all(abs(offset) <= LARGEST_OFFSET_LU for offset in offsets):

@@ -1,9 +1,11 @@
-"""Versions of a page's vote, and what of them goes into the page.
+"""Vote of a page: its versions and passages, what of it goes into the page, and the page's chance.
 
-Chance of a page, from one seed, so that the page can be made again.
+In the open stand the sounds under neutral names in random order, the pairs of each round, and the page's
+id. Behind the curtain stand the versions' names, which sound is which, and the sentences of the result.
 
-Drawn are the page's id, the neutral names of its sounds, the curtain's key, the seeds of the vote's draws
-and of the dither, and the order in which sounds stand.
+All chance comes from one seed, so that a page can be made again. Drawn are the page's id, the neutral names
+of its sounds, the curtain's key, the seeds of the vote's draws and of the dither, and the order in which
+sounds stand.
 """
 
 from __future__ import annotations
@@ -16,7 +18,9 @@ from typing import Any
 import numpy as np
 
 from simulator.blind_test.ballot import Ballot
-from simulator.blind_test.trial import Round, TrialPlan, draw, problem_of
+from simulator.blind_test.result import PreferenceResult, plan_sentence, result, result_sentences
+from simulator.blind_test.statistics import ALPHA, preference_p
+from simulator.blind_test.trial import Round, Trial, TrialPlan, begin, draw, problem_of
 from simulator.common.errors import UsageError
 from simulator.common.units import format_time
 from simulator.normalizer.prediction import Prediction
@@ -27,7 +31,7 @@ from simulator.page.html import PageVote
 from simulator.page.listen import label_of
 from simulator.page.passages import Place
 from simulator.page.values import PageTrack, song_groups
-from simulator.page.vote import page_vote
+from simulator.page.words import isolated
 
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
 
@@ -212,3 +216,83 @@ def vote_of(
     reasons = [one.passage.reason for one in heard]
     vote = page_vote(ballot, drawn, shown, [clip.name for clip in clips], title, reasons)
     return ballot, vote, clips
+
+
+def page_vote(
+    ballot: Ballot,
+    drawn: Sequence[Round],
+    shown: Sequence[int],
+    clips: Sequence[str],
+    title: str,
+    reasons: Sequence[str] = (),
+) -> PageVote:
+    """`clips` are the sounds, passage by passage, each by version; `shown` is the order in which they are
+    listed, `reasons` are the passages in words."""
+    place = {sound: number for number, sound in enumerate(shown)}
+    plan, versions = ballot.plan, len(ballot.plan.versions)
+    offered = [sum(number in (one.first, one.second) for one in drawn) for number in range(versions)]
+    where = "; ".join(reasons) or plan.passage_reason or "the whole track"
+    first = [versions * passage for passage in ballot.round_passages or [0] * len(drawn)]
+    return PageVote(
+        ballot={
+            "page": ballot.page,
+            "title": title,
+            "clips": [clips[sound] for sound in shown],
+            "rounds": [
+                [place[start + one.first], place[start + one.second]]
+                for start, one in zip(first, drawn, strict=True)
+            ],
+        },
+        reveal={
+            "names": [isolated(name) for name in plan.versions],
+            "versions": [sound % versions for sound in shown],
+            "offered": offered,
+            "sentences": _sentences(ballot) if versions == 2 else [],
+            "plain": [plain_sentence(plan.versions, count, plan.rounds) for count in range(plan.rounds + 1)]
+            if versions == 2
+            else [],
+        },
+        view={
+            "rounds": plan.rounds,
+            "versions": versions,
+            "passages": max(1, len(ballot.passages)),
+            "where": where if where.endswith(".") else f"{where}.",
+            "difference": f"{plan.level_difference_lu:.2f}",
+            "plan": plan_sentence(plan),
+        },
+    )
+
+
+def plain_sentence(names: Sequence[str], for_first: int, rounds: int) -> str:
+    """The result for the listener: what was chosen how often, and how often chance alone splits as unevenly
+    (exact, two-sided)."""
+    chosen = max(for_first, rounds - for_first)
+    name = isolated(names[0 if for_first == chosen else 1])
+    if 2 * chosen == rounds:
+        return f"You chose each of the two {chosen} of {rounds} times: no clear choice."
+    p = preference_p(chosen, rounds)
+    said = f"You chose {name} {chosen} of {rounds} times"
+    if p < ALPHA:
+        return f"{said}; chance alone does that about once in {round(1.0 / p)}."
+    once = f"about once in {round(1.0 / p)}" if p < 0.4 else "easily"
+    return f"{said}; chance alone does that {once}, so it is not a clear choice."
+
+
+def _sentences(ballot: Ballot) -> list[str]:
+    """For two versions: what the result says, by how often the first was chosen."""
+    plan = replace(ballot.plan, versions=tuple(isolated(name) for name in ballot.plan.versions))
+    trial = begin(plan)
+    said = []
+    for wanted in range(ballot.plan.rounds + 1):
+        found = result(_chosen(trial, wanted))
+        assert isinstance(found, PreferenceResult)
+        said.append(result_sentences(plan, found)[0])
+    return said
+
+
+def _chosen(trial: Trial, wanted: int) -> Trial:
+    """The trial answered so that version 0 was chosen so often."""
+    letters = tuple(
+        "A" if (number < wanted) is (one.first == 0) else "B" for number, one in enumerate(trial.draws)
+    )
+    return replace(trial, answers=letters)  # type: ignore[arg-type]

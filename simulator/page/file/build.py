@@ -243,7 +243,7 @@ def _changes(order: PageOrder, indices: Sequence[int]) -> list[ChangeMoment]:
     tracks = (indices.index(both[0]), indices.index(both[1]))
     return [
         ChangeMoment(tracks, at_s, one.length_s, f"{format_time(at_s)[:-2]}, {change_words(one)}")
-        for one in order.changed.audibility.worst(CHANGES)
+        for one in sorted(order.changed.audibility.worst(CHANGES), key=lambda each: each.at_s)
         for at_s in [max(0.0, one.at_s)]
     ]
 

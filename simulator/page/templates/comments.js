@@ -87,9 +87,10 @@ function startComments(sounds, plots, moment) {
     const list = find("list");
     list.textContent = "";
     kept.forEach((one, place) => {
-      const item = document.createElement("li"), words = document.createElement("span");
+      const item = document.createElement("li"), words = document.createElement("span"), about = document.createElement("small");
       words.dir = "auto";
-      words.textContent = one.words ? `${title(one)}. ${one.words}` : title(one);
+      about.textContent = title(one);
+      words.append(about, one.words);
       const change = document.createElement("button");
       change.type = "button";
       change.className = "slim";

@@ -78,7 +78,14 @@ def transitions(session: Session, words: list[str]) -> Outcome:
     count = len(plan.spans) // 2
     many = "s" if count > 1 else ""
     said = f"{count} transition{many}, {found:g} s either side, gaps as delivered."
+    profile = session.profiles.get(session.profile)
+    if profile is not None and profile.target_lufs is not None and _on_an_album(session):
+        said += " By the other album rule: album"
     return _planned(session, plan, said)
+
+
+def _on_an_album(session: Session) -> bool:
+    return any(session.tracks[track].album for track in session.readable)
 
 
 def loop(session: Session, words: list[str]) -> Outcome:

@@ -12,7 +12,7 @@ from simulator.common.text import level, typed_minus, whole_number
 from simulator.common.units import format_time
 from simulator.session.acts.command import Choice, Command, Line, Outcome, on_dated_words, on_words
 from simulator.session.blind.run import Run
-from simulator.session.effects import ChooseDevice, Keep, Leave, ListDevices, Replace, Say, Show, Wait
+from simulator.session.effects import ChooseDevice, Keep, Leave, ListDevices, Merge, Replace, Say, Show, Wait
 from simulator.session.excerpts import NEXT_MARK, WORST, Mark, kind_of, parse_time
 from simulator.session.log import Act
 from simulator.session.state import Session, find_track, no_words
@@ -126,6 +126,12 @@ def replace_(session: Session, words: list[str]) -> Outcome:
     return session, (Say(f"Measuring {path} …"), Replace(number - 1, path))
 
 
+def merge(session: Session, words: list[str]) -> Outcome:
+    """Adds what other session files of this list hold."""
+    no_words(words, "merge")
+    return session, (Merge(),)
+
+
 def devices(session: Session, words: list[str]) -> Outcome:
     """All devices, or play through one of them."""
     if not words:
@@ -225,7 +231,10 @@ NOTES = (
         record="own",
     ),
 )
-MARKS = (Command("marks", on_words(marks), "List marks and notes.", "marks", record="none"),)
+MARKS = (
+    Command("marks", on_words(marks), "List marks and notes.", "marks", record="none"),
+    Command("merge", on_words(merge), "Add a second session file.", "merge", record="none"),
+)
 RUNNING = (
     Command(
         "devices",

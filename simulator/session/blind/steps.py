@@ -33,6 +33,7 @@ from simulator.session.events import (
     DeviceFound,
     DeviceLost,
     Event,
+    Merged,
     MomentsFound,
     Predicted,
     Prepared,
@@ -152,7 +153,7 @@ def during(
             if not run.ready:
                 return None
             return replace(session, trial=replace(run, later=(*run.later, event))), ()
-        case DeviceLost() | DeviceFound() | Revised():
+        case DeviceLost() | DeviceFound() | Revised() | Merged():
             return None
 
 

@@ -44,8 +44,9 @@ class Bar:
     player's, and what matching takes off. `difference_lu` is by how much this passage, as heard now, is
     above the same passage of the other version `other`; `other` is empty where there is none. `limiter_lu`
     is what the limiter takes from the loudness here (None: no limiter in this lane). With a `trial`, nothing
-    is shown that could tell which version sounds. `true_peak_dbtp` is
-    the highest of the last seconds; the three readings are of what leaves the program, trim included."""
+    is shown that could tell which version sounds. `true_peak_dbtp` is the highest of the last seconds; the
+    three readings are of what leaves the program, trim included. `resampled` is from and to which rate, in
+    Hz."""
 
     number: int | None
     title: str
@@ -67,6 +68,7 @@ class Bar:
     limiter_lu: float | None = None
     dropouts: int = 0
     alive: bool = True
+    resampled: tuple[int, int] | None = None
     instant: bool = False
     notice: str = ""
     trial: TrialBar | None = None
@@ -213,7 +215,14 @@ def _levels(bar: Bar) -> list[_Field]:
     if bar.limiter_lu is not None:
         taken = level(-bar.limiter_lu)
         fields.append(_Field(((0, f"limiter {taken} LU"), (3, f"lim {taken}"), (7, ""))))
-    return [*_notice(bar), *fields, _dropouts(bar)]
+    return [*_notice(bar), *fields, *_resampled(bar), _dropouts(bar)]
+
+
+def _resampled(bar: Bar) -> list[_Field]:
+    if bar.resampled is None:
+        return []
+    file, device = (f"{rate / 1000:g}" for rate in bar.resampled)
+    return [_Field(((0, f"resampled {file} to {device} kHz"), (4, f"{file}→{device} kHz"), (8, "")))]
 
 
 def _dropouts(bar: Bar) -> _Field:
