@@ -45,7 +45,7 @@ def test_in_a_pipe_a_line_now_and_then_says_what_is_done(files: str, answer: Cal
     assert out.startswith("[")
     lines = err.splitlines()
     assert len(lines) >= 2
-    assert all(re.fullmatch(r"Measuring: [012] of 2 after \d s", line) for line in lines)
+    assert all(re.fullmatch(r"Measuring: [012] of 2 after \d s\.", line) for line in lines)
 
 
 def test_quiet_is_quiet(files: str, answer: Callable[[str], Answer]) -> None:
