@@ -140,6 +140,8 @@ def test_only_commands_and_options_that_exist_are_named(page: str) -> None:
         words = code.split()
         if words[0] == "fairhearing" and len(words) > 1 and words[1].islower():
             assert words[1] in known, code
+        if words[0] == "python":  # its own options
+            continue
         own = next((known[word] for word in words if word in known), set().union(*known.values()))
         assert set(re.findall(r"(?<![\w-])--?[a-z][a-z-]*", code)) <= own, code
 
