@@ -90,7 +90,7 @@ def read_sheet(path: str) -> Sheet:
         ) from None
     except UnicodeDecodeError as problem:
         raise UsageError(
-            f"{path}: byte {problem.start + 1} is not UTF-8.",
+            f"{path}: this is not a delivery sheet: byte {problem.start + 1} is not UTF-8.",
             "Give the HTML, JSON or CSV file that check --sheet wrote.",
         ) from None
     return read_sheet_text(text, path)

@@ -249,6 +249,7 @@ def test_sheets_are_not_overwritten_and_options_exclude_each_other(answer: Answe
     for line, code, words in (
         ("check album.toml --sheet a.html", 4, "already exists and was not overwritten"),
         ("check album.toml --sheet a.txt", 2, ".html, .json or .csv"),
+        ("check album.toml --sheet none/a.csv", 4, "the folder none does not exist"),
         ("check album.toml --sheet album.toml.json --against a.csv", 2, "not both"),
         ("check album.toml --against nosuch.html", 2, "No such file"),
         ("check", 2, "Missing argument"),

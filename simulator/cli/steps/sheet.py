@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import msgspec
 
-from simulator.common.errors import UsageError
+from simulator.common.errors import UsageError, WriteError
 from simulator.common.text import level, printed_gap, signed, visible
 from simulator.common.units import format_time
 from simulator.delivery.sheet import SCHEMA, Sheet, SheetChange, SheetMaster, Since, csv_rows
@@ -31,6 +31,8 @@ def check_sheet_name(path: Path, force: bool) -> None:
     """Before any work: raises UsageError for another ending, WriteError where a file is there already."""
     if path.suffix.lower() not in FORMS:
         raise UsageError(f"{path}: a sheet is an .html, .json or .csv file.", "Example: --sheet album.html")
+    if not path.parent.is_dir():
+        raise WriteError(f"{path}: the folder {path.parent} does not exist.", "Create it, or choose another.")
     refuse_existing([path], force)
 
 
