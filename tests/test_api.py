@@ -5,7 +5,10 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import threading
+from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,16 +16,19 @@ import soundfile
 from support import signals
 
 import simulator
-from simulator.common.errors import AudioError, ProfileError
+from simulator.common.errors import AudioError, ProfileError, UsageError, WriteError
 
 RATE = 44_100
 SCRIPT = """
 import json, sys
-from simulator import compare, measure, predict
+from simulator import check, compare, ladder, measure, predict
 found = measure(sys.argv[1])
 played = predict(sys.argv[1], player="minus14-limited")[0]
 both = compare(sys.argv[2], sys.argv[1])
-print(json.dumps([found.integrated_lufs, played.decision.gain_db, both.delivered.gap.integrated_lu]))
+rungs = ladder(sys.argv[1], loudness_lufs=[-16.0])
+(checked,) = check(sys.argv[2], target_lufs=-14.0, ceiling_dbtp=-1.0, players=["minus14-opus128"])
+made = [rungs.rungs[0].measurement.integrated_lufs, len(checked.findings)]
+print(json.dumps([found.integrated_lufs, played.decision.gain_db, both.delivered.gap.integrated_lu, *made]))
 """
 
 
@@ -82,14 +88,103 @@ def test_errors_are_the_programs_own() -> None:
 
 def test_a_script_without_a_main_guard_starts_no_process(tmp_path: Path) -> None:
     """With spawned workers Python would run the script again in each of them and end with an error."""
-    soundfile.write(tmp_path / "open.wav", noise(0.2), RATE, subtype="PCM_24")
-    soundfile.write(tmp_path / "loud.flac", noise(0.4), RATE, subtype="PCM_24")
+    soundfile.write(tmp_path / "open.wav", noise(0.2, 5), RATE, subtype="PCM_24")
+    soundfile.write(tmp_path / "loud.flac", noise(0.4, 5), RATE, subtype="PCM_24")
     (tmp_path / "script.py").write_text(SCRIPT, encoding="utf-8")
     done = subprocess.run(
         [sys.executable, "script.py", "open.wav", "loud.flac"],
         cwd=tmp_path, capture_output=True, text=True, timeout=120, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
-    lufs, gain_db, gap = json.loads(done.stdout)
+    lufs, gain_db, gap, rung, findings = json.loads(done.stdout)
     assert gain_db == pytest.approx(-14.0 - lufs, abs=0.01) or gain_db < 0.0
     assert gap == pytest.approx(6.02, abs=0.01)
+    assert rung == pytest.approx(-16.0, abs=0.1)
+    assert findings > 5
+
+
+class Cells(HTMLParser):
+    """The texts of a table's cells."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.texts: list[str] = []
+        self.feed(text)
+
+    def handle_data(self, data: str) -> None:
+        self.texts += [data.strip()] if data.strip() else []
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory: pytest.TempPathFactory) -> list[Any]:
+    """One of each, made in a thread that is not the main one, as a notebook's server may do."""
+    folder = tmp_path_factory.mktemp("results")
+    for name, level in (("open", 0.2), ("loud <b>", 0.4)):
+        soundfile.write(folder / f"{name}.wav", noise(level), RATE, subtype="PCM_24")
+    open_, loud = folder / "open.wav", folder / "loud <b>.wav"
+    found: list[Any] = []
+
+    def work() -> None:
+        found.append(simulator.measure(loud))
+        found.append(simulator.predict(open_, loud))
+        found.append(simulator.compare(loud, open_))
+        found.append(simulator.ladder(open_, loudness_lufs=(-20.0, -16.0), players=("minus14-headroom",)))
+        found.append(simulator.check(open_, loud, target_lufs=-14.0, ceiling_dbtp=-1.0))
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CACHE_HOME", str(folder / "cache"))
+        thread = threading.Thread(target=work)
+        thread.start()
+        thread.join()
+    assert len(found) == 5
+    return found
+
+
+def test_a_notebook_shows_each_result_as_a_table(results: list[Any]) -> None:
+    measured, played, compared, climbed, checked = (Cells(one._repr_html_()).texts for one in results)
+    assert "loud <b>" in measured
+    assert f"{results[0].integrated_lufs:.1f}".replace("-", "−") in measured
+    assert "open" in played
+    assert f"{results[1][0].decision.gain_db:+.1f}".replace("-", "−") in played
+    assert "+6.0" in compared
+    assert "−16.0" in climbed
+    assert "Ready: nothing to fix" in " ".join(checked) or "Not ready" in " ".join(checked)
+    assert all("<b>" not in one._repr_html_() for one in results)
+
+
+def test_each_result_draws_a_figure(results: list[Any]) -> None:
+    text = pytest.importorskip("matplotlib.text")
+    for result, expected in zip(
+        results,
+        ("loud <b>", "As played: ", "As delivered", "gain: LU louder", "ceiling −1.0 dBTP"),
+        strict=True,
+    ):
+        shown = [one.get_text() for one in result.figure().findobj(text.Text)]
+        assert any(expected in one for one in shown), shown
+
+
+def test_without_matplotlib_a_figure_says_what_to_install(
+    results: list[Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "matplotlib", None)
+    with pytest.raises(UsageError, match="pip install matplotlib"):
+        results[0].figure()
+
+
+def test_results_are_frozen_and_still_the_programs_own_values(results: list[Any]) -> None:
+    measured, played, *_ = results
+    with pytest.raises(AttributeError):
+        measured.integrated_lufs = 0.0
+    assert measured.with_gain(-6.0).name == "loud <b>"
+    first, second = played
+    assert (first.decision.gain_db, played.names) == (played[0].decision.gain_db, ("open", "loud <b>"))
+    assert second.decision.gain_db < first.decision.gain_db
+
+
+def test_rungs_are_written_and_nothing_is_overwritten(tmp_path: Path) -> None:
+    mix = (noise(0.2), RATE)
+    made = simulator.ladder(mix, loudness_lufs=(-20.0,), players=("untouched",), out=tmp_path / "rungs")
+    assert made.rungs[0].path is not None
+    assert Path(made.rungs[0].path).is_file()
+    with pytest.raises(WriteError):
+        simulator.ladder(mix, loudness_lufs=(-20.0,), players=("untouched",), out=tmp_path / "rungs")

@@ -17,7 +17,10 @@ PACKAGE = Path(simulator.__file__).resolve().parent
 
 CALLED_BY_LIBRARIES = {
     "list_commands", "get_command", "format_commands",  # click
+    "do_GET", "do_POST", "process_request", "shutdown_request", "handle_error", "log_message",  # http.server
     "store_string", "load_history_strings",  # prompt_toolkit
+    "_repr_html_",  # IPython
+    "on_any_event",  # watchdog
     "handle_starttag", "handle_endtag", "handle_data",  # html.parser
 }  # fmt: skip
 

@@ -9,8 +9,14 @@ import json
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
+
+import simulator
+from simulator import __version__
+
+PACKAGE = Path(simulator.__file__).resolve().parent
 
 HEAVY = ("numpy", "scipy", "soundfile", "sounddevice", "soxr", "matplotlib", "prompt_toolkit")
 RUNNER = """
@@ -106,3 +112,31 @@ def test_the_check_itself_sees_a_heavy_import() -> None:
         check=True,
     )
     assert json.loads(done.stderr.splitlines()[-1])["loaded"] == ["numpy"]
+
+
+def started(arguments: list[str], folder: Path, **environment: str) -> subprocess.CompletedProcess[str]:
+    """Python in that folder, able to import the package that is tested here."""
+    return subprocess.run(
+        [sys.executable, *arguments], cwd=folder, env={**os.environ, **environment}, capture_output=True,
+        text=True, encoding="utf-8", timeout=60, check=False,
+    )  # fmt: skip
+
+
+def test_python_m_takes_nothing_from_the_folder_it_is_started_in(tmp_path: Path) -> None:
+    """Songs in a folder `simulator/` are no package; a script of the user's may be called like a library."""
+    (tmp_path / "simulator").mkdir()
+    (tmp_path / "click.py").write_text("raise SystemExit('this is not click')", encoding="utf-8")
+    done = started(["-m", "simulator", "--version"], tmp_path, PYTHONPATH=str(PACKAGE.parent))
+    assert (done.returncode, done.stdout, done.stderr) == (0, f"fairhearing {__version__}\n", "")
+
+
+def test_another_package_of_that_name_is_named_and_nothing_is_run(tmp_path: Path) -> None:
+    (tmp_path / "simulator").mkdir()
+    (tmp_path / "simulator" / "__init__.py").write_text("", encoding="utf-8")
+    done = started([str(PACKAGE), "--version"], tmp_path, PYTHONPATH=str(tmp_path))
+    assert (done.returncode, done.stdout) == (2, "")
+    assert f"Another package called simulator is in the way: {tmp_path / 'simulator'}" in done.stderr
+    assert "Type fairhearing instead" in done.stderr
+    done = started(["-m", "simulator", "--version"], tmp_path)  # Python's own words, before any line of ours
+    assert (done.returncode, done.stdout) == (1, "")
+    assert "cannot be directly executed" in done.stderr

@@ -30,8 +30,21 @@ Where it fails:
 - It knows no playback level: a full-scale sine is taken as 92 dB SPL. Louder listening hears more.
 - Steady noise fluctuates from frame to frame: within about 5 dB of a threshold it cannot decide, and a few
   frames in a thousand are said to be audible 10 dB under it.
-- Each channel is masked by itself alone: changes of the stereo image, and unmasking by direction, are unseen.
-- A phase that is turned is no error to it; a smeared attack within 43 ms shows in the hits alone.
+- Each channel is masked by itself alone, with one gain for all: a balance or width that differs counts as a
+  change wherever it lies (one channel 1 dB down: 62 % of a song's frames; width 0.7: 86 %). Unmasking by
+  direction is unseen.
+- A phase that is turned is no error to it: one channel inverted counts as 0 %, one channel 3 samples late as
+  0.2 %. A smeared attack within 43 ms shows in the hits alone.
+- A level that moves in one band only is taken for an added sound. Of a held note it counts from 1.5 dB at
+  200 Hz, 1 dB at 500 Hz and half a dB from 2 kHz on (listeners: 0.5 to 1 dB, from memory); of an octave of
+  noise 2 dB count in 6 % of the frames at most, 4 dB in 14 to 27 %, 6 dB in 46 to 97 %, where listeners hear
+  about 1 dB. So it misses slow changes of the tonal balance in dense music (a multiband compressor's).
+- A single narrow masker masks too little: a critical band of noise at 1 kHz, 80 dB, has a threshold of 71 dB
+  in the band, 47 dB at 1.5 kHz and 27 dB at 2 kHz, where curves have some 77, 58 and 40 dB (E. Zwicker,
+  H. Fastl, Psychoacoustics, 4.1; from memory). Sparse music is said to be changed a little too readily.
+- It counts how much is above the mask, and knows no harshness. At the same loudness gained, soft clipping
+  does more to the wave than hard clipping, and is said to be more audible: four songs, 6 dB of peaks taken,
+  hard 0 to 62 %, a soft knee 0 to 67 %, a tanh curve 2 to 85 % of the frames.
 - A fixed equaliser counts as a change unless its balance is given; then its effect on hits still counts.
 - Slow changes of level are nothing to it (they are gain riding), whatever one hears of them.
 - Hits are sudden rises of any instrument; dense music hides some of them. Held notes are those of the

@@ -6,12 +6,13 @@ float32 keeps every sample; the 24-bit forms are rounded with dither and refuse 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.audio_files.cues import Cue, append_cues
 from simulator.common.errors import SimulatorError
 from simulator.dsp.quantize import Dither24
 from simulator.storage.writing import refusal, whole_file, write_error
@@ -36,9 +37,11 @@ def write_audio(
     force: bool,
     dithered: bool,
     frames: int = 0,
+    cues: Sequence[Cue] = (),
 ) -> None:
     """Writes a stream to one file, whole or not at all. `frames`, where known, is how long it will be:
-    a WAV file of more than 4 GB becomes an RF64 one (EBU Tech 3306), which has the same extension."""
+    a WAV file of more than 4 GB becomes an RF64 one (EBU Tech 3306), which has the same extension. `cues` go
+    into WAV files only."""
     import soundfile
 
     _, container, subtype = FORMS[form]
@@ -62,6 +65,8 @@ def write_audio(
                 short = file.frames != written  # python -O drops the library's own check
             if short:
                 raise write_error(path, refusal(passing, "only part could be written"))
+            if cues:
+                append_cues(passing, cues)
         except (soundfile.LibsndfileError, AssertionError) as problem:
             raise write_error(path, refusal(passing, str(problem))) from None
 

@@ -38,12 +38,16 @@ _ENDS = re.compile(r"\s*$|-- |(name|words|answer|moment|Vote|Comments): |fairhea
 class Ballot:
     """A vote that a page asks for: `page` is its id; the plan's versions are the names that the client
     sees afterwards; `contents` are the identities of the versions' samples, in the same order. `draws` are
-    the rounds as the page plays them; empty in ballots of older versions, which kept the seed alone."""
+    the rounds as the page plays them; empty in ballots of older versions, which kept the seed alone.
+    `passages` are what is heard, in words, and `round_passages` which of them each round plays; both are
+    empty where there is one."""
 
     page: str
     plan: TrialPlan
     contents: tuple[str, ...] = ()
     draws: tuple[Round, ...] = ()
+    passages: tuple[str, ...] = ()
+    round_passages: tuple[int, ...] = ()
 
 
 class OtherDrawsError(ValueError):

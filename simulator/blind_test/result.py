@@ -9,7 +9,7 @@ advantage. Before the last answer there is no result.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 from simulator.blind_test import statistics
@@ -67,6 +67,16 @@ def result(trial: Trial) -> DiscriminationResult | PreferenceResult:
     if not trial.finished:
         raise ValueError("The trial is not over; there is no result yet.")
     return _discrimination(trial) if trial.plan.kind == "discrimination" else _preference(trial)
+
+
+def together(trials: Sequence[Trial]) -> PreferenceResult:
+    """All rounds of several finished preference trials of one plan, as one. Its p values are about these
+    listeners, not about others. Raises ValueError as `result` does."""
+    for one in trials:
+        result(one)
+    draws = tuple(drawn for one in trials for drawn in one.draws)
+    answers = tuple(answer for one in trials for answer in one.answers)
+    return _preference(replace(trials[0], draws=draws, answers=answers))
 
 
 def chosen_versions(trial: Trial) -> list[int]:

@@ -35,15 +35,22 @@ COMMANDS = {
     "votes": "Add a client's vote and comments to the session file.",
     "check": "Before delivery: can the master go out? What to change?",
     "render": "Write the audio as a player would play it.",
+    "export": "Marks and decisions as CSV or WebVTT; playlists in open formats.",
     "profiles": "The player profiles: list them, show one, start your own.",
     "guide": "The handbook, a topic at a time.",
     "settings": "Your standing choices, and where each is from.",
+    "doctor": "Whether everything works here, and what to do where not.",
     "cache": "What the cache holds; clear or limit it.",
     "schema": "The JSON Schemas of what --json prints.",
     "completion": "Tab completion for bash, zsh or fish.",
 }
 """In the order of the work."""
-HOMES = {"completion": "simulator.cli.completion", "settings": "simulator.cli.user_settings"}
+HOMES = {
+    "completion": "simulator.cli.completion",
+    "doctor": "simulator.cli.doctor",
+    "export": "simulator.cli.export",
+    "settings": "simulator.cli.user_settings",
+}
 """Modules of the commands that do not have one of their own in `commands/`."""
 
 
@@ -94,7 +101,7 @@ def cli(ctx: click.Context) -> None:
     name = ctx.invoked_subcommand
     if name is None:
         click.echo(ctx.get_help())
-    elif name in COMMANDS:
+    elif name in COMMANDS and name != "doctor":  # which says itself what is wrong with the settings
         from simulator.cli.user_settings import option_defaults
 
         command = cli.get_command(ctx, name)
@@ -130,8 +137,10 @@ def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = 
         return code if isinstance(code, int) else ExitCode.DONE
     except click.exceptions.Exit as leaving:
         return leaving.exit_code
-    except (click.Abort, KeyboardInterrupt):
+    except (click.Abort, KeyboardInterrupt) as interrupt:
         say("Interrupted. Nothing half-written is left behind.")
+        for note in getattr(interrupt.__cause__ or interrupt, "__notes__", []):
+            say(note)
         return ExitCode.INTERRUPTED
     except click.exceptions.NoArgsIsHelpError as problem:
         say(problem.format_message())

@@ -47,6 +47,10 @@ EXAMPLES = {
         "fairhearing render song.toml --out as-played",
         "fairhearing render loud.wav open.wav --out flac --format flac24",
     ),
+    "export": (
+        "fairhearing export song.session.json -o marks.csv",
+        "fairhearing export song.toml -o song.xspf",
+    ),
     "profiles": (
         "fairhearing profiles list",
         "fairhearing profiles show minus14-headroom",
@@ -59,6 +63,10 @@ EXAMPLES = {
     "settings": (
         "fairhearing settings",
         "FAIRHEARING_PROFILE=r128 fairhearing settings",
+    ),
+    "doctor": (
+        "fairhearing doctor",
+        "fairhearing doctor --tone",
     ),
     "cache": (
         "fairhearing cache",

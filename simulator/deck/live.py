@@ -68,14 +68,14 @@ def run(pipe: Connection, log: str) -> None:
     os._exit(0)
 
 
-def list_devices(context: Any, log: str) -> list[DeviceView]:
-    """The output devices. Raises NoSound."""
+def list_devices(context: Any, log: str, seconds: float = LIMIT_SECONDS) -> list[DeviceView]:
+    """The output devices, where the sound system answers in time. Raises NoSound."""
     child = ChildProcess(run, context)
     child.start(log)
     answer: Any = None
     try:
         with contextlib.suppress(EOFError):
-            answer = child.receive(LIMIT_SECONDS)
+            answer = child.receive(seconds)
     finally:
         child.end()  # it has nothing left to do, or hangs
     if answer is None or isinstance(answer, str):

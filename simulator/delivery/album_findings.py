@@ -10,9 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
+from simulator.common.units import SILENCE_DB
 from simulator.delivery.file_findings import END_DBFS, end_level_dbfs
 from simulator.delivery.finding import Finding
 from simulator.delivery.scan import Scan
+from simulator.metering import gating
 from simulator.metering.measurement import Measurement
 
 LONGEST_GAP_S = 5.0
@@ -39,6 +41,13 @@ class AlbumLevel:
     programme_lufs: float | None
     loudest: str
     loudest_lufs: float | None
+
+
+def album_level(name: str, members: Sequence[tuple[str, Measurement]]) -> AlbumLevel:
+    """Titles and measurements as one programme (one gate over all their blocks), and the loudest of them."""
+    programme = gating.album_loudness_lufs(found.series.energy for _, found in members)
+    title, loudest = max(members, key=lambda one: one[1].integrated_lufs or SILENCE_DB)
+    return AlbumLevel(name, programme, title, loudest.integrated_lufs)
 
 
 def runs_on(scan: Scan) -> bool:

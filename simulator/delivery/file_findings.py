@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.text import true_minus
-from simulator.common.units import format_time, gain_to_db
+from simulator.common.units import db_to_gain, format_time, gain_to_db
 from simulator.delivery.finding import PRACTICE, PROJECT, Finding, Level
 from simulator.delivery.scan import MIDDLE_S, SILENT, SPECTRUM_WINDOW, Scan
 from simulator.metering.measurement import Measurement
@@ -139,6 +139,8 @@ def _highest_db(scan: Scan, low_hz: float) -> float | None:
 DC_LIMIT = 0.001
 """−60 dBFS."""
 BALANCE_DB = 0.8
+CANCELLING = -0.05
+"""Unrelated channels scatter around 0."""
 OPPOSED = -0.9
 OPPOSED_BASS = -0.5
 
@@ -196,7 +198,7 @@ def _correlation(found: Measurement, scan: Scan) -> Finding:
     elif value <= OPPOSED or (value < 0.0 and (scan.bass_correlation or 0.0) <= OPPOSED_BASS):
         level, text = "fix", "One channel is polarity-inverted."
         advice = "Invert the polarity of one channel."
-    elif value < 0.0:
+    elif value <= CANCELLING:
         level, text = "look", "The channels partly cancel in mono."
         advice = "Listen in mono."
     return Finding(*where, level, value, "", 0.0, (), text, advice)
@@ -322,3 +324,12 @@ def _bursts(samples: NDArray[np.float32], rate: int) -> list[float]:
         if inside and end - begin <= CLICK_S * rate and level[begin:end].max() > 10 ** (CLICK_DBFS / 20.0):
             found.append(begin / rate)
     return found
+
+
+def within_after(found: Finding, gain_db: float) -> bool:
+    """True where a level at the edges, or an offset, is within its limit after this gain."""
+    if found.value is None or found.against is None:
+        return False
+    if found.check in ("start", "end"):
+        return found.value + gain_db <= found.against
+    return found.check == "dc" and abs(found.value) * db_to_gain(gain_db) <= found.against

@@ -44,7 +44,7 @@ class Finding:
 class Decided:
     """What was decided for the delivery, where something was: None leaves the check without a target.
     `said` tells where it was decided, in words; `target_said` and `ceiling_said` where one number comes from
-    somewhere else. `target_of` is what an album's target is held against."""
+    somewhere else. `target_of` is what an album's target is held against; `who` decided it, and `why`."""
 
     target_lufs: float | None = None
     ceiling_dbtp: float | None = None
@@ -53,6 +53,16 @@ class Decided:
     target_said: str = ""
     ceiling_said: str = ""
     target_of: TargetOf = "loudest"
+    who: str = ""
+    why: str = ""
+
+    @property
+    def sources(self) -> tuple[str, str]:
+        """Where target and ceiling were decided; empty for a number that was not."""
+        return (
+            "" if self.target_lufs is None else self.target_said or self.said,
+            "" if self.ceiling_dbtp is None else self.ceiling_said or self.said,
+        )
 
     @property
     def target_source(self) -> str:

@@ -43,8 +43,9 @@ def level_findings(
     found: Measurement, decided: Decided, *, may_raise: bool = True, held: bool = True, means: str = ""
 ) -> list[Finding]:
     """Loudness, true peak, overs and clipped runs of a master as it is. `may_raise`: every step holds its
-    limits after the raise too. `held` is False for a track of an album whose target is another's: it may be
-    quieter. `means` says what being below the target means on players."""
+    limits after the raise too. `held` is False for a track of an album whose target is another's (it may be
+    quieter) or the programme's (it may be louder too). `means` says what being
+    below the target means on players."""
     return [
         _loudness(found, decided, may_raise, held, means),
         _true_peak(found, decided),
@@ -73,6 +74,9 @@ def _loudness(found: Measurement, decided: Decided, may_raise: bool, held: bool,
     if abs(away) <= MET_LU:
         return Finding(*where, "fine", value, "LUFS", target, source=source)
     text = f"{abs(away):.2f} LU {'above' if away > 0.0 else 'below'} the target."
+    if not held and decided.target_of == "programme":
+        return Finding(*where, "fine", value, "LUFS", None, (), "The album as a programme has the target.",
+                       source=source)  # fmt: skip
     if away > 0.0:
         return Finding(*where, "look" if away <= NEAR_LU else "fix", value, "LUFS", target, (), text,
                        f"Turn the output down {away:.2f} dB.", source)  # fmt: skip

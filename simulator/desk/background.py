@@ -28,19 +28,25 @@ from simulator.engine.workers import ChildProcess, one_blas_thread, start_tracke
 from simulator.normalizer.prediction import from_gain
 from simulator.normalizer.profile import Delivery, Profile
 from simulator.playlists.playlist import Playlist, title_from_path
+from simulator.playlists.revisions import revision_name
 from simulator.session.codec_variants import (
     decode_of,
     is_difference,
+    is_of_versions,
     profile_named,
     raise_db,
     raise_words,
     raised_db,
+    versions_words,
 )
-from simulator.session.events import Aligned, Event, MomentsFound, Predicted, Replaced
+from simulator.session.events import Aligned, Event, MomentsFound, Predicted, Replaced, Revised
 from simulator.session.track import PlayedView
+from simulator.session.worst import QUIET_LUFS, pairs
 from simulator.storage.measurement_cache import Store
 from simulator.storage.process_life import end_with_parent
 from simulator.storage.small_files import changed_since, other_samples, stamp_of
+
+SAME_TIMING_S = 0.0005
 
 
 class Studio:
@@ -69,6 +75,8 @@ class Studio:
         self._compare_pairs, self._encoded_folder = compare_pairs, encoded_folder
         self._store: Store | None = None
         self._decodes = Decodes()
+        self._offsets_s: dict[int, float] = {}
+        """As `TrackView.offset_s`, of what was aligned."""
 
     @property
     def decodes(self) -> Mapping[Decode, str]:
@@ -128,17 +136,64 @@ class Studio:
             raise one.problem
         kept = self._tracks[track], self._stamps[track]
         self._tracks[track], self._stamps[track] = one, stamp
-        chosen = [profile_named(self._profiles, name) for name in self._worked_out]
+        chosen = [
+            profile_named(self._profiles, name) for name in self._worked_out if not is_of_versions(name)
+        ]  # a residual is asked for again
         try:
             rows = self._views(chosen)
         except SimulatorError:
             self._tracks[track], self._stamps[track] = kept
             raise
         played = {profile.id: row[track] for profile, row in zip(chosen, rows, strict=True) if track in row}
-        events: list[Event] = [Replaced(track, replace(view_of(one, stamp), played=played), at=self._at())]
+        # the moments first, so that what takes the old one's place is heard at the right one
+        events: list[Event] = self.align(only=new.song) if new.song is not None else []
+        offset_s = self._offsets_s.get(track, 0.0)
+        view = replace(view_of(one, stamp), played=played, offset_s=offset_s)
+        events.append(Replaced(track, view, at=self._at()))
         events += [Predicted(profile.id, row) for profile, row in zip(chosen, rows, strict=True)]
-        events += self.align(only=new.song) if new.song is not None else []
         return events
+
+    def revision(self, track: int, path: str) -> list[Event]:
+        """A newer revision of a track, measured and laid over the one that plays, but not taken in; nothing
+        for a file that was written over with the same samples. Raises SimulatorError where it cannot be
+        read."""
+        old = self._tracks[track]
+        new = deliver(
+            replace(self._playlist, tracks=(replace(old.track, path=path, problem=""),)), self._cache(), 0
+        )[0]
+        if new.problem is not None:
+            raise new.problem
+        before, after = old.measurement, new.measurement
+        if before is None or after is None or (path == old.track.path and new.content == old.content):
+            return []
+        louder = None
+        if before.integrated_lufs is not None and after.integrated_lufs is not None:
+            louder = after.integrated_lufs - before.integrated_lufs
+        name = revision_name(path).mark if path != old.track.path else ""
+        shift_s, timing = self._timing(track, path)
+        return [Revised(track, path, name or f"A new {os.path.basename(path)}", louder, shift_s, timing)]
+
+    def _timing(self, track: int, path: str) -> tuple[float | None, str]:
+        """By how much later the moments of a track are in its new file, and the words for it. A file that was
+        written over is gone: its moments are known by another version of the song."""
+        here = self._tracks[track].track
+        first, known_s = track, 0.0
+        if path == here.path:
+            others = [i for i in self._offsets_s if i != track and self._tracks[i].track.song == here.song]
+            if track not in self._offsets_s or here.song is None or not others:
+                return None, ""
+            first = others[0]
+            known_s = self._offsets_s[first] - self._offsets_s[track]
+        found = self._align_pairs([(self._tracks[first].track.path, path)])[0]
+        if isinstance(found, SimulatorError) or found.offset_s is None:
+            return None, "timing not comparable"
+        shift_s = found.offset_s - known_s
+        if found.edits or not found.fits:
+            return shift_s, "timing differs"
+        if abs(shift_s) < SAME_TIMING_S:
+            return shift_s, "same timing"
+        amount = f"{abs(shift_s) * 1000.0:.0f} ms" if abs(shift_s) < 1.0 else f"{abs(shift_s):.1f} s"
+        return shift_s, f"starts {amount} {'later' if shift_s > 0.0 else 'earlier'}"
 
     def _views(self, profiles: Sequence[Profile]) -> list[dict[int, PlayedView]]:
         """What these players do to every track; what they play encoded is there then. Where more than a gain
@@ -157,9 +212,42 @@ class Studio:
             for profile, row in zip(asked, rows, strict=True)
         ]
         return [
-            self._of_difference(profile, views) if is_difference(profile.id) else views
+            self._of_versions(views)
+            if is_of_versions(profile.id)
+            else self._of_difference(profile, views)
+            if is_difference(profile.id)
+            else views
             for profile, views in zip(profiles, found, strict=True)
         ]
+
+    def _of_versions(self, played: Mapping[int, PlayedView]) -> dict[int, PlayedView]:
+        """What each version differs by from the open one of its song, measured, at the open one's gain; the
+        open one has the loudest version's. Tracks without versions play as they are, by a plain gain."""
+        views: dict[int, PlayedView] = {}
+        for i, view in played.items():
+            measured = self._tracks[i].measurement
+            if measured is not None:
+                views[i] = PlayedView(from_gain(view.prediction.decision, measured), False)
+        cache = None if self._encoded_folder is None else self._encoded_folder.parent
+        tracks = tuple(view_of(one) for one in self._tracks)
+        for open_, other in sorted(pairs(tracks), key=lambda pair: self._loudness(pair[1])):
+            gain_db = played[open_].gain_db
+            paths = [self._tracks[i].track.path for i in (open_, other)]
+            files = self._decodes.residual(paths[0], paths[1], cache)
+            done = do_all([Job(path, CEILING_DBTP) for path in files], self._cache(), 0)
+            for i, path, one in zip((open_, other), files, done, strict=True):
+                if isinstance(one, SimulatorError):
+                    raise one
+                decision = replace(
+                    played[i].prediction.decision, gain_db=gain_db, reason=versions_words(gain_db)
+                )
+                views[i] = PlayedView(from_gain(decision, one.measurement), True, path)
+        return views
+
+    def _loudness(self, track: int) -> float:
+        measured = self._tracks[track].measurement
+        lufs = None if measured is None else measured.integrated_lufs
+        return QUIET_LUFS if lufs is None else lufs
 
     def _of_difference(self, profile: Profile, decoded: Mapping[int, PlayedView]) -> dict[int, PlayedView]:
         """What the encoding changed, measured, at the decode's gain, and raised, all alike."""
@@ -202,8 +290,9 @@ class Studio:
         offsets: dict[int, float] = {}
         words: list[str] = []
         paths = [(self._tracks[first].track.path, self._tracks[other].track.path) for first, other in pairs]
-        for (_, other), found in zip(pairs, self._align_pairs(paths), strict=True):
+        for (first, other), found in zip(pairs, self._align_pairs(paths), strict=True):
             title = self._tracks[other].track.title
+            self._offsets_s[first] = 0.0
             offsets[other] = 0.0  # also where an earlier revision had another
             if isinstance(found, SimulatorError):
                 words.append(f"{title} is not time-aligned: {found}")
@@ -213,6 +302,7 @@ class Studio:
                 offsets[other] = -found.offset_s  # where its time 0 lies in the first version's time
                 if found.kind == "ambiguous" or found.edits or not found.fits or found.channels_swapped:
                     words.append(f"{title}: {found.reason}")
+        self._offsets_s.update(offsets)
         return [Aligned(offsets, " ".join(words))]
 
     def find_moments(self, pairs: Sequence[tuple[int, int]]) -> list[Event]:

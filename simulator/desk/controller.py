@@ -8,6 +8,7 @@ trial and the level of its passage in each are held until it is over, so that no
 
 from __future__ import annotations
 
+import os
 import queue
 import textwrap
 import threading
@@ -21,20 +22,31 @@ from simulator.common.units import db_to_gain, seconds_to_frames
 from simulator.deck.program import Deck, DeckProgram, DeckSegment, DeviceView, Now
 from simulator.deck.program import Deck as Player
 from simulator.desk.completion import Word, candidates
-from simulator.desk.environment import BackgroundWork, Failure, Outside, SessionLog, Taken
+from simulator.desk.environment import BackgroundWork, Failure, Outside, SessionLog, Taken, Watch
 from simulator.desk.status_bar import DeskMeter, DeskStage, bar_of
-from simulator.desk.tracks import Rewritten, TrackLanes, deck_program, lane_key, passages, track_lanes
+from simulator.desk.tracks import (
+    Rewritten,
+    TrackLanes,
+    deck_program,
+    lane_key,
+    passages,
+    remembered_marks,
+    track_lanes,
+)
 from simulator.engine.signals import signals_held
 from simulator.metering.gating import exact_lufs
 from simulator.metering.live import Reading
+from simulator.playlists.revisions import revised_file
 from simulator.session import effects as do
 from simulator.session import events as happens
 from simulator.session import worst
 from simulator.session.events import TICK_SECONDS, Prepared
 from simulator.session.levels import LEAD_SECONDS, LONGEST_SECONDS
+from simulator.session.log import missing
 from simulator.session.session import step
 from simulator.session.state import DIM_DB, Session
 from simulator.storage.monitor_trim import remember_trim
+from simulator.text.desk.artist_screen import SCREEN_COLUMNS
 from simulator.text.desk.screens import screen
 from simulator.text.desk.stage import Stage
 from simulator.text.desk.status_bar import Bar
@@ -97,7 +109,7 @@ class Background(Generic[T]):
 
 class Desk:
     """Session, deck and record together. `scripted`: the lines come from a script, so that `wait` waits
-    and background work is waited for before the next line."""
+    and background work is waited for before the next line. `watch` tells of new revisions."""
 
     def __init__(
         self,
@@ -108,13 +120,14 @@ class Desk:
         outside: Outside,
         *,
         scripted: bool,
+        watch: Watch | None = None,
     ) -> None:
         self.session = session
         self.left = False
         self._player, self._record, self._studio, self._outside = player, record, studio, outside
-        self._scripted = scripted
+        self._scripted, self._watch = scripted, watch
         self._meter = DeskMeter(player.recent, player.sample_rate, outside.clock)
-        self._stage = DeskStage()
+        self._stage, self._artist_stage = DeskStage(), DeskStage()
         self._work: Background[Taken] = Background()
         self._moments: Background[Taken] = Background()  # beside it: a player need not wait for them
         self._to_find: do.FindMoments | None = None
@@ -156,6 +169,7 @@ class Desk:
         """A line that was typed, or the answer to an open question."""
         self.tick()
         self._step(happens.Typed(line.strip(), self._outside.at(), self._outside.chance()))
+        self._show()
         if self._scripted:
             self._settle()
 
@@ -163,6 +177,7 @@ class Desk:
         """A key on an empty line."""
         self.tick()
         self._step(happens.Pressed(key, self._outside.at()))
+        self._show()
 
     def interrupt(self) -> None:
         """Ctrl-C: an open question is a no, what plays stops, and the session stays."""
@@ -175,6 +190,7 @@ class Desk:
     def tick(self) -> None:
         """Asks the deck where it is, and takes what was done in the background."""
         self._look()
+        self._look_for_revisions()
         for event in (*self._work.take(), *self._moments.take()):
             self._take(event)
         if self._to_find is not None and not self._work.pending:  # what is aligned already need not be again
@@ -187,6 +203,7 @@ class Desk:
             self._step(prepared)
         if self.session.trial is None:
             self._preparing.end()
+        self._show()
 
     def resize(self, width: int) -> None:
         """The screens are drawn to this many cells."""
@@ -195,12 +212,22 @@ class Desk:
 
     def bar(self) -> Bar:
         """What the toolbar shows now."""
-        reading = self._meter.look() if self._now.playing else Reading()
+        live = self._now.playing and self._now.alive  # of a lost device nothing leaves the program
+        reading = self._meter.look() if live else Reading()
         return bar_of(self.session, self._player, self._now, reading, self._work.pending)
 
     def stage(self, columns: int) -> Stage:
         """The stage now, with curves of so many cells."""
         return self._stage.look(self.session, self.bar(), columns)
+
+    def _show(self) -> None:
+        """Passes the stage on to the second screen."""
+        if self._outside.screen is None:
+            return
+        bar = bar_of(self.session, self._player, self._now, Reading(), self._work.pending)
+        self._outside.screen.show(self._artist_stage.look(self.session, bar, SCREEN_COLUMNS))
+        for text in self._outside.screen.news():
+            self._say(text)
 
     def candidates(self, before: str) -> list[Word]:
         """What may stand at the cursor."""
@@ -233,6 +260,24 @@ class Desk:
             self._step(happens.Tick(now.segment, place_s, now.ended, now.dropouts))
             self._say_lane_problem(now)
 
+    def _look_for_revisions(self) -> None:
+        """Has each new revision of a track measured; the session offers it."""
+        files, notices = ([], []) if self._watch is None else self._watch.take()
+        for text in notices:
+            self._say(text)
+        paths = [one.path for one in self.session.tracks if one.delivered is not None]
+        for path in files:
+            older = revised_file(path, paths)
+            for track, one in enumerate(self.session.tracks):
+                if older is not None and one.path == older and one.delivered is not None:
+                    self._measure_revision(track, path)
+
+    def _measure_revision(self, track: int, path: str) -> None:
+        def failed(problem: SimulatorError) -> list[Taken]:
+            return [happens.Revised(track, path, os.path.basename(path), problem=str(problem))]
+
+        self._work.start(lambda: self._studio.revision(track, path), failed)
+
     def _say_lane_problem(self, now: Now) -> None:
         """Once for each lane that cannot be made."""
         if self._program is None or not now.waiting:
@@ -258,7 +303,9 @@ class Desk:
         self.session, effects = step(self.session, event)
         for effect in effects:
             self._do(effect)
-        if self.session.trial is None and (in_trial or any(isinstance(one, do.Sound) for one in effects)):
+        told = self._watch is not None and self._watch.watching  # it offers what was written over
+        sounds = in_trial or any(isinstance(one, do.Sound) for one in effects)
+        if self.session.trial is None and sounds and not told:
             for text in self._rewritten.news(self.session, self._is_whole):
                 self._say(text)
 
@@ -285,6 +332,8 @@ class Desk:
             case do.Keep(act):
                 with signals_held():  # what is given is on the disk before the session ends
                     self._record.keep(act)
+            case do.Merge():
+                self._merge()
             case do.ListDevices():
                 self._list_devices()
             case do.ChooseDevice(name):
@@ -310,6 +359,17 @@ class Desk:
                 self._wait(seconds)
             case do.Leave():
                 self.left = True
+
+    def _merge(self) -> None:
+        """Nothing of the other files is changed, so that it can be done again."""
+        added = {}
+        for name, other in self._record.copies().items():
+            added[name] = missing(self._record.record, other)
+            with signals_held():
+                self._record.merge(other)
+        record = self._record.record
+        marks = remembered_marks(record, self.session.tracks)
+        self._step(happens.Merged(added, marks, len(record.of_kind("note"))))
 
     def _sound(self, effect: do.Sound) -> None:
         program = deck_program(effect.program, self._lanes(), self._player.sample_rate)

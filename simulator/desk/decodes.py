@@ -26,8 +26,10 @@ from simulator.codecs.deliver import Delivering
 from simulator.common.errors import SimulatorError, WriteError
 from simulator.dsp.resample import resample
 from simulator.engine import workers
+from simulator.engine.align import difference_audio
 from simulator.normalizer.profile import Delivery
 from simulator.storage.folders import cache_folder
+from simulator.storage.measurement_cache import Store
 from simulator.storage.process_life import name_mark, named_lives, process_lives
 from simulator.storage.writing import make_folder
 
@@ -99,6 +101,18 @@ class Decodes:
                 self.problems.append(done)
             else:
                 self.paths[jobs[index].path, jobs[index].content, delivery, lane] = jobs[index].target
+
+    def residual(self, open_path: str, other_path: str, cache: Path | None) -> tuple[str, str]:
+        """What two versions differ by, as a file in the open one's time and one in the other one's. Raises
+        UsageError where they cannot be compared, AudioError, and WriteError."""
+        folder = self._folder()
+        _check_room(folder, [open_path, other_path])
+        targets = tuple(os.fspath(folder / f"{next(self._numbers)}.wav") for _ in range(2))
+        job = ResidualJob(open_path, other_path, targets[0], targets[1], cache)
+        [(_, done)] = workers.run(write_residual, [job], 1, lambda job: job.other)
+        if isinstance(done, SimulatorError):
+            raise done
+        return targets[0], targets[1]
 
     def close(self) -> None:
         """Removes them all."""
@@ -179,3 +193,42 @@ def difference(master: Iterable[Block], decoded: Iterable[Block], channels: int)
 def _write(job: LaneJob, stream: Iterable[Block], rate: int, channels: int, frames: int) -> None:
     target = Path(os.fspath(job.target))
     write_audio(target, stream, rate, channels, "float32", job.force, False, frames)
+
+
+@dataclass(frozen=True, slots=True)
+class ResidualJob:
+    """Two versions, the open one first, and where their residual goes: in the time of each."""
+
+    open: str
+    other: str
+    in_open_time: str
+    in_other_time: str
+    cache: Path | None
+
+
+def write_residual(job: ResidualJob) -> None:
+    """Writes both files, float32 at the open version's rate."""
+    os.environ["FAIRHEARING_IN_PROCESS"] = "1"  # a worker that may crash already
+    store = Store(job.cache, lambda _: None)
+    try:
+        with difference_audio(job.open, job.other, store) as heard:
+            rate, channels, frames = heard.sample_rate, heard.channels, heard.frames
+            later = round((heard.alignment.offset_s or 0.0) * rate)
+            write_audio(Path(job.in_open_time), heard.blocks, rate, channels, "float32", True, False, frames)
+    finally:
+        store.close()
+    with AudioReader(job.in_open_time, hashed=False) as reader:
+        moved = _moved(reader, later, channels)
+        frames = max(frames + later, 0)
+        write_audio(Path(job.in_other_time), moved, rate, channels, "float32", True, False, frames)
+
+
+def _moved(blocks: Iterable[NDArray[np.float32]], later: int, channels: int) -> Iterator[NDArray[np.float32]]:
+    """Blocks (frames, channels) with silence before them, or without their first frames."""
+    if later > 0:
+        yield np.zeros((later, channels), dtype=np.float32)
+    for block in blocks:
+        dropped = min(max(-later, 0), block.shape[0])
+        later += dropped if later < 0 else 0
+        if dropped < block.shape[0]:
+            yield block[dropped:]

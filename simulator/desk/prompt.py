@@ -19,6 +19,7 @@ import signal
 import sys
 import textwrap
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
@@ -63,6 +64,8 @@ MOST_LINES = 2000
 """So far back what was said can be read on the screen."""
 PAGE_LINES = 10
 TOOLBAR_LINES = 2
+ANSWERED_SECONDS = 1.0
+"""An Enter that follows an answer so soon belongs to it."""
 
 
 class Candidate(Protocol):
@@ -312,10 +315,23 @@ def _bindings(desk: PromptDesk, texts: Transcript) -> KeyBindings:
     for key, line in TRIAL_KEYS.items():
         add(key, line, trial)
 
+    asked = Condition(lambda: not get_app().current_buffer.text and desk.asks)
+    answered_at = [float("-inf")]
+    just_answered = Condition(lambda: time.monotonic() - answered_at[0] < ANSWERED_SECONDS)
+    for letter in ("y", "n"):
+
+        @bindings.add(letter, filter=asked, eager=True)
+        def _(event: KeyPressEvent) -> None:
+            answered_at[0] = time.monotonic()
+            event.current_buffer.text = event.data
+            event.current_buffer.validate_and_handle()
+
     @bindings.add("enter", filter=trial, eager=True)
+    @bindings.add("enter", filter=empty & just_answered, eager=True)
     @bindings.add("c-z")
     def _(_: KeyPressEvent) -> None:
-        """Nothing: a trial has no marks, and a prompt that is sent away would play on unseen."""
+        """Nothing: a trial has no marks, y needs no Enter any more, and a prompt that is sent away would play
+        on unseen."""
 
     @bindings.add("tab", filter=~empty)
     def _(event: KeyPressEvent) -> None:

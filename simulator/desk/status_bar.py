@@ -69,7 +69,7 @@ def bar_of(session: Session, deck: Deck, now: Now, reading: Reading, pending: in
     out in the background."""
     if session.trial is not None:
         return _in_trial(session, session.trial, deck, now, pending)
-    here, other = session.here, session.other
+    here, other = session.here, session.against
     return Bar(
         number=session.track + 1,
         title=here.title,

@@ -75,7 +75,8 @@ def track_lanes(
                 for name in view.played
                 if (delivery := _delivery(profiles, name)) is not None
                 and (view.path, view.content, delivery, lane_of(name)) in made
-            },
+            }
+            | {name: played.file for name, played in view.played.items() if played.file},
             view.stamp,
             view.content,
         )

@@ -13,18 +13,30 @@ one for a destination that is named.
 
 from __future__ import annotations
 
+import hashlib
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from simulator.audio_files.reader import AudioInfo, AudioReader, is_lossy
 from simulator.codecs.codec import encoder_gain_db
 from simulator.codecs.deliver import steps as delivery_steps
-from simulator.common.errors import SimulatorError, UsageError
+from simulator.common.errors import AudioError, SimulatorError, UsageError
+from simulator.common.text import printed_gap
 from simulator.common.units import TIE_LU
-from simulator.delivery.album_findings import AlbumLevel, AlbumTrack, album_findings, runs_on
-from simulator.delivery.file_findings import channel_findings, edge_findings, file_findings
+from simulator.delivery.album_findings import (
+    AlbumLevel,
+    AlbumTrack,
+    album_findings,
+    album_level,
+    runs_on,
+)
+from simulator.delivery.file_findings import channel_findings, edge_findings, file_findings, within_after
 from simulator.delivery.finding import Decided, Finding, Move
 from simulator.delivery.level_findings import (
     MET_LU,
@@ -50,15 +62,20 @@ from simulator.delivery.step_findings import (
 from simulator.engine import workers as pool
 from simulator.engine.measure import Job, Result, do_all
 from simulator.engine.predict import Delivered, deliver, predict, step_jobs
-from simulator.metering import gating
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
-from simulator.playlists.playlist import NAMED_ALBUMS, Playlist, Track
+from simulator.playlists.playlist import Playlist, Track, album_places
 from simulator.session.log import Act, from_json
 from simulator.storage.measurement_cache import Store
-from simulator.storage.small_files import LARGEST_RECORD_BYTES, read_small
+from simulator.storage.small_files import (
+    LARGEST_RECORD_BYTES,
+    changed_since,
+    other_samples,
+    read_small,
+    stamp_of,
+)
 
 KIND = "decision"
 _RANGES = {"target_lufs": (-60.0, 0.0), "ceiling_dbtp": (-40.0, 6.0)}
@@ -75,10 +92,33 @@ def last_decided(acts: Iterable[Act]) -> Decided | None:
     return None
 
 
-def read_decided(word: str) -> Decided:
-    """The last decision in the session file that `word` names; in `SESSION:DESTINATION` the last one for that
-    destination (its name, or how the name begins; case does not matter). Raises UsageError for a file that is
-    no session file, holds no such decision, or decides nothing measurable."""
+@dataclass(frozen=True, slots=True)
+class Decisions:
+    """The decisions of a session file, and the destination that counts where none is named (empty: the last
+    decision of all)."""
+
+    path: str
+    acts: tuple[Act, ...]
+    destination: str = ""
+
+    def of(self, destination: str | None = None) -> Decided:
+        """The last decision for a destination (its name, or how the name begins; case does not matter).
+        Raises UsageError where there is none, or where it decides nothing measurable."""
+        name = self.destination if destination is None else destination
+        wanted = name.strip().casefold()
+        named = [str(act.data.get("destination") or "") for act in self.acts]
+        pairs = list(zip(self.acts, named, strict=True))
+        fitting = [act for act, one in pairs if not wanted or one.casefold() == wanted]
+        fitting = fitting or [act for act, one in pairs if one.casefold().startswith(wanted)]
+        if not fitting:
+            known = ", ".join(dict.fromkeys(filter(None, named))) or "nothing named"
+            raise UsageError(f"{self.path}: no decision for “{name}”.", f"It holds decisions for: {known}.")
+        return _decided(self.path, fitting[-1])
+
+
+def read_decisions(word: str) -> Decisions:
+    """Those of the session file that `word` names, as FILE or FILE:DESTINATION. Raises UsageError for a file
+    that is no session file or holds no decision."""
     path, _, destination = (word, "", "") if os.path.exists(word) else word.rpartition(":")
     path = path or word
     try:
@@ -98,17 +138,7 @@ def read_decided(word: str) -> Decided:
             f"{path}: this session file contains no decision.",
             "Decide in the session first, or use --target and --ceiling.",
         )
-    wanted = destination.strip().casefold()
-    named = [str(act.data.get("destination") or "") for act in acts]
-    pairs = list(zip(acts, named, strict=True))
-    fitting = [act for act, name in pairs if not wanted or name.casefold() == wanted]
-    fitting = fitting or [act for act, name in pairs if name.casefold().startswith(wanted)]
-    if not fitting:
-        raise UsageError(
-            f"{path}: no decision for “{destination}”.",
-            f"It holds decisions for: {', '.join(dict.fromkeys(filter(None, named))) or 'nothing named'}.",
-        )
-    return _decided(path, fitting[-1])
+    return Decisions(path, acts, destination)
 
 
 def _decided(path: str, last: Act) -> Decided:
@@ -117,8 +147,10 @@ def _decided(path: str, last: Act) -> Decided:
         raise UsageError(
             f"{path}: its last decision sets neither loudness nor ceiling.", "Use --target and --ceiling."
         )
-    destination = last.data.get("destination")
-    return Decided(target, ceiling, destination if isinstance(destination, str) else "", f"on {last.at[:10]}")
+    destination, who, why = (
+        value if isinstance(value := last.data.get(key), str) else "" for key in ("destination", "who", "why")
+    )
+    return Decided(target, ceiling, destination, f"on {last.at[:10]}", who=who, why=why)
 
 
 def _number(path: str, data: dict[str, Any], key: str) -> float | None:
@@ -135,15 +167,54 @@ def _number(path: str, data: dict[str, Any], key: str) -> float | None:
     return float(value)
 
 
+NOTHING_DECIDED = Decided()
+CHECK_AGAIN = "Let the export finish, then check again."
 POOL_PAYS_SECONDS = 1000.0
 """Seconds of music from which several processes scan: scanning is some 400 times faster than playing."""
 Report = Callable[[], None]
 
 
 @dataclass(frozen=True, slots=True)
+class Scanned:
+    """What a file is and what its samples show; with `checksums`, SHA-256 of the file and of its samples, and
+    the content hash that measuring gives it."""
+
+    info: AudioInfo
+    scan: Scan
+    file_sha256: str = ""
+    samples_sha256: str = ""
+    content: str = ""
+
+
+def scan_file(path: str, *, checksums: bool = False) -> Scanned:
+    """Raises AudioError; with `checksums` also for a file that changes meanwhile."""
+    samples: Any = hashlib.sha256()
+    stamp = stamp_of(path)
+
+    def summed(blocks: Iterable[NDArray[np.float32]]) -> Iterator[NDArray[np.float32]]:
+        for block in blocks:
+            samples.update(block.astype("<f4", copy=False))
+            yield block
+
+    with AudioReader(path, hashed=checksums) as reader:
+        blocks = summed(reader) if checksums else reader
+        scanned = Scanned(reader.info, scan(blocks, reader.info.sample_rate, reader.info.channels))
+    if not checksums:
+        return scanned
+    try:
+        with open(path, "rb") as file:
+            whole = hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as problem:
+        raise AudioError(f"{path}: cannot read the file: {problem.strerror}.", "Check the path.") from None
+    if changed_since(path, stamp):
+        raise other_samples(path, CHECK_AGAIN)
+    return replace(scanned, file_sha256=whole, samples_sha256=samples.hexdigest(), content=reader.content)
+
+
+@dataclass(frozen=True, slots=True)
 class Checked:
     """One master: its findings, and why there are none or not all; the one move that answers what plain gain
-    can answer (None where there is nothing to move), and the album it belongs to."""
+    can answer (None where there is nothing to move), its album, and what it was held against."""
 
     track: Track
     findings: tuple[Finding, ...]
@@ -151,26 +222,17 @@ class Checked:
     measurement: Measurement | None = None
     move: Move | None = None
     album: AlbumLevel | None = None
+    scanned: Scanned | None = None
+    steps: tuple[Step, ...] = ()
+    decided: Decided = NOTHING_DECIDED
+    gap_s: float | None = None
+    """Silence between this track and the next of its album."""
 
     @property
     def remaining(self) -> list[Finding]:
         """What needs fixing or a look and is not answered by the move."""
         mended = frozenset() if self.move is None else self.move.mends
         return [found for found in self.findings if found.level != "fine" and found.name not in mended]
-
-
-@dataclass(frozen=True, slots=True)
-class Scanned:
-    """What a file is and what its samples show."""
-
-    info: AudioInfo
-    scan: Scan
-
-
-def scan_file(path: str) -> Scanned:
-    """Raises AudioError."""
-    with AudioReader(path, hashed=False) as reader:
-        return Scanned(reader.info, scan(reader, reader.info.sample_rate, reader.info.channels))
 
 
 def masters_of(playlist: Playlist) -> Playlist:
@@ -181,20 +243,23 @@ def masters_of(playlist: Playlist) -> Playlist:
 def check(
     playlist: Playlist,
     profiles: Sequence[Profile],
-    decided: Decided,
+    decided: Sequence[Decided],
     store: Store,
     workers: int,
     *,
     as_album: bool = False,
+    checksums: bool = False,
     step: Report = lambda: None,
 ) -> list[Checked]:
-    """The findings for every master of the playlist, in order. With `as_album` the masters are one album in
-    that order; else only albums that the playlist names are looked at as such."""
+    """The findings for every master of the playlist, in order, each held against its own of `decided`. With
+    `as_album` the masters are one album in that order; else only albums that the playlist names are looked at
+    as such. What was decided for different destinations is not one album."""
     tracks = deliver(playlist, store, workers, step)
     predictions = predict(profiles, tracks, playlist.album_reason, store, workers, step)
     return check_delivered(
-        playlist, tracks, profiles, predictions, decided, store, workers, as_album=as_album
-    )
+        playlist, tracks, profiles, predictions, decided, store, workers,
+        as_album=as_album, checksums=checksums,
+    )  # fmt: skip
 
 
 def check_delivered(
@@ -202,25 +267,26 @@ def check_delivered(
     tracks: Sequence[Delivered],
     profiles: Sequence[Profile],
     predictions: Sequence[Sequence[Prediction | SimulatorError | None]],
-    decided: Decided,
+    decided: Sequence[Decided],
     store: Store,
     workers: int,
     *,
     as_album: bool = False,
+    checksums: bool = False,
 ) -> list[Checked]:
     """The same for tracks that are measured and predicted already (a row of `predictions` a profile)."""
-    scans = _scans(tracks, workers)
-    albums = _albums(playlist, tracks, scans, as_album)
+    scans = _scans(tracks, workers, checksums)
+    albums = _albums(playlist, tracks, scans, decided, as_album)
     levels = {
         place: level
         for places in albums
-        for level in [_album_level(places, tracks, as_album)]
+        for level in [_album_level(places, tracks, decided, as_album)]
         for place in places
     }
     in_album, following = _within_albums(albums, tracks, scans)
     steps = _steps(tracks, profiles, predictions, store, workers)
     aways = {
-        place: _away(one.measurement, levels.get(place), decided)
+        place: _away(one.measurement, levels.get(place), decided[place])
         for place, one in enumerate(tracks)
         if one.measurement is not None
     }
@@ -237,7 +303,7 @@ def check_delivered(
             continue
         after = following.get(place)
         on = after is not None and runs_on(scanned.scan) and after.head_s <= 0.001
-        info, move, album = scanned.info, moves.get(place), levels.get(place)
+        info, move, album, own = scanned.info, moves.get(place), levels.get(place), decided[place]
         players = [
             (profile, found) for profile, found in zip(profiles, played, strict=True)
             if isinstance(found, Prediction)
@@ -247,13 +313,13 @@ def check_delivered(
         findings = [
             *level_findings(
                 one.measurement,
-                decided,
+                own,
                 may_raise=may_raise,
-                held=_held(one.measurement, album, decided),
-                means=_quieter(one.measurement, players, decided),
+                held=_held(one.measurement, album, own),
+                means=_quieter(one.measurement, players, own),
             ),
-            *_album_loudness(one, album, decided, may_raise),
-            *(step_finding(found, decided, move) for found in reached if isinstance(found, Step)),
+            *_album_loudness(one, album, own, may_raise),
+            *(step_finding(found, own, move) for found in reached if isinstance(found, Step)),
             *tag_findings(one.measurement, one.tags, None if album is None else album.programme_lufs),
             *file_findings(scanned.scan, None if info.lossy else info.bits, info.lossy, info.subtype),
             *channel_findings(one.measurement, scanned.scan),
@@ -264,7 +330,13 @@ def check_delivered(
         if move is not None:
             move = replace(move, mends=_mended(findings, move, one.measurement, players))
         # a player or a delivery that cannot be worked out costs its own findings and no others
-        checked.append(Checked(one.track, tuple(findings), problem, one.measurement, move, album))
+        checked.append(
+            Checked(
+                one.track, tuple(findings), problem, one.measurement, move, album, scanned,
+                tuple(found for found in reached if isinstance(found, Step)), own,
+                None if after is None else scanned.scan.tail_s + after.head_s,
+            )
+        )  # fmt: skip
     return checked
 
 
@@ -304,7 +376,8 @@ def _quieter(found: Measurement, players: Sequence[tuple[Profile, Prediction]], 
     if lufs is None or target is None or target - lufs <= MET_LU:
         return ""
     if not players:
-        return "That much quieter wherever nothing is normalised."
+        by = printed_gap(target, lufs, 2) or 0.0
+        return f"{by:.2f} LU quieter wherever nothing is normalised."
     there = found.with_gain(target - lufs)
     over = max((there.true_peak_dbtp or 0.0) - ((found.true_peak_dbtp or 0.0) + room_db(found, decided)), 0.0)
     if there.true_peak_dbtp is not None and there.sample_peak_dbfs is not None:
@@ -339,7 +412,7 @@ def _mended(
     if not move.passes:
         return frozenset()
     checks = {"loudness", "album_loudness"} | (PEAK_CHECKS if move.gain_db < 0.0 else frozenset())
-    names = {one.name for one in findings if one.check in checks}
+    names = {one.name for one in findings if one.check in checks or within_after(one, move.gain_db)}
     if move.gain_db < 0.0:
         after = found.with_gain(move.gain_db)
         for profile, played in players:
@@ -355,15 +428,24 @@ def _mended(
     return frozenset(names)
 
 
-def _scans(tracks: Sequence[Delivered], workers: int) -> list[Scanned | SimulatorError | None]:
+def _scans(
+    tracks: Sequence[Delivered], workers: int, checksums: bool
+) -> list[Scanned | SimulatorError | None]:
     """In a worker where a decoder could crash; None for what could not be measured."""
     paths = [one.track.path for one in tracks if one.measurement is not None]
     seconds = sum(one.measurement.duration_s for one in tracks if one.measurement is not None)
     count = workers if len(paths) > 1 and seconds > POOL_PAYS_SECONDS else 0
     if not count and not pool.stays_in_process() and any(map(is_lossy, paths)):
         count = 1
-    done = iter(pool.in_order(pool.run(scan_file, paths, count, str), len(paths), lambda: None))
-    return [None if one.measurement is None else next(done) for one in tracks]
+    job = partial(scan_file, checksums=checksums)
+    done = iter(pool.in_order(pool.run(job, paths, count, str), len(paths), lambda: None))
+    scans = [None if one.measurement is None else next(done) for one in tracks]
+    return [
+        other_samples(one.track.path, CHECK_AGAIN)
+        if isinstance(found, Scanned) and found.content not in ("", one.content)
+        else found
+        for one, found in zip(tracks, scans, strict=True)
+    ]
 
 
 Steps = list[tuple[Job, Step | SimulatorError]]
@@ -408,7 +490,7 @@ def _moves(
     tracks: Sequence[Delivered],
     steps: Sequence[Steps],
     aways: dict[int, float | None],
-    decided: Decided,
+    decided: Sequence[Decided],
     store: Store,
     workers: int,
 ) -> dict[int, Move]:
@@ -418,7 +500,7 @@ def _moves(
     gains: dict[tuple[int, ...], float] = {}
     for places in (*albums, *alone):
         wanted = [
-            first_gain_db(found, [step.found for _, step in good[place]], decided, aways[place])
+            first_gain_db(found, [step.found for _, step in good[place]], decided[place], aways[place])
             for place in places
             if (found := tracks[place].measurement) is not None
         ]
@@ -439,10 +521,16 @@ def _moves(
                     if isinstance(one := outcomes[place, job], Result)
                 ] for place in places
             }  # fmt: skip
-            missing = max(missing_db([found for _, found in after[place]], decided) for place in places)
+            missing = max(
+                missing_db([found for _, found in after[place]], decided[place]) for place in places
+            )
             done = missing <= 0.0
             if gain > 0.0:
-                done = all(missed_limit(found, decided) is None for row in after.values() for _, found in row)
+                done = all(
+                    missed_limit(found, decided[place]) is None
+                    for place, row in after.items()
+                    for _, found in row
+                )
             for place in places:
                 moved[place] = _move(tracks[place], gain, after[place], done, aways[place])
             if done or gain > 0.0:
@@ -477,32 +565,29 @@ def _albums(
     playlist: Playlist,
     tracks: Sequence[Delivered],
     scans: Sequence[Scanned | SimulatorError | None],
+    decided: Sequence[Decided],
     as_album: bool,
 ) -> list[list[int]]:
-    """The places of each album's tracks, in order. Of versions of one song only the first counts."""
-    groups: dict[str, list[int]] = {}
-    songs: set[tuple[str, str]] = set()
-    for place, (one, scanned) in enumerate(zip(tracks, scans, strict=True)):
-        named = one.track.album if playlist.album_reason == NAMED_ALBUMS else None
-        album = "" if as_album else named
-        if album is None or not isinstance(scanned, Scanned) or one.measurement is None:
-            continue
-        song = one.track.song
-        if song is not None and (album, song) in songs:
-            continue
-        if song is not None:
-            songs.add((album, song))
-        groups.setdefault(album, []).append(place)
+    """The places of each album's tracks, in order; those decided for different destinations apart."""
+    whole = [
+        place
+        for place, (one, scanned) in enumerate(zip(tracks, scans, strict=True))
+        if isinstance(scanned, Scanned) and one.measurement is not None
+    ]
+    groups: dict[tuple[str, Decided], list[int]] = {}
+    for place, album in album_places(playlist, whole, as_album=as_album).items():
+        groups.setdefault((album, decided[place]), []).append(place)
     return [places for places in groups.values() if len(places) > 1]
 
 
-def _album_level(places: Sequence[int], tracks: Sequence[Delivered], as_album: bool) -> AlbumLevel:
-    """The loudness of all tracks as one programme (one gate over all their blocks), and the loudest track."""
+def _album_level(
+    places: Sequence[int], tracks: Sequence[Delivered], decided: Sequence[Decided], as_album: bool
+) -> AlbumLevel:
     members = [(tracks[place].track, found) for place in places if (found := tracks[place].measurement)]
-    track, loudest = max(members, key=lambda one: one[1].integrated_lufs or -200.0)
-    programme = gating.album_loudness_lufs(found.series.energy for _, found in members)
-    name = "Album" if as_album or track.album is None else track.album
-    return AlbumLevel(name, programme, track.title, loudest.integrated_lufs)
+    name = "Album" if as_album else members[0][0].album or "Album"
+    if len(set(decided)) > 1 and (destination := decided[places[0]].destination):
+        name = f"{name} ({destination})"
+    return album_level(name, [(track.title, found) for track, found in members])
 
 
 def _within_albums(

@@ -11,7 +11,6 @@ File names of a ladder's rungs, and the playlist that ties them as versions of o
 from __future__ import annotations
 
 import itertools
-import json
 import math
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -43,6 +42,8 @@ from simulator.normalizer.chain import ChainSettings, play
 from simulator.normalizer.decision import Decision, decide
 from simulator.normalizer.prediction import Prediction, chain_settings, from_chain, from_gain, more_than_gain
 from simulator.normalizer.profile import Delivery, Profile
+from simulator.playlists.formats import written
+from simulator.playlists.playlist import ALL_SINGLES, Playlist, Track
 from simulator.rungs.advice import Destination
 from simulator.rungs.residual import Residual
 from simulator.rungs.rung import Action, Decoded, Rung
@@ -83,24 +84,18 @@ def reached_name(name: str, wanted_lufs: float, lufs: float) -> str:
     return f"{head}{lufs:+.1f}LUFS{tail}" if mark else name
 
 
-def playlist_text(mix: str, rungs: Sequence[Rung]) -> str:
-    """The rungs as versions of one song, in the project's playlist format."""
+def ladder_playlist(mix: str, rungs: Sequence[Rung]) -> Playlist:
+    """The rungs as versions of one song; the listening desk opens on it matched."""
     name = _stem(mix)
-    title = _quoted(f"{name}: a ladder of loudness")
-    lines = ["format = 1", f"title = {title}", 'state = "matched"  # how the listening desk opens']
+    tracks = []
     for rung in rungs:
         assert rung.path is not None
         kind = "sample-peak rung" if Path(rung.path).stem.endswith(SAMPLE) else "rung"
         kind = f"limited {kind}" if rung.limited else kind
         title = f"{name} ({kind} at {level(rung.measurement.integrated_lufs)} LUFS)"
-        lines += [
-            "",
-            "[[tracks]]",
-            f"path = {_quoted(Path(rung.path).name)}",
-            f"title = {_quoted(title)}",
-            f"song = {_quoted(name)}",
-        ]
-    return "\n".join(lines) + "\n"
+        tracks.append(Track(Path(rung.path).name, title, song=name))
+    title = f"{name}: a ladder of loudness"
+    return Playlist(title, "", None, tuple(tracks), "", ALL_SINGLES, "matched")
 
 
 def free_folder(mix: str) -> Path:
@@ -108,11 +103,6 @@ def free_folder(mix: str) -> Path:
     name = f"{_stem(mix)}-rungs"
     names = itertools.chain([name], (f"{name}-{number}" for number in itertools.count(2)))
     return next(path for path in map(Path, names) if not path.exists())
-
-
-def _quoted(text: str) -> str:
-    """A TOML string: JSON's escapes are TOML's too; the one control character that JSON leaves is not."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _stem(mix: str) -> str:
@@ -284,7 +274,8 @@ def _build(
     rungs = [rung for rung in done if isinstance(rung, Rung)]
     if playlist is not None and rungs:
         with whole_file(playlist, force) as passing:
-            passing.write_text(playlist_text(wanted.mix, rungs), encoding="utf-8", errors="backslashreplace")
+            text = written(ladder_playlist(wanted.mix, rungs), "toml", str(playlist))
+            passing.write_text(text, encoding="utf-8")
     return done
 
 

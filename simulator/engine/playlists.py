@@ -3,6 +3,8 @@
 An argument is a playlist (.toml, .m3u, .m3u8, .xspf), a folder, or an audio file; whatever is none
 of the first two counts as an audio file, also where it is missing, so that it is named in its place.
 
+Playlists written, with paths relative to their folder.
+
 Inputs after a command: playlists, folders, files, and the word `demo`.
 """
 
@@ -18,7 +20,7 @@ from pathlib import Path
 from urllib.parse import unquote
 
 from simulator.common.errors import PlaylistError
-from simulator.playlists.formats import PLAYLIST_EXTENSIONS, parse_playlist
+from simulator.playlists.formats import PLAYLIST_EXTENSIONS, left_out, parse_playlist, written
 from simulator.playlists.playlist import (
     AUDIO_EXTENSIONS,
     BARE_FILES,
@@ -30,6 +32,7 @@ from simulator.playlists.playlist import (
     title_from_path,
 )
 from simulator.storage.small_files import LARGEST_PLAYLIST_BYTES, read_small
+from simulator.storage.writing import refuse_sources, whole_file
 
 
 def read_playlists(arguments: Sequence[str]) -> Playlist:
@@ -177,6 +180,39 @@ def _plain_name(name: str) -> str:
 def _natural_order(name: str) -> tuple[list[tuple[int, int, str]], str]:
     parts = re.findall(r"\d+|\D+", name.casefold())
     return [(0, int(part), "") if part.isdecimal() else (1, 0, part) for part in parts], name
+
+
+def save_playlist(playlist: Playlist, path: Path, force: bool) -> list[str]:
+    """Writes the playlist in the format of the path's ending, with paths relative to its folder; what the
+    format could not hold. Raises PlaylistError, WriteError."""
+    folder = os.path.abspath(path.parent)
+    tracks = tuple(
+        track if track.problem else replace(track, path=_relative(track.path, folder))
+        for track in playlist.tracks
+    )
+    profile = playlist.profile
+    if profile is not None and os.path.isabs(profile):
+        profile = _relative(profile, folder)
+    title = path.stem if playlist.title in ("", BARE_FILES) else playlist.title
+    extension = path.suffix[1:].lower()
+    text = written(replace(playlist, tracks=tracks, profile=profile, title=title), extension, str(path))
+    refuse_sources([path], [track.path for track in playlist.tracks])
+    with whole_file(path, force) as passing:
+        passing.write_text(text, encoding="utf-8", newline="\n")
+    return left_out(playlist, extension)
+
+
+def _relative(path: str, folder: str) -> str:
+    """The path from a folder, with slashes; as it is where that would lead elsewhere (a link on the way, or
+    another drive)."""
+    try:
+        found = os.path.relpath(path, folder)
+        same = os.path.samefile(os.path.join(folder, found), path)
+    except FileNotFoundError:
+        same = ".." not in Path(path).parts
+    except (OSError, ValueError):
+        return path
+    return found.replace(os.sep, "/") if same else path
 
 
 DEMO = "demo"

@@ -11,8 +11,8 @@ import contextlib
 import math
 import os
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -23,7 +23,7 @@ from simulator.audio_files.writer import FORMS, write_audio
 from simulator.codecs.deliver import Delivering
 from simulator.common.channels import CHANNEL_NAMES
 from simulator.common.errors import AudioError, SimulatorError
-from simulator.common.text import signed
+from simulator.common.text import as_utf8, signed
 from simulator.common.units import db_to_gain, format_time
 from simulator.dsp.limiter import LimiterReport
 from simulator.dsp.resample import resample, resampled_frames
@@ -87,6 +87,8 @@ class RenderPlan:
     form: str = "float32"
     seconds: float = 12.0
     rate: int | None = None
+    cues: Mapping[str, Sequence[tuple[float, str]]] = field(default_factory=dict)
+    """By a track's path: where (s) its WAV file gets cue points, and their labels."""
 
     def track_path(self, index: int) -> Path:
         """DIR/NN-STEM.wav: the place in the list and the source's name, cut where it would be too long."""
@@ -112,6 +114,7 @@ class TrackJob:
     delivery: Delivery | None = None
     content: str = ""
     """The hash of the samples that were measured; empty where it is not known."""
+    cues: tuple[tuple[float, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +194,7 @@ def _render(
                 plan.rate,
                 plan.profile.delivery,
                 plan.tracks[index].content,
+                tuple(plan.cues.get(as_utf8(track.path), ())),
             )
         )
     spread = workers if len(jobs) > 1 and _seconds(plan, good) > 150.0 else 0
@@ -244,6 +248,7 @@ def render_track(job: TrackJob) -> Cuts:
             job.force,
             dithered,
             resampled_frames(reader.info.frames, master_rate, to_rate),
+            [(round(at_s * to_rate), label) for at_s, label in job.cues],
         )
     return rate, delivered.samples(channels), played.samples(channels)
 

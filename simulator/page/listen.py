@@ -38,6 +38,11 @@ class Offer:
     places: Mapping[int, Place]
     sounds: Mapping[int, PassageSound]
 
+    @property
+    def changed(self) -> bool:
+        """True for a moment at which two versions are likely to sound different."""
+        return any(place.kind == "change" for place in self.places.values())
+
 
 @dataclass(frozen=True, slots=True)
 class HeardTrack:
@@ -65,7 +70,7 @@ class Claim:
 
 def label_of(place: Place) -> str:
     """What a passage is called on the page."""
-    if place.kind == "mark":
+    if place.kind in ("mark", "change"):
         return place.label
     return "Biggest drop" if place.label == "drop" else KIND_NAMES[place.kind]
 
@@ -107,7 +112,8 @@ def claims(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: P
     both = {
         kind: apart
         for kind, offer in enumerate(offers)
-        if (
+        if not offer.changed
+        and (
             apart := _difference(
                 [sound.played_lufs if (sound := offer.sounds.get(index)) else None for index in pair]
             )
@@ -130,6 +136,23 @@ def claims(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: P
         ):
             found.append(Claim(f"{_apart(apart, '')} in its loudest part", "played", kind, turn))
     return found
+
+
+def changes(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack]) -> list[Claim]:
+    """The moments at which two versions are likely to sound most different, each to be heard in both, at the
+    same loudness; the open version first."""
+    return [
+        Claim(
+            offer.label, "matched", kind, tuple(sorted(offer.sounds, key=lambda index: _order(tracks[index])))
+        )
+        for kind, offer in enumerate(offers)
+        if offer.changed
+    ]
+
+
+def _order(one: HeardTrack) -> float:
+    lufs = _file_lufs(one.prediction)
+    return 0.0 if lufs is None else lufs
 
 
 def _apart(difference: float, same: str) -> str:
@@ -169,8 +192,14 @@ def _loud_and_open(tracks: Mapping[int, HeardTrack]) -> tuple[int, int] | None:
     return max(group, key=files.__getitem__), min(reversed(group), key=files.__getitem__)
 
 
-def view(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Profile) -> dict[str, Any]:
-    """For the template; `tracks` are those that sound somewhere, by index."""
+def view(
+    offers: Sequence[Offer],
+    tracks: Mapping[int, HeardTrack],
+    profile: Profile,
+    compared: tuple[int, int] | None = None,
+) -> dict[str, Any]:
+    """For the template; `tracks` are those that sound somewhere, by index; `compared` are the open version
+    and the loud one whose changes are known."""
     mine = [one.prediction for one in tracks.values()]
     louder = max((-found.decision.gain_db for found in mine), default=0.0)
     files = [lufs for found in mine if (lufs := _file_lufs(found)) is not None]
@@ -188,10 +217,14 @@ def view(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Pro
             for index, one in tracks.items()
         ],
         "claims": claims(offers, tracks, profile),
+        "compared": None if compared is None else [tracks[index].name for index in compared],
+        "loud_colour": None if compared is None else tracks[compared[1]].colour,
+        "changes": changes(offers, tracks),
         "claimed": None if pair is None else [tracks[index].name for index in pair],
         "kinds": [
             {
                 "label": offer.label,
+                "changed": offer.changed,
                 "places": [
                     {
                         "index": index,
@@ -234,7 +267,7 @@ def data(
         "tracks": {str(index): isolated(one.name) for index, one in tracks.items()},
         "claims": [
             {"state": one.state, "kind": one.kind, "tracks": [str(index) for index in one.tracks]}
-            for one in claims(offers, tracks, profile)
+            for one in [*claims(offers, tracks, profile), *changes(offers, tracks)]
         ],
         "kinds": [
             {
@@ -261,6 +294,8 @@ def data(
 
 def _absent(offer: Offer, one: HeardTrack, tracks: Mapping[int, HeardTrack]) -> str:
     """Why a track cannot be heard in a row of passages."""
+    if offer.changed:
+        return "not part of this comparison"
     if one.track.song is not None and any(
         tracks[index].track.song == one.track.song for index in offer.sounds
     ):

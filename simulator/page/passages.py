@@ -3,8 +3,9 @@
 Three of each master: the loudest (greatest mean K-weighted energy, BS.1770-5 without gates), the quietest
 (around the 3 s window that is the quietest passage, EBU Tech 3342's gates), and the turn (where the music
 grows most from the 3 s before to the 3 s after); of a reference the loudest alone, which is what a master is
-held against. Marks come on top. Versions of one song share the places, found on the first of them; a version
-that is too short for a place goes without it. Times in seconds.
+held against. Marks come on top, and the moments at which a loud version is most likely to sound different
+from the open one, in these two alone. Versions of one song share the places, found on the first of them; a
+version that is too short for a place goes without it. Times in seconds.
 """
 
 from __future__ import annotations
@@ -19,15 +20,15 @@ from numpy.typing import NDArray
 from simulator.common.units import format_time
 from simulator.metering.passage import Passage, biggest_change, loudest, quietest_middle_s
 
-Kind = Literal["loudest", "quietest", "turn", "mark"]
+Kind = Literal["loudest", "quietest", "turn", "mark", "change"]
 SHORTEST_S = 0.5
 """ITU-R BS.1534-3, section 5.3: loops of at least 500 ms."""
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A passage of one track, with the kind that it is chosen by. `label` is a mark's name, and "drop" where
-    the music turns quieter."""
+    """A passage of one track, with the kind that it is chosen by. `label` is a mark's name or what is heard
+    at a change, and "drop" where the music turns quieter."""
 
     kind: Kind
     label: str
@@ -55,11 +56,45 @@ class DeskMark:
     label: str
 
 
+@dataclass(frozen=True, slots=True)
+class ChangeMoment:
+    """Where two versions of a song are likely to sound different: in the time of the first of `tracks`, and
+    what is heard there."""
+
+    tracks: tuple[int, int]
+    at_s: float
+    seconds: float
+    label: str
+
+
 def choose(
-    tracks: Sequence[TrackEnergy], seconds: float, marks: Sequence[DeskMark] = ()
+    tracks: Sequence[TrackEnergy],
+    seconds: float,
+    marks: Sequence[DeskMark] = (),
+    changes: Sequence[ChangeMoment] = (),
 ) -> list[list[Place]]:
-    """The places of every track, in the order loudest, quietest, turn, marks. A track shorter than
+    """The places of every track, in the order loudest, quietest, turn, marks, changes. A track shorter than
     `seconds` has one place, the whole of it; one under 0.5 s none."""
+    chosen = _suggested(tracks, seconds, marks)
+    for one in changes:
+        both = [_changed(one, tracks[track], tracks[one.tracks[0]].offset_s) for track in one.tracks]
+        for track, place in zip(one.tracks, both, strict=True):
+            if place is not None and None not in both:
+                chosen[track].append(place)
+    return chosen
+
+
+def _changed(one: ChangeMoment, track: TrackEnergy, offset_s: float) -> Place | None:
+    """A change in one of its two versions; None where that version is too short."""
+    if track.duration_s < one.seconds:
+        return None
+    start = min(max(one.at_s + track.offset_s - offset_s, 0.0), track.duration_s - one.seconds)
+    where = f"where the two are likely to sound most different, from {format_time(start)}"
+    return Place("change", one.label, Passage(start, one.seconds, where))
+
+
+def _suggested(tracks: Sequence[TrackEnergy], seconds: float, marks: Sequence[DeskMark]) -> list[list[Place]]:
+    """The places that the measurement suggests, and the marks."""
     first_of: dict[str, int] = {}
     chosen: list[list[Place]] = []
     for number, track in enumerate(tracks):

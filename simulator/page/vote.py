@@ -18,32 +18,43 @@ from simulator.page.words import isolated
 
 
 def page_vote(
-    ballot: Ballot, drawn: Sequence[Round], shown: Sequence[int], clips: Sequence[str], title: str
+    ballot: Ballot,
+    drawn: Sequence[Round],
+    shown: Sequence[int],
+    clips: Sequence[str],
+    title: str,
+    reasons: Sequence[str] = (),
 ) -> PageVote:
-    """`shown` is the order in which the versions' sounds are listed, `clips` the sounds by version."""
-    place = {version: number for number, version in enumerate(shown)}
-    plan = ballot.plan
-    offered = [sum(number in (one.first, one.second) for one in drawn) for number in range(len(clips))]
-    where = plan.passage_reason or "the whole track"
+    """`clips` are the sounds, passage by passage, each by version; `shown` is the order in which they are
+    listed, `reasons` are the passages in words."""
+    place = {sound: number for number, sound in enumerate(shown)}
+    plan, versions = ballot.plan, len(ballot.plan.versions)
+    offered = [sum(number in (one.first, one.second) for one in drawn) for number in range(versions)]
+    where = "; ".join(reasons) or plan.passage_reason or "the whole track"
+    first = [versions * passage for passage in ballot.round_passages or [0] * len(drawn)]
     return PageVote(
         ballot={
             "page": ballot.page,
             "title": title,
-            "clips": [clips[version] for version in shown],
-            "rounds": [[place[one.first], place[one.second]] for one in drawn],
+            "clips": [clips[sound] for sound in shown],
+            "rounds": [
+                [place[start + one.first], place[start + one.second]]
+                for start, one in zip(first, drawn, strict=True)
+            ],
         },
         reveal={
             "names": [isolated(name) for name in plan.versions],
-            "versions": list(shown),
+            "versions": [sound % versions for sound in shown],
             "offered": offered,
-            "sentences": _sentences(ballot) if len(clips) == 2 else [],
+            "sentences": _sentences(ballot) if versions == 2 else [],
             "plain": [plain_sentence(plan.versions, count, plan.rounds) for count in range(plan.rounds + 1)]
-            if len(clips) == 2
+            if versions == 2
             else [],
         },
         view={
             "rounds": plan.rounds,
-            "versions": len(clips),
+            "versions": versions,
+            "passages": max(1, len(ballot.passages)),
             "where": where if where.endswith(".") else f"{where}.",
             "difference": f"{plan.level_difference_lu:.2f}",
             "plan": plan_sentence(plan),

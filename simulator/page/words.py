@@ -11,6 +11,7 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from simulator.audibility.audibility import Moment, MomentKind
 from simulator.common.text import capital, level
 from simulator.common.units import TIE_LU
 from simulator.comparison.versions import punch_db
@@ -124,6 +125,26 @@ def heard_words(found: Prediction) -> str:
         words = f"{decibels(gain_db)} {'louder' if gain_db > 0.0 else 'quieter'} than the file"
     limiter = ", with its peaks limited" if found.limiter.max_reduction_db >= _LEAST_DB else ""
     return words + limiter
+
+
+_BASS_BELOW_HZ, _MIDDLE_BELOW_HZ = 250.0, 2000.0
+
+
+def change_words(moment: Moment) -> str:
+    """What is heard at a moment of the loud version, against the open one: nothing that the numbers do not
+    show, and nothing called bad."""
+    match moment.kind:
+        case MomentKind.ATTACK:
+            return "the hits are softer"
+        case MomentKind.PUMPING:
+            return "the level moves up and down with the music"
+        case MomentKind.TONE:
+            note = "the bass" if (moment.low_hz or 0.0) < _BASS_BELOW_HZ else "a held note"
+            return f"{note} sounds rougher"
+        case MomentKind.CHANGE:
+            middle = ((moment.low_hz or 0.0) * (moment.high_hz or 0.0)) ** 0.5
+            where = "bass" if middle < _BASS_BELOW_HZ else "middle" if middle < _MIDDLE_BELOW_HZ else "treble"
+            return f"the {where} sounds different"
 
 
 def balance(first: Version, second: Version, profile: Profile) -> list[BalanceColumn]:

@@ -1,4 +1,4 @@
-"""Playlist formats: TOML (this project's own), M3U/M3U8 and XSPF.
+"""Playlist formats, read and written: TOML (this project's own), M3U/M3U8 and XSPF.
 
 Every parser returns a Playlist whose track paths are as written (percent-encoding undone, file://
 removed); the reader makes them absolute. Nothing is fetched: an entry on the net keeps its place with
@@ -8,11 +8,12 @@ for its addresses; M3U has no standard: common practice, no source.
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import PurePath
 from typing import Annotated
-from urllib.parse import unquote, urljoin, urlsplit
-from xml.etree.ElementTree import Element, ParseError
+from urllib.parse import quote, unquote, urljoin, urlsplit
+from xml.etree.ElementTree import Element, ParseError, SubElement, indent, tostring
 
 from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import fromstring
@@ -49,6 +50,7 @@ class _TrackTable(Struct, frozen=True, forbid_unknown_fields=True):
     song: Annotated[str, Meta(min_length=1)] | None = None
     album: Annotated[str, Meta(min_length=1)] | None = None
     album_order: Annotated[int, Meta(ge=1)] | None = None
+    decision: Annotated[str, Meta(min_length=1)] | None = None
 
 
 class _PlaylistFile(Struct, frozen=True, forbid_unknown_fields=True):
@@ -58,6 +60,7 @@ class _PlaylistFile(Struct, frozen=True, forbid_unknown_fields=True):
     client: str = ""
     profile: Annotated[str, Meta(min_length=1)] | None = None
     state: State = "played"
+    decision: Annotated[str, Meta(min_length=1)] | None = None
 
 
 def parse_playlist(data: bytes, name: str, where: str) -> Playlist:
@@ -87,7 +90,7 @@ def decode_text(data: bytes, where: str, latin_1_too: bool = False) -> str:
 
 
 def parse_toml(text: str, name: str, where: str) -> Playlist:
-    """`format = 1`, title, client, profile, state, and a [[tracks]] table for each track."""
+    """`format = 1`, title, client, profile, state, decision, and a [[tracks]] table for each track."""
     read = read_toml(text, _PlaylistFile, where, PlaylistError)
     if not read.tracks:
         raise PlaylistError(f"{where}: no tracks.", 'Add [[tracks]] with path = "...".')
@@ -109,6 +112,7 @@ def parse_toml(text: str, name: str, where: str) -> Playlist:
                 album=entry.album,
                 album_order=entry.album_order,
                 problem=problem,
+                decision=entry.decision or read.decision,
             )
         )
     reason = NAMED_ALBUMS if any(track.album for track in tracks) else ALL_SINGLES
@@ -245,3 +249,106 @@ def _from_uri(uri: str) -> tuple[str, str]:
 def _named(path: str) -> tuple[str, str]:
     """A path that may go to the file system, and why it may not."""
     return path, NO_FILE if not path else NUL if "\0" in path else ""
+
+
+def written(playlist: Playlist, extension: str, where: str) -> str:
+    """The playlist as text in the format of that extension, its paths as they are. XSPF holds albums, but no
+    versions and roles; M3U paths, artists and titles only. Raises PlaylistError, naming the file `where`, for
+    a path that the format cannot hold."""
+    if extension == "xspf":
+        return _xspf(playlist)
+    for track in playlist.tracks:
+        lost = extension != "toml" and (re.search(r"[\r\n]", track.path) or track.path[-1:] in (" ", "\t"))
+        if lost or re.search("[\ud800-\udfff]", track.path):
+            raise PlaylistError(
+                f"{where}: .{extension} cannot hold the file name {track.path!r}.", "Write an .xspf file."
+            )
+    return _toml(playlist) if extension == "toml" else _m3u(playlist)
+
+
+def left_out(playlist: Playlist, extension: str) -> list[str]:
+    """What the playlist says and that format cannot hold."""
+    if extension == "toml":
+        return []
+    tracks = playlist.tracks
+    said = {
+        "versions of a song": any(one.song for one in tracks),
+        "references": any(one.role != "master" for one in tracks),
+        "the player": playlist.profile is not None,
+        "albums": extension != "xspf" and playlist.album_reason in (NAMED_ALBUMS, ALL_SINGLES),
+    }
+    return [words for words, there in said.items() if there]
+
+
+def _toml(playlist: Playlist) -> str:
+    together = playlist.album_reason not in (NAMED_ALBUMS, ALL_SINGLES)
+    lines = ["format = 1"]
+    lines += [
+        f"{key} = {toml_text(value)}"
+        for key, value in (
+            ("title", playlist.title),
+            ("client", playlist.client),
+            ("profile", playlist.profile),
+        )
+        if value
+    ]
+    if playlist.state != "played":
+        lines.append(f"state = {toml_text(playlist.state)}")
+    for track in playlist.tracks:
+        album = (track.album or playlist.title or "album") if together else track.album
+        lines += ["", "[[tracks]]", f"path = {toml_text(track.path)}", f"title = {toml_text(track.title)}"]
+        lines += [
+            f"{key} = {toml_text(value)}"
+            for key, value in (("artist", track.artist), ("song", track.song), ("album", album))
+            if value
+        ]
+        if track.role != "master":
+            lines.append(f"role = {toml_text(track.role)}")
+        if track.album_order is not None:
+            lines.append(f"album_order = {track.album_order}")
+    return "\n".join(lines) + "\n"
+
+
+def toml_text(text: str) -> str:
+    """A TOML string: JSON's escapes are TOML's too; the one control character that JSON leaves is not."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _m3u(playlist: Playlist) -> str:
+    lines = ["#EXTM3U"]
+    lines += [f"#PLAYLIST:{playlist.title}"] if playlist.title else []
+    for track in playlist.tracks:
+        named = f"{track.artist} - {track.title}" if track.artist else track.title
+        # a line that begins with # is a comment, and spaces before a path are not part of it
+        path = f"./{track.path}" if track.path[:1] in "# \t" else track.path
+        lines += [f"#EXTINF:-1,{named}", path]
+    return "\n".join(lines) + "\n"
+
+
+def _xspf(playlist: Playlist) -> str:
+    named = playlist.album_reason == NAMED_ALBUMS
+    root = Element("playlist", version="1", xmlns="http://xspf.org/ns/0/")
+
+    def add(parent: Element, name: str, text: str | None) -> None:
+        if text:
+            SubElement(parent, name).text = text
+
+    add(root, "title", playlist.title)
+    tracks = SubElement(root, "trackList")
+    for track in playlist.tracks:
+        made = SubElement(tracks, "track")
+        add(made, "location", track.path if "://" in track.path else _uri(track.path))
+        add(made, "title", track.title)
+        add(made, "creator", track.artist)
+        add(made, "album", track.album if named else None)
+        add(made, "trackNum", str(track.album_order) if named and track.album_order else None)
+    indent(root)
+    return f'<?xml version="1.0" encoding="UTF-8"?>\n{tostring(root, encoding="unicode")}\n'
+
+
+def _uri(path: str) -> str:
+    """A path as an address (RFC 3986): relative, or with file:// before it."""
+    drive = path[:2] if re.match(r"[A-Za-z]:[/\\]", path) else ""
+    rest = path[2:].replace("\\", "/") if drive else path
+    address = quote(rest, safe="/", errors="surrogateescape")
+    return f"file:///{drive}{address}" if drive else f"file://{address}" if rest.startswith("/") else address

@@ -8,6 +8,7 @@ This module is free of numpy and reads nothing: texts are parsed in `playlist_fo
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import PurePath
 from typing import Literal
@@ -30,7 +31,8 @@ ALL_SINGLES = "The playlist sets no album, so each track is a single."
 @dataclass(frozen=True, slots=True)
 class Track:
     """One entry. `path` is absolute once the reader has resolved it. `problem` is empty, or a sentence
-    that says why this entry can never be read (nothing is fetched from the net)."""
+    that says why this entry can never be read (nothing is fetched from the net). `decision` names what the
+    check holds it against: a destination in the session file."""
 
     path: str
     title: str
@@ -40,9 +42,10 @@ class Track:
     album: str | None = None
     album_order: int | None = None
     problem: str = ""
+    decision: str | None = None
 
     def __post_init__(self) -> None:
-        for name in ("title", "artist", "song", "album"):
+        for name in ("title", "artist", "song", "album", "decision"):
             value = getattr(self, name)
             if value:
                 object.__setattr__(self, name, visible(value))
@@ -86,6 +89,26 @@ def one_album(title: str, what: str, tracks: tuple[Track, ...], source: str) -> 
     ("folder", "playlist", "command")."""
     together = tuple(replace(track, album=title) for track in tracks)
     return Playlist(title, "", None, together, source, ONE_ALBUM.format(what=what))
+
+
+def album_places(playlist: Playlist, places: Iterable[int], *, as_album: bool) -> dict[int, str]:
+    """The album (empty with `as_album`, which makes one of all) of each of the places that belongs to one:
+    masters whose album the playlist names. Of versions of one song only the first counts."""
+    found: dict[int, str] = {}
+    songs: set[tuple[str, str | None, str]] = set()
+    for place in places:
+        track = playlist.tracks[place]
+        named = track.album if playlist.album_reason == NAMED_ALBUMS else None
+        album = "" if as_album else named
+        if album is None or track.role != "master":
+            continue
+        if track.song is not None:
+            version = (album, track.decision, track.song)
+            if version in songs:
+                continue
+            songs.add(version)
+        found[place] = album
+    return found
 
 
 def joined(playlists: list[Playlist]) -> Playlist:

@@ -24,6 +24,7 @@ from simulator.rungs.rung import (
     lowest_of_the_best,
 )
 
+DEFAULT_DESTINATIONS = ("minus14-headroom", "minus14-limited", "untouched")
 LOWEST_LUFS, HIGHEST_LUFS = -18.0, -7.0
 DENSE_PLR_DB, DENSE_PSR_DB = 10.0, 9.0
 FREE_DB = 0.1

@@ -1,9 +1,11 @@
-"""Variants of a player through a codec: master, decode or residual.
+"""Variants of a player: through a codec (master, decode or residual), and by another album rule.
 
 A player's id may go on with `+opus128` (its music is encoded first, whatever the player itself does),
 `+master` (the same player, nothing encoded) and `+difference` or `+difference20` (only what the encoding
-changed, decode − master, with the player's gain, raised by so many dB). Each is a player like any other, so
-that levels, matching, the loudness guard and the record know it. Values only.
+changed, decode − master, with the player's gain, raised by so many dB); or with `+versions` (only what the
+versions of a song differ by). Before these stands `+tracks`, `+albumloudest` or `+albumprogramme` where
+albums count in another way than the player's own. Each is a player like any other, so that levels, matching,
+the loudness guard and the record know it. Values only.
 """
 
 from __future__ import annotations
@@ -17,7 +19,7 @@ import msgspec
 from simulator.common.errors import UsageError
 from simulator.common.text import level, signed, whole_number
 from simulator.normalizer.codec_records import CODEC_NAMES, CODECS, CodecName
-from simulator.normalizer.profile import Delivery, Profile
+from simulator.normalizer.profile import Delivery, Profile, Scope
 
 CONVERTER = "+converter"
 MOST_RAISED_DB = 40
@@ -25,6 +27,12 @@ HIGHEST_DBTP = -1.0
 """So far a difference is raised at most."""
 SAID_DB = 0.05
 LEAST_KBPS = 32.0
+SCOPES: dict[Scope, str] = {
+    "track": "tracks",
+    "album_loudest": "albumloudest",
+    "album_programme": "albumprogramme",
+}
+"""How an id names an album rule."""
 EXAMPLE = "codec opus 128, codec off, codec residual 20"
 
 
@@ -36,30 +44,37 @@ class Variant:
     codec: CodecName | None = None
     """Encodes first, at `kbps`, whatever the player itself does."""
     kbps: int = 0
-    part: Literal["played", "master", "difference"] = "played"
-    """As the player gives it; with nothing encoded; only what the encoding changed."""
+    part: Literal["played", "master", "difference", "versions"] = "played"
+    """As the player gives it; with nothing encoded; only what the encoding changed; only what the versions of
+    a song differ by."""
     raise_db: int = 0
     """By how much a difference is raised."""
     converter: bool = False
     """Behind a converter without headroom."""
+    scope: Scope | None = None
+    """The album rule, where it is not the player's own."""
 
     @property
     def id(self) -> str:
+        scope = "" if self.scope is None else f"+{SCOPES[self.scope]}"
         codec = "" if self.codec is None else f"+{self.codec}{self.kbps}"
         part = "" if self.part == "played" else f"+{self.part}"
         raised = f"{self.raise_db}" if self.raise_db else ""
-        return f"{self.profile}{codec}{part}{raised}{CONVERTER if self.converter else ''}"
+        return f"{self.profile}{scope}{codec}{part}{raised}{CONVERTER if self.converter else ''}"
 
 
 def parse(name: str) -> Variant:
     """The variant that an id stands for. Raises KeyError for one that no variant has."""
     base, *parts = name.split("+")
-    found = Variant(base)
+    rule = next((scope for scope, word in SCOPES.items() if parts[:1] == [word]), None)
+    found, parts = Variant(base, scope=rule), parts[rule is not None :]
     for at, text in enumerate(parts):
         if text == "converter" and at == len(parts) - 1:
             found = replace(found, converter=True)
         elif text == "master" and at == 0:
             found = replace(found, part="master")
+        elif text == "versions" and at == 0:
+            found = replace(found, part="versions")
         elif text.startswith("difference") and found.part == "played":
             raised = text.removeprefix("difference")
             found = replace(found, part="difference", raise_db=_digits(raised, name) if raised else 0)
@@ -89,7 +104,25 @@ def behind_converter(profile: Profile) -> Profile:
 
 
 def is_difference(name: str) -> bool:
-    return parse(name).part == "difference"
+    """True where no music is heard, only what changed."""
+    return parse(name).part in ("difference", "versions")
+
+
+def is_of_versions(name: str) -> bool:
+    return parse(name).part == "versions"
+
+
+def of_versions(name: str) -> str:
+    """The id under which only what the versions differ by plays, with this player's gain."""
+    return Variant(parse(name).profile, part="versions").id
+
+
+def versions_words(gain_db: float) -> str:
+    """Why it plays at its gain."""
+    return (
+        "Only the residual of the versions (open minus loud, matched by one gain), at the open version's "
+        f"gain of {signed(gain_db)} dB."
+    )
 
 
 def raised_db(name: str) -> float:
@@ -122,9 +155,9 @@ def raise_words(music_db: float, raised_db: float, asked_db: float) -> str:
 
 
 def decode_of(name: str) -> str:
-    """The id under which the decode itself plays that this difference belongs to."""
+    """The id under which the music itself plays that this difference belongs to."""
     variant = parse(name)
-    return replace(variant, part="played", raise_db=0).id if variant.part == "difference" else name
+    return replace(variant, part="played", raise_db=0).id if is_difference(name) else name
 
 
 def setting_of(name: str) -> str:
@@ -140,12 +173,13 @@ def wanted(current: str, words: list[str], profiles: Mapping[str, Profile], last
     base = playing.profile
     own = parse("" if _encodes(profiles[base]) else last)
     setting = playing if playing.codec is not None else own
-    encoded = Variant(base, setting.codec, setting.kbps)
+    plain = Variant(base, scope=playing.scope)
+    encoded = replace(plain, codec=setting.codec, kbps=setting.kbps)
     word = words[0].casefold()
     if word in ("off", "master") and len(words) == 1:
-        return base if not _encodes(profiles[base]) else Variant(base, part="master").id
+        return plain.id if not _encodes(profiles[base]) else replace(plain, part="master").id
     if word in CODEC_NAMES:
-        return Variant(base, cast(CodecName, word), _kbps(word, words[1:])).id
+        return replace(plain, codec=cast(CodecName, word), kbps=_kbps(word, words[1:])).id
     if not _encodes(profile_named(profiles, encoded.id)):
         raise UsageError("No codec is set.", "Example: codec opus 128")
     if word in ("on", "decode") and len(words) == 1:
@@ -155,18 +189,31 @@ def wanted(current: str, words: list[str], profiles: Mapping[str, Profile], last
     raise UsageError(f"Unknown codec “{' '.join(words)}”.", f"Choose {_listed(list(CODEC_NAMES), 'or')}.")
 
 
+def by_album_rule(current: str, scope: Scope, profiles: Mapping[str, Profile]) -> str:
+    """The id of the player that plays, with this album rule. Raises UsageError for one without a target."""
+    playing = parse(current)
+    own = profiles[playing.profile]
+    if own.target_lufs is None:
+        raise UsageError("This player has no target loudness, so no album rule.", "Choose another: profile")
+    return replace(playing, scope=None if own.scope == scope else scope).id
+
+
 def profile_named(profiles: Mapping[str, Profile], name: str) -> Profile:
     """The player of this id, made from its base where the id goes on. Raises KeyError."""
     if name in profiles:
         return profiles[name]
     variant = parse(name)
     found = profiles[variant.profile]
+    if variant.scope is not None:
+        found = _by_rule(found, variant.scope)
     if variant.codec is not None:
         found = _encoded(found, variant.codec, float(variant.kbps))
     if variant.part == "master":
         found = _master_of(found)
     if variant.part == "difference":
         found = _difference_of(found, float(variant.raise_db))
+    if variant.part == "versions":
+        found = _residual_of(found)
     if variant.converter:
         found = behind_converter(found)
     return msgspec.structs.replace(found, id=name)
@@ -179,6 +226,17 @@ def words_of(delivery: Delivery) -> str:
 
 def _encodes(profile: Profile) -> bool:
     return profile.delivery is not None and profile.delivery.codec != "none"
+
+
+def _by_rule(profile: Profile, scope: Scope) -> Profile:
+    words, sentence = {
+        "track": ("track by track", "Each track gets its own gain."),
+        "album_loudest": ("albums by their loudest track", "One gain plays the whole album."),
+        "album_programme": ("albums as one programme", "One gain plays the whole album."),
+    }[scope]
+    return msgspec.structs.replace(
+        profile, scope=scope, title=f"{profile.title}, {words}", sentence=sentence, conditional=None
+    )
 
 
 def _master_of(profile: Profile) -> Profile:
@@ -208,6 +266,20 @@ def _difference_of(profile: Profile, by_db: float) -> Profile:
         title=f"{profile.title}: codec residual",
         sentence=f"Decode minus master, at the player's gain{raised}. The music masks most of it, so on its "
         "own it is not what a listener hears.",
+        upward="unprotected",
+        limiter=None,
+        converter_headroom_db=None,
+    )
+
+
+def _residual_of(profile: Profile) -> Profile:
+    """A plain gain on what the versions differ by."""
+    return msgspec.structs.replace(
+        profile,
+        delivery=None,
+        title=f"{profile.title}: residual of the versions",
+        sentence="Open minus loud version, matched by one gain, at its own level within the open one. The "
+        "music masks most of that.",
         upward="unprotected",
         limiter=None,
         converter_headroom_db=None,

@@ -69,6 +69,11 @@ class Keep:
 
 
 @dataclass(frozen=True, slots=True)
+class Merge:
+    """Take in what other session files of this list hold; answered by `Merged`."""
+
+
+@dataclass(frozen=True, slots=True)
 class ChooseDevice:
     """Play through the device of this name; None is the system's own choice."""
 
@@ -132,6 +137,6 @@ class Leave:
 
 
 Effect = (
-    Sound | Pause | Resume | Output | Say | Show | Keep | ChooseDevice | ListDevices | Predict | Replace
-    | FindMoments | Prepare | RememberTrim | Wait | Leave
+    Sound | Pause | Resume | Output | Say | Show | Keep | Merge | ChooseDevice | ListDevices | Predict
+    | Replace | FindMoments | Prepare | RememberTrim | Wait | Leave
 )  # fmt: skip

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from simulator.audibility.audibility import Audibility
+from simulator.session.excerpts import Mark
+from simulator.session.log import Act
 from simulator.session.track import PlayedView, TrackView
 
 
@@ -76,6 +78,31 @@ class Replaced:
 
 
 @dataclass(frozen=True, slots=True)
+class Revised:
+    """A newer revision of a track is there, called `name`, and was measured; or it cannot be read
+    (`problem`). `louder_lu`: its integrated loudness against the one that plays. `shift_s`: by how much later
+    a moment is in it, and `timing` says it; None where that is not known."""
+
+    track: int
+    path: str
+    name: str
+    louder_lu: float | None = None
+    shift_s: float | None = None
+    timing: str = ""
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Merged:
+    """What was taken in from other session files, by their names; the marks that there are now, and how many
+    notes the file holds."""
+
+    acts: Mapping[str, tuple[Act, ...]]
+    marks: tuple[Mark, ...]
+    notes: int
+
+
+@dataclass(frozen=True, slots=True)
 class Aligned:
     """The versions of songs were laid over each other: offsets by track, and words about them."""
 
@@ -111,6 +138,8 @@ Event = (
     | DeviceFound
     | Predicted
     | Replaced
+    | Revised
+    | Merged
     | Aligned
     | MomentsFound
     | Prepared

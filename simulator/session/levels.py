@@ -12,6 +12,7 @@ Conventions: seconds in each track's own time; gains in dB; tracks count from 0 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -95,13 +96,17 @@ def heard_lufs(
     return sounding - turned_down_db if state == "matched" else sounding
 
 
-def matching_db(tracks: tuple[TrackView, ...], span: Span, profile: str) -> dict[int, float]:
-    """By how much each version of the song is turned down so that the span is equally loud in all: as loud
-    as the least loud of them as played. Nothing is ever raised; a version that is silent there stays."""
+def matching_db(
+    tracks: tuple[TrackView, ...], span: Span, profile: str, references: Sequence[Span] = ()
+) -> dict[int, float]:
+    """By how much each version of the song is turned down so that the span is equally loud in all, and in
+    the passages of references: as loud as the least loud of them as played. Nothing is ever raised; a
+    version that is silent there stays."""
+    spans = (*(span_in(tracks, span, track) for track in versions(tracks, span.track)), *references)
     found = {
-        track: level
-        for track in versions(tracks, span.track)
-        if (level := heard_lufs(tracks, span_in(tracks, span, track), "played", profile, 0.0)) is not None
+        one.track: level
+        for one in spans
+        if (level := heard_lufs(tracks, one, "played", profile, 0.0)) is not None
     }
     lowest = min(found.values(), default=0.0)
     return {track: level - lowest for track, level in found.items()}

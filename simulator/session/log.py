@@ -7,6 +7,10 @@ further kinds of act and no new format. `format` is raised only when an older re
 
 from __future__ import annotations
 
+import re
+from calendar import timegm
+from collections import Counter
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -16,6 +20,10 @@ from simulator.common.errors import UsageError
 from simulator.common.text import as_utf8
 
 FORMAT = 1
+_AT = re.compile(
+    r"([1-9]\d{3})-(0[1-9]|1[0-2])-(\d\d)T(\d\d):(\d\d):(\d\d)[.\d]*(?:(?P<sign>[+-])(?P<hours>\d\d):(?P<minutes>\d\d)|Z?)$"
+)
+"""ISO 8601, as acts are stamped; without an offset to UTC it counts as UTC."""
 Value = None | bool | int | float | str | list["Value"] | dict[str, "Value"]
 
 
@@ -41,6 +49,46 @@ class Record:
 
     def of_kind(self, kind: str) -> tuple[Act, ...]:
         return tuple(act for act in self.acts if act.kind == kind)
+
+
+def missing(record: Record, other: Record) -> tuple[Act, ...]:
+    """The acts of another record that this one has not, as often as it lacks them; in the other's order."""
+    here = Counter(_form(act) for act in record.acts)
+    found = []
+    for act in other.acts:
+        form = _form(act)
+        if here[form]:
+            here[form] -= 1
+        else:
+            found.append(act)
+    return tuple(found)
+
+
+def merged(record: Record, other: Record) -> Record:
+    """Both records in one, by time: nothing is lost, and what stands in both stands once. Each keeps the
+    order of its own acts; an act without a readable time follows the one before it."""
+    acts, extra = list(_timed(record.acts)), list(_timed(missing(record, other)))
+    both = []
+    while acts and extra:
+        both.append((extra if extra[0][0] < acts[0][0] else acts).pop(0))
+    both += acts + extra
+    return replace(record, title=record.title or other.title, acts=tuple(act for _, act in both))
+
+
+def _form(act: Act) -> bytes:
+    """Equal for acts that say the same, in whatever order their values stand."""
+    return msgspec.json.encode(act, order="sorted")
+
+
+def _timed(acts: Iterable[Act]) -> Iterator[tuple[float, Act]]:
+    """Each act with its moment in seconds since 1970."""
+    at_s = float("-inf")
+    for act in acts:
+        if (found := _AT.match(act.at)) is not None:
+            day_and_time, offset = [int(part) for part in found.groups()[:6]], found["sign"]
+            east_s = (int(found["hours"]) * 3600 + int(found["minutes"]) * 60) if offset else 0
+            at_s = timegm((*day_and_time, 0, 0, 0)) - (-east_s if offset == "-" else east_s)
+        yield at_s, act
 
 
 class _LogForm(msgspec.Struct, forbid_unknown_fields=False):

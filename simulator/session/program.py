@@ -37,6 +37,14 @@ class Plan:
     asked: Span | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Left:
+    """Where a track was left: its place and, where it was looped, the loop."""
+
+    place_s: float
+    loop: Plan | None = None
+
+
 def list_plan(tracks: tuple[TrackView, ...], track: int) -> Plan:
     """From this track to the end of the list, without what cannot be read."""
     return Plan("list", tuple(Span(i, 0.0, tracks[i].duration_s) for i in _from(tracks, track)))

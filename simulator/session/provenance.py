@@ -10,6 +10,7 @@ from where it was read, "" where it is not known.
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -25,6 +26,8 @@ from simulator.session.log import Act, keepable
 from simulator.session.track import TrackView
 
 MATERIAL, PLAYER = "material", "player"
+KEPT = ("note", "mark", "decision", "trial", "ballot", "vote", "revision")
+"""Kinds of act that somebody wants to find again."""
 RESTING = ("opened", "note", "mark", "decision", "trial", "trial begun")
 """Kinds of act that name what they rest on."""
 
@@ -100,6 +103,21 @@ def news(
             if profile is not None and _rules(player(profile)["profile"]) != _rules(numbers):
                 said[f"The player {profile.id} has changed since {then_at}."] = None
     return tuple(said)
+
+
+def copy_words(name: str, acts: Sequence[Act]) -> str:
+    """What another session file of the list holds that this one has not; empty where it is nothing that
+    anybody said or decided."""
+    counted = counts(acts)
+    if not counted:
+        return ""
+    return f"Another session file of this list, {name}, holds more: {counted}. To add it to this one: merge"
+
+
+def counts(acts: Iterable[Act]) -> str:
+    """How many notes, marks, decisions and so on there are among acts, in words; empty for none."""
+    kinds = Counter(act.kind for act in acts)
+    return ", ".join(f"{kinds[kind]} {kind}{'s' * (kinds[kind] > 1)}" for kind in KEPT if kinds[kind])
 
 
 def revised(acts: Iterable[Act]) -> dict[str, str]:

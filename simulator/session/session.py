@@ -12,12 +12,12 @@ from dataclasses import replace
 from simulator.common.errors import UsageError
 from simulator.common.text import level
 from simulator.session import provenance, worst
-from simulator.session.acts import monitoring, notes
+from simulator.session.acts import monitoring, notes, transport
 from simulator.session.acts.command import Line, Outcome
 from simulator.session.acts.level_guard import guarded
 from simulator.session.acts.montage import refitted
 from simulator.session.blind import steps
-from simulator.session.codec_variants import CONVERTER
+from simulator.session.codec_variants import CONVERTER, decode_of, is_of_versions
 from simulator.session.commands import find_command
 from simulator.session.effects import Effect, Keep, Say, Show, Sound
 from simulator.session.events import (
@@ -25,11 +25,13 @@ from simulator.session.events import (
     DeviceFound,
     DeviceLost,
     Event,
+    Merged,
     MomentsFound,
     Predicted,
     Prepared,
     Pressed,
     Replaced,
+    Revised,
     Tick,
     Typed,
 )
@@ -45,6 +47,8 @@ ENDED = {
 QUIETER = ("dim", "mute")
 """Keys that turn down even while a question is open."""
 YES, NO = ("y", "yes"), ("n", "no")
+HEAR_IT = "n"
+"""No question is open then: it takes in the revision that was announced."""
 
 
 def opened(session: Session, remembered_trim_db: float | None, at: str) -> Outcome:
@@ -63,6 +67,9 @@ def step(session: Session, event: Event) -> Outcome:
     after, effects = _step(session, event)
     if session.trial is not None and after.trial is None:
         after, effects = _later(after, effects, session.trial.later)
+    if after.arrived is not None and after.trial is None and after.question is None:
+        after, more = _announced(after, after.arrived)
+        effects = (*effects, *more)
     after, effects = _rested(after, effects)
     heard = after.output_lufs()
     return (after if heard is None else replace(after, heard_lufs=heard, heard_listen=after.listen)), effects
@@ -112,6 +119,10 @@ def _step(session: Session, event: Event) -> Outcome:
             return _predicted(session, event)
         case Replaced():
             return _replaced(session, event)
+        case Revised():
+            return replace(session, arrived=event), ()
+        case Merged():
+            return _merged(session, event)
         case Aligned():
             return _aligned(session, event)
         case MomentsFound():
@@ -132,6 +143,8 @@ def _typed(session: Session, line: str, at: str, chance: int) -> Outcome:
     """A command, or the answer to the open question."""
     question = session.question
     if question is None:
+        if line.casefold() == HEAR_IT and session.offered is not None:
+            return _done(session, Line("replace", at))
         if line.casefold() in (*YES, *NO):  # a yes too many is no command
             return session, ()
         if line.casefold() in steps.LETTERS:
@@ -208,14 +221,24 @@ def _predicted(session: Session, event: Predicted) -> Outcome:
 
 
 def _replaced(session: Session, event: Replaced) -> Outcome:
-    """The new revision takes the old one's place, and both stand in the record."""
+    """The new revision takes the old one's place, and both stand in the record; one that was announced is
+    heard, at the same moment."""
+    accepted = session.accepted
+    if accepted is not None and accepted.track == event.track:
+        session = replace(session, accepted=None)
+    else:
+        accepted = None
     if event.view is None:
         return session, (Say(f"Kept the earlier version: {event.problem}"),)
     old = session.tracks[event.track]
     tracks = tuple(event.view if i == event.track else one for i, one in enumerate(session.tracks))
-    after = replace(session, tracks=tracks, place_s=session.place_s)
+    after = replace(session, tracks=tracks)
+    if is_of_versions(session.profile):  # of the old file
+        after = replace(after, profile=decode_of(session.profile))
     if event.track == session.track:
-        after = replace(after, place_s=min(session.place_s, max(event.view.duration_s - 0.05, 0.0)))
+        place_s = session.place_s + ((accepted.shift_s or 0.0) if accepted is not None else 0.0)
+        place_s = min(max(place_s, 0.0), max(event.view.duration_s - 0.05, 0.0))
+        after = replace(after, place_s=place_s)
     after, moved = refitted(worst.without(after, event.track), event.track)
     after = after.settled()
     act = Act(
@@ -232,7 +255,41 @@ def _replaced(session: Session, event: Replaced) -> Outcome:
     if event.view.path != old.path:
         parts.append("The playlist still names the older file.")
     said = " ".join(part for part in parts if part)
-    return guarded(session, (after, (*after.sounding(), Keep(act), Say(said))))
+    kept = (Keep(act), Say(said))
+    if accepted is None or (event.track == after.track and after.motion != "stopped"):
+        return guarded(session, (after, (*after.sounding(), *kept)))
+    try:
+        after, heard = transport.pick(after, [str(event.track + 1)])
+    except UsageError as problem:  # too little of the loop
+        return after, (*kept, Say(f"{problem.message} {problem.hint}"))
+    return guarded(session, (after, (*kept, *heard)))
+
+
+def _merged(session: Session, event: Merged) -> Outcome:
+    """Marks and notes of other desks are this one's from now on."""
+    if not event.acts:
+        return session, (Say("No other session file of this list holds anything new."),)
+    after = replace(session, marks=event.marks, earlier_notes=event.notes - len(session.notes))
+    added = [f"{name} ({provenance.counts(acts) or 'log entries'})" for name, acts in event.acts.items()]
+    kept = "The other file stays" if len(added) == 1 else "The other files stay"
+    return after, (Say(f"Added to this session: {', '.join(added)}. {kept} unchanged."),)
+
+
+def _announced(session: Session, event: Revised) -> Outcome:
+    """One line about a new revision; nothing is switched by itself."""
+    session = replace(session, arrived=None)
+    name = event.name
+    if event.track != session.track:
+        name += f" of “{session.tracks[event.track].title}”"
+    if event.problem:
+        return session, (Say(f"{name} is here but cannot be used: {event.problem}"),)
+    parts = [event.timing] if event.timing else []
+    if event.louder_lu is not None:
+        amount = level(abs(event.louder_lu))
+        way = "louder" if event.louder_lu > 0.0 else "quieter"
+        parts.insert(0, "same loudness" if amount == level(0.0) else f"{amount} LU {way}")
+    said = f"{name} is here{': ' * bool(parts)}{', '.join(parts)}. {HEAR_IT} = hear it"
+    return replace(session, offered=event), (Say(said),)
 
 
 def _aligned(session: Session, event: Aligned) -> Outcome:

@@ -14,7 +14,8 @@ from simulator.normalizer.profile import Profile
 from simulator.session.blind.run import Run
 from simulator.session.codec_variants import with_converter
 from simulator.session.effects import Effect, Sound
-from simulator.session.excerpts import Mark
+from simulator.session.events import Revised
+from simulator.session.excerpts import Mark, place_of
 from simulator.session.levels import (
     WINDOW_SECONDS,
     Program,
@@ -26,8 +27,8 @@ from simulator.session.levels import (
     span_in,
 )
 from simulator.session.log import Act
-from simulator.session.program import Plan, program_of
-from simulator.session.track import TrackView, versions
+from simulator.session.program import Left, Plan, program_of
+from simulator.session.track import TrackView, references, versions
 
 DIM_DB = -20.0
 UNTOUCHED = "untouched"
@@ -55,11 +56,14 @@ class Session:
     `heard_lufs` is the level of the passage as it last sounded, trim included; `instant_trim_db` is the
     highest trim at which switches between versions may come at once (None: the level guard slows them);
     `wanted` is a player that is being worked out; `trial` a blind trial that goes on: `track` is then a
-    secret; `known` are the ids of what the session file's acts rest on (see `provenance`); `last_codec`
-    is the codec heard last (see `codec_variants`); `earlier_notes` is how many notes of earlier
-    sessions the file at `record_path` holds; `changes` is where each version is likely to be heard to
-    differ from the open one, or why that is not known, by pair (see `worst`); `looking` while that is worked
-    out, `awaited` the line that waits for it, `last_worst` the moment that was gone to last."""
+    secret; `left` is where references were left, and the master for them (`master`); `arrived` is a
+    new revision that waits for the end of a trial or a question, `offered` one that was announced,
+    `accepted` one that is being taken in to be heard; `known` are the ids
+    of what the session file's acts rest on (see `provenance`); `last_codec` is the codec heard last (see
+    `codec_variants`); `earlier_notes` is how many notes of earlier sessions the file at `record_path` holds;
+    `changes` is where each version is likely to be heard to differ from the open one, or why that is not
+    known, by pair (see `worst`); `looking` while that is worked out, `awaited` the line that waits for it,
+    `last_worst` the moment that was gone to last."""
 
     tracks: tuple[TrackView, ...]
     profiles: Mapping[str, Profile]
@@ -84,12 +88,17 @@ class Session:
     wanted: str | None = None
     trial: Run | None = None
     last_track: int | None = None
+    left: Mapping[int, Left] = field(default_factory=dict)
+    master: int | None = None
     heard_lufs: float | None = None
     heard_listen: Listen = "stereo"
     converter: bool = False
     dropouts: int = 0
     instant_trim_db: float | None = None
     trouble: str = ""
+    arrived: Revised | None = None
+    offered: Revised | None = None
+    accepted: Revised | None = None
     known: frozenset[str] = frozenset()
     last_codec: str = ""
     earlier_notes: int = 0
@@ -113,9 +122,27 @@ class Session:
         """What the levels are told for: the loop or the round's passage, else the 12 s from here on."""
         if self.plan is not None and self.plan.kind != "list" and self.segment < len(self.plan.spans):
             return self.plan.spans[self.segment]
-        length = self.here.duration_s
-        start = min(self.place_s, max(length - WINDOW_SECONDS, 0.0))
-        return Span(self.track, start, min(start + WINDOW_SECONDS, length))
+        return self._window(self.track, self.place_s)
+
+    def _window(self, track: int, place_s: float) -> Span:
+        """The 12 s of a track from a place on."""
+        length = self.tracks[track].duration_s
+        start = min(place_s, max(length - WINDOW_SECONDS, 0.0))
+        return Span(track, start, min(start + WINDOW_SECONDS, length))
+
+    @property
+    def loop(self) -> Plan | None:
+        """The plan, where it is a loop."""
+        return self.plan if self.plan is not None and self.plan.kind == "loop" else None
+
+    def chosen_passage(self, track: int) -> Span:
+        """The passage of another track as it was left; at first its loudest, as long as the loop."""
+        left = self.left.get(track)
+        if left is None:
+            span = None if self.loop is None else self.loop.spans[0]
+            seconds = WINDOW_SECONDS if span is None else span.end_s - span.start_s
+            return place_of(self.tracks, track, "loudest", seconds).span
+        return self._window(track, left.place_s) if left.loop is None else left.loop.spans[0]
 
     @property
     def through(self) -> tuple[State, str]:
@@ -142,6 +169,11 @@ class Session:
         if self.last_track in group and self.last_track != self.track:
             return self.last_track
         return group[(group.index(self.track) + 1) % len(group)]
+
+    @property
+    def against(self) -> int | None:
+        """What the passage's level is held against: the other version; for a reference, the master."""
+        return self.master if self.track in references(self.tracks) else self.other
 
     def source(self, track: int) -> Source:
         """What sounds for a track in this state."""
@@ -170,20 +202,30 @@ class Session:
         return None if not found else max(found) + self.trim_db + (DIM_DB if self.dim else 0.0)
 
     def difference_lu(self) -> float | None:
-        """By how much the passage, as heard now, is above the same passage of the other version."""
-        other = self.other
+        """By how much the passage, as heard now, is above the same passage of the other version; that of a
+        reference above the passage at which the master was left."""
+        other = self.against
         if other is None:
             return None
-        mine, theirs = self.span_lufs(self.passage), self.span_lufs(span_in(self.tracks, self.passage, other))
+        apart = other == self.master and self.track in references(self.tracks)
+        same = self.chosen_passage(other) if apart else span_in(self.tracks, self.passage, other)
+        mine, theirs = self.span_lufs(self.passage), self.span_lufs(same)
         return None if mine is None or theirs is None else mine - theirs
 
     def matched_here(self) -> Session:
-        """Matched on the passage that is current now; other songs of a round on their own passages."""
+        """Matched on the passage that is current now; other songs of a montage on their own passages, and
+        references on theirs, heard yet or not: what is heard first must not be louder than what follows."""
         span, turned = self.passage, dict[int, float]()
         if self.plan is not None and self.plan.kind in ("montage", "transitions"):
             for one in reversed(self.plan.spans):
                 turned.update(matching_db(self.tracks, one, self.through[1]))
-        turned.update(matching_db(self.tracks, span, self.through[1]))
+            turned.update(matching_db(self.tracks, span, self.through[1]))
+            return replace(self, turned_down_db=turned)
+        others = references(self.tracks)
+        chosen = [span if i == self.track else self.chosen_passage(i) for i in others]
+        if self.track in others and self.master is not None:
+            span = self.chosen_passage(self.master)
+        turned.update(matching_db(self.tracks, span, self.through[1], chosen))
         return replace(self, turned_down_db=turned)
 
     def settled(self) -> Session:

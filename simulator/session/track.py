@@ -15,10 +15,12 @@ from simulator.normalizer.prediction import Prediction
 
 @dataclass(frozen=True, slots=True)
 class PlayedView:
-    """A track through one player. `own_lane` says that the player does more to it than a plain gain."""
+    """A track through one player. `own_lane` says that the player does more to it than a plain gain; `file`
+    is what plays instead of the track's own one."""
 
     prediction: Prediction
     own_lane: bool
+    file: str = ""
 
     @property
     def gain_db(self) -> float:
@@ -72,6 +74,16 @@ def versions(tracks: tuple[TrackView, ...], track: int) -> tuple[int, ...]:
     if song is None:
         return (track,)
     return tuple(i for i, one in enumerate(tracks) if one.song == song and one.delivered is not None)
+
+
+def references(tracks: tuple[TrackView, ...]) -> tuple[int, ...]:
+    """The readable references, in the list's order, but for those that are a version of a master's song."""
+    songs = {one.song for one in tracks if one.role != "reference" and one.song is not None}
+    return tuple(
+        i
+        for i, one in enumerate(tracks)
+        if one.role == "reference" and one.delivered is not None and one.song not in songs
+    )
 
 
 def shift_between_s(tracks: tuple[TrackView, ...], track: int, other: int) -> float:

@@ -24,7 +24,7 @@ MOST = 5
 BEFORE_S, AFTER_S = 1.0, 0.5
 """Heard around a moment's 3 s; the project's own choice."""
 NOT_YET = "Looking for the worst moments…"
-_QUIET_LUFS = -200.0
+QUIET_LUFS = -200.0
 _LIKELY, _NOWHERE = 0.1, 0.01
 """Shares of a passage above the mask from which a change is expected to be heard, and below which none is."""
 
@@ -215,7 +215,7 @@ def _open_version(tracks: tuple[TrackView, ...], track: int) -> int:
     def loudness(index: int) -> float:
         measured = tracks[index].delivered
         lufs = None if measured is None else measured.integrated_lufs
-        return _QUIET_LUFS if lufs is None else lufs
+        return QUIET_LUFS if lufs is None else lufs
 
     return min(versions(tracks, track), key=loudness)
 

@@ -10,19 +10,22 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from simulator.common.errors import SimulatorError, UsageError
 from simulator.common.text import as_utf8
-from simulator.session.log import Act, Record, from_json, to_json
+from simulator.session.log import Act, Record, from_json, merged, missing, to_json
 from simulator.storage.folders import data_folder_of_user
 from simulator.storage.lock import give_back, lock_of, real_path, take
-from simulator.storage.small_files import BINARY, LARGEST_RECORD_BYTES, read_small
+from simulator.storage.small_files import BINARY, LARGEST_RECORD_BYTES, Stamp, read_small, stamp_of
 from simulator.storage.writing import cut_to_bytes, whole_file
 
 SUFFIX = ".session.json"
 PRIVATE = 0o600
+_ADDED = r"(?:[ ._-]?\(\d+\)|\.(?:desk|new)\d+|[ ._-]+\(?[^/]*(?:conflict|copy)[^/]*)?"
+"""What a copy's name has more: a number in brackets, a second desk's, or the words of a conflict copy."""
 BY_ITSELF = ("material", "player", "opened")
 """Acts of the session's own, of which nobody waits to hear that they were saved."""
 
@@ -47,11 +50,13 @@ class RecordFile:
     acts go on in memory, and they are written with the next one that can be; `rescue` is for the end."""
 
     def __init__(self, path: Path, warn: Callable[[str], None], title: str = "") -> None:
-        self.path, self._warn = path, warn
+        self.path, self._warn, self._named = path, warn, path.name
         self.record = Record(title)
         self._lock: Path | None = None
         self._failed = False
-        self._on_disk = 0
+        self._stamp: Stamp | None = None
+        self.unsaved: tuple[Act, ...] = ()
+        """The acts that are only in memory."""
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as problem:
@@ -59,11 +64,12 @@ class RecordFile:
             return
         self.path = self._free_path()
         self.record = self._read(title)
-        self._on_disk = len(self.record.acts)
 
     def keep(self, act: Act) -> None:
         """Adds an act; on the disk when this returns, if the disk allows it. One that has no form there (a
         number that is none) is left out, so that the others can still be written, and that is said."""
+        if stamp_of(str(self.path)) != self._stamp:  # another machine has written, by a folder in both
+            self.record = merged(self.record, self._read(self.record.title))
         longer = self.record.with_act(act)
         try:
             data = to_json(longer)
@@ -73,27 +79,46 @@ class RecordFile:
             )
             return
         self.record = longer
+        self.unsaved = (*self.unsaved, longer.acts[-1])
+        self._write(data, act.kind)
+
+    def copies(self) -> dict[str, Record]:
+        """Other session files of this list that hold what this one has not, by name: those of a second desk
+        and the conflict copies of a synchronised folder. They are only read."""
+        found = {}
+        for path in sorted(self.path.parent.glob("*.json")):
+            if path == self.path or not _is_copy(path.name, self._named):
+                continue
+            with contextlib.suppress(OSError, UsageError):
+                other = from_json(read_small(path, LARGEST_RECORD_BYTES))
+                if missing(self.record, other):
+                    found[path.name] = other
+        return found
+
+    def merge(self, other: Record) -> None:
+        """Takes in the acts of a copy, by their times; on the disk when this returns, if the disk allows
+        it."""
+        self.unsaved = (*self.unsaved, *missing(self.record, other))
+        self.record = merged(self.record, other)
+        self._write(to_json(self.record), "merge")
+
+    def _write(self, data: bytes, kind: str) -> None:
         try:
             with _whole(self.path) as passing, open(passing, "wb") as file:
                 file.write(data)
                 file.flush()
                 os.fsync(file.fileno())
         except (OSError, SimulatorError) as problem:
-            self._fail(problem, act.kind)
+            self._fail(problem, kind)
         else:
             if self._failed:
                 self._warn(f"{self.path} is writable again: everything is saved.")
-            self._failed, self._on_disk = False, len(self.record.acts)
+            self._failed, self.unsaved, self._stamp = False, (), stamp_of(str(self.path))
 
     @property
     def kept(self) -> bool:
         """True with everything saved on the disk."""
         return bool(self.record.acts) and not self.unsaved
-
-    @property
-    def unsaved(self) -> tuple[Act, ...]:
-        """The acts that are only in memory."""
-        return self.record.acts[self._on_disk :]
 
     def rescue(self, folder: Path) -> Path | None:
         """Saves the whole record under a name of its own in `folder`; None where that fails too."""
@@ -114,6 +139,7 @@ class RecordFile:
             self._lock = None
 
     def _read(self, title: str) -> Record:
+        self._stamp = stamp_of(str(self.path))
         try:
             data = read_small(self.path, LARGEST_RECORD_BYTES)
         except FileNotFoundError:
@@ -164,6 +190,12 @@ class RecordFile:
         elif kind not in BY_ITSELF:
             self._warn(f"Still not saved. In memory only: {len(self.unsaved)}.")
         self._failed = True
+
+
+def _is_copy(name: str, named: str) -> bool:
+    """True for a name that is `named` but for what a second desk or a synchronised folder adds to it."""
+    stem = re.escape(named.removesuffix(SUFFIX))
+    return re.fullmatch(rf"{stem}{_ADDED}\.session{_ADDED}\.json", name, re.IGNORECASE) is not None
 
 
 def _whole(path: Path) -> contextlib.AbstractContextManager[Path]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import importlib.util
 import multiprocessing
 import os
 import shutil
@@ -270,6 +271,25 @@ def check_pictures(paths: Sequence[Path], force: bool) -> None:
                 f"{path}: a picture must be an .svg or .png file.", "Example: --figure players.svg"
             )
     refuse_existing(paths, force)
+    if paths:
+        _need_matplotlib()
+
+
+def _need_matplotlib() -> None:
+    """Raises UsageError where the library that draws is missing."""
+    if importlib.util.find_spec("matplotlib") is None:
+        raise UsageError(
+            "Figures need matplotlib, which is not installed.", "Install it: python -m pip install matplotlib"
+        )
+
+
+def drawn(draw: Callable[[], Figure], style: Mapping[Any, Any]) -> Figure:
+    """The figure in that style. Raises UsageError where matplotlib is missing."""
+    _need_matplotlib()
+    import matplotlib as mpl
+
+    with mpl.rc_context(dict(style)):
+        return draw()
 
 
 def save_picture(path: Path, draw: Callable[[], Figure], style: Mapping[Any, Any], force: bool) -> None:

@@ -1,4 +1,4 @@
-"""Pictures by matplotlib: versions over time, the ladder's gain against cost, players by versions.
+"""Pictures by matplotlib: versions over time, the ladder's gain against cost, players by versions, votes.
 
 Readable without colour: versions differ in line, marker and hatching, and are named at their ends. Times are
 the open version's; a 3 s window is drawn at its middle. On the ladder a curve stands for the destinations
@@ -16,10 +16,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simulator.audibility.audibility import Audibility
+from simulator.blind_test.result import PreferenceResult
 from simulator.common.text import level
 from simulator.comparison.alignment import Alignment
-from simulator.comparison.passages import SECONDS, Passages
+from simulator.comparison.passages import SECONDS, STEPS_PER_SECOND, Passages
 from simulator.comparison.versions import Figures
+from simulator.metering.dynamics import loud_window, quiet_window
 from simulator.metering.measurement import Measurement
 from simulator.rungs.advice import Destination, enough
 from simulator.rungs.rung import WITHIN_LU, Rung, gained
@@ -30,6 +32,7 @@ from simulator.text.comparison.played import turned
 from simulator.text.ladder import answer
 from simulator.text.players import PlayerRow, integrated
 from simulator.text.tables import shortened
+from simulator.text.votes import ListenerSum, sum_answer
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -244,6 +247,65 @@ def _bars(delivered: Axes, played: Axes, drawing: Drawing) -> None:
     delivered.set_title("Headroom: bar = loudness to true peak, white = unused", loc="left", fontsize=10.5)
 
 
+def loudness_figure(name: str, measured: Measurement) -> Figure:
+    """One recording over time: short-term and integrated loudness, and the true peak of each 100 ms."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(9.0, 3.6), dpi=110, layout="constrained")
+    axes = figure.subplots()
+    times, levels = short_term_curve(measured)
+    peaks = 20.0 * np.log10(np.maximum(measured.series.true_peak, 1e-7))
+    peak_times = np.arange(peaks.size) / STEPS_PER_SECOND
+    axes.plot(peak_times, peaks, color="#9a9a9a", linewidth=0.7, label="true peak (dBTP)")
+    axes.plot(times + SECONDS / 2.0, levels, color=VERSIONS[0], linewidth=2.0, label="short-term (LUFS)")
+    if measured.integrated_lufs is not None:
+        said = f"integrated ({level(measured.integrated_lufs)} LUFS)"
+        axes.axhline(measured.integrated_lufs, color=VERSIONS[0], linewidth=1.2, linestyle="--", label=said)
+    known = levels[~np.isnan(levels)]
+    axes.set_ylim((known.min() if known.size else -40.0) - 6.0, max(3.0, peaks.max(initial=0.0) + 2.0))
+    _clock(axes, measured.duration_s)
+    axes.set_xlabel("time (min:s)")
+    axes.set_ylabel("level re full scale (dB)")
+    axes.grid(visible=True, axis="y", color="#e2e2e2", linewidth=0.6)
+    axes.set_title(name, loc="left", fontsize=11.0)
+    figure.legend(loc="outside lower left", ncols=3, frameon=False)
+    return figure
+
+
+def levels_figure(
+    title: str,
+    files: Sequence[tuple[str, Measurement]],
+    target_lufs: float | None,
+    ceiling_dbtp: float | None,
+) -> Figure:
+    """A bar a file from its loudness to its true peak, and lines at the target and the ceiling."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(9.0, 1.6 + 0.4 * len(files)), dpi=110, layout="constrained")
+    axes = figure.subplots()
+    for place, (_, found) in enumerate(files):
+        loudness, peak = found.integrated_lufs, found.true_peak_dbtp
+        if loudness is not None and peak is not None:
+            axes.barh(place, peak - loudness, left=loudness, height=0.55, color=VERSIONS[0])
+            said = f" {level(loudness)} LUFS to {level(peak)} dBTP"
+            axes.text(max(peak, 0.0), place, said, va="center", fontsize=9.0)
+    if target_lufs is not None:
+        axes.axvline(target_lufs, color="#555555", linestyle="--", label=f"target {level(target_lufs)} LUFS")
+    if ceiling_dbtp is not None:
+        axes.axvline(ceiling_dbtp, color=LOUD, linestyle=":", label=f"ceiling {level(ceiling_dbtp)} dBTP")
+    axes.axvline(0.0, color="black", linewidth=1.2, label="full scale")
+    axes.set_yticks(range(len(files)), [shortened(name, LONGEST_NAME) for name, _ in files])
+    axes.invert_yaxis()
+    axes.xaxis.set_major_formatter(lambda value, _: level(value, 0))
+    axes.set_xlabel("level re full scale (dB)")
+    shown = [one for _, found in files for one in (found.integrated_lufs, found.true_peak_dbtp)]
+    known = [0.0, *(one for one in (*shown, target_lufs) if one is not None)]
+    axes.set_xlim(min(known) - 1.0, max(known) + 0.3 * (max(known) - min(known)) + 1.0)
+    axes.set_title(title, loc="left", fontsize=11.0)
+    figure.legend(loc="outside lower left", ncols=3, frameon=False)
+    return figure
+
+
 TITLE_WIDTH, LABEL_WIDTH = 84, 24
 
 
@@ -380,3 +442,146 @@ def _targets(row: PlayerRow) -> set[float]:
 def _highest(row: PlayerRow) -> float:
     """What sorts the players: the highest level that any version plays at."""
     return max((value for value in row.played(integrated) if value is not None), default=-99.0)
+
+
+@dataclass(frozen=True, slots=True)
+class AlbumSong:
+    """A song of the album in the picture; `played` is None where no player could play it."""
+
+    name: str
+    delivered: Measurement
+    played: Measurement | None
+
+
+ALBUM_COLOURS = (OPEN, VERSIONS[2])
+"""Neighbouring songs alternate."""
+NAME_WIDTH = 10.0
+"""Characters of a song's name in an inch."""
+SHORTEST_NAME = 6
+"""With less room a song has only its number."""
+
+
+def album_figure(songs: Sequence[AlbumSong], answer: str, player: str, target_lufs: float | None) -> Figure:
+    """The album over time: short-term loudness of each song after the other, as delivered above, as played
+    below; each song's integrated loudness, its loudest and its quietest 3 s."""
+    from matplotlib.figure import Figure
+
+    wide = min(11.0 + 0.5 * max(len(songs) - 6, 0), 18.0)
+    figure = Figure(figsize=(wide, 7.2), dpi=110, layout="constrained")
+    figure.suptitle(
+        textwrap.fill(answer, round(ANSWER_WIDTH * wide / 11.0)),
+        x=0.01,
+        ha="left",
+        fontsize=11.5,
+        fontweight="bold",
+    )
+    first, second = figure.subplots(2, 1, sharex=True, sharey=True)
+    _sequence(first, songs, [song.delivered for song in songs], "As delivered")
+    _sequence(second, songs, [song.played for song in songs], f"As played: {player}")
+    if target_lufs is not None:
+        second.axhline(target_lufs, color="#555555", linewidth=1.0, linestyle=(0, (1.0, 2.0)))
+        second.annotate(
+            f"target {level(target_lufs, 0)}", (1.0, target_lufs), (4, 0), xycoords=("axes fraction", "data"),
+            textcoords="offset points", va="center", fontsize=8.5, color="#555555", annotation_clip=False,
+        )  # fmt: skip
+    second.set_xlabel("time on the album (min:s)")
+    figure.text(
+        0.01, 0.0, "Line: integrated loudness of the song. ▲ loudest 3 s, ▼ quietest 3 s.",
+        fontsize=9.0, color="#444444", va="bottom",
+    )  # fmt: skip
+    figure.get_layout_engine().set(rect=(0.0, 0.03, 1.0, 0.97))  # type: ignore[union-attr, call-arg]
+    return figure
+
+
+def _sequence(
+    axes: Axes, songs: Sequence[AlbumSong], measured: Sequence[Measurement | None], title: str
+) -> None:
+    """One state of the album: a curve a song, one after the other."""
+    from matplotlib.ticker import MultipleLocator
+
+    start, inches = 0.0, axes.get_figure(root=True).get_figwidth()  # type: ignore[union-attr]
+    seconds = sum(song.delivered.duration_s for song in songs)
+    for place, (song, found) in enumerate(zip(songs, measured, strict=True)):
+        colour = ALBUM_COLOURS[place % len(ALBUM_COLOURS)]
+        end = start + song.delivered.duration_s
+        if place:
+            axes.axvline(start, color="#cccccc", linewidth=0.8, zorder=0)
+        if found is not None:
+            times, levels = short_term_curve(found)
+            axes.plot(start + times + SECONDS / 2.0, levels, color=colour, linewidth=1.5)
+            if found.integrated_lufs is not None:
+                axes.plot([start, end], [found.integrated_lufs] * 2, color=colour, linewidth=1.0, alpha=0.75)
+            energy = found.series.energy
+            marks = ((loud_window(energy), found.max_short_term_lufs, "^", 7),
+                     (quiet_window(energy), found.quietest_passage_lufs, "v", -14))  # fmt: skip
+            for window, value, marker, above in marks:
+                if window is None or value is None:
+                    continue
+                at = start + window / 10.0 + SECONDS / 2.0
+                axes.plot([at], [value], marker=marker, color=colour, markersize=6.5, markeredgecolor="white")
+                axes.annotate(
+                    level(value), (at, value), (0, above), textcoords="offset points", ha="center",
+                    fontsize=8.5, color=colour, fontweight="bold",
+                    bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.85},
+                )  # fmt: skip
+        room = int(NAME_WIDTH * inches * song.delivered.duration_s / max(seconds, 1.0)) - 1
+        name = song.name if len(song.name) <= room else f"{song.name[: room - 1].rstrip()}…"
+        name = name if room >= SHORTEST_NAME else f"{place + 1}"
+        axes.text(
+            (start + end) / 2.0, 1.01, name, transform=axes.get_xaxis_transform(),
+            ha="center", va="bottom", color=colour, fontsize=9.5, fontweight="bold",
+        )  # fmt: skip
+        start = end
+    step_s = next((step for step in TIME_STEPS_S if seconds / step <= 12.0), 1800.0)
+    axes.xaxis.set_major_locator(MultipleLocator(step_s))
+    axes.xaxis.set_major_formatter(lambda value, _: f"{int(value) // 60}:{int(value) % 60:02d}")
+    axes.yaxis.set_major_locator(MultipleLocator(5.0))
+    axes.yaxis.set_major_formatter(lambda value, _: level(value, 0))
+    axes.set_ylabel("short-term loudness (LUFS)")
+    axes.grid(visible=True, axis="y", color="#e2e2e2", linewidth=0.6)
+    axes.set_axisbelow(True)
+    axes.margins(x=0.01, y=0.12)
+    axes.set_title(title, loc="left", fontsize=10.5, pad=18.0)
+
+
+def votes_figure(found: ListenerSum) -> Figure:
+    """One panel a pair of versions: each listener's share for the first with its exact 95 % interval, the sum
+    of the blind votes above them."""
+    from matplotlib.figure import Figure
+
+    pairs = found.listeners[0].alone.pairs
+    rows: list[tuple[str, PreferenceResult, bool]] = [
+        (one.name, one.alone, one.blind) for one in reversed(found.listeners)
+    ]
+    if found.result is not None:
+        rows.append(("all together", found.result, True))
+    height = (1.1 + 0.32 * len(rows)) * len(pairs) + 0.5
+    figure = Figure(figsize=(8.0, height), dpi=110, layout="constrained")
+    figure.suptitle(
+        "\n".join(textwrap.wrap(" ".join(sum_answer(found)), 80)), x=0.01, ha="left", fontsize=12.5,
+        fontweight="bold",
+    )  # fmt: skip
+    panels = figure.subplots(len(pairs), 1, squeeze=False)[:, 0]
+    for place, (axes, pair) in enumerate(zip(panels, pairs, strict=True)):
+        first, second = found.names[pair.first], found.names[pair.second]
+        axes.axvline(50.0, color="#777777", linewidth=1.0)
+        for row, (_, each, blind) in enumerate(rows):
+            one = each.pairs[place]
+            share = 100.0 * one.for_first / one.rounds
+            colour = VERSIONS[pair.first if share > 50.0 else pair.second] if share != 50.0 else "#777777"
+            low, high = one.interval
+            whole = row == len(rows) - 1 and found.result is not None
+            axes.plot([100.0 * low, 100.0 * high], [row, row], color=colour, linewidth=3.0 if whole else 1.4)
+            axes.plot(
+                share, row, marker="D" if whole else "o", markersize=9.0 if whole else 7.0, color=colour,
+                markerfacecolor=colour if blind else "white",
+            )  # fmt: skip
+            axes.text(103.0, row, f"{one.for_first} of {one.rounds}", va="center", fontsize=9.0)
+        names = [name if blind else f"{name} (names seen)" for name, _, blind in rows]
+        axes.set_yticks(range(len(rows)), [shortened(name, 28) for name in names])
+        axes.set_xlim(0.0, 100.0)
+        axes.set_ylim(-0.7, len(rows) - 0.3)
+        axes.set_xticks([0.0, 25.0, 50.0, 75.0, 100.0], ["0", "25", "50", "75", "100 %"])
+        axes.set_xlabel(f"share of rounds for {first} (right) over {second} (left), with 95 % intervals")
+        axes.grid(visible=True, axis="x", color="#e2e2e2", linewidth=0.6)
+    return figure

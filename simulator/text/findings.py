@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -85,11 +85,17 @@ def _held(found: Finding) -> str:
 def brief(findings: Iterable[Finding]) -> str:
     """These in one paragraph, by name and value; by their words where there is no value."""
     parts = [
-        f"{found.name} {value_words(found)}" if found.value is not None else _worded(found)
+        f"{found.name} {_bare(found)}" if found.value is not None else _worded(found)
         for found in findings
         if found.value is not None or found.text
     ]
     return "; ".join(parts) + "." if parts else ""
+
+
+def _bare(found: Finding) -> str:
+    """The value; without its unit where the name has it already."""
+    words = value_words(found)
+    return words.removesuffix(f" {found.unit}") if found.unit and found.unit in found.name.lower() else words
 
 
 def _worded(found: Finding) -> str:
@@ -101,14 +107,17 @@ def verdict(findings: Sequence[Finding]) -> str:
     return VERDICT[worst(list(findings))]
 
 
-def readiness(findings: Sequence[Finding]) -> str:
-    """`Not ready: two things to fix.` Peaks count as one thing, wherever they are read."""
+def readiness(findings: Sequence[Finding], file: str = "", figures: str = "") -> str:
+    """`Not ready: two things to fix in a.wav.` Peaks count as one thing, wherever they are read. `figures` is
+    stated where nothing is to be fixed."""
     fix = {_topic(found) for found in findings if found.level == "fix"}
     look = {_topic(found) for found in findings if found.level == "look"} - fix
+    where = f" in {file}" if file else ""
     if fix:
         also = f", {_things(len(look))} to check" if look else ""
-        return f"Not ready: {_things(len(fix))} to fix{also}."
-    return f"Ready: nothing to fix, {_things(len(look))} to check." if look else "Ready: nothing to fix."
+        return f"Not ready: {_things(len(fix))} to fix{also}{where}."
+    where += f" ({figures})" if figures else ""
+    return f"Ready: nothing to fix{where}{f', {_things(len(look))} to check' if look else ''}."
 
 
 def _topic(found: Finding) -> str:
@@ -133,12 +142,27 @@ def causes(findings: Sequence[Finding], move: Move | None) -> str:
         and found.against is not None
     ]
     peaks = [one for one in mended if one.check in ("true_peak", "true_peak_after") and one.value is not None]
+    why = ""
     if peaks:
-        highest = max(peaks, key=lambda one: one.value or 0.0)
+        highest = min(peaks, key=lambda one: (LEVELS.index(one.level), -(one.value or 0.0)))
         name = highest.name.removeprefix("True peak").strip()
         where = f" {name}" if name else ""
         parts.append(f"the true peak{where} is {level(highest.value)} dBTP (limit {level(highest.against)})")
-    return f"{capital(', and '.join(parts))}." if parts else ""
+        if highest.check == "true_peak_after" and highest.text:
+            why = f" {_first_sentence(highest.text)}"
+    return f"{capital(', and '.join(parts))}.{why}" if parts else ""
+
+
+def _first_sentence(text: str) -> str:
+    return text.partition(". ")[0].rstrip(".") + "."
+
+
+def album_words(album: AlbumLevel) -> str:
+    """`Low Water: −14.1 LUFS as a programme; loudest track “Lanterns”, −12.5 LUFS.`"""
+    return (
+        f"{album.name}: {level(album.programme_lufs)} LUFS as a programme; loudest track “{album.loudest}”, "
+        f"{level(album.loudest_lufs)} LUFS."
+    )
 
 
 def album_move_words(moves: Sequence[Move]) -> str:
@@ -177,8 +201,24 @@ def move_words(move: Move, what: str = "the output", whose: str = "") -> str:
     return f"{by}: then {every} (verified: {proof}).{under}"
 
 
-def decided_line(decided: Decided, profiles: Sequence[Profile]) -> str:
-    """What the masters were held against."""
+def decided_line(
+    held: Mapping[Decided, Sequence[str]], profiles: Sequence[Profile], *, named: bool = False
+) -> str:
+    """What the masters were held against: what was decided, and the titles of those it holds for. `named`:
+    the playlist names decisions."""
+    said = []
+    for decided, titles in held.items():
+        whose = f"{', '.join(titles)}: " if len(held) > 1 else ""
+        said.append(f"{whose}{_numbers(decided, named)}")
+    if profiles:
+        said.append(f"destinations {', '.join(profile.id for profile in profiles)}")
+    else:
+        said.append("no destinations (--for ID checks codecs and players)")
+    return f"Checked against: {'; '.join(said)}."
+
+
+def _numbers(decided: Decided, named: bool) -> str:
+    """Target and ceiling, and where they were decided."""
     numbers: dict[str, list[str]] = {}
     if decided.target_lufs is not None:
         words = f"target {db_words(decided.target_lufs)} LUFS{TARGET_OF[decided.target_of]}"
@@ -192,12 +232,11 @@ def decided_line(decided: Decided, profiles: Sequence[Profile]) -> str:
         origin = f" (decided {where}{own})" if where else ""
         said.append(f"{', '.join(those)}{origin}")
     if not numbers:
-        said.append("no target or ceiling (set them with --target and --ceiling, or --decision FILE)")
-    if profiles:
-        said.append(f"destinations {', '.join(profile.id for profile in profiles)}")
-    else:
-        said.append("no destinations (--for ID checks codecs and players)")
-    return f"Checked against: {'; '.join(said)}."
+        cure = "set them with --target and --ceiling, or --decision FILE"
+        if named:
+            cure = "the playlist names decisions: add --decision FILE"
+        said.append(f"no target or ceiling ({cure})")
+    return "; ".join(said)
 
 
 def fine_line(findings: Sequence[Finding], detail: bool) -> str:
@@ -207,7 +246,7 @@ def fine_line(findings: Sequence[Finding], detail: bool) -> str:
         return brief(found for found in fine if found.check != "player")
     groups: dict[str, list[bool]] = {}
     for found in findings:
-        if found.check != "player":
+        if found.check != "player" and (found.check != "loudness" or found.against is not None):
             groups.setdefault(_group(found), []).append(found.level == "fine")
     names = [
         name if all(good) else f"the rest of {name}"
@@ -245,7 +284,12 @@ def move_cell(move: Move | None) -> str:
 
 
 def master_object(
-    path: str, findings: Sequence[Finding], move: Move | None, album: AlbumLevel | None, incomplete: str = ""
+    path: str,
+    findings: Sequence[Finding],
+    move: Move | None,
+    album: AlbumLevel | None,
+    decided: Decided,
+    incomplete: str = "",
 ) -> dict[str, Any]:
     """One master of `check --json`: unrounded, in the order of the checks. `incomplete` says what could not
     be worked out, where not all could."""
@@ -286,6 +330,14 @@ def master_object(
             "programme_lufs": album.programme_lufs,
             "loudest": album.loudest,
             "loudest_lufs": album.loudest_lufs,
+        },
+        "decided": {
+            "destination": decided.destination,
+            "target_lufs": decided.target_lufs,
+            "ceiling_dbtp": decided.ceiling_dbtp,
+            "target_of": decided.target_of,
+            "who": decided.who,
+            "why": decided.why,
         },
     }
 

@@ -11,6 +11,7 @@ from typing import Any
 
 from simulator.comparison.passages import SECONDS, Window
 from simulator.comparison.versions import Comparison, Figures, Played, Side
+from simulator.delivery.album_findings import AlbumLevel
 from simulator.metering import figures
 from simulator.metering.loudness_tags import LoudnessTags
 from simulator.metering.measurement import Measurement
@@ -24,8 +25,10 @@ SCHEMA = 1
 TAG_KEYS = ("track_gain_db", "album_gain_db", "track_peak_db", "album_peak_db", "header_gain_db")
 
 
-def measurement_object(path: str, found: Measurement, tags: LoudnessTags | None) -> dict[str, Any]:
-    """One file of `measure --json`; `tags` are its loudness tags."""
+def measurement_object(
+    path: str, found: Measurement, tags: LoudnessTags | None, album: AlbumLevel | None = None
+) -> dict[str, Any]:
+    """One file of `measure --json`; `tags` are its loudness tags, `album` the album that it belongs to."""
     return {
         "schema": SCHEMA,
         "path": path,
@@ -33,6 +36,7 @@ def measurement_object(path: str, found: Measurement, tags: LoudnessTags | None)
         "warnings": [{"code": note.code, "text": note.text} for note in found.warnings],
         "tag_scheme": None if tags is None else tags.scheme.value,
         **{f"tag_{key}": None if tags is None else getattr(tags, key) for key in TAG_KEYS},
+        **({} if album is None else {"album": album.name, "album_programme_lufs": album.programme_lufs}),
     }
 
 

@@ -92,5 +92,10 @@ def _line(name: str, texts: Sequence[str], widths: Sequence[int], room: int) -> 
 
 def file_line(found: Measurement) -> str:
     """Length and format in words."""
-    kind = {1: "mono", 2: "stereo", 5: "5.0", 6: "5.1"}.get(found.channels, f"{found.channels} channels")
-    return f"{format_time(found.duration_s)}, {found.sample_rate / 1000:g} kHz, {kind}"
+    length, rate = format_time(found.duration_s), f"{found.sample_rate / 1000:g} kHz"
+    return f"{length}, {rate}, {layout_words(found.channels)}"
+
+
+def layout_words(channels: int) -> str:
+    """`stereo`, `5.1`."""
+    return {1: "mono", 2: "stereo", 5: "5.0", 6: "5.1"}.get(channels, f"{channels} channels")

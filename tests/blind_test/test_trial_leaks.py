@@ -24,6 +24,7 @@ from simulator.session.events import DeviceFound, DeviceLost, Event, Prepared, P
 from simulator.session.session import opened, step
 from simulator.session.state import Session
 from simulator.session.track import PlayedView
+from simulator.text.desk.artist_screen import SCREEN_COLUMNS, place_json, scene_json
 from simulator.text.desk.stage import stage_lines
 from simulator.text.desk.status_bar import toolbar_lines
 
@@ -81,6 +82,8 @@ def gathered(start: Session, state: str, kind: str, seed: int) -> list[object]:
         stage = stages.look(desk.session, bar, 73)
         assert not stage.curves
         seen.append([stage_lines(stage, *size) for size in ((80, 10), (140, 18))])
+        beside = stages.look(desk.session, bar, SCREEN_COLUMNS)
+        seen.append(("beside", scene_json(beside), place_json(beside)))
         seen.append(candidates(desk.session, "") + candidates(desk.session, "swap "))
 
     do(Prepared(at="at 2"))

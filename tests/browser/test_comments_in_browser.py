@@ -66,7 +66,7 @@ def test_a_comment_survives_a_reload_and_becomes_a_mark_at_the_desk(
             page.click("#comment-save")  # … and is kept before anything is sent
         saved = tmp_path / waiting.value.suggested_filename
         waiting.value.save_as(saved)
-        assert page.locator("#listen .said").count() == 2
+        assert page.locator("#listen .dot").count() == 2
         mail = parse_qs(str(page.get_attribute("#comment-mail", "href")).partition("?")[2])["body"][0]
     assert saved.read_text(encoding="utf-8") == mail
     comments, problems = read_comments(mail)

@@ -14,8 +14,9 @@ import pytest
 import soundfile
 from support.chromium import SEND, launched, opened, samples, until
 from support.in_memory import play_array
-from support.made_page import NASTY, PLAIN, order_of, write_music
+from support.made_page import NASTY, PLAIN, changed_pair, order_of, write_music
 
+from simulator.audibility.audibility import Moment, MomentKind
 from simulator.common.text import visible
 from simulator.common.units import db_to_gain
 from simulator.normalizer.prediction import Prediction, chain_settings
@@ -46,7 +47,8 @@ def order(folder: Path) -> PageOrder:
 
 @pytest.fixture(scope="module")
 def plain(order: PageOrder, folder: Path) -> Path:
-    write(build(order), folder / "plain.html", True)
+    hits = Moment(MomentKind.ATTACK, 5.0, 2.0, 5.0, 2.0)
+    write(build(replace(order, changed=changed_pair(hits))), folder / "plain.html", True)
     return folder / "plain.html"
 
 
@@ -254,7 +256,7 @@ def test_the_listening_part_plays_switches_and_lowers_the_volume_for_the_raw_fil
 def test_a_track_can_be_reached_and_played_with_the_keyboard_alone(browser: Any, plain: Path) -> None:
     with opened(browser, plain, viewport=DESK) as watched:
         page, seen = watched.page, []
-        for _ in range(11):
+        for _ in range(14):
             page.keyboard.press("Tab")
             seen.append(page.evaluate("document.activeElement.id || document.activeElement.name || ''"))
         assert "play" in seen
@@ -401,6 +403,13 @@ def test_a_claim_is_played_as_it_is_read(browser: Any, plain: Path) -> None:
         assert page.locator('.claim[aria-pressed="true"]').count() == 0
         page.wait_for_timeout(3200)  # no version comes by itself any more
         assert page.inner_text("#now") == "Playing: open, equally loud"
+        assert said[-1] == "0:05, the hits are softer"
+        page.check('input[name="version"][value="1"]')
+        page.click(".claim >> nth=-1")  # what was lost: the open version, then the other
+        until(page, now_says("Playing: open, equally loud"))
+        assert page.locator(".chips :checked").is_hidden()
+        until(page, now_says("Playing: loud, equally loud"))
+        assert [one["start"] for one in data["kinds"][-1]["items"].values()] == [5.0, 5.0]
 
 
 def test_the_picture_is_the_player(browser: Any, plain: Path) -> None:

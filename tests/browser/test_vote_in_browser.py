@@ -13,7 +13,6 @@ import numpy as np
 import pytest
 from support.chromium import SEND, launched, opened, samples, until
 from support.made_page import PLAIN, order_of, write_music
-from support.recorded_votes import votes
 from support.vote_mail import read_answer
 
 from simulator.blind_test.ballot import voted
@@ -21,6 +20,7 @@ from simulator.blind_test.result import PreferenceResult, chosen_versions, resul
 from simulator.cli import app
 from simulator.page.clips import level_lufs
 from simulator.page.file.build import BuiltPage, build, write
+from simulator.session.blind.record import votes
 from simulator.session.log import from_json
 
 pytestmark = [pytest.mark.heavy, pytest.mark.external]

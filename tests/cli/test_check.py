@@ -20,6 +20,7 @@ from support import signals
 from simulator.cli import app
 from simulator.cli.commands.check import _decided
 from simulator.metering.meter import measure_array
+from simulator.playlists.playlist import Track
 from simulator.session.log import Act, Record, to_json
 
 RATE = 44_100
@@ -381,8 +382,10 @@ def test_a_number_of_the_command_line_is_not_said_to_be_the_session_file_s(
 
     path = decision(tmp_path, destination="vinyl", target_lufs=-20.25, ceiling_dbtp=-2.0)
     context = command.make_context("check", ["x.wav", "--decision", str(path), *options.split()])
-    decided = _decided(str(path), context.params["target"], context.params["ceiling"])
-    assert decided_line(decided, []).startswith(f"Checked against: {line}; no destinations")
+    [decided] = _decided(
+        str(path), context.params["target"], context.params["ceiling"], [Track("x.wav", "x")]
+    )
+    assert decided_line({decided: ["x"]}, []).startswith(f"Checked against: {line}; no destinations")
     command_line = "--ceiling" in options
     source = f"ceiling: yours, decided on {'the command line' if command_line else '2026-02-03'}"
     assert decided.ceiling_source == source
@@ -405,6 +408,43 @@ def test_a_decision_is_taken_by_the_name_of_its_destination(answer: Any, tmp_pat
     assert code == 2
     assert "no decision for “vinyl”" in err
     assert "club, Club, clubs, streaming" in err
+
+
+def test_each_master_is_held_to_the_decision_that_its_playlist_names(
+    answer: Any, folder: Path, tmp_path: Path
+) -> None:
+    """One file three times: by its own name, by the playlist's, by its own name where --decision names
+    another; two decisions are two albums, each moved on its own."""
+    lufs = of(parsed(answer("clean.wav --json")[1])[0], "loudness")["value"]
+    acts = tuple(
+        Act(f"2026-01-0{day}T10:00:00+01:00", "decision",
+            {"destination": name, "target_lufs": lufs - below, "ceiling_dbtp": 0.0, "who": "Anna"})
+        for day, (name, below) in enumerate([("club", 2.0), ("streaming", 5.0)], 1)
+    )  # fmt: skip
+    session = tmp_path / "s.session.json"
+    session.write_bytes(to_json(Record("Song", acts)))
+    path = tmp_path / "list.toml"
+    lines = ["format = 1", 'decision = "streaming"']
+    for title, own in (("Open", ""), ("Loud", "club"), ("Open two", ""), ("Loud two", "Club")):
+        lines += ["[[tracks]]", f'path = "{folder / "clean.wav"}"', f'title = "{title}"', 'album = "A"']
+        lines += [f'decision = "{own}"'] if own else []
+    path.write_text("\n".join(lines), encoding="utf-8")
+    found = parsed(answer(f"{path} --json --decision {session}:club")[1])
+    assert [one["decided"]["destination"] for one in found] == ["streaming", "club"] * 2
+    assert [one["move"]["gain_db"] for one in found] == [-5.0, -2.0] * 2
+    assert [one["album"]["name"] for one in found] == ["A (streaming)", "A (club)"] * 2
+    code, out, _ = answer(f"{path} --decision {session}")
+    said = " ".join(out.split())
+    assert code == 3
+    assert re.search(r"2 +Loud +club +fix .* −2\.0 dB", out)
+    assert "Loud, Loud two: target" in said
+    assert "(decided on 2026-01-02 for streaming)" in said
+    assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
+    assert "the playlist names decisions: add --decision FILE" in " ".join(answer(str(path))[1].split())
+    path.write_text(path.read_text(encoding="utf-8").replace('"club"', '"vinyl"'), encoding="utf-8")
+    code, _, err = answer(f"{path} --decision {session}")
+    assert code == 2
+    assert "no decision for “vinyl”" in err
 
 
 @pytest.mark.parametrize(
@@ -483,7 +523,7 @@ def test_the_answer_for_several_masters_then_their_table_then_those_with_somethi
     assert code == 3
     assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
     lines = out.splitlines()
-    assert lines[0] == "Not ready: 1 of 3 masters need fixing. Plain gain is enough for all of them."
+    assert lines[0] == "Not ready: 1 of 3 masters needs fixing. Plain gain is enough."
     assert re.search(r"1 +over +fix .* −1\.\d dB", out)
     assert re.search(r"2 +clean +ready  ", out)
     assert re.search(r"3 +dc +ready, check  ", out)
@@ -502,7 +542,7 @@ def test_one_master_verdict_first_then_the_move_that_passes_when_it_is_made(
     code, out, _ = answer(f"pressed.wav {options}")
     said = " ".join(out.split())
     assert code == 3
-    assert out.startswith("Not ready: two things to fix.\nLoudness is ")
+    assert out.startswith("Not ready: two things to fix in pressed.wav.\nLoudness is ")
     by = re.search(
         r"Turn the output down (\d+\.\d) dB: then loudness and peaks pass at every step "
         r"\(verified: −30\.0 LUFS, ",
@@ -555,7 +595,59 @@ def test_an_album_is_moved_as_one_and_its_quiet_songs_are_fine(
     first, _ = parsed(answer(f"{twins} --json")[1])
     assert of(first, "album_loudness")["value"] == pytest.approx(lufs, abs=0.01)
     assert of(first, "album_loudness")["level"] == "fix"
-    assert of(first, "loudness")["level"] == "fix"
+    assert of(first, "loudness")["level"] == "fine"  # the programme has the target, not the song
+
+
+def test_a_ready_master_is_named_with_its_figures_and_an_unread_one_comes_first(answer: Any) -> None:
+    master = parsed(answer("clean.wav --json")[1])[0]
+    lufs, peak = (
+        f"{of(master, check)['value']:.1f}".replace("-", "−") for check in ("loudness", "true_peak")
+    )
+    assert answer("clean.wav -q")[1] == f"Ready: nothing to fix in clean.wav ({lufs} LUFS, {peak} dBTP).\n"
+    code, out, _ = answer("clean.wav gone.wav -q")
+    assert code == 1
+    assert out.startswith("Incomplete: 1 of 2 masters could not be read. Ready: nothing to fix in")
+    assert "Fine: loudness" not in answer("clean.wav")[1]  # nothing was decided
+
+
+def test_what_the_move_brings_within_its_limit_does_not_remain(answer: Any, tmp_path: Path) -> None:
+    """A first sample at −39 dBFS (limit −40) beside a peak at +0.97 dBTP: 2 dB down answers both."""
+    wave = clean(0.97)
+    wave[0] = 10.0 ** (-39.0 / 20.0)
+    soundfile.write(tmp_path / "x.wav", wave, RATE, subtype="FLOAT")
+    _, out, _ = answer(f"{tmp_path / 'x.wav'}")
+    assert "Turn the output down 2.0 dB" in out
+    assert "First sample" not in out
+    _, out, _ = answer(f"{tmp_path / 'x.wav'} --ceiling 0")
+    assert "Turn the output down 1.0 dB" in out  # exactly at the limit
+    wave[0] = 10.0 ** (-37.0 / 20.0)
+    soundfile.write(tmp_path / "x.wav", wave, RATE, subtype="FLOAT")
+    assert "look  First sample: −37.00 dBFS" in answer(f"{tmp_path / 'x.wav'}")[1]
+
+
+def test_a_peak_that_no_decoder_cuts_says_why_beside_an_optional_move(answer: Any, tmp_path: Path) -> None:
+    """The same file and codec: a decoder that cuts before its gain, one that never does."""
+    for name, how in (("cuts", "before_gain"), ("floats", "none")):
+        more = f'bits = 24\nfull_scale = "{how}"'
+        text = CODED.format(codec="vorbis", kbps="96.0", more=more).replace("Coded", name.capitalize())
+        (tmp_path / f"{name}.toml").write_text(text, encoding="utf-8")
+    _, out, _ = answer(f"pressed.wav --ceiling 0 --for {tmp_path / 'cuts.toml'}")
+    assert out.startswith("Not ready: one thing to fix")
+    assert "Cuts clips it before its gain. Turn the output down" in " ".join(out.split())
+    _, out, _ = answer(f"pressed.wav --ceiling 0 --for {tmp_path / 'floats.toml'}")
+    assert out.startswith("Ready: nothing to fix in pressed.wav")
+    assert "Floats does not clip it; other decoders may. Optional: turn the output down" in " ".join(
+        out.split()
+    )
+    _, out, _ = answer(f"pressed.wav clean.wav --ceiling 0 --for {tmp_path / 'floats.toml'}")
+    assert "\npressed\nlook  The true peak after Vorbis at 96 kbit/s is" in out
+
+
+def test_a_narrow_terminal_keeps_the_advice(answer: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "40")
+    _, out, _ = answer("start.wav")
+    assert "start earlier." in " ".join(out.split())
+    assert max(map(len, out.splitlines())) <= 40
 
 
 @pytest.mark.heavy

@@ -396,6 +396,25 @@ def test_measure_json_holds_to_its_schema_in_the_order_given(answer: Any) -> Non
     assert found[0]["clipped_runs"] > 0
 
 
+def test_an_album_is_measured_as_one_programme_and_by_its_loudest_track(answer: Any, tmp_path: Path) -> None:
+    """Two sines of equal length 6 dB apart; the programme is their power mean, worked by hand:
+    10 lg((1 + 10^−0.6) / 2) = −2.04 dB under the louder one."""
+    sine = np.sin(2.0 * np.pi * 997.0 * np.arange(4 * 48_000) / 48_000.0)
+    for name, amplitude_db in (("a", -20.0), ("b", -26.0)):
+        wave = np.stack([sine, sine], axis=1) * 10.0 ** (amplitude_db / 20.0)
+        soundfile.write(tmp_path / f"{name}.wav", wave, 48_000, subtype="FLOAT")
+    files = f"{tmp_path / 'a.wav'} {tmp_path / 'b.wav'}"
+    found = valid(answer(f"measure {files} --album --json")[1], "measure")
+    assert found[0]["album"] == "Album"
+    wanted = found[0]["integrated_lufs"] - 2.04
+    assert [one["album_programme_lufs"] for one in found] == [pytest.approx(wanted, abs=0.01)] * 2
+    said = " ".join(answer(f"measure {files} --album")[1].split())
+    figures = [f"{value:.1f}".replace("-", "−") for value in (wanted, wanted + 2.04)]
+    assert f"Album: {figures[0]} LUFS as a programme; loudest track “a”, {figures[1]} LUFS." in said
+    assert "programme" not in answer(f"measure {files}")[1]
+    assert "album" not in valid(answer(f"measure {files} --json")[1], "measure")[0]
+
+
 def test_predict_json_holds_to_its_schema_for_every_profile(answer: Any) -> None:
     code, out, _ = answer("predict --json --profile all open.wav crushed.wav silence.wav")
     found = valid(out, "predict")

@@ -11,6 +11,7 @@ import re
 import shutil
 import signal
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -25,6 +26,7 @@ from support.sound_server import SoundServer, has_sound_server, sound_server
 from support.terminal import Terminal, has_tmux, terminal
 
 from simulator.cli.app import run
+from simulator.cli.commands import listen as listen_command
 from simulator.deck import live as opening
 from simulator.storage import session_file
 
@@ -90,8 +92,9 @@ def listen(home: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFi
 
     monkeypatch.setattr(opening, "LiveDeck", silently)
 
-    def session(script: str, *arguments: str) -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "stdin", io.StringIO(script))
+    def session(script: str | io.StringIO, *arguments: str) -> tuple[int, str, str]:
+        lines = io.StringIO(script) if isinstance(script, str) else script
+        monkeypatch.setattr(sys, "stdin", lines)
         code = run(["listen", *arguments])
         out, err = capsys.readouterr()
         return code, out, err
@@ -157,9 +160,11 @@ def test_files_folders_and_lines_in_another_encoding_cost_nothing(
 
 def test_by_the_silent_clock_everything_but_sound_works(listen: Session, home: Path) -> None:
     code, out, _ = listen(
-        "play 3\nwait 0.3\nstate delivered\ntrim\nplai\nnote dull\n", "open.wav", "harbour.flac", "list.toml"
-    )
+        "play 3\nwait 0.3\nstate delivered\ntrim\nplai\nnote dull\n",
+        "open.wav", "harbour.flac", "list.toml", "--screen",
+    )  # fmt: skip
     assert code == 0
+    assert re.search(r"Artist's screen: http://127\.0\.0\.1:\d+/\n", out)
     assert "No sound." in out
     assert "NIOSH" in out
     assert "Did you mean play?" in out
@@ -169,6 +174,45 @@ def test_by_the_silent_clock_everything_but_sound_works(listen: Session, home: P
     assert "Monitor trim: −20.0 dB." in out
     (record,) = (home / "data" / "fairhearing" / "sessions").glob("*.json")  # bare files have no playlist
     assert json.loads(record.read_text(encoding="utf-8"))["acts"][-1]["data"]["text"] == "dull"
+
+
+@pytest.mark.heavy
+def test_a_new_bounce_is_offered_and_heard(
+    listen: Session, home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Written while the session plays by the silent clock, in real time; the session file has the chain."""
+    for name in ("open.wav", "loud.wav"):
+        shutil.copyfile(home / name, tmp_path / f"song-{name}")
+    masters = PLAYLIST.split('[[tracks]]\npath = "harbour')[0]
+    (tmp_path / "list.toml").write_text(masters.replace('path = "', 'path = "song-'), encoding="utf-8")
+    new, rate = soundfile.read(tmp_path / "song-loud.wav")
+    offers: list[str] = []
+    offered = threading.Event()
+
+    def said(text: str, say: Callable[[str], None] = listen_command._say) -> None:
+        say(text)
+        if "is here" in text:
+            offers.append(" ".join(text.split()))
+            offered.set()
+
+    class Script(io.StringIO):
+        def __iter__(self) -> Iterator[str]:
+            yield "loop 2 5\n"
+            time.sleep(1.5)  # the watch begins in a thread of its own
+            soundfile.write(tmp_path / "song-loud-v2.wav", new * 0.5, rate, subtype="FLOAT")
+            assert offered.wait(60.0)
+            yield from ("n\n", "list\n")
+
+    monkeypatch.setattr(listen_command, "_say", said)
+    code, out, _ = listen(Script(), str(tmp_path / "list.toml"))
+    assert code == 0
+    assert offers == ["v2 of “Song (loud master)” is here: 6.0 LU quieter, same timing. n = hear it"]
+    before, after = out.split("> n\n")
+    assert "2 Song (loud master) · as played" not in before
+    assert "2 Song (loud master) · as played" in after
+    acts = json.loads((tmp_path / "list.session.json").read_text(encoding="utf-8"))["acts"]
+    (act,) = [one for one in acts if one["kind"] == "revision"]
+    assert Path(act["data"]["new"]["path"]).name == "song-loud-v2.wav"
 
 
 def test_a_file_that_has_changed_since_the_decision_is_told_at_the_next_opening(
@@ -194,6 +238,8 @@ def test_a_file_that_has_changed_since_the_decision_is_told_at_the_next_opening(
     ("arguments", "code", "words"),
     [
         (["list.toml", "--device", "x", "--to-file", "y.wav"], 2, "not both"),
+        (["list.toml", "--screen", "--to-file", "y.wav"], 2, "not both"),
+        (["list.toml", "--screen-address", "studio"], 2, "not an IP address"),
         (["list.toml", "--to-file", "open.wav"], 4, "not overwritten"),
         (["list.toml", "--profile", "minus15"], 2, "Unknown profile"),
         (["nowhere.wav"], 4, "No track could be read"),

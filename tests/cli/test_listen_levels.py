@@ -13,6 +13,8 @@ import numpy as np
 import pytest
 import soundfile
 from numpy.typing import NDArray
+from scipy.signal import fftconvolve
+from support import ebur128
 from support.sound_server import has_sound_server, heard, read_raw, sound_server
 
 from simulator.cli.app import run
@@ -38,6 +40,8 @@ wait 1
 """
 """Up by the guard, down, up at once, down, up by the guard."""
 WINDOW = RATE // 50
+FADE = 221
+"""Frames in which what played before goes out, 5 ms."""
 
 
 def two_versions(folder: Path) -> Path:
@@ -112,3 +116,61 @@ def test_switches_as_delivered_through_a_sound_server(tmp_path: Path) -> None:
         )
     assert done.returncode == 0, done.stderr
     checked(heard(read_raw(tmp_path / "capture.raw")))
+
+
+REFERENCES = """state matched
+loop 2 5
+wait 4.3
+reference
+wait 3.7
+reference
+wait 4.2
+reference
+wait 1
+"""
+"""A loop of 3 s left 1.3 s into it, that of the reference left 0.7 s into it, and each taken up again."""
+
+
+@pytest.mark.external
+def test_a_reference_is_as_loud_as_the_master_and_each_goes_on_to_the_sample(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Levels by libebur128: the short-term loudness of each 3 s loop is that of its mean energy, ungated."""
+    for name in ("CACHE", "CONFIG", "DATA"):
+        monkeypatch.setenv(f"XDG_{name}_HOME", str(tmp_path / name.lower()))
+    monkeypatch.setattr(sys, "stdin", io.StringIO(REFERENCES))
+    sources = []
+    for seed, name, gain, role in ((1, "song", 0.12, "master"), (2, "other", 0.03, "reference")):
+        swell = 1.0 + 0.8 * np.sin(np.arange(10 * RATE) * seed**2 * np.pi / (5 * RATE))[:, np.newaxis]
+        sources.append(np.random.default_rng(seed).standard_normal((10 * RATE, 2)) * gain * swell)
+        soundfile.write(tmp_path / f"{name}.wav", sources[-1], RATE, subtype="FLOAT")
+        with open(tmp_path / "list.toml", "a", encoding="utf-8") as rows:
+            rows.write("format = 1\n" * (seed == 1))
+            rows.write(f'[[tracks]]\npath = "{name}.wav"\ntitle = "{name}"\nrole = "{role}"\n')
+    assert run(["listen", str(tmp_path / "list.toml"), "--to-file", str(tmp_path / "out.wav")]) == 0
+    out, _ = soundfile.read(tmp_path / "out.wav")
+    meter = ebur128.load()
+    if meter is None:
+        pytest.skip("needs libebur128 (Debian: libebur128-1)")
+    passages = (out[: 3 * RATE], out[round(4.3 * RATE) : round(7.3 * RATE)])
+    master, reference = (meter.max_short_term_lufs(one, RATE) for one in passages)
+    assert master == pytest.approx(reference, abs=0.1)
+    apart = [meter.max_short_term_lufs(one, RATE) for one in sources]
+    assert apart[0] > apart[1] + 10.0
+    chosen = placed(out[round(4.3 * RATE) + FADE :], sources[1])
+    assert 0.0 < chosen < 4.0 * RATE  # the loudest 3 s
+    assert placed(out[8 * RATE + FADE :], sources[0]) == round(3.3 * RATE)
+    assert (
+        placed(out[round(12.2 * RATE) + FADE :], sources[1]) == chosen + round(0.7 * RATE) - FADE
+    )  # it came in late by that
+
+
+def placed(sound: NDArray[np.float64], source: NDArray[np.float64]) -> int:
+    """The frame of the source that the sound begins with; found on the half second behind its fade."""
+    fade, length = RATE // 50, RATE // 2
+    piece = sound[fade : fade + length, 0]
+    products = fftconvolve(source[:, 0], piece[::-1], "valid")
+    frame = int(np.argmax(products))
+    there = source[frame : frame + length, 0]
+    assert np.ptp((piece / there)[np.abs(there) > 1e-3]) < 1e-3  # a plain gain
+    return frame - fade

@@ -12,14 +12,13 @@ from typing import Any
 import pytest
 import soundfile
 from support.made_page import write_music
-from support.recorded_votes import votes
 
 from simulator.blind_test.ballot import answer_line
 from simulator.blind_test.trial import begin
 from simulator.cli.steps.page import track_numbers
 from simulator.common.errors import UsageError
 from simulator.page.file import build
-from simulator.session.blind.record import ballots
+from simulator.session.blind.record import ballots, votes
 from simulator.session.log import Act, Record, from_json, to_json
 
 VOTE = "{0}/open.wav {0}/loud.wav --vote 6"

@@ -8,13 +8,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from support.recorded_votes import votes
 
 from simulator.blind_test.ballot import Ballot, answer_line
 from simulator.blind_test.result import PreferenceResult, result
 from simulator.blind_test.trial import TrialPlan, draw
 from simulator.cli import app
-from simulator.session.blind.record import ballot_act
+from simulator.session.blind.record import ballot_act, votes
 from simulator.session.log import Act, Record, from_json, to_json
 from simulator.storage.session_file import RecordFile
 
@@ -219,3 +218,46 @@ def test_what_a_mail_holds_steers_no_terminal(answer: Any) -> None:
     assert "\x1b" not in said
     assert "\u202e" not in said
     assert "vote by N\\x1b]0;owned\\x07" in said
+
+
+def test_several_listeners_are_one_sum_with_dissent_and_one_picture(answer: Any, record: Path) -> None:
+    """Three blind votes and one with the names seen. By the draws, each letter becomes a version; the sum is
+    counted by hand from them."""
+    drawn = draw("preference", 2, PLAN.rounds, PLAN.seed)
+
+    def letters(versions: str) -> str:
+        return "".join(
+            "A" if one.first == int(want) else "B" for one, want in zip(drawn, versions, strict=True)
+        )
+
+    said = {"Anna": "00000000", "": "00000010", "Mira \x1b[31m": "11111011", "Seen": "11111111"}
+    text = ""
+    for number, (name, versions) in enumerate(said.items()):
+        line = answer_line("abcdefghjk", letters(versions), name == "Seen")
+        text += f"{line}\nanswer: 0000000{number}\n" + (f"name: {name}\n" if name else "") + "\n"
+    Path("mails.txt").write_text(text, encoding="utf-8")
+    code, out, problems = answer("mails.txt", "--figure", "votes.svg")
+    assert (code, problems) == (0, "")
+    assert out.startswith("open was chosen 16 of 24 times by 3 listeners: no preference shown (p = 0.15).\n")
+    rows = {" ".join(line.split()) for line in out.splitlines()}
+    assert {"Anna 8 of 8 0.008", "listener 2 7 of 8 0.070", "all together 16 of 24 0.152"} <= rows
+    assert any(row.startswith("Seen 0 of 8 0.008 names seen") for row in rows)
+    assert "Not in the sum: Seen, who has seen the names." in out
+    assert "dissents: loud 7 of 8 times." in out
+    assert "\x1b[31m" not in out
+    picture = Path("votes.svg").read_text(encoding="utf-8")
+    assert "16 of 24" in picture
+    assert "Seen (names seen)" in picture
+    assert answer("--session", str(record), "--quiet") == (
+        0,
+        "open was chosen 16 of 24 times by 3 listeners: no preference shown (p = 0.15).\n",
+        "",
+    )
+    assert answer("--session", str(record), "--figure", "votes.svg")[0] == 4  # it is there already
+
+
+def test_without_votes_of_several_there_is_no_sum(answer: Any, record: Path) -> None:
+    assert answer()[0] == 2
+    code, _, problems = answer("--session", str(record))
+    assert code == 2
+    assert "no page with votes of several listeners" in problems

@@ -73,6 +73,12 @@ def test_a_quiet_song_of_an_album_is_fine_and_a_loud_one_is_not(lufs: float, lev
     assert ("Quieter than the album" in found.text) is (level == "fine")
 
 
+@pytest.mark.parametrize("lufs", [-20.0, -13.5, -11.0])
+def test_songs_of_an_album_whose_programme_has_the_target_may_be_anything(lufs: float) -> None:
+    decided = Decided(target_lufs=-14.0, target_of="programme")
+    assert of(level_findings(made(lufs), decided, held=False), "loudness").level == "fine"
+
+
 @pytest.mark.parametrize(
     ("scheme", "gain_db", "level"),
     [

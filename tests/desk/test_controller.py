@@ -390,6 +390,8 @@ def test_a_lost_device_is_said_once_and_the_place_kept(bench: Callable[..., Benc
     found.desk.tick()
     found.desk.tick()
     assert sum("Monitors is gone" in line for line in found.said) == 1
+    bar = found.desk.bar()
+    assert (bar.momentary_lufs, bar.short_term_lufs, bar.true_peak_dbtp) == (None, None, None)
     assert found.desk.bar().notice == "no sound: device lost"
     assert found.desk.session.place_s == pytest.approx(3.0)
     found.desk.enter("devices")

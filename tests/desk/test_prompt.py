@@ -81,7 +81,10 @@ def typed(keys: str, history: Path | None = None, **changes: object) -> FakeDesk
         ("half a li\x03quit\r", ["<stop>", "quit"]),
         (" \t.!-0quit\r", ["<pause>", "<swap>", "<state>", "<go loudest>", "<dim>", "<mute>", "quit"]),
         ("go 0.0-!\rquit\r", ["go 0.0-!", "quit"]),
-        ("ask\rn .\rquit\r", ["ask", "n .", "quit"]),
+        ("ask\rynote .\rquit\r", ["ask", "y", "note .", "quit"]),
+        ("ask\rn\rquit\r", ["ask", "n", "quit"]),
+        ("ask\r .\rquit\r", ["ask", " .", "quit"]),
+        ("y\x7fn\x7f\rquit\r", ["<go mark>", "quit"]),
         ("pau\t\rquit\r", ["pause", "quit"]),
         ("p\tlay\rquit\r", ["play", "quit"]),
         ("xy\t\rquit\r", ["xy", "quit"]),
@@ -97,7 +100,10 @@ def typed(keys: str, history: Path | None = None, **changes: object) -> FakeDesk
         "Ctrl-C drops the open line",
         "keys on an empty line act at once",
         "the same keys in a line are letters",
-        "while a question is open too",
+        "y answers a question without Enter",
+        "an Enter behind it is no key",
+        "other keys are letters while a question is open",
+        "stray y and n are letters",
         "Tab completes",
         "Tab waits where several fit",
         "Tab does nothing where nothing fits",
@@ -109,7 +115,7 @@ def test_keys_reach_the_desk(keys: str, heard: list[str]) -> None:
 
 def test_every_act_that_is_frequent_has_a_key() -> None:
     acts = {line.split()[0] for line in KEYS.values()}
-    assert acts == {"pause", "go", "nudge", "pick", "swap", "loop", "state", "dim", "mute"}
+    assert acts == {"pause", "go", "nudge", "pick", "swap", "reference", "loop", "state", "dim", "mute"}
 
 
 def test_in_a_trial_letters_play_at_once_and_capitals_answer() -> None:

@@ -16,7 +16,7 @@ from simulator.desk.controller import Desk
 from simulator.desk.decodes import Decode
 from simulator.desk.environment import Outside
 from simulator.desk.tracks import Rewritten
-from simulator.session.events import Event
+from simulator.session.events import Event, Revised
 from simulator.session.log import Act, Record
 from simulator.session.session import opened
 from simulator.session.state import Session
@@ -33,6 +33,9 @@ class NoStudio:
 
     def replace(self, track: int, path: str) -> list[Event]:
         raise AssertionError((track, path))
+
+    def revision(self, track: int, path: str) -> list[Event]:
+        return [Revised(track, path, "A new file", 0.4)]
 
     def align(self) -> list[Event]:
         return []
@@ -111,4 +114,35 @@ def test_the_desk_tells_it_with_the_next_sound_and_of_a_trial_at_its_end(
     assert second not in said
     desk.enter("trial stop")
     assert said.count(second) == 1
+    desk.close()
+
+
+class Watch:
+    """Has seen what it is given."""
+
+    watching = True
+
+    def __init__(self) -> None:
+        self.files: list[str] = []
+
+    def take(self) -> tuple[list[str], list[str]]:
+        found, self.files = self.files, []
+        return found, []
+
+
+def test_with_a_watch_it_is_measured_and_offered_instead(on_disk: Session, tmp_path: Path) -> None:
+    """In one line, at a tick; of files that no track is a revision of nothing."""
+    said: list[str] = []
+    player = FakePlayer(lengths={view.path: 60 * 48000 for view in on_disk.tracks})
+    outside = Outside(lambda text: said.append(" ".join(text.split())), tmp_path, sleep=player.pass_time)
+    watch = Watch()
+    desk = Desk(on_disk, player, Kept(), NoStudio(), outside, scripted=True, watch=watch)
+    desk.open(*opened(on_disk, None, "at 0"))
+    desk.enter("play 1")
+    old = written_over(on_disk, 1, b"new")
+    watch.files = [on_disk.tracks[1].path, str(tmp_path / "another.wav")]
+    desk.enter("swap")
+    desk.enter("swap")
+    assert old not in said
+    assert [one for one in said if "hear it" in one] == ["A new file is here: 0.4 LU louder. n = hear it"]
     desk.close()

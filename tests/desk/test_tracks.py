@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -23,7 +24,7 @@ from simulator.engine.align import alignment_of, audibility_of
 from simulator.engine.predict import deliver, predict
 from simulator.normalizer.profile import Delivery
 from simulator.playlists.playlist import ALL_SINGLES, Playlist, Track
-from simulator.session.events import Aligned, MomentsFound, Predicted, Replaced
+from simulator.session.events import Aligned, MomentsFound, Predicted, Replaced, Revised
 from simulator.session.excerpts import Mark
 from simulator.session.log import Act, Record
 from simulator.session.session import step
@@ -92,6 +93,32 @@ def test_moments_are_found_by_pair_and_hold_for_the_files_as_they_are(playlist: 
     assert len(found.contents[1][1]) > 10
 
 
+def test_the_residual_of_two_versions_is_a_file_in_the_time_of_each(playlist: Playlist) -> None:
+    """The loud one clips; it begins half a second later. Open minus residual is the loud one by one gain."""
+    loud, rate = soundfile.read(playlist.tracks[1].path)
+    soundfile.write(playlist.tracks[1].path, np.clip(loud, -0.1, 0.1), rate, subtype="FLOAT")
+    made, views = studio(playlist, "gain")
+    try:
+        [found] = made.predict("gain+versions")
+        assert isinstance(found, Predicted)
+        assert all(found.views[i].own_lane for i in (0, 1))
+        gain_db = views[0].played["gain"].gain_db  # type: ignore[attr-defined]
+        assert [found.views[i].gain_db for i in (0, 1)] == [gain_db] * 2
+        first, second = (soundfile.read(found.views[i].file)[0] for i in (0, 1))
+        assert np.array_equal(second[rate // 2 :], first)
+        assert not second[: rate // 2].any()
+        open_, _ = soundfile.read(playlist.tracks[0].path)
+        matched, clipped = (open_ - first).ravel(), np.clip(loud, -0.1, 0.1)[rate // 2 :].ravel()
+        gain = float(matched @ clipped) / float(clipped @ clipped)
+        assert np.abs(matched - gain * clipped).max() < 1e-5
+        assert np.abs(first).max() > 0.01
+        tracks = [replace(view, played={"x": found.views[i]}) for i, view in enumerate(views[:2])]  # type: ignore[type-var]
+        lanes = track_lanes(tracks, {"x": GAIN_ONLY})
+        assert [lanes[i].decodes["x"] for i in (0, 1)] == [found.views[i].file for i in (0, 1)]
+    finally:
+        made.close()
+
+
 def test_views_hold_what_is_known_and_why_the_rest_is_not(playlist: Playlist) -> None:
     views = studio(playlist, "gain", "limited")[1]
     assert [view.title for view in views] == ["open", "late", "gone"]
@@ -144,7 +171,7 @@ def test_decoding_at_the_start_leaves_the_cache_to_the_thread_that_measures_late
 
     def later() -> object:
         try:
-            return asked.replace(1, playlist.tracks[0].path)[0]
+            return asked.replace(1, playlist.tracks[0].path)[1]
         finally:
             opened[-1].close()
 
@@ -157,7 +184,7 @@ def test_a_new_revision_is_measured_and_every_player_worked_out_again(
 ) -> None:
     asked, _ = studio(playlist, "gain")
     song(tmp_path, "open-v2", 0.04)
-    replaced, predicted, aligned = asked.replace(0, str(tmp_path / "open-v2.wav"))
+    aligned, replaced, predicted = asked.replace(0, str(tmp_path / "open-v2.wav"))
     assert isinstance(replaced, Replaced)
     assert replaced.view is not None
     assert (replaced.track, replaced.view.title, replaced.at) == (0, "open-v2", "now")
@@ -189,11 +216,40 @@ def test_a_file_that_has_changed_since_is_not_worked_out_as_if_it_were_the_old_o
     song(tmp_path, "open-v2", 0.04)
     rows = [one for one in asked.replace(0, str(tmp_path / "open-v2.wav")) if isinstance(one, Predicted)]
     assert [(one.profile, set(one.views)) for one in rows] == [("gain", {0, 1}), ("limited", {0})]
-    assert isinstance(taken := asked.replace(1, late)[0], Replaced)
+    assert isinstance(taken := asked.replace(1, late)[1], Replaced)
     assert taken.view is not None
     assert set(taken.view.played) == {"gain", "limited"}
     assert taken.view.stamp == stamp_of(late)
     assert isinstance(asked.predict("again")[0], Predicted)
+
+
+@pytest.mark.parametrize(
+    ("name", "start_s", "timing"),
+    [
+        ("late-v2", 0.5, "same timing"),
+        ("late-v2", 0.54, "starts 40 ms later"),
+        ("late", 0.0, "starts 500 ms earlier"),
+    ],
+)
+def test_a_new_bounce_is_measured_and_laid_over_the_old_one_but_not_taken_in(
+    name: str, start_s: float, timing: str, playlist: Playlist, tmp_path: Path
+) -> None:
+    """Under a new name, and written over: then the other version knows where its moments were."""
+    asked, _ = studio(playlist, "gain")
+    asked.align()
+    path = song(tmp_path, name, 0.08, start_s=start_s).path
+    (found,) = asked.revision(1, path)
+    assert isinstance(found, Revised)
+    assert found.name == ("v2" if name == "late-v2" else "A new late.wav")
+    assert found.louder_lu == pytest.approx(20 * math.log10(2.0), abs=0.2)
+    assert found.timing == timing
+    assert found.shift_s == pytest.approx(start_s - 0.5, abs=1e-4)
+    aligned, replaced, _ = asked.replace(1, path)
+    assert isinstance(aligned, Aligned)
+    assert isinstance(replaced, Replaced)
+    assert replaced.view is not None
+    assert replaced.view.offset_s == aligned.offsets_s[1] == pytest.approx(-start_s, abs=1e-4)
+    assert asked.revision(1, path) == []  # it is the one that plays
 
 
 def test_a_title_of_its_own_stays_with_the_new_revision(playlist: Playlist, tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from simulator.common.errors import UsageError
-from simulator.engine.check import last_decided, read_decided
+from simulator.engine.check import last_decided, read_decisions
 from simulator.session.log import Act, Record, to_json
 
 
@@ -18,7 +18,7 @@ def record(folder: Path, **data: object) -> str:
 
 
 def test_the_last_decision_is_read(tmp_path: Path) -> None:
-    found = read_decided(record(tmp_path, target_lufs=-14, ceiling_dbtp=-1.0))
+    found = read_decisions(record(tmp_path, target_lufs=-14, ceiling_dbtp=-1.0)).of()
     assert (found.target_lufs, found.ceiling_dbtp) == (-14.0, -1.0)
 
 
@@ -32,5 +32,5 @@ def test_a_number_that_no_master_can_have_is_refused_in_words(
     tmp_path: Path, key: str, value: object
 ) -> None:
     with pytest.raises(UsageError, match=f"{key} of the last decision is"):
-        read_decided(record(tmp_path, **{key: value}))
+        read_decisions(record(tmp_path, **{key: value})).of()
     assert last_decided([Act("2026-01-02T10:00:00+01:00", "decision", {key: value})]) is None

@@ -21,20 +21,31 @@ import mutagen
 import mutagen.id3
 import numpy as np
 import soundfile
-from support.recorded_votes import votes
+from msgspec import json
 
 from simulator.audio_files.reader import AudioReader
 from simulator.audio_files.tags import read_tags
 from simulator.blind_test.ballot import answer_line, read_answers
+from simulator.cli.steps.sheet import answer
 from simulator.common.errors import SimulatorError
 from simulator.comparison.alignment import Alignment
+from simulator.delivery.sheet import (
+    Sheet,
+    SheetDecision,
+    SheetMaster,
+    StepPeak,
+    changes,
+    read_sheet_text,
+)
 from simulator.engine.check import last_decided
 from simulator.metering.meter import measure_array
 from simulator.normalizer.profile import parse_profile
 from simulator.page import session_log
+from simulator.page.file.build import templates
 from simulator.page.file.mail_text import texts_of
+from simulator.page.sheet import sheet_html
 from simulator.playlists.formats import parse_playlist
-from simulator.session.blind.record import ballots
+from simulator.session.blind.record import ballots, votes
 from simulator.session.log import Act, Record, from_json, to_json
 from simulator.session.provenance import known_ids, news
 from simulator.storage.measurement_cache import pack, unpack, unpack_pair
@@ -80,6 +91,21 @@ def record(data: bytes) -> None:
     last_decided(acts)
     session_log.notes(acts), session_log.decisions(acts), session_log.trials(acts)
     session_log.marks(acts, [])
+
+
+def sheet(data: bytes) -> None:
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError:
+        return
+    found = read_sheet_text(text, "sheet")
+    for one in found.masters:
+        assert one.title.isprintable()
+        assert one.integrated_lufs is None or abs(one.integrated_lufs) <= 400.0
+    assert {change.since for change in changes(found, found.masters)} == {"same"}
+    shown = answer(changes(found, ()), found)
+    assert shown.isprintable()
+    read_sheet_text(sheet_html(found, templates(), "check"), "sheet")
 
 
 def vote(data: bytes) -> None:
@@ -150,6 +176,7 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     "m3u": playlist("list.m3u"),
     "xspf": playlist("list.xspf"),
     "record": record,
+    "sheet": sheet,
     "vote": vote,
     "cache": cache_entry,
     "pair": cached_pair,
@@ -178,6 +205,11 @@ def seeds(name: str) -> tuple[bytes, ...]:
         "m3u": (M3U.encode(),),
         "xspf": (XSPF.encode(), BOMB.encode(), OUTSIDE.encode()),
         "record": (_record(),),
+        "sheet": (
+            json.encode(SHEET),
+            SHEET_CSV.encode(),
+            sheet_html(SHEET, templates(), "check").encode(),
+        ),
         "vote": ((answer_line("ab12cd34ef56ab78", "ABBA", False) + "\nname: A\nwords: fine\n").encode(),),
         "cache": (pack(measure_array(_noise(8_000, 2), 8_000)),),
         "pair": (b"\x80",),
@@ -232,6 +264,19 @@ def _record() -> bytes:
     return to_json(Record("A record", acts))
 
 
+SHEET = Sheet(
+    written_at="2026-01-02T10:00:00+01:00",
+    masters=(
+        SheetMaster(
+            "a.wav", 44_100, 2, 44_100, 1.0, "0" * 64, "1" * 64, 1, -14.0, title="A", bits=24,
+            steps=(StepPeak("at 48 kHz", -1.0),), decision=SheetDecision("club", -9.0),
+        ),
+    ),
+)  # fmt: skip
+SHEET_CSV = (
+    "path,sample_rate,channels,frames,duration_s,number,file_sha256,samples_sha256\n"
+    f"a.wav,44100,2,44100,1.0,1,{'0' * 64},{'1' * 64}\n"
+)
 TOML = """format = 1
 title = "A list"
 client = "A label"

@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from support.made_page import NASTY, PLAIN, order_of, write_music
+from support.made_page import NASTY, PLAIN, changed_pair, order_of, write_music
 
+from simulator.audibility.audibility import Moment, MomentKind
 from simulator.common.text import visible
 from simulator.delivery.finding import Finding
 from simulator.page.file.build import BuiltPage, build
@@ -29,7 +30,9 @@ def music(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 
 @pytest.fixture(scope="module")
 def page(music: list[Path]) -> BuiltPage:
-    return build(order_of(music, profiles=("minus14-headroom", "minus14-limited")))
+    moments = [Moment(MomentKind.ATTACK, 1.0, 3.0, 5.0, 2.0), Moment(MomentKind.PUMPING, 4.5, 3.0, 3.0, 1.5)]
+    changed = changed_pair(*moments)
+    return build(order_of(music, profiles=("minus14-headroom", "minus14-limited"), changed=changed))
 
 
 @pytest.fixture(scope="module")
@@ -178,6 +181,18 @@ def test_the_artists_text_is_free_of_jargon(page: BuiltPage, ballot_page: BuiltP
     assert "Which master do you like better?" in words[1]
     for one in words:
         assert JARGON.findall(one) == [], one
+
+
+def test_what_was_lost_is_said_or_that_nothing_is_expected_or_nothing(
+    page: BuiltPage, music: list[Path]
+) -> None:
+    assert "0:01, the hits are softer" in first_level(page.text)
+    assert "loud is likely to differ most from open" in first_level(page.text)
+    silent = first_level(build(order_of(music, changed=changed_pair(share=0.0))).text)
+    assert "Loudness apart, no audible change is expected between open and loud" in silent
+    assert "Hear what was lost" not in first_level(build(order_of(music)).text)
+    apart = build(order_of(music, changed=changed_pair(), heard=[0, 2]))
+    assert "Hear what was lost" not in first_level(apart.text)
 
 
 def test_the_versions_colours_are_those_of_the_terminal_and_the_charts(page: BuiltPage) -> None:

@@ -13,7 +13,7 @@ from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_gain
 from simulator.normalizer.profile import Profile
 from simulator.page.clips import Clip, PassageSound, stored
-from simulator.page.listen import HeardTrack, Offer, claims, data, label_of
+from simulator.page.listen import HeardTrack, Offer, changes, claims, data, label_of
 from simulator.page.passages import Kind, Place
 from simulator.playlists.playlist import Track
 
@@ -83,6 +83,18 @@ def test_what_is_absent_has_its_reason() -> None:
     tracks = {0: OPEN, 1: LOUD, 2: reference}
     found = data([offer("quietest", {0: -30.0})], tracks, PLAYER, "abc", "Song")["kinds"][0]["absent"]
     assert found == {"1": "not long enough for this part", "2": "only its loudest part is here"}
+
+
+def test_a_change_is_heard_in_the_open_version_first_at_the_same_loudness() -> None:
+    reference = replace(LOUD, number=3, track=Track("/r.wav", "r", role="reference"), colour=None)
+    offers = [*OFFERS, offer("change", {1: -13.0, 0: -12.0}, "0:20, the hits are softer")]
+    tracks = {1: LOUD, 0: OPEN, 2: reference}
+    (one,) = changes(offers, tracks)
+    assert (one.text, one.state, one.kind, one.tracks) == ("0:20, the hits are softer", "matched", 3, (0, 1))
+    assert {claim.kind for claim in claims(offers, tracks, PLAYER)} <= {0, 1, 2}
+    found = data(offers, tracks, PLAYER, "abc", "Song")
+    assert found["claims"][-1] == {"state": "matched", "kind": 3, "tracks": ["0", "1"]}
+    assert found["kinds"][3]["absent"] == {"2": "not part of this comparison"}
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ import pytest
 
 from simulator.common.units import lufs_to_energy
 from simulator.metering.passage import biggest_change
-from simulator.page.passages import DeskMark, TrackEnergy, choose
+from simulator.page.passages import ChangeMoment, DeskMark, TrackEnergy, choose
 
 
 def song(*parts: tuple[float, float]) -> np.ndarray:
@@ -115,3 +115,25 @@ def test_a_short_track_has_one_passage_or_none(seconds: float, count: int) -> No
 def test_silence_has_its_beginning_as_the_only_passage() -> None:
     (places,) = choose([TrackEnergy(None, np.zeros(600), 60.0)], 6.0)
     assert [place.passage.reason for place in places] == ["silent throughout: its start"]
+
+
+def test_a_change_is_heard_in_its_two_versions_alone_and_at_the_same_moment_of_the_song() -> None:
+    tracks = [
+        TrackEnergy("song", VERSE_CHORUS, 62.0, offset_s=0.725),
+        TrackEnergy("song", VERSE_CHORUS, 60.0, offset_s=0.0),
+        TrackEnergy("song", VERSE_CHORUS, 60.0),
+    ]
+    changes = [ChangeMoment((1, 0), 20.5, 3.0, "0:20, the hits are softer")]
+    loud, open_, third = choose(tracks, 6.0, changes=changes)
+    assert [(place.label, place.passage.start_s) for place in (open_[-1], loud[-1])] == [
+        ("0:20, the hits are softer", pytest.approx(20.5)),
+        ("0:20, the hits are softer", pytest.approx(21.225)),
+    ]
+    assert open_[-1].passage.seconds == 3.0
+    assert "change" not in [place.kind for place in third]
+
+
+def test_a_change_that_one_version_is_too_short_for_is_in_neither() -> None:
+    tracks = [TrackEnergy("song", VERSE_CHORUS, 60.0), TrackEnergy("song", VERSE_CHORUS[:20], 2.0)]
+    chosen = choose(tracks, 6.0, changes=[ChangeMoment((0, 1), 0.0, 3.0, "x")])
+    assert not any(place.kind == "change" for places in chosen for place in places)

@@ -5,11 +5,13 @@ from __future__ import annotations
 import pytest
 from support.made_measurements import made, player
 
+from simulator.audibility.audibility import Moment, MomentKind
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_gain
 from simulator.normalizer.profile import Profile
 from simulator.page.words import (
     balance,
+    change_words,
     decibels,
     engineer_sentences,
     heard_words,
@@ -113,6 +115,24 @@ def test_how_loud_a_single_master_is_heard(lufs: float, peak_db: float, answer: 
     said = one_headline(one)
     assert said.question == "How loud do listeners hear Song?"
     assert said.answer.casefold() == f"{answer}.".casefold()
+
+
+@pytest.mark.parametrize(
+    ("kind", "hz", "words"),
+    [
+        (MomentKind.ATTACK, (None, None), "the hits are softer"),
+        (MomentKind.PUMPING, (None, None), "the level moves up and down with the music"),
+        (MomentKind.TONE, (110.0, 110.0), "the bass sounds rougher"),
+        (MomentKind.TONE, (440.0, 440.0), "a held note sounds rougher"),
+        (MomentKind.CHANGE, (60.0, 120.0), "the bass sounds different"),
+        (MomentKind.CHANGE, (500.0, 1000.0), "the middle sounds different"),
+        (MomentKind.CHANGE, (6000.0, 12000.0), "the treble sounds different"),
+    ],
+)
+def test_a_moment_is_named_by_what_is_heard(
+    kind: MomentKind, hz: tuple[float | None, float | None], words: str
+) -> None:
+    assert change_words(Moment(kind, 1.0, 3.0, 5.0, 1.0, *hz)) == words
 
 
 def test_silence_has_no_number() -> None:

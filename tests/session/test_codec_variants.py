@@ -6,10 +6,12 @@ from dataclasses import replace
 
 import msgspec
 import pytest
+from support.made_measurements import made, on_album
 from support.made_session import Desk, profiles, session
 
 from simulator.common.errors import UsageError
-from simulator.normalizer.profile import Delivery, Profile
+from simulator.normalizer.decision import decide_all
+from simulator.normalizer.profile import Delivery, Profile, Scope
 from simulator.session import codec_variants
 from simulator.session.effects import Keep, Predict, Sound
 from simulator.session.events import Predicted
@@ -38,6 +40,9 @@ def worked_out(desk: Desk, name: str, *, quieter_db: float = 0.0) -> str:
     (f"{HEADROOM}+opus128+difference", "difference 20 dB", f"{HEADROOM}+opus128+difference20"),
     (f"{HEADROOM}+opus128+difference20", "on", f"{HEADROOM}+opus128"),
     (f"{HEADROOM}+opus128+difference20", "aac 256", f"{HEADROOM}+aac256"),
+    (f"{HEADROOM}+albumloudest", "opus 128", f"{HEADROOM}+albumloudest+opus128"),
+    (f"{HEADROOM}+albumloudest+opus128", "off", f"{HEADROOM}+albumloudest"),
+    ("coded+tracks", "off", "coded+tracks+master"),
     ("coded", "off", "coded+master"),
     ("coded+master", "on", "coded"),
     ("coded", "difference 6", "coded+difference6"),
@@ -180,7 +185,7 @@ def test_no_trial_compares_differences_and_a_player_s_name_takes_no_plus() -> No
     worked_out(desk, f"{HEADROOM}+opus128")
     desk.do("codec residual")
     worked_out(desk, f"{HEADROOM}+opus128+difference", quieter_db=40.0)
-    assert desk.do("trial which 4 1 2").startswith("A trial compares music, not the codec residual.")
+    assert desk.do("trial which 4 1 2").startswith("A trial compares music, not a residual.")
     assert desk.do(f"profile {HEADROOM}+opus128").startswith("Unknown player profile")
     assert "+" not in desk.do("profile").partition("Available:")[2]
     assert session().profiles == profiles()
@@ -192,6 +197,7 @@ def test_no_trial_compares_differences_and_a_player_s_name_takes_no_plus() -> No
         ("r128", codec_variants.Variant("r128")),
         ("r128+converter", codec_variants.Variant("r128", converter=True)),
         ("r128+master", codec_variants.Variant("r128", part="master")),
+        ("r128+versions", codec_variants.Variant("r128", part="versions")),
         ("r128+mp3192", codec_variants.Variant("r128", "mp3", 192)),
         ("r128+difference+converter", codec_variants.Variant("r128", part="difference", converter=True)),
         (
@@ -214,8 +220,53 @@ def test_an_id_stands_for_one_value_and_back(name: str, variant: codec_variants.
         "r128+difference20+opus96",
         "r128+converter+master",
         "r128+master+difference",
+        "r128+opus96+versions",
     ],
 )
 def test_an_id_that_no_variant_has_is_refused(name: str) -> None:
     with pytest.raises(KeyError):
         codec_variants.parse(name)
+
+
+@pytest.mark.parametrize(
+    ("quiet_lufs", "scope", "gain_db"),
+    [
+        (-20.0, "album_loudest", -5.0),
+        (-20.0, "album_programme", -3.41),
+        (-21.0, "album_programme", -5.0),
+    ],
+)
+def test_a_player_by_another_album_rule_gives_the_album_one_gain(
+    quiet_lufs: float, scope: Scope, gain_db: float
+) -> None:
+    """Three tracks of equal length at −9, −9 and −20 LUFS to −14, by hand: by the loudest −14 − (−9); as one
+    programme the power mean is −10.59, and at −21 the quiet one is under the relative gate."""
+    name = codec_variants.by_album_rule(HEADROOM, scope, profiles())
+    assert codec_variants.by_album_rule(name, "track", profiles()) == HEADROOM
+    player = codec_variants.profile_named(profiles(), name)
+    tracks = [(on_album(f"{at}"), made(lufs)) for at, lufs in enumerate((-9.0, -9.0, quiet_lufs))]
+    gains = [one.gain_db for one in decide_all(player, tracks) if one is not None]
+    assert gains == [pytest.approx(gain_db, abs=0.005)] * 3
+
+
+def test_transitions_go_on_under_the_other_album_rule() -> None:
+    start = session()
+    desk = Desk(replace(start, tracks=tuple(replace(one, album="The album") for one in start.tracks)))
+    desk.do("transitions 4")
+    plan = desk.session.plan
+    desk.do("album")
+    (asked,) = desk.found(Predict)
+    assert asked.profile == f"{HEADROOM}+albumloudest"
+    assert "One gain plays the whole album." in worked_out(desk, asked.profile, quieter_db=2.0)
+    assert (desk.session.profile, desk.session.plan) == (asked.profile, plan)
+    assert desk.session.plan is not None
+    assert desk.session.plan.kind == "transitions"
+    desk.do("album off")
+    assert (desk.session.profile, desk.session.plan) == (HEADROOM, plan)
+
+
+def test_without_an_album_or_a_target_there_is_no_album_rule() -> None:
+    desk = Desk()
+    assert "No track in the list belongs to an album." in desk.do("album")
+    with pytest.raises(UsageError, match="no target loudness"):
+        codec_variants.by_album_rule("untouched", "album_loudest", profiles())

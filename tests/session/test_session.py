@@ -79,7 +79,7 @@ def test_play_swap_state_as_a_transcript() -> None:
     assert (sound.place_s, sound.follow, sound.ramp_s) == (5.0, True, RAMP_S)
     said = desk.do("state matched")
     assert "same level here as “open”" in said
-    assert "Level-matched by turning down: “crushed” −5.3 dB." in said
+    assert "Level-matched by turning down: “crushed” −5.3 dB, “Reference” −4.5 dB." in said
     (sound,) = desk.found(Sound)
     assert sound.program.segments[0].source.gain_db == pytest.approx(-5.69 - 5.33, abs=0.03)
     assert sound.ramp_s == 0.0  # it became quieter
@@ -226,7 +226,7 @@ def test_a_key_never_answers_a_question() -> None:
             "decide streaming -14 -1 Anna: keeps the chorus open",
         ),
         ("replace 1", "Give the track and the new file. replace 1 song-v2.wav"),
-        ("hear left", "Unknown choice “left”. hear stereo, hear mono, hear side"),
+        ("hear left", "Unknown choice “left”. hear stereo, hear mono, hear side, hear residual"),
         ("wait", "Wait how long? wait 2, or wait end"),
         ("pause now", "pause takes no arguments. help pause"),
         ("swap", "This song has no other version in the list. Any track: swap 3"),

@@ -8,11 +8,14 @@ import pytest
 from support.made_session import Desk, session
 
 from simulator.audibility.audibility import Audibility, Hits, Moment, MomentKind
+from simulator.metering.measurement import Measurement
+from simulator.normalizer.prediction import from_gain
 from simulator.session import worst
-from simulator.session.effects import FindMoments, Keep, Sound
-from simulator.session.events import MomentsFound, Prepared, Replaced, Tick, Typed
+from simulator.session.effects import FindMoments, Keep, Predict, Sound
+from simulator.session.events import MomentsFound, Predicted, Prepared, Replaced, Tick, Typed
 from simulator.session.session import step
 from simulator.session.state import Session
+from simulator.session.track import PlayedView
 
 OPEN, CRUSHED = 0, 1
 PAIR = (OPEN, CRUSHED)
@@ -157,6 +160,69 @@ def test_a_failed_search_is_an_answer_and_not_begun_again() -> None:
     assert said.endswith("The disk is gone.")
     assert not one.found(FindMoments)
     assert step(one.session, MomentsFound({}, {}))[1] == ()
+
+
+# --- The residual ------------------------------------------------------------------------------------------
+
+
+def residual_worked_out(one: Desk) -> str:
+    """Both versions' residual 20 LU under them."""
+    [asked] = one.found(Predict)
+    views = {
+        i: PlayedView(
+            from_gain(view.played["minus14-headroom"].prediction.decision, quiet(i)), True, f"/r{i}.wav"
+        )
+        for i, view in enumerate(one.session.tracks[:3])
+    }
+    return one.do(Predicted(asked.profile, views))
+
+
+def quiet(track: int) -> Measurement:
+    measured = session().tracks[track].delivered
+    assert measured is not None
+    return measured.with_gain(-20.0)
+
+
+def test_the_residual_plays_at_its_own_level_and_the_way_back_asks_where_it_is_far_louder() -> None:
+    one = desk()
+    one.do("go worst")
+    assert "playback continues unchanged" in one.do("hear residual")
+    said = residual_worked_out(one)
+    assert "residual of the versions" in said
+    assert (one.session.profile, one.session.state) == ("minus14-headroom+versions", "played")
+    [sound] = one.found(Sound)
+    source = sound.program.segments[0].source
+    assert (source.track, source.lane, source.gain_db) == (CRUSHED, "minus14-headroom+versions", 0.0)
+    assert "A residual has no version to match" in one.do("state matched")
+    assert "A trial compares music, not a residual." in one.do("trial which 6")
+    assert "2 of 3" in one.do("go worst")
+    assert "LU louder than what you heard last" in one.do("hear stereo")
+    one.do("y")
+    assert one.session.profile == "minus14-headroom"
+    one.do("hear residual")
+    assert one.session.profile == "minus14-headroom+versions"  # known by now
+    one.do("hear residual")
+    one.do("y")
+    assert one.session.profile == "minus14-headroom"
+
+
+def test_a_revision_ends_the_residual_of_the_old_file() -> None:
+    one = desk()
+    one.do("play 2")
+    one.do("hear residual")
+    residual_worked_out(one)
+    new = replace(session().tracks[CRUSHED], path="/music/new.wav", content="other")
+    one.do(Replaced(CRUSHED, new, at="at 2"))
+    assert one.session.profile == "minus14-headroom"
+    assert "Preparing the residual" in one.do("hear residual")
+
+
+def test_without_versions_or_with_a_converter_there_is_no_residual() -> None:
+    one = desk()
+    one.do("play 3")
+    assert "no other version" in one.do("hear residual")
+    behind = desk(start=replace(session(), converter=True))
+    assert "dac off" in behind.do("hear residual")
 
 
 # --- Blind trials ------------------------------------------------------------------------------------------

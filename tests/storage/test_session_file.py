@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from simulator.session.log import Act, from_json
+from simulator.session.log import Act, Record, from_json, to_json
 from simulator.storage import session_file
 from simulator.storage.session_file import RecordFile, record_path
 from simulator.storage.small_files import read_small
@@ -187,6 +187,53 @@ def test_a_second_desk_is_noticed_and_keeps_its_own_record(tmp_path: Path) -> No
     third = RecordFile(path, said.append)
     assert third.path == path
     third.close()
+
+
+COPIES = (
+    "a.desk2.session.json",
+    "a.session (2).json",
+    "a (1).session.json",
+    "a.new3.session.json",
+    "a.session.sync-conflict-20261128-101500-ABCDEF.json",
+    "a (conflicted copy 2026-11-28).session.json",
+    "a.session copy.json",
+)
+OTHERS = ("b.session.json", "a-two.session.json", "a 2 songs.session.json", "a.json", "ab.session (2).json")
+
+
+def test_copies_are_found_and_merged_and_left_as_they_are(tmp_path: Path) -> None:
+    """Each has a note of its own; files of other lists, and what is no session file, are left alone."""
+    path, said = tmp_path / "a.session.json", []
+    file = RecordFile(path, said.append)
+    file.keep(Act("2026-11-28T12:00:00+00:00", "note", {"number": 0}))
+    before = {}
+    for number, name in enumerate((*COPIES, *OTHERS), 1):
+        act = Act(f"2026-11-28T11:{number:02}:00+00:00", "note", {"number": number})
+        before[name] = to_json(Record("", (*file.record.acts, act)))
+        (tmp_path / name).write_bytes(before[name])
+    (tmp_path / "a.session (9).json").write_text("no session file")
+    found = file.copies()
+    assert sorted(found) == sorted(COPIES)
+    for other in found.values():
+        file.merge(other)
+    assert noted(path) == [*range(1, len(COPIES) + 1), 0]  # by their times, each once
+    assert (file.copies(), file.unsaved, said) == ({}, (), [])
+    assert {name: (tmp_path / name).read_bytes() for name in before} == before
+    file.close()
+
+
+def test_what_another_machine_wrote_meanwhile_is_not_overwritten(tmp_path: Path) -> None:
+    """A synchronised folder puts its file in place of this one, without a copy."""
+    path, said = tmp_path / "a.session.json", []
+    file = RecordFile(path, said.append)
+    file.keep(Act("2026-11-28T12:00:00+00:00", "note", {"number": 1}))
+    theirs = Act("2026-11-28T11:59:00+00:00", "note", {"number": 2})
+    (tmp_path / "new").write_bytes(to_json(Record("", (theirs,))))
+    os.replace(tmp_path / "new", path)
+    file.keep(Act("2026-11-28T12:01:00+00:00", "note", {"number": 3}))
+    assert noted(path) == [2, 1, 3]
+    file.close()
+    assert said == []
 
 
 @pytest.mark.parametrize("lock", [b"", b"not json", json.dumps({"pid": 2**22 + 7, "host": "@"}).encode()])

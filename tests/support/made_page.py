@@ -8,8 +8,9 @@ import numpy as np
 import soundfile
 from support.signals import both, pink_noise
 
+from simulator.audibility.audibility import Audibility, Hits, Moment
 from simulator.engine.predict import deliver, predict
-from simulator.page.file.request import PageOrder
+from simulator.page.file.request import ChangedPair, PageOrder
 from simulator.playlists.playlist import Playlist, Track
 from simulator.storage.bundled import load_profile
 from simulator.storage.measurement_cache import Store
@@ -64,3 +65,9 @@ def order_of(
     predictions = predict(chosen, delivered, "", store, 0)
     values: dict[str, object] = {"heard": range(len(tracks)), "seconds": 2.0, "seed": 5}
     return PageOrder(playlist, chosen, delivered, predictions, **(values | more))  # type: ignore[arg-type]
+
+
+def changed_pair(*moments: Moment, share: float = 0.1) -> ChangedPair:
+    """What a model of hearing might say of the loud version, track 1, against the open one, track 0."""
+    hits = Hits(0, None, None)
+    return ChangedPair(0, 1, Audibility(share, None, None, (), hits, None, None, moments, 1.0, ()))

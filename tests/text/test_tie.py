@@ -29,7 +29,7 @@ def version(name: str, loudness_lufs: float) -> Version:
 def test_reports_desk_and_check_call_the_same_things_equal(apart: float, equal: bool) -> None:
     assert ("equally loud" in delivered_sentence(version("a", -14.0), version("b", -14.0 - apart))) is equal
     desk: Any = SimpleNamespace(
-        other=1,
+        against=1,
         difference_lu=lambda: apart,
         tracks=[SimpleNamespace(version="a"), SimpleNamespace(version="b")],
         turned_down_db={0: apart},

@@ -2,23 +2,36 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from simulator.cli.options import amount_options, cache_options, most_workers, open_store, say_problems
+from simulator.cli.options import (
+    amount_options,
+    cache_options,
+    most_workers,
+    open_store,
+    refuse_both,
+    say_problems,
+)
 from simulator.cli.output import print_json
 from simulator.common.errors import ExitCode
+from simulator.common.text import visible
 
 if TYPE_CHECKING:
     from simulator.cli.readout import Amount
     from simulator.delivery.finding import Decided, TargetOf
     from simulator.engine.check import Checked
+    from simulator.playlists.playlist import Playlist, Track
+    from simulator.storage.measurement_cache import Store
 
 
 @click.command("check")
-@click.argument("masters", nargs=-1, required=True)
+@click.argument("masters", nargs=-1)
 @click.option(
     "--for",
     "profiles",
@@ -30,7 +43,8 @@ if TYPE_CHECKING:
 @click.option(
     "--decision",
     metavar="FILE[:NAME]",
-    help="Target and ceiling: the last decision in a session file, or the last one for destination NAME.",
+    help="Target and ceiling: the last decision in a session file, or the last one for destination NAME. A "
+    "master whose playlist entry names its decision is held to that one.",
 )
 @click.option("--target", type=click.FloatRange(-60.0, 0.0), help="Target loudness in LUFS.")
 @click.option("--ceiling", type=click.FloatRange(-40.0, 6.0), help="True-peak ceiling in dBTP.")
@@ -43,6 +57,19 @@ if TYPE_CHECKING:
     show_default=True,
     help="What has the target on an album: its loudest track, the whole as a programme, or each track.",
 )
+@click.option(
+    "--sheet",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="Write a delivery sheet (.html, .json or .csv): order, format, levels, decision, checksums.",
+)
+@click.option(
+    "--against",
+    type=click.Path(dir_okay=False),
+    metavar="SHEET",
+    help="Show only what changed since a delivery sheet was written. Without MASTERS: the files beside it.",
+)
+@click.option("--force", is_flag=True, help="Overwrite an existing sheet.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON (one object per master, unrounded).")
 @amount_options
 @cache_options
@@ -56,6 +83,9 @@ def command(
     as_album: bool,
     hidden_album: bool,
     target_of: TargetOf,
+    sheet: Path | None,
+    against: str | None,
+    force: bool,
     as_json: bool,
     amount: Amount,
     no_cache: bool,
@@ -72,23 +102,48 @@ def command(
     \b
     fairhearing check master.wav --target -14 --ceiling -1 --for minus14-opus128
     fairhearing check album/ --album --decision album.session.json:streaming
+    fairhearing check album/ --sheet album.html
     """
-    from simulator.cli.output import steps
+    from simulator.cli.output import IN_THE_CACHE, steps
     from simulator.cli.steps.prepare import nothing_read
+    from simulator.cli.steps.sheet import check_sheet_name
     from simulator.engine.check import check, masters_of
     from simulator.engine.playlists import read_arguments
     from simulator.storage.bundled import load_profiles
+    from simulator.storage.writing import refuse_sources
 
-    decided = replace(_decided(decision, target, ceiling), target_of=target_of)
+    if against is not None:
+        checks = {"--for": profiles or hidden_profiles, "--decision": decision, "--target": target,
+                  "--ceiling": ceiling, "--album": as_album or hidden_album, "--sheet": sheet}  # fmt: skip
+        for name, value in checks.items():
+            refuse_both("--against", name, value not in (None, (), False))
+        store = open_store(no_cache, rehash)
+        try:
+            return _since(masters, against, amount, as_json, store, most_workers(workers))
+        finally:
+            store.close()
+    if not masters:
+        raise click.UsageError("Missing argument 'MASTERS...'.")
+    if sheet is not None:
+        check_sheet_name(sheet, force)
     profiles, as_album = (*profiles, *hidden_profiles), as_album or hidden_album
     chosen = load_profiles(profiles) if profiles else []
     playlist = masters_of(read_arguments(masters))
     if not playlist.tracks:
         raise click.UsageError("No master among these, only references.")
+    decided = [
+        replace(one, target_of=target_of) for one in _decided(decision, target, ceiling, playlist.tracks)
+    ]
+    if sheet is not None:
+        refuse_sources([sheet], [track.path for track in playlist.tracks])
     store, count = open_store(no_cache, rehash), most_workers(workers)
+    kept = "" if no_cache else IN_THE_CACHE
     try:
-        with steps("Checking", len(playlist.tracks) * (1 + len(chosen))) as step:
-            found = check(playlist, chosen, decided, store, count, as_album=as_album, step=step)
+        with steps("Checking", len(playlist.tracks) * (1 + len(chosen)), kept) as step:
+            found = check(
+                playlist, chosen, decided, store, count,
+                as_album=as_album, checksums=sheet is not None, step=step,
+            )  # fmt: skip
     finally:
         store.close()
     nothing = not any(one.findings for one in found)
@@ -102,7 +157,9 @@ def command(
         from simulator.cli.steps.check import show_check
 
         say_problems(one.problem for one in found)
-        show_check(Readout(amount), found, decided, chosen)
+        show_check(Readout(amount), found, chosen)
+    if sheet is not None and not nothing:
+        _write(sheet, found, playlist, force, as_json)
     if nothing:
         return ExitCode.NOTHING_DONE
     if any(one.problem is not None for one in found):
@@ -111,20 +168,86 @@ def command(
     return ExitCode.NEEDS_FIXING if fix else ExitCode.DONE
 
 
-def _decided(record: str | None, target: float | None, ceiling: float | None) -> Decided:
-    """From the session file; a number that an option gives takes the place of the file's, and says so."""
+def _write(sheet: Path, found: list[Checked], playlist: Playlist, force: bool, quiet: bool) -> None:
+    """The delivery sheet; none where a master is missing from it. Raises WriteError."""
+    from simulator import __version__
+    from simulator.cli.steps.page import now
+    from simulator.cli.steps.sheet import write_sheet
+    from simulator.common.errors import WriteError
+    from simulator.engine.sheet import sheet_of
+
+    unread = sum(not one.findings for one in found)
+    if unread:
+        raise WriteError(
+            f"{sheet} was not written: {unread} of {len(found)} masters could not be read.",
+            "Export them again, or leave them out.",
+        )
+    write_sheet(sheet, sheet_of(found, playlist, sheet.parent, now(), f"fairhearing {__version__}"), force)
+    if not quiet:
+        click.echo(f"Delivery sheet: {visible(str(sheet))}")
+
+
+def _since(
+    masters: tuple[str, ...], against: str, amount: Amount, as_json: bool, store: Store, workers: int
+) -> int:
+    """What has changed since a delivery sheet was written; masters that it lists, and that are gone, are
+    missing and no error."""
+    from simulator.cli.output import steps
+    from simulator.cli.readout import Readout
+    from simulator.cli.steps.sheet import change_object, show_changes
+    from simulator.delivery.finding import Decided
+    from simulator.delivery.sheet import changes
+    from simulator.engine.check import check, masters_of
+    from simulator.engine.playlists import read_arguments
+    from simulator.engine.sheet import masters_beside, named_in, read_sheet, sheet_masters
+    from simulator.playlists.playlist import one_album
+    from simulator.text.json_form import error_object
+
+    sheet, folder = read_sheet(against), Path(against).parent
+    listed = {one.path for one in sheet.masters}
+    tracks = masters_of(read_arguments(masters)).tracks if masters else masters_beside(against, sheet)
+    tracks = tuple(
+        one for one in tracks if os.path.lexists(one.path) or named_in(folder, one.path) not in listed
+    )
+    with steps("Comparing", len(tracks)) as step:
+        found = check(one_album("", "command", tracks, ""), [], [Decided()] * len(tracks), store, workers,
+                      checksums=True, step=step)  # fmt: skip
+    unread = [one for one in found if not one.findings]
+    there = {named_in(folder, one.track.path) for one in unread}
+    told = [
+        one
+        for one in changes(sheet, sheet_masters(found, folder))
+        if one.since != "missing" or one.was is None or one.was.path not in there
+    ]
+    if as_json:
+        errors = [error_object(one.track.path, str(one.problem)) for one in unread]
+        print_json([*map(change_object, told), *errors])
+    else:
+        say_problems(one.problem for one in found)
+        show_changes(Readout(amount), told, sheet)
+    if unread:
+        return ExitCode.SOME_FAILED
+    return ExitCode.NEEDS_FIXING if any(one.level == "fix" for one in told) else ExitCode.DONE
+
+
+def _decided(
+    record: str | None, target: float | None, ceiling: float | None, tracks: Sequence[Track]
+) -> list[Decided]:
+    """For each track, from the session file: the decision that it names, else the one that --decision names,
+    else the last; a number that an option gives takes the place of the file's, and says so."""
     from simulator.delivery.finding import Decided
 
     if record is None:
-        return Decided(target, ceiling)
-    from simulator.engine.check import read_decided
+        return [Decided(target, ceiling)] * len(tracks)
+    from simulator.engine.check import read_decisions
 
-    found, here = read_decided(record), "on the command line"
+    decisions, here = read_decisions(record), "on the command line"
+    named = {name: decisions.of(name) for name in dict.fromkeys(track.decision for track in tracks)}
     if target is not None:
-        found = replace(found, target_lufs=target, target_said=here)
+        named = {name: replace(one, target_lufs=target, target_said=here) for name, one in named.items()}
     if ceiling is not None:
-        found = replace(found, ceiling_dbtp=ceiling, ceiling_said=here)
-    return found
+        named = {name: replace(one, ceiling_dbtp=ceiling, ceiling_said=here) for name, one in named.items()}
+    return [named[track.decision] for track in tracks]
 
 
 def _data(found: list[Checked]) -> None:
@@ -133,7 +256,9 @@ def _data(found: list[Checked]) -> None:
 
     print_json(
         [
-            master_object(one.track.path, one.findings, one.move, one.album, str(one.problem or ""))
+            master_object(
+                one.track.path, one.findings, one.move, one.album, one.decided, str(one.problem or "")
+            )
             if one.findings
             else error_object(one.track.path, str(one.problem))
             for one in found

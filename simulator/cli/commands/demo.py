@@ -42,7 +42,7 @@ def command(
     fairhearing demo
     fairhearing listen demo
     """
-    from simulator.cli.output import steps
+    from simulator.cli.output import AS_FILES, steps
     from simulator.cli.readout import Readout
     from simulator.cli.steps.predict import answer, choose_shown, player_rows, show_detail, show_matrix
     from simulator.cli.steps.prepare import prepare_playlist
@@ -65,7 +65,7 @@ def command(
         for profile, predictions in zip(ready.profiles, ready.predictions, strict=True)
         if profile.id in PLAYERS
     ]
-    with steps("Rendering", len(plans) * len(ready.tracks)) as step:
+    with steps("Rendering", len(plans) * len(ready.tracks), AS_FILES) as step:
         outcomes = [render(plan, force=force, keep_whole=own, workers=count, step=step) for plan in plans]
     problems = [one.problem for one in ready.tracks if one.problem is not None]
     problems += [problem for outcome in outcomes for problem in outcome.problems]

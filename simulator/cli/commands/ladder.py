@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from simulator.playlists.playlist import Track
     from simulator.rungs.advice import Destination
 
-DEFAULT_FOR = ("minus14-headroom", "minus14-limited", "untouched")
 LOUDEST, QUIETEST, MOST_RUNGS = 0.0, -40.0, 12
 
 
@@ -120,17 +119,17 @@ def command(
     fairhearing ladder mix.wav --for must:minus14-headroom,nice:untouched --listen
     """
     from simulator.cli.options import most_workers, open_store, refuse_both, say_problems, warn
-    from simulator.cli.output import print_json, steps
+    from simulator.cli.output import AS_FILES, print_json, steps
     from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
     from simulator.engine.ladder import PLAYLIST, LadderRequest, build, free_folder
     from simulator.engine.measure import Job, Result, do_all
-    from simulator.rungs.advice import default_levels
+    from simulator.rungs.advice import DEFAULT_DESTINATIONS, default_levels
     from simulator.rungs.rung import Ladder, Rung
     from simulator.storage.writing import check_pictures, refuse_sources
     from simulator.text.ladder import ladder_object
 
     refuse_both("--json", "--listen", as_json and hear)
-    chosen, players = _destinations((*wanted_for, *profiles) or DEFAULT_FOR)
+    chosen, players = _destinations((*wanted_for, *profiles) or DEFAULT_DESTINATIONS)
     check_pictures(figures, force)
     track = _one_track(mix)
     store, count = open_store(no_cache, rehash), most_workers(workers)
@@ -163,7 +162,7 @@ def command(
         measured.content,
         store.encoded_folder,
     )
-    with steps("Climbing", len(loudness) * len(kinds)) as step:
+    with steps("Making rungs", len(loudness) * len(kinds), "" if out is None else AS_FILES) as step:
         made = build(wanted, force=force, workers=count, spare=workers is None, step=step)
     problems = [one for one in made if isinstance(one, SimulatorError)]
     say_problems(problems)

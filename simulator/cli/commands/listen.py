@@ -14,13 +14,14 @@ from typing import TYPE_CHECKING, TextIO
 
 import click
 
-from simulator.cli.options import cache_options, profile_option, say_problems
+from simulator.cli.options import cache_options, profile_option, refuse_both, say_problems
 from simulator.common.text import visible
 from simulator.engine.streams import lead_nowhere
 
 if TYPE_CHECKING:
     from simulator.cli.steps.prepare import PreparedPlaylist
     from simulator.deck.program import Deck as Player
+    from simulator.desk.artist_screen import ArtistScreen
     from simulator.desk.background import Aligner, Studio
     from simulator.desk.environment import Outside
     from simulator.session.state import Session
@@ -43,6 +44,16 @@ DUMB = ("dumb", "unknown")
     help="Render the session to a WAV instead of a device, faster than real time (use wait in scripts).",
 )
 @click.option("--force", is_flag=True, help="Overwrite an existing --to-file.")
+@click.option(
+    "--screen",
+    is_flag=True,
+    help="Show the artist the song and the moment, in a browser on a second display.",
+)
+@click.option(
+    "--screen-address",
+    metavar="ADDR",
+    help="Serve --screen on this address of the computer, for a browser elsewhere. It needs the key shown.",
+)
 @cache_options
 def command(
     inputs: tuple[str, ...],
@@ -50,6 +61,8 @@ def command(
     device: str | None,
     to_file: Path | None,
     force: bool,
+    screen: bool,
+    screen_address: str | None,
     no_cache: bool,
     rehash: bool,
     workers: int | None,
@@ -60,18 +73,21 @@ def command(
     the session starts on the first. Without a terminal, the same commands are read as plain lines.
     """
     from simulator.cli.steps.prepare import nothing_read, prepare
-    from simulator.common.errors import ExitCode, UsageError
+    from simulator.common.errors import ExitCode
     from simulator.deck.live import open_deck
     from simulator.deck.to_file import FileDeck
     from simulator.engine.streams import native_messages_to
     from simulator.storage.folders import cache_folder
     from simulator.storage.writing import refuse_sources
 
-    if device is not None and to_file is not None:
-        raise UsageError("Use either --device or --to-file, not both.")
-    # a device opens in a process of its own meanwhile; the rate of a file comes from the tracks
-    opened = None if to_file is not None else open_deck(device)
+    screen = screen or screen_address is not None
+    refuse_both("--device", "--to-file", device is not None and to_file is not None)
+    refuse_both("--screen", "--to-file", screen and to_file is not None)
+    opened = shown = None
     try:
+        shown = _artist_screen(screen_address) if screen else None
+        # a device opens in a process of its own meanwhile; the rate of a file comes from the tracks
+        opened = None if to_file is not None else open_deck(device)
         ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
         say_problems(one.problem for one in ready.tracks)
         if ready.nothing:
@@ -81,13 +97,15 @@ def command(
             refuse_sources([to_file], [*(one.track.path for one in ready.tracks), kept_in])
         player = opened = opened or open_deck(to_file=to_file, sample_rate=_rate(ready), force=force)
         with native_messages_to(cache_folder() / LOG):
-            code, saved = _listen(inputs, ready, player, no_cache, rehash)
+            code, saved = _listen(inputs, ready, player, shown, no_cache, rehash)
             player.close()
         if isinstance(player, FileDeck) and not player.played:
             _say(f"Nothing was played, so {to_file} was not written. Example script: play, then wait 10")
     finally:
         if opened is not None:
             opened.close()
+        if shown is not None:
+            shown.close()
     if code:
         raise SystemExit(code)
     if not saved:
@@ -96,7 +114,12 @@ def command(
 
 
 def _listen(
-    inputs: tuple[str, ...], ready: PreparedPlaylist, player: Player, no_cache: bool, rehash: bool
+    inputs: tuple[str, ...],
+    ready: PreparedPlaylist,
+    player: Player,
+    shown: ArtistScreen | None,
+    no_cache: bool,
+    rehash: bool,
 ) -> tuple[int, bool]:
     """The session itself, on a terminal or without one: 0, or 128 + the signal that ended it; and whether all
     that was done is in the session file."""
@@ -104,8 +127,10 @@ def _listen(
     from simulator.desk.controller import Desk, wrapped
     from simulator.desk.environment import Outside
     from simulator.desk.tracks import remembered_marks
+    from simulator.desk.watch import FolderWatch
     from simulator.engine.signals import signals_held
     from simulator.session import provenance
+    from simulator.session.log import missing
     from simulator.session.session import opened
     from simulator.storage.folders import cache_folder, config_folder, data_folder_of_user
     from simulator.storage.monitor_trim import starting_trim_db
@@ -116,7 +141,7 @@ def _listen(
         from simulator.desk.prompt import Transcript, run_prompt
 
         say = texts = Transcript(_say_while_there)
-    outside = Outside(say, config_folder())
+    outside = Outside(say, config_folder(), screen=shown)
     aligner = Aligner(None if no_cache else cache_folder(), rehash=rehash)
     session, studio = _session(ready, no_cache, rehash, outside, interactive, aligner)
     player.ready()
@@ -132,13 +157,23 @@ def _listen(
         session = replace(
             session, marks=remembered_marks(record.record, session.tracks), known=provenance.known_ids(acts)
         )
-        desk = Desk(session, player, record, studio, outside, scripted=not interactive)
+        watch = None
+        if player.kind != "file":  # there time passes faster than anybody writes a file
+            watch = FolderWatch({os.path.dirname(one.path) for one in session.tracks if one.delivered})
+            leaving.callback(watch.close)
+            watch.start()
+        desk = Desk(session, player, record, studio, outside, scripted=not interactive, watch=watch)
         leaving.callback(desk.close)
         for profile in ready.profiles:
             studio.decode(profile)
         desk.open(*opened(session, starting_trim_db(outside.config), outside.at()))
         for changed in provenance.news(acts, session.tracks, session.profiles):
             say(wrapped(changed, session.width))
+        for name, other in record.copies().items():
+            if words := provenance.copy_words(name, missing(record.record, other)):
+                say(wrapped(words, session.width))
+        if shown is not None:
+            say(f"Artist's screen: {shown.url}")
         if interactive:
             code = run_prompt(desk, data_folder_of_user() / HISTORY, texts)
         else:
@@ -149,6 +184,12 @@ def _listen(
         with signals_held():  # a second Ctrl-C does not end the clearing away
             leaving.close()
     return code, not record.unsaved
+
+
+def _artist_screen(address: str | None) -> ArtistScreen:
+    from simulator.desk.artist_screen import LOOPBACK, ArtistScreen
+
+    return ArtistScreen(LOOPBACK if address is None else address)
 
 
 def _close(record: RecordFile, say: Callable[[str], None]) -> None:

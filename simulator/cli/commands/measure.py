@@ -22,9 +22,10 @@ from simulator.common.text import visible
 if TYPE_CHECKING:
     from simulator.cli.readout import Readout
     from simulator.common.errors import SimulatorError
+    from simulator.delivery.album_findings import AlbumLevel
     from simulator.engine.measure import Result
     from simulator.metering.measurement import Measurement
-    from simulator.playlists.playlist import Track
+    from simulator.playlists.playlist import Playlist, Track
     from simulator.text.tables import Tags
 
 LONGEST_ALONE = 48
@@ -43,6 +44,7 @@ LONGEST_ALONE = 48
     metavar="DBTP",
     help="True peaks above this level count as inter-sample overs.",
 )
+@click.option("--album", "as_album", is_flag=True, help="Measure the files as one album too.")
 @click.option("--ceiling", "over_above_before", type=click.FloatRange(-60.0, 20.0), hidden=True)
 @amount_options
 @cache_options
@@ -51,6 +53,7 @@ def command(
     as_json: bool,
     as_csv: bool,
     over_above: float,
+    as_album: bool,
     over_above_before: float | None,
     amount: Amount,
     no_cache: bool,
@@ -59,7 +62,8 @@ def command(
 ) -> int:
     """Measure FILES: audio files, folders, playlists, or the word demo.
 
-    By ITU-R BS.1770-5, EBU Tech 3341 and Tech 3342. More files than fit side by side get a line each.
+    By ITU-R BS.1770-5, EBU Tech 3341 and Tech 3342. More files than fit side by side get a line each. An
+    album that the playlist names, or --album, is measured as one programme too.
     Exit code 1: some files could not be read.
 
     \b
@@ -67,18 +71,19 @@ def command(
     fairhearing measure ALBUM/ --csv
     """
     from simulator.audio_files.tags import read_tags
-    from simulator.cli.output import steps
+    from simulator.cli.output import IN_THE_CACHE, steps
     from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
     from simulator.engine.measure import Job, Result, do_all
     from simulator.engine.playlists import read_arguments
 
     refuse_both("--json", "--csv", as_json and as_csv)
     above = over_above if over_above_before is None else over_above_before
-    tracks = read_arguments(files).tracks
+    playlist = read_arguments(files)
+    tracks = playlist.tracks
     store = open_store(no_cache, rehash)
     readable = [track for track in tracks if not track.problem]
     try:
-        with steps("Measuring", len(readable)) as step:
+        with steps("Measuring", len(readable), "" if no_cache else IN_THE_CACHE) as step:
             done = iter(
                 do_all([Job(track.path, above) for track in readable], store, most_workers(workers), step)
             )
@@ -92,9 +97,9 @@ def command(
         for track, result in zip(tracks, results, strict=True)
     ]
     if as_json or as_csv:
-        _data(tracks, results, tags, as_json)
+        _data(tracks, results, tags, _albums(playlist, results, as_album), as_json)
     else:
-        _tables(tracks, results, tags, above, amount)
+        _tables(tracks, results, tags, _albums(playlist, results, as_album), above, amount)
     failed = sum(isinstance(result, SimulatorError) for result in results)
     if failed == len(results):
         if as_json or as_csv:
@@ -103,8 +108,32 @@ def command(
     return ExitCode.SOME_FAILED if failed else ExitCode.DONE
 
 
+def _albums(
+    playlist: Playlist, results: list[Result | SimulatorError], as_album: bool
+) -> dict[int, AlbumLevel]:
+    """By place, for the tracks of albums of two and more."""
+    from simulator.common.errors import SimulatorError
+    from simulator.delivery.album_findings import album_level
+    from simulator.playlists.playlist import album_places
+
+    found = {place: one for place, one in enumerate(results) if not isinstance(one, SimulatorError)}
+    groups: dict[str, list[int]] = {}
+    for place, album in album_places(playlist, found, as_album=as_album).items():
+        groups.setdefault(album, []).append(place)
+    levels = {}
+    for album, places in groups.items():
+        if len(places) > 1:
+            members = [(playlist.tracks[place].title, found[place].measurement) for place in places]
+            levels.update(dict.fromkeys(places, album_level(album or "Album", members)))
+    return levels
+
+
 def _data(
-    tracks: tuple[Track, ...], results: list[Result | SimulatorError], tags: Tags, as_json: bool
+    tracks: tuple[Track, ...],
+    results: list[Result | SimulatorError],
+    tags: Tags,
+    albums: dict[int, AlbumLevel],
+    as_json: bool,
 ) -> None:
     from simulator.common.errors import SimulatorError
     from simulator.text.json_form import error_object, measurement_object
@@ -112,8 +141,8 @@ def _data(
     objects = [
         error_object(track.path, str(result))
         if isinstance(result, SimulatorError)
-        else measurement_object(track.path, result.measurement, own)
-        for track, result, own in zip(tracks, results, tags, strict=True)
+        else measurement_object(track.path, result.measurement, own, albums.get(place))
+        for place, (track, result, own) in enumerate(zip(tracks, results, tags, strict=True))
     ]
     if as_json:
         print_json(objects)
@@ -135,12 +164,14 @@ def _tables(
     tracks: tuple[Track, ...],
     results: list[Result | SimulatorError],
     tags: Tags,
+    albums: dict[int, AlbumLevel],
     over_above: float,
     amount: Amount,
 ) -> None:
     from simulator.cli.readout import Readout
     from simulator.common.errors import SimulatorError
     from simulator.playlists.playlist import title_from_path
+    from simulator.text.findings import album_words
     from simulator.text.measured import LABEL_WIDTH, answer
     from simulator.text.short_names import LONGEST_NAME, short_names
     from simulator.text.tables import catalogue, catalogue_key
@@ -170,6 +201,8 @@ def _tables(
         out.line(f"\n{catalogue_key(stated)}")
     else:
         _columns(out, files, stated, at_once)
+    for album in dict.fromkeys(albums.values()):
+        out.paragraph(album_words(album))
     _notes(out, files)
 
 

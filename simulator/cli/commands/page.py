@@ -30,15 +30,17 @@ from simulator.common.text import visible
 )
 @click.option(
     "--vote-passage",
-    default="",
+    "vote_passages",
+    multiple=True,
     metavar="PASSAGE",
-    help="The passage of the vote: loudest, quietest, turn, or a mark that --with marks puts on the page. "
-    "Default: the first mark, else the loudest.",
+    help="The passage of the vote: loudest, quietest, turn, change (where two versions are likely to differ "
+    "most), or a mark that --with marks puts on the page. "
+    "Comma-separate several; the rounds are spread over them. Default: the first mark, else the loudest.",
 )
 @click.option(
     "--seconds",
     type=click.FloatRange(0.5, 60.0),
-    default=6.0,
+    default=5.0,
     show_default=True,
     help="Length of each passage.",
 )
@@ -64,7 +66,7 @@ def command(
     output: Path,
     profiles: tuple[str, ...],
     rounds: int | None,
-    vote_passage: str,
+    vote_passages: tuple[str, ...],
     seconds: float,
     tracks: str | None,
     named: tuple[str, ...],
@@ -109,7 +111,7 @@ def command(
         raise nothing_played(one_player=True)
     heard = track_numbers(tracks, len(ready.prepared.tracks))
     page, order = build_page(
-        ready, heard, seconds, rounds or 0, engineer=visible(engineer), vote_passage=vote_passage
+        ready, heard, seconds, rounds or 0, engineer=visible(engineer), vote_passages=vote_passages
     )
     say_problems(page.problems)
     click.echo(f"{output}: {page.size_bytes / 1e6:.1f} MB")

@@ -21,6 +21,7 @@ from simulator.cli.readout import Amount
 from simulator.common.errors import ExitCode
 
 if TYPE_CHECKING:
+    from simulator.cli.steps.album import Album
     from simulator.cli.steps.prepare import PreparedPlaylist
 
 
@@ -33,7 +34,21 @@ if TYPE_CHECKING:
     help="The version that the others are held against. Default: the first.",
 )
 @click.option("--names", metavar="A,B,...", help="Short names for the versions, in order.")
-@figure_option("Draw the level of each version as played, player by player.")
+@click.option(
+    "--album",
+    "as_album",
+    is_flag=True,
+    help="Show the masters as one album, in this order (the first version of each song).",
+)
+@click.option(
+    "--relation",
+    metavar="equal|loudest|OFFSETS",
+    help="Trims that bring the songs of an album to one integrated loudness, one loudest passage, or offsets "
+    "in LU (0,-3,0). Implies --album; advice only.",
+)
+@figure_option(
+    "Draw the level of each version as played, player by player; of an album, its loudness over time."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print JSON (one object per profile, unrounded).")
 @click.option("--csv", "as_csv", is_flag=True, help="Print CSV (one row per profile and track, unrounded).")
 @click.option("--reasons", is_flag=True, help="Give the reason for every gain.")
@@ -44,6 +59,8 @@ def command(
     profiles: tuple[str, ...],
     against: str | None,
     names: str | None,
+    as_album: bool,
+    relation: str | None,
     figures: tuple[Path, ...],
     force: bool,
     as_json: bool,
@@ -63,18 +80,36 @@ def command(
     fairhearing predict LOUD.wav OPEN.wav
     fairhearing predict LOUD.wav OPEN.wav --profile all --figure players.png
     fairhearing predict PLAYLIST.toml --detail
+    fairhearing predict ALBUM/ --album --relation equal --figure album.png
     """
-    from simulator.cli.steps.prepare import nothing_played, nothing_read, prepare
+    from simulator.cli.steps.album import Album, as_one_album, parse_relation
+    from simulator.cli.steps.prepare import nothing_played, nothing_read, prepare_playlist
+    from simulator.engine.playlists import read_arguments
     from simulator.storage.writing import check_pictures
 
     refuse_both("--json", "--csv", as_json and as_csv)
+    refuse_both("--album", "--against", (as_album or bool(relation)) and against is not None)
+    refuse_both("--album", "--names", (as_album or bool(relation)) and names is not None)
     check_pictures(figures, force)
-    ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
+    wanted, one_album, playlist = parse_relation(relation), as_album or bool(relation), read_arguments(inputs)
+    ready = prepare_playlist(
+        as_one_album(playlist) if one_album else playlist,
+        profiles,
+        no_cache=no_cache,
+        rehash=rehash,
+        workers=workers,
+        versions=not one_album,
+    )
+    album = Album(ready, wanted) if one_album and not ready.nothing else None
     if as_json or as_csv:
-        _data(ready, as_json)
+        _data(ready, album, as_json)
+    elif album is not None:
+        album.show(amount, reasons=reasons)
     else:
         _words(ready, against, names, reasons, amount)
-    if figures and not ready.nothing:
+    if figures and album is not None:
+        album.draw(figures, force)
+    elif figures and not ready.nothing:
         _pictures(ready, figures, against, names, force)
     if not ready.played_by(range(len(ready.profiles))):
         if as_json or as_csv:
@@ -115,16 +150,17 @@ def _pictures(
         save_picture(path, lambda: players_figure(shown.names, rows, shown.styles, title), STYLE, force)
 
 
-def _data(ready: PreparedPlaylist, as_json: bool) -> None:
+def _data(ready: PreparedPlaylist, album: Album | None, as_json: bool) -> None:
     from simulator.normalizer.prediction import Prediction
     from simulator.text.json_form import SCHEMA, prediction_object
 
     objects: list[dict[str, Any]] = []
     for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
         rows = []
-        for one, found in zip(ready.tracks, predictions, strict=True):
+        for place, (one, found) in enumerate(zip(ready.tracks, predictions, strict=True)):
             good = found if isinstance(found, Prediction) else None
-            rows.append(prediction_object(one.track, good, str(one.problem or found or "")))
+            more = {} if album is None or good is None else album.columns(place)
+            rows.append({**prediction_object(one.track, good, str(one.problem or found or "")), **more})
         objects.append(
             {"schema": SCHEMA, "profile": profile.id, "target_lufs": profile.target_lufs, "tracks": rows}
         )

@@ -39,6 +39,11 @@ from simulator.cli.options import cache_options, profile_option, say_problems
     metavar="HZ",
     help="Convert to this sample rate, after the limiter: peaks may then pass its ceiling.",
 )
+@click.option(
+    "--cues",
+    metavar="SESSION",
+    help="Put the remarks of this session file into the tracks' WAV files, as cue points with labels.",
+)
 @click.option("--force", is_flag=True, help="Overwrite existing files.")
 @cache_options
 def command(
@@ -48,6 +53,7 @@ def command(
     form: str,
     seconds: float,
     rate: int | None,
+    cues: str | None,
     force: bool,
     no_cache: bool,
     rehash: bool,
@@ -63,11 +69,15 @@ def command(
     fairhearing render LOUD.wav OPEN.wav --out rendered
     fairhearing render PLAYLIST.toml --profile all --out rendered --format flac24
     """
-    from simulator.cli.output import steps
+    from simulator.cli.export import cues_of
+    from simulator.cli.output import AS_FILES, steps
     from simulator.cli.steps.prepare import nothing_read, prepare
     from simulator.common.errors import ExitCode, NothingDoneError
     from simulator.engine.render import RenderPlan, render, trim_words
 
+    if cues is not None and form == "flac24":
+        raise click.UsageError("--cues writes cue points into WAV files: choose --format wav24 or float32.")
+    places = {} if cues is None else cues_of(cues)
     ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
     say_problems(one.problem for one in ready.tracks)
     if ready.nothing:
@@ -75,8 +85,8 @@ def command(
     failed, written = any(one.problem is not None for one in ready.tracks), 0
     for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
         folder = out if len(ready.profiles) == 1 else out / profile.id
-        plan = RenderPlan(profile, folder, ready.tracks, predictions, form, seconds, rate)
-        with steps(f"Rendering {profile.id}", len(ready.tracks)) as step:
+        plan = RenderPlan(profile, folder, ready.tracks, predictions, form, seconds, rate, places)
+        with steps(f"Rendering {profile.id}", len(ready.tracks), AS_FILES) as step:
             outcome = render(plan, force=force, workers=ready.workers, step=step)
         say_problems(outcome.problems)
         failed = failed or bool(outcome.problems)

@@ -6,7 +6,7 @@ from importlib import resources
 
 import click
 
-NAMES = ("measure", "predict", "compare", "ladder", "check")
+NAMES = ("measure", "predict", "compare", "ladder", "check", "sheet")
 
 
 @click.command("schema")
@@ -14,6 +14,7 @@ NAMES = ("measure", "predict", "compare", "ladder", "check")
 def command(name: str | None) -> None:
     """Prints the JSON Schema (draft 2020-12) of what NAME --json prints; without NAME, lists them.
 
+    sheet: the file that check --sheet writes, and what check --against prints.
     Keys are only ever added, so what a script reads today it can read tomorrow.
     """
     folder = resources.files("simulator") / "schemas"

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from simulator.cli.options import warn
+from simulator.cli.options import amount_options, warn
 from simulator.common.text import visible
+
+if TYPE_CHECKING:
+    from simulator.cli.readout import Amount
 
 
 @click.command("votes")
-@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("files", nargs=-1, type=click.Path(path_type=Path))
 @click.option(
     "--session",
     type=click.Path(dir_okay=False, path_type=Path),
@@ -20,34 +25,80 @@ from simulator.common.text import visible
     help="The session file. Default: the one that contains the page, looked up beside the answer, in this "
     "folder, and among the sessions of bare files.",
 )
+@click.option(
+    "--figure",
+    "figures",
+    type=click.Path(dir_okay=False, path_type=Path),
+    multiple=True,
+    metavar="FILE",
+    help="A picture of all listeners of the page (.svg or .png).",
+)
+@click.option("--force", is_flag=True, help="Overwrite an existing picture.")
 @click.option("--record", "session_by_its_former_name", type=click.Path(path_type=Path), hidden=True)
-def command(files: tuple[Path, ...], session: Path | None, session_by_its_former_name: Path | None) -> int:
+@amount_options
+def command(
+    files: tuple[Path, ...],
+    session: Path | None,
+    figures: tuple[Path, ...],
+    force: bool,
+    session_by_its_former_name: Path | None,
+    amount: Amount,
+) -> int:
     """Adds a client's blind-vote answers and comments to the session file.
 
     FILES are the small files that the page saves, or mails as .eml, HTML or text. A file may contain any
-    number of answers.
+    number of answers. Without FILES, the votes in --session are shown.
 
     An answer counts only if it is complete and belongs to a page of that session. The session file also
-    keeps whether the names had been seen before the vote. A comment becomes a mark there, which the
-    listening prompt lists and goes to.
+    keeps whether the names had been seen before the vote. Several listeners of one page are shown together,
+    with one exact sum. A comment becomes a mark, which the listening prompt lists and goes to.
     """
-    from simulator.cli.steps.votes import take_votes
-    from simulator.common.errors import ExitCode, SimulatorError
+    from simulator.cli.readout import Readout
+    from simulator.cli.steps.votes import sums, take_votes
+    from simulator.common.errors import ExitCode, SimulatorError, UsageError
+    from simulator.storage.writing import check_pictures, save_picture
+    from simulator.text import charts
+    from simulator.text.votes import sum_answer, sum_sentences, sum_table
 
-    taken = failed = 0
+    record = session or session_by_its_former_name
+    if not files and record is None:
+        raise UsageError(
+            "Give the files with the answers, or a session.", "Example: fairhearing votes vote.txt"
+        )
+    check_pictures(figures, force)
+    taken, pages, failed = [], [], 0
     for file in files:
         try:
-            for one in take_votes(file, session or session_by_its_former_name):
+            for one in take_votes(file, record):
                 if isinstance(one, SimulatorError):
                     failed += 1
                     warn(f"{one.message}\n  {one.hint}".rstrip())
                     continue
-                taken += 1
-                for line in one:
-                    click.echo(visible(line))
+                taken.append(one)
+                pages += [one.vote_of] if one.vote_of else []
         except SimulatorError as problem:
             failed += 1
             warn(f"{problem.message}\n  {problem.hint}".rstrip())
+    found = sums(pages, None if files else record)
+    readout = Readout(amount)
+    for each in found:
+        readout.answer(*sum_answer(each))
+        if not readout.quiet:
+            readout.table(sum_table(each))
+            readout.sentences(sum_sentences(each))
+    for one in taken if not (readout.quiet and found) else ():
+        for line in one.shown(summed=bool(found) and not readout.detail)[: 1 if readout.quiet else None]:
+            click.echo(visible(line))
+    if not files and not found:
+        raise UsageError(f"{record}: no page with votes of several listeners.", "Add them: votes MAIL")
+    for number, each in enumerate(found, 1):
+        for file in figures:
+            path = file if len(found) == 1 else file.with_stem(f"{file.stem}-{number}")
+            save_picture(path, partial(charts.votes_figure, each), charts.STYLE, force)
+            readout.line(f"{path}: {len(each.listeners)} listeners")
+    if figures and not found:
+        warn("No picture: it needs the votes of several listeners to one page.")
+        failed += 1
     if not failed:
         return 0
     return ExitCode.SOME_FAILED if taken else ExitCode.NOTHING_DONE

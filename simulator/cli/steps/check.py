@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
+from pathlib import PurePath
 from typing import TYPE_CHECKING
 
-from simulator.common.text import level
+from simulator.common.text import level, visible
 from simulator.common.units import format_time
 from simulator.delivery.finding import worst
 from simulator.text.findings import (
     PLACES_IN_TEXT,
     album_move_words,
+    album_words,
     causes,
     decided_line,
     fine_line,
@@ -31,21 +33,26 @@ if TYPE_CHECKING:
 
 INDENT = " " * 6
 MOST_LINES = 2
+NARROW = 60
+"""Characters below which a finding takes twice the lines."""
 PLACES = 3
 LONGEST_TITLE = 30
+LONGEST_DESTINATION = 12
 
 
-def show_check(
-    out: Readout, checked: Sequence[Checked], decided: Decided, profiles: Sequence[Profile]
-) -> None:
+def show_check(out: Readout, checked: Sequence[Checked], profiles: Sequence[Profile]) -> None:
     """The whole screen, for one master or several."""
     read = [one for one in checked if one.findings]
+    unread = len(checked) - len(read)
+    missed = f"Incomplete: {unread} of {len(checked)} masters could not be read. " if unread else ""
+    if not missed and any(one.problem is not None for one in read):
+        missed = "Incomplete: not everything could be checked. "
     if len(read) == 1:
         (one,) = read
-        out.answer(readiness(one.findings))
+        out.answer(missed + _for_one(one))
         _show_move(out, one)
     else:
-        _answer_for_several(out, read)
+        _answer_for_several(out, read, missed)
     if out.quiet:
         return
     if len(read) > 1:
@@ -60,6 +67,10 @@ def show_check(
             out.heading(shortened(one.track.title, out.width))
         elif own:
             out.line()
+        if len(read) > 1 and one.album is None and _optional(one) and not out.detail:
+            if not own:
+                out.heading(shortened(one.track.title, out.width))
+            out.paragraph(causes(one.findings, one.move), bullet="look  ", style="look")
         for found in own:
             _show(out, found)
         if len(read) == 1 or out.detail:
@@ -73,34 +84,56 @@ def show_check(
         )
         _show(out, found)
     out.line()
-    out.paragraph(decided_line(decided, profiles), style="soft")
+    held: dict[Decided, list[str]] = {}
+    for one in read:
+        held.setdefault(one.decided, []).append(shortened(one.track.title, LONGEST_TITLE))
+    named = any(one.track.decision for one in read)
+    out.paragraph(decided_line(held, profiles, named=named), style="soft")
     if not out.detail:
         out.line("Every figure and its source: --detail", "soft")
+
+
+def _for_one(one: Checked) -> str:
+    assert one.measurement is not None
+    lufs, peak = one.measurement.integrated_lufs, one.measurement.true_peak_dbtp
+    figures = f"{level(lufs)} LUFS, {level(peak)} dBTP" if lufs is not None else ""
+    return readiness(one.findings, shortened(visible(PurePath(one.track.path).name), LONGEST_TITLE), figures)
 
 
 def _show_move(out: Readout, one: Checked) -> None:
     if one.move is not None:
         out.paragraph(causes(one.findings, one.move)) if causes(one.findings, one.move) else None
         words = move_words(one.move)
-        fix = [found for found in one.findings if found.level == "fix" and found.name in one.move.mends]
-        out.paragraph(words if fix or not one.move.passes else f"Optional: t{words[1:]}", style="answer")
+        if _optional(one):
+            words = f"Optional: t{words[1:]}".replace(": then ", ", then ", 1)
+        out.paragraph(words, style="answer")
 
 
-def _answer_for_several(out: Readout, read: Sequence[Checked]) -> None:
+def _optional(one: Checked) -> bool:
+    """True for a move that answers only what is worth a look."""
+    return (
+        one.move is not None
+        and one.move.passes
+        and not any(found.level == "fix" and found.name in one.move.mends for found in one.findings)
+    )
+
+
+def _answer_for_several(out: Readout, read: Sequence[Checked], missed: str) -> None:
     fix = [one for one in read if worst(list(one.findings)) == "fix"]
     look = [one for one in read if worst(list(one.findings)) == "look"]
     moves = [one for one in read if one.move is not None and one.move.passes]
     if fix:
-        answer = f"Not ready: {len(fix)} of {len(read)} masters need fixing."
+        need = "needs" if len(fix) == 1 else "need"
+        answer = f"Not ready: {len(fix)} of {len(read)} masters {need} fixing."
         unmended = [one for one in fix if any(found.level == "fix" for found in one.remaining)]
         if not unmended:
-            answer += " Plain gain is enough for all of them."
+            answer += f" Plain gain is enough{' for all of them' if len(fix) > 1 else ''}."
         elif moves:
-            answer += f" Plain gain is not enough for {len(unmended)}."
+            answer += f" Plain gain is not enough{f' for {len(unmended)}' if len(fix) > 1 else ''}."
     else:
         answer = f"Ready: nothing to fix in {len(read)} masters"
         answer += f", something to check in {len(look)}." if look else "."
-    out.answer(answer)
+    out.answer(missed + answer)
     for album in dict.fromkeys(one.album for one in read if one.album is not None):
         shared = [one.move for one in read if one.album == album and one.move is not None]
         if shared:
@@ -110,13 +143,16 @@ def _answer_for_several(out: Readout, read: Sequence[Checked]) -> None:
 def _show_table(out: Readout, read: Sequence[Checked]) -> None:
     from rich.text import Text
 
-    table = grid(["#", "Master", "verdict", "LUFS", "dBTP", "move"], [True, False, False, True, True, True])
+    apart = len({one.decided for one in read}) > 1
+    headings = ["#", "Master", *["for"] * apart, "verdict", "LUFS", "dBTP", "move"]
+    table = grid(headings, [True, *[False] * (2 + apart), True, True, True])
     for number, one in enumerate(read, 1):
         verdict = worst(list(one.findings))
         assert one.measurement is not None
         table.add_row(
             str(number),
             shortened(one.track.title, LONGEST_TITLE),
+            *[shortened(one.decided.destination, LONGEST_DESTINATION)] * apart,
             Text({"fix": "fix", "look": "ready, check", "fine": "ready"}[verdict], style=verdict),
             level(one.measurement.integrated_lufs),
             level(one.measurement.true_peak_dbtp),
@@ -127,10 +163,7 @@ def _show_table(out: Readout, read: Sequence[Checked]) -> None:
 
 def _show_albums(out: Readout, read: Sequence[Checked]) -> None:
     for album in dict.fromkeys(one.album for one in read if one.album is not None):
-        out.paragraph(
-            f"{album.name}: {level(album.programme_lufs)} LUFS as a programme; loudest track "
-            f"“{album.loudest}”, {level(album.loudest_lufs)} LUFS."
-        )
+        out.paragraph(album_words(album))
 
 
 Key = tuple[str, str, str]
@@ -169,12 +202,13 @@ def _show(out: Readout, found: Finding) -> None:
                 out.paragraph(words, bullet=INDENT)
         return
     width = min(out.width, 79) - len(INDENT)
+    most = MOST_LINES if width >= NARROW else 2 * MOST_LINES
     lines = textwrap.wrap(f"{text} {found.advice}".strip(), width, break_on_hyphens=False)
-    if len(lines) > MOST_LINES and found.advice:
-        room = max(1, MOST_LINES - len(textwrap.wrap(found.advice, width)))
+    if len(lines) > most and found.advice:
+        room = max(1, most - len(textwrap.wrap(found.advice, width)))
         lines = [
             *textwrap.wrap(text, width, max_lines=room, placeholder=" …"),
             *textwrap.wrap(found.advice, width),
         ]
-    for line in lines[:MOST_LINES]:
+    for line in lines[:most]:
         out.line(f"{INDENT}{line}")

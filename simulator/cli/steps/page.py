@@ -17,13 +17,13 @@ from simulator.cli.steps.version_pair import as_versions
 from simulator.common.errors import SimulatorError, UsageError, WriteError
 from simulator.common.units import format_time
 from simulator.delivery.finding import Decided, Finding
-from simulator.engine.align import alignment_of
+from simulator.engine.align import alignment_of, versions
 from simulator.engine.check import check_delivered, last_decided
 from simulator.engine.playlists import read_arguments
 from simulator.page import session_log
 from simulator.page.comments import page_act, shown_tracks
 from simulator.page.file.build import BuiltPage, Stamps, build, refuse_changed, stamps_of, voted_on
-from simulator.page.file.request import PageOrder
+from simulator.page.file.request import ChangedPair, PageOrder
 from simulator.page.file.session_file import add_act, is_record, playlist_of, read_record, record_of
 from simulator.session.blind.offer import MOST_VERSIONS
 from simulator.session.blind.record import ballot_act
@@ -139,7 +139,7 @@ def build_page(
     rounds: int,
     *,
     engineer: str = "",
-    vote_passage: str = "",
+    vote_passages: Sequence[str] = (),
 ) -> tuple[BuiltPage, PageOrder]:
     """The page in memory and what it was asked to be, with progress on standard error. Raises AudioError
     where a file has become another one meanwhile."""
@@ -158,10 +158,11 @@ def build_page(
         notes=session_log.notes(_acts(ready, "notes")),
         trials=session_log.trials(_acts(ready, "trials")),
         findings=_findings(ready) if "findings" in ready.chosen else {},
+        changed=_changed(ready, heard),
         keep_in=None if ready.no_cache else cache_folder() / ENCODED,
         workers=prepared.workers,
         engineer=engineer,
-        vote_passage=vote_passage,
+        vote_passages=vote_passages,
     )
     if rounds:
         _refuse_too_few(len(voted_on(order)), rounds)
@@ -173,6 +174,31 @@ def build_page(
     finally:
         store.close()
     return page, order
+
+
+def _changed(ready: PageReady, heard: Sequence[int]) -> ChangedPair | None:
+    """Where the loudest version of the first song is likely to sound different from the least loud one; None
+    where there is no pair, or it cannot be said."""
+    files: dict[str, dict[int, float]] = {}
+    for index in heard:
+        one = ready.prepared.tracks[index]
+        lufs = None if one.measurement is None else one.measurement.integrated_lufs
+        if one.track.song is not None and lufs is not None:
+            files.setdefault(one.track.song, {})[index] = lufs
+    group = next((versions for versions in files.values() if len(versions) > 1), None)
+    if group is None:
+        return None
+    loud, open_ = max(group, key=group.__getitem__), min(reversed(group), key=group.__getitem__)
+    paths = [ready.prepared.tracks[index].track.path for index in (open_, loud)]
+    store = open_store(ready.no_cache, False)
+    try:
+        *_, found = versions(paths[0], paths[1], store)
+    except SimulatorError as problem:
+        warn(f"{problem.message}\n  The page leaves out where the two differ.")
+        return None
+    finally:
+        store.close()
+    return None if found is None else ChangedPair(open_, loud, found)
 
 
 def _refuse_too_few(versions: int, rounds: int) -> None:
@@ -204,7 +230,7 @@ def _findings(ready: PageReady) -> dict[int, tuple[Finding, ...]]:
             [prepared.tracks[index] for index in places],
             prepared.profiles,
             [[row[index] for index in places] for row in prepared.predictions],
-            last_decided(_acts(ready, "decisions")) or Decided(),
+            [last_decided(_acts(ready, "decisions")) or Decided()] * len(places),
             store,
             prepared.workers,
         )

@@ -138,7 +138,7 @@ def show(out: Readout, ready: PreparedPlaylist, shown: Shown, *, reasons: bool) 
     if out.detail:
         show_detail(out, ready, shown, rows)
     elif reasons:
-        _reasons(out, ready)
+        show_reasons(out, ready)
 
 
 def _gained_by_tag(ready: PreparedPlaylist) -> str:
@@ -161,10 +161,11 @@ def show_detail(out: Readout, ready: PreparedPlaylist, shown: Shown, rows: Seque
     """Every figure and sentence, player by player, and the reason for every gain."""
     for profile, row, predictions in zip(ready.profiles, rows, ready.predictions, strict=True):
         _detail(out, ready, shown, profile, row, predictions)
-    _reasons(out, ready)
+    show_reasons(out, ready)
 
 
-def _reasons(out: Readout, ready: PreparedPlaylist) -> None:
+def show_reasons(out: Readout, ready: PreparedPlaylist) -> None:
+    """The reason for every gain, player by player."""
     for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
         out.heading(f"Reasons: {profile.title} ({profile.id})")
         for number, found in enumerate(predictions, 1):

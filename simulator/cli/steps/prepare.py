@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from simulator.cli.options import most_workers, open_store
-from simulator.cli.output import steps
+from simulator.cli.output import IN_THE_CACHE, steps
 from simulator.cli.user_settings import default_profiles
 from simulator.common.errors import NothingDoneError, SimulatorError
 from simulator.comparison.same_song import same_song
@@ -72,10 +72,11 @@ def nothing_played(one_player: bool) -> NothingDoneError:
 
 
 def versions_marked(tracks: list[Delivered]) -> list[Delivered]:
-    """A list of two to six files without song keys that are all versions of one song, with a key: they are
+    """A list of two to six masters without song keys that are all versions of one song, with a key: they are
     alternatives, and no player would play them as an album. Any other list as it is."""
     measured = [one.measurement for one in tracks if one.measurement is not None]
-    if not 2 <= len(measured) == len(tracks) <= MOST_VERSIONS or any(one.track.song for one in tracks):
+    named = any(one.track.song or one.track.role == "reference" for one in tracks)
+    if named or not 2 <= len(measured) == len(tracks) <= MOST_VERSIONS:
         return tracks
     if not all(same_song(measured[0], other) for other in measured[1:]):
         return tracks
@@ -99,18 +100,26 @@ def prepare(
 
 
 def prepare_playlist(
-    playlist: Playlist, profiles: Sequence[str], *, no_cache: bool, rehash: bool, workers: int | None
+    playlist: Playlist,
+    profiles: Sequence[str],
+    *,
+    no_cache: bool,
+    rehash: bool,
+    workers: int | None,
+    versions: bool = True,
 ) -> PreparedPlaylist:
-    """`prepare` for a playlist that was read already."""
+    """`prepare` for a playlist that was read already; `versions` False: none of its files are versions of one
+    song."""
     own = (playlist.profile,) if playlist.profile else default_profiles()
     chosen = load_profiles(profiles or own or (DEFAULT_PROFILE,))
     store, count = open_store(no_cache, rehash), most_workers(workers)
+    kept = "" if no_cache else IN_THE_CACHE
     try:
-        with steps("Measuring", len(playlist.tracks)) as step:
+        with steps("Measuring", len(playlist.tracks), kept) as step:
             tracks = deliver(playlist, store, count, step)
-        tracks = versions_marked(tracks)
+        tracks = versions_marked(tracks) if versions else tracks
         playlist = replace(playlist, tracks=tuple(one.track for one in tracks))
-        with steps("Limiting", len(tracks) * len(chosen)) as step:
+        with steps("Predicting", len(tracks) * len(chosen), kept) as step:
             table = predict(chosen, tracks, playlist.album_reason, store, count, step)
     finally:
         store.close()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
@@ -23,15 +24,45 @@ from simulator.page.comments import WORD as COMMENT_WORD
 from simulator.page.comments import Comment, comment_act, pages, read_comments
 from simulator.page.file.mail_text import decoded, texts_of
 from simulator.page.file.session_file import add_act, read_record, records_near
-from simulator.session.blind.record import ballots, has_all_of, has_vote, vote_act
+from simulator.session.blind.record import ballots, has_all_of, has_vote, vote_act, votes
 from simulator.session.log import Act, Record
 from simulator.storage.session_file import SUFFIX
 from simulator.storage.small_files import LARGEST_ANSWER_BYTES, read_small
+from simulator.text.votes import ListenerSum, sum_of
 
 T = TypeVar("T")
 
 
-def take_votes(file: Path, record: Path | None) -> Iterator[list[str] | SimulatorError]:
+@dataclass(frozen=True, slots=True)
+class TakenVotes:
+    """What was read of a file: lines to print, the session file and page that a vote is of, and how many of
+    the lines its result takes, which a sum of several listeners stands for."""
+
+    lines: list[str]
+    vote_of: tuple[Path, str] | None = None
+    result_lines: int = 0
+
+    def shown(self, *, summed: bool) -> list[str]:
+        return [self.lines[0], *self.lines[1 + (self.result_lines if summed else 0) :]]
+
+
+def sums(votes_of: Iterable[tuple[Path, str]], record: Path | None) -> list[ListenerSum]:
+    """For each page what its listeners say together, where there are several of them; without any page, all
+    pages of the session file. Raises UsageError where it cannot be read."""
+    wanted = list(dict.fromkeys(votes_of))
+    if not wanted and record is not None:
+        kept = read_record(record)
+        wanted = [(record, page) for page in ballots(() if kept is None else kept.acts)]
+    found = []
+    for path, page in wanted:
+        kept = read_record(path)
+        given = [] if kept is None else votes(kept.acts, page)
+        if kept is not None and len(given) > 1:
+            found.append(sum_of(ballots(kept.acts)[page], given))
+    return found
+
+
+def take_votes(file: Path, record: Path | None) -> Iterator[TakenVotes | SimulatorError]:
     """Reads every answer and comment in a file and adds each to its record; for each the lines to print, or
     why it was not taken. Raises UsageError where the file cannot be read."""
     found, comments, problems = _read(file)
@@ -52,7 +83,7 @@ def take_votes(file: Path, record: Path | None) -> Iterator[list[str] | Simulato
             yield problem
 
 
-def _take_comment(file: Path, comment: Comment, record: Path | None) -> list[str]:
+def _take_comment(file: Path, comment: Comment, record: Path | None) -> TakenVotes:
     """Adds one comment to its record, as a mark; the lines to print. Raises UsageError, NothingDoneError,
     WriteError."""
     path, kept, shown = _find(file, comment.page, record, pages)
@@ -61,13 +92,14 @@ def _take_comment(file: Path, comment: Comment, record: Path | None) -> list[str
     except ValueError as problem:
         raise UsageError(f"{file}: {problem}.", "Ask the client to send it again.") from None
     if act is None:
-        return [f"{file}: this comment is already in {path}."]
+        return TakenVotes([f"{file}: this comment is already in {path}."])
     add_act(path, kept.title, act, warn, only_here=True)
     where = f"{format_time(comment.at_s)} in {comment.track} {act.data['title']}"
-    return [f"{file}: mark “{act.data['name']}”, {where}, added to {path}.", f"  {act.data['text']}"]
+    lines = [f"{file}: mark “{act.data['name']}”, {where}, added to {path}.", f"  {act.data['text']}"]
+    return TakenVotes(lines)
 
 
-def _take(file: Path, given: VoteAnswer, record: Path | None) -> list[str]:
+def _take(file: Path, given: VoteAnswer, record: Path | None) -> TakenVotes:
     """Adds one answer to its record; the lines to print. Raises UsageError, NothingDoneError, WriteError."""
     path, kept, ballot = _find(file, given.page, record, ballots)
     try:
@@ -86,7 +118,7 @@ def _take(file: Path, given: VoteAnswer, record: Path | None) -> list[str]:
             said.append("  Its other letters, name or words are ignored.")
         if not given.answer:
             said.append("  If it is from another listener, add a line `name: ...` to the file and try again.")
-        return said
+        return TakenVotes(said, (path, given.page))
     add_act(path, kept.title, vote_act(now(), given, trial), warn, only_here=True)
     who = f" by {given.name}" if given.name else ""
     lines = [f"{file}: vote{who}, {ballot.plan.rounds} rounds, added to {path}."]
@@ -96,7 +128,10 @@ def _take(file: Path, given: VoteAnswer, record: Path | None) -> list[str]:
         if given.names_seen
         else "  Blind, as far as the page can know: the names were hidden until the last answer."
     )
-    return lines + ([f"  In the client's words: {given.words}"] if given.words else [])
+    result_lines = len(lines) - 1
+    if given.words:
+        lines.append(f"  In the client's words: {given.words}")
+    return TakenVotes(lines, (path, given.page), result_lines)
 
 
 def _read(file: Path) -> tuple[list[VoteAnswer], list[Comment], list[str]]:

@@ -10,15 +10,17 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from simulator.blind_test.ballot import Ballot
-from simulator.blind_test.trial import TrialPlan, draw, problem_of
+from simulator.blind_test.trial import Round, TrialPlan, draw, problem_of
 from simulator.common.errors import UsageError
+from simulator.common.units import format_time
 from simulator.normalizer.prediction import Prediction
-from simulator.page.clips import Clip, VoteSound, vote_sounds
+from simulator.page.clips import Clip, vote_sounds
 from simulator.page.file.audio import Cuts, converted
 from simulator.page.file.request import PageOrder
 from simulator.page.html import PageVote
@@ -98,34 +100,69 @@ def _plan(
     )
 
 
-def _shared_place(
+def _shared_places(
     order: PageOrder, members: Sequence[int], places: Mapping[int, Sequence[Place]]
-) -> list[int]:
-    """The passage that is voted on, the same moment of the song in all versions: its number in each. Where
-    the order names none, the first mark counts, since the engineer has chosen it, else the first passage.
-    Raises UsageError where there is none."""
-    offsets, wanted = order.offsets_s or {}, order.vote_passage.casefold()
-    own = sorted(places[members[0]], key=lambda place: place.kind != "mark")
-    chosen = [place for place in own if not wanted or wanted in (place.kind, label_of(place).casefold())]
-    if own and not chosen:
+) -> list[list[int]]:
+    """The passages that are voted on, each the same moment of the song in all versions: its number in each.
+    Where the order names none, the first mark counts, since the engineer has chosen it, else the first
+    passage. Raises UsageError where there is none."""
+    own = sorted(places[members[0]], key=lambda place: place.kind == "change")
+    own.sort(key=lambda place: place.kind != "mark")
+    wanted: list[Place] = []
+    for word in _named(order.vote_passages, own):
+        found = [place for place in own if word in (place.kind, label_of(place).casefold())]
+        if not found:
+            raise UsageError(
+                f"--vote-passage: there is no passage “{word}”.",
+                f"These are: {', '.join(label_of(place) for place in own)}.",
+            )
+        wanted += [place for place in found[:1] if place not in wanted]
+    if wanted:
+        shared = [_in_all(place, order, members, places) for place in wanted]
+    else:
+        shared = [next((numbers for place in own if (numbers := _in_all(place, order, members, places))), [])]
+    if not all(shared):
         raise UsageError(
-            f"--vote-passage: there is no passage “{order.vote_passage}”.",
-            f"These are: {', '.join(label_of(place) for place in own)}.",
+            "The versions share no passage.", "Use a smaller --seconds, or leave one out by --tracks."
         )
-    for place in chosen:
-        moment = place.passage.start_s - offsets.get(members[0], 0.0)
-        found = []
-        for index in members:
-            for number, other in enumerate(places[index]):
-                same = abs(other.passage.start_s - offsets.get(index, 0.0) - moment) < SAME_MOMENT_S
-                if same and (other.kind, other.label) == (place.kind, place.label):
-                    found.append(number)
-                    break
-        if len(found) == len(members):
-            return found
-    raise UsageError(
-        "The versions share no passage.", "Use a smaller --seconds, or leave one out by --tracks."
-    )
+    return shared
+
+
+def _named(words: Sequence[str], own: Sequence[Place]) -> list[str]:
+    """The passages as the order names them, several with commas; a label may hold one itself."""
+    labels = {label_of(place).casefold() for place in own}
+    parts = [[word] if word.casefold() in labels else word.split(",") for word in words]
+    return [part.strip().casefold() for each in parts for part in each if part.strip()]
+
+
+def _in_all(
+    place: Place, order: PageOrder, members: Sequence[int], places: Mapping[int, Sequence[Place]]
+) -> list[int]:
+    """The number of a passage of the first version in each of them; empty where one has it not."""
+    offsets = order.offsets_s or {}
+    moment = place.passage.start_s - offsets.get(members[0], 0.0)
+    found = []
+    for index in members:
+        for number, other in enumerate(places[index]):
+            same = abs(other.passage.start_s - offsets.get(index, 0.0) - moment) < SAME_MOMENT_S
+            if same and (other.kind, other.label) == (place.kind, place.label):
+                found.append(number)
+                break
+    return found if len(found) == len(members) else []
+
+
+def _spread(drawn: Sequence[Round], passages: int, chance: Chance) -> tuple[int, ...]:
+    """The passage of each round: every pair of versions comes in each equally often, give or take one, in an
+    order by chance."""
+    rounds = [0] * len(drawn)
+    pairs: dict[frozenset[int], list[int]] = {}
+    for number, one in enumerate(drawn):
+        pairs.setdefault(frozenset((one.first, one.second)), []).append(number)
+    for numbers in pairs.values():
+        chance.shuffle(numbers)
+        for turn, number in enumerate(numbers):
+            rounds[number] = turn % passages
+    return tuple(rounds)
 
 
 def _names(titles: Sequence[str]) -> Iterator[str]:
@@ -145,20 +182,33 @@ def vote_of(
 ) -> tuple[Ballot, PageVote, list[Clip]]:
     """The ballot of the page with this id, what the page shows of it, and its sounds."""
     rate = cuts[members[0]].rate
-    numbers = _shared_place(order, members, places)
-    played = [
-        converted(cuts[index].played[number], cuts[index].rate, rate)
-        for index, number in zip(members, numbers, strict=True)
-    ]
-    try:
-        made: VoteSound = vote_sounds(played, rate, [chance.name() for _ in members], chance.number())
-    except ValueError as problem:
-        raise UsageError(f"The vote cannot be held: {problem}.", "Use another --seconds.") from None
-    plan = _plan(order, members, chance.number(), made.difference_lu, places[members[0]][numbers[0]])
-    contents = tuple(hashlib.sha256(clip.stored.samples.tobytes()).hexdigest() for clip in made.clips)
+    shared = _shared_places(order, members, places)
+    made = []
+    for numbers in shared:
+        played = [
+            converted(cuts[index].played[number], cuts[index].rate, rate)
+            for index, number in zip(members, numbers, strict=True)
+        ]
+        try:
+            made.append(vote_sounds(played, rate, [chance.name() for _ in members], chance.number()))
+        except ValueError as problem:
+            raise UsageError(f"The vote cannot be held: {problem}.", "Use another --seconds.") from None
+    heard = [places[members[0]][numbers[0]] for numbers in shared]
+    plan = _plan(order, members, chance.number(), max(one.difference_lu for one in made), heard[0])
+    contents = []
+    for number in range(len(members)):
+        digest = hashlib.sha256()
+        for one in made:
+            digest.update(one.clips[number].stored.samples.tobytes())
+        contents.append(digest.hexdigest())
     drawn = draw(plan.kind, len(members), plan.rounds, plan.seed)
-    ballot = Ballot(page, plan, contents, drawn)
-    shown = list(range(len(members)))
+    ballot = Ballot(page, plan, tuple(contents), drawn)
+    if len(shared) > 1:
+        labels = tuple(f"{label_of(one)}, {format_time(one.passage.start_s)}" for one in heard)
+        ballot = replace(ballot, passages=labels, round_passages=_spread(drawn, len(shared), chance))
+    clips = [clip for one in made for clip in one.clips]
+    shown = list(range(len(clips)))
     chance.shuffle(shown)
-    vote = page_vote(ballot, drawn, shown, [clip.name for clip in made.clips], title)
-    return ballot, vote, list(made.clips)
+    reasons = [one.passage.reason for one in heard]
+    vote = page_vote(ballot, drawn, shown, [clip.name for clip in clips], title, reasons)
+    return ballot, vote, clips

@@ -16,7 +16,7 @@ from __future__ import annotations
 import base64
 import os
 import secrets
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -25,6 +25,7 @@ from simulator import __version__
 from simulator.blind_test.ballot import Ballot
 from simulator.common.errors import SimulatorError, UsageError
 from simulator.common.text import visible
+from simulator.common.units import format_time
 from simulator.engine.measure import Job, Result, do_all
 from simulator.engine.predict import CEILING_DBTP, Delivered
 from simulator.normalizer.prediction import Prediction, chain_settings
@@ -35,8 +36,9 @@ from simulator.page.file.ballot import Chance, vote_group, vote_members, vote_of
 from simulator.page.file.request import PageOrder
 from simulator.page.html import EmbeddedClip, html
 from simulator.page.listen import HeardTrack, Offer
-from simulator.page.passages import DeskMark, Place, TrackEnergy, choose
+from simulator.page.passages import ChangeMoment, DeskMark, Place, TrackEnergy, choose
 from simulator.page.values import PageContent, PageTrack, looks, page_title
+from simulator.page.words import change_words
 from simulator.playlists.playlist import Playlist
 from simulator.storage.measurement_cache import Store
 from simulator.storage.small_files import Stamp, changed_since, other_samples, stamp_of
@@ -66,6 +68,8 @@ def refuse_changed(tracks: Sequence[Delivered], stamps: Stamps, store: Store) ->
 
 
 TEMPLATES = Path(__file__).resolve().parent.parent / "templates"
+CHANGES = 3
+"""Moments at which a loud version is heard against the open one."""
 LARGE_BYTES = 15_000_000
 """Many mail systems refuse more than about this; common practice, no source."""
 
@@ -117,7 +121,7 @@ def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPag
         trials=tuple(order.trials),
         findings={index + 1: tuple(found) for index, found in (order.findings or {}).items()},
         engineer=order.engineer,
-        listen=listen.view(offers, heard, profile) if offers else None,
+        listen=listen.view(offers, heard, profile, _compared(order, heard)) if offers else None,
     )
     clips = listen.clips_of(offers)
     vote, ballot = None, None
@@ -216,11 +220,32 @@ def _cut_all(
     marks = [
         DeskMark(indices.index(one.track), one.at_s, one.label) for one in order.marks if one.track in good
     ]
-    places = dict(zip(indices, choose(heard, order.seconds, marks), strict=True))
+    chosen = choose(heard, order.seconds, marks, _changes(order, indices))
+    places = dict(zip(indices, chosen, strict=True))
     jobs = {index: _job(order, index, places[index]) for index in indices if places[index]}
     done = dict(zip(jobs, cut_all(list(jobs.values()), order.workers, step), strict=True))
     cuts = {index: found for index, found in done.items() if not isinstance(found, SimulatorError)}
     return places, cuts, [found for found in done.values() if isinstance(found, SimulatorError)]
+
+
+def _compared(order: PageOrder, heard: Container[int]) -> tuple[int, int] | None:
+    """The open version and the loud one, where both can be heard and what changed is known."""
+    pair = order.changed
+    known = pair is not None and pair.audibility.share_audible is not None
+    return (pair.open_, pair.loud) if pair and known and pair.open_ in heard and pair.loud in heard else None
+
+
+def _changes(order: PageOrder, indices: Sequence[int]) -> list[ChangeMoment]:
+    """The moments that the page lets hear in both versions."""
+    both = _compared(order, indices)
+    if both is None or order.changed is None:
+        return []
+    tracks = (indices.index(both[0]), indices.index(both[1]))
+    return [
+        ChangeMoment(tracks, at_s, one.length_s, f"{format_time(at_s)[:-2]}, {change_words(one)}")
+        for one in sorted(order.changed.audibility.worst(CHANGES), key=lambda each: each.at_s)
+        for at_s in [max(0.0, one.at_s)]
+    ]
 
 
 def _job(order: PageOrder, index: int, places: Sequence[Place]) -> CutJob:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from simulator.audibility.audibility import Audibility
 from simulator.common.errors import SimulatorError
 from simulator.delivery.finding import Finding
 from simulator.engine.predict import Delivered
@@ -16,12 +17,22 @@ from simulator.playlists.playlist import Playlist
 
 
 @dataclass(frozen=True, slots=True)
+class ChangedPair:
+    """Two versions of a song by place, and what a model of hearing says of the loud one."""
+
+    open_: int
+    loud: int
+    audibility: Audibility
+
+
+@dataclass(frozen=True, slots=True)
 class PageOrder:
     """What the page is asked to be. `predictions` has a row for each profile; `heard` are the places of
     the tracks that sound on it; `rounds` of the vote, or 0 for none; `offsets_s` says by how much each
     track lies later than the first version of its song; `findings` are the delivery check's, by place;
-    `keep_in` is where encoded masters are kept; `engineer` is who makes the page;
-    `vote_passage` is the label or kind of the passage voted on (empty: the first mark, else the loudest)."""
+    `changed` is where the loud version of a song is likely to sound different from the open one; `keep_in`
+    is where encoded masters are kept; `engineer` is who makes the page; `vote_passages` are the labels or
+    kinds of the passages voted on (none: the first mark, else the loudest)."""
 
     playlist: Playlist
     profiles: Sequence[Profile]
@@ -36,8 +47,9 @@ class PageOrder:
     notes: Sequence[str] = ()
     trials: Sequence[str] = ()
     findings: Mapping[int, Sequence[Finding]] | None = None
+    changed: ChangedPair | None = None
     keep_in: Path | None = None
     engineer: str = ""
-    vote_passage: str = ""
+    vote_passages: Sequence[str] = ()
     seed: int | None = None
     workers: int = 0

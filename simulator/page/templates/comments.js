@@ -45,11 +45,11 @@ function startComments(sounds, plots, moment) {
   // Dots on the picture: the kept ones, and the one being written.
   function dots() {
     for (const plot of plots) {
-      for (const old of plot.querySelectorAll(".said")) old.remove();
+      for (const old of plot.querySelectorAll(".dot")) old.remove();
       for (const one of draft ? [...kept, draft] : kept) {
         if (!plot.querySelector(`.curve[data-index="${one.track}"]`)) continue;
         const dot = document.createElement("span");
-        dot.className = one === draft ? "said on" : "said";
+        dot.className = one === draft ? "dot on" : "dot";
         dot.style.left = `${Math.min(100, (100 * one.at) / Number(plot.dataset.length))}%`;
         plot.append(dot);
       }
@@ -87,9 +87,10 @@ function startComments(sounds, plots, moment) {
     const list = find("list");
     list.textContent = "";
     kept.forEach((one, place) => {
-      const item = document.createElement("li"), words = document.createElement("span");
+      const item = document.createElement("li"), words = document.createElement("span"), about = document.createElement("small");
       words.dir = "auto";
-      words.textContent = one.words ? `${title(one)}. ${one.words}` : title(one);
+      about.textContent = title(one);
+      words.append(about, one.words);
       const change = document.createElement("button");
       change.type = "button";
       change.className = "slim";

@@ -10,6 +10,7 @@ from simulator.common.errors import UsageError
 from simulator.common.listening import LISTENS, STATE_WORDS, STATES, Listen, State
 from simulator.common.text import capital, level, typed_minus
 from simulator.common.units import TIE_LU
+from simulator.normalizer.profile import Scope
 from simulator.session import codec_variants
 from simulator.session.acts.command import Choice, Command, Line, Outcome, on_words
 from simulator.session.acts.words import limiter_words, what_plays
@@ -70,6 +71,24 @@ def codec(session: Session, words: list[str]) -> Outcome:
     if codec_variants.is_difference(name) and known.state == "matched":
         known = replace(known, state="played", turned_down_db={})
     return _player(known, name, "Encoding… playback continues unchanged until it is ready.")
+
+
+def album(session: Session, words: list[str]) -> Outcome:
+    """One gain for a whole album or one for each track, through the player that plays; alone: the other."""
+    if not any(session.tracks[i].album for i in session.readable):
+        raise UsageError("No track in the list belongs to an album.")
+    rules: dict[str, Scope] = {"off": "track", "loudest": "album_loudest", "programme": "album_programme"}
+    if words and (len(words) > 1 or words[0].casefold() not in rules):
+        raise UsageError(
+            f"Unknown album rule “{' '.join(words)}”.", "album loudest, album programme, album off"
+        )
+    playing = codec_variants.profile_named(session.profiles, session.profile)
+    scope = rules[words[0].casefold()] if words else rules["loudest" if playing.scope == "track" else "off"]
+    name = codec_variants.by_album_rule(session.profile, scope, session.profiles)
+    names = (name, with_converter(name))
+    made = {one: codec_variants.profile_named(session.profiles, one) for one in names}
+    known = replace(session, profiles={**session.profiles, **made})
+    return _player(known, name, "Calculating the album rule for every track …")
 
 
 def _codec_words(session: Session) -> str:
@@ -164,7 +183,7 @@ def state(session: Session, words: list[str]) -> Outcome:
     chosen = _state(words[0]) if words else STATES[(STATES.index(session.state) + 1) % len(STATES)]
     assert chosen is not None
     if chosen == "matched" and codec_variants.is_difference(session.profile):
-        raise UsageError("The codec residual has no version to match.", "codec on")
+        raise UsageError("A residual has no version to match.", "codec on, or hear stereo")
     after = replace(session, state=chosen).settled()
     said = f"{capital(STATE_WORDS[chosen])}. {what_plays(after)}"
     if chosen == "matched":
@@ -230,12 +249,34 @@ def mute(session: Session, words: list[str]) -> Outcome:
 
 def hear(session: Session, words: list[str]) -> Outcome:
     """Stereo, mono, difference."""
+    if words and words[0].casefold() == "residual":
+        return _residual(session)
+    if words and codec_variants.is_of_versions(session.profile) and (heard := _listen(words[0])) is not None:
+        session = replace(session, listen=heard)
+        after, effects = with_profile(session, codec_variants.decode_of(session.profile))
+        return after, (output(after), *effects)
     other: Listen = "stereo" if session.listen != "stereo" else "mono"
     chosen = _listen(words[0]) if words else other
     if chosen is None:
-        raise UsageError(f"Unknown choice “{words[0]}”.", "hear stereo, hear mono, hear side")
+        raise UsageError(f"Unknown choice “{words[0]}”.", "hear stereo, hear mono, hear side, hear residual")
     after = replace(session, listen=chosen)
     return after, (output(after), Say(LISTEN_WORDS[chosen]))
+
+
+def _residual(session: Session) -> Outcome:
+    """Only what the versions of the song differ by, as loud as it is; or the music again."""
+    if codec_variants.is_of_versions(session.profile):
+        return with_profile(session, codec_variants.decode_of(session.profile))
+    if session.other is None:
+        raise UsageError("This song has no other version in the list.", "codec residual")
+    if session.converter:
+        raise UsageError("The residual is heard without the D/A converter.", "dac off")
+    name = codec_variants.of_versions(session.profile)
+    made = codec_variants.profile_named(session.profiles, name)
+    known = replace(session, profiles={**session.profiles, name: made})
+    if known.state != "played":
+        known = replace(known, state="played", turned_down_db={})
+    return _player(known, name, "Preparing the residual… playback continues unchanged until it is ready.")
 
 
 def _listen(word: str) -> Listen | None:
@@ -258,11 +299,10 @@ def _matched_words(session: Session) -> str:
 
 
 def _trim_in_trial(session: Session, _run: Run, line: Line) -> Outcome:
-    """Only downwards."""
-    after, effects = trim(session, line.words)
-    if after.trim_db > session.trim_db:
-        raise UsageError("During a trial the trim only goes down: the level stays where it was set.")
-    return after, effects
+    """Shown only: all rounds are heard at one level."""
+    if line.words:
+        raise UsageError("The trim stays where it is until the trial ends.", "Quieter at once: dim, mute")
+    return trim(session, [])
 
 
 def _hear(session: Session, line: Line) -> Outcome:
@@ -321,6 +361,22 @@ COMMANDS = (
         asks=("rise", "steps"),
     ),
     Command(
+        "album",
+        on_words(album),
+        "One gain per track or album.",
+        "album loudest",
+        arguments="[loudest|programme|off]",
+        listed="[RULE]",
+        kinds=(
+            (
+                Choice("loudest", "one gain, by the loudest track"),
+                Choice("programme", "one gain, the album as one programme"),
+                Choice("off", "a gain for each track"),
+            ),
+        ),
+        asks=("rise", "steps"),
+    ),
+    Command(
         "trim",
         on_words(trim),
         "Monitor trim, 0 dB or less.",
@@ -351,11 +407,12 @@ COMMANDS = (
     Command(
         "hear",
         _hear,
-        "Stereo, mono or side.",
+        "Channels, or the residual.",
         "hear side",
         short=("mono",),
-        arguments="[stereo|mono|side]",
+        arguments="[stereo|mono|side|residual]",
         listed="[HOW]",
-        kinds=(tuple(map(Choice, LISTENS)),),
+        kinds=((*map(Choice, LISTENS), Choice("residual", "what the versions differ by")),),
+        asks=("rise",),
     ),
 )

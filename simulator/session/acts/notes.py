@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import PurePath
 
 from simulator.blind_test import trial
 from simulator.common.errors import UsageError
@@ -11,7 +12,7 @@ from simulator.common.text import level, typed_minus, whole_number
 from simulator.common.units import format_time
 from simulator.session.acts.command import Choice, Command, Line, Outcome, on_dated_words, on_words
 from simulator.session.blind.run import Run
-from simulator.session.effects import ChooseDevice, Keep, Leave, ListDevices, Replace, Say, Show, Wait
+from simulator.session.effects import ChooseDevice, Keep, Leave, ListDevices, Merge, Replace, Say, Show, Wait
 from simulator.session.excerpts import NEXT_MARK, WORST, Mark, kind_of, parse_time
 from simulator.session.log import Act
 from simulator.session.state import Session, find_track, no_words
@@ -110,7 +111,12 @@ def marks(session: Session, words: list[str]) -> Outcome:
 
 
 def replace_(session: Session, words: list[str]) -> Outcome:
-    """A new revision of a track. The first word is its number; the rest is the file."""
+    """A new revision of a track. The first word is its number; the rest is the file. Without words: the
+    revision that was announced, which is then heard."""
+    one = session.offered
+    if not words and one is not None:
+        after = replace(session, offered=None, accepted=one)
+        return after, (Say(f"Loading {PurePath(one.path).name} …"), Replace(one.track, one.path))
     if len(words) < 2:
         raise UsageError("Give the track and the new file.", "replace 1 song-v2.wav")
     number = whole_number(words[0])
@@ -118,6 +124,12 @@ def replace_(session: Session, words: list[str]) -> Outcome:
         raise UsageError(f"No track {words[0]}.", f"Tracks: 1 to {len(session.tracks)}.")
     path = " ".join(words[1:])
     return session, (Say(f"Measuring {path} …"), Replace(number - 1, path))
+
+
+def merge(session: Session, words: list[str]) -> Outcome:
+    """Adds what other session files of this list hold."""
+    no_words(words, "merge")
+    return session, (Merge(),)
 
 
 def devices(session: Session, words: list[str]) -> Outcome:
@@ -175,7 +187,7 @@ NOTES = (
         on_words(replace_),
         "Load a new revision.",
         "replace 1 song-v2.wav",
-        arguments="TRACK FILE",
+        arguments="[TRACK FILE]",
         kinds=(("track",), ("path",)),
         record="none",  # the revision keeps itself once it is measured
     ),
@@ -219,7 +231,10 @@ NOTES = (
         record="own",
     ),
 )
-MARKS = (Command("marks", on_words(marks), "List marks and notes.", "marks", record="none"),)
+MARKS = (
+    Command("marks", on_words(marks), "List marks and notes.", "marks", record="none"),
+    Command("merge", on_words(merge), "Add a second session file.", "merge", record="none"),
+)
 RUNNING = (
     Command(
         "devices",

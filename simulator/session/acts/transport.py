@@ -1,4 +1,4 @@
-"""Acts that start, stop and move: play, pause, stop, next, previous, go, nudge, pick, swap."""
+"""Acts that start, stop and move: play, pause, stop, next, previous, go, nudge, pick, swap, reference."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from simulator.session.acts.words import what_plays
 from simulator.session.blind.run import Run
 from simulator.session.effects import Effect, Pause, Resume, Say
 from simulator.session.excerpts import NEXT_MARK, WORST, find_mark, kind_of, parse_time, place_of
-from simulator.session.program import cut_words, list_plan, loop_in
+from simulator.session.program import Left, Plan, cut_words, list_plan, loop_in, loop_plan
 from simulator.session.state import Session, find_track, no_words
-from simulator.session.track import same_moment_s, shift_between_s
+from simulator.session.track import references, same_moment_s, shift_between_s, versions
 
 LEAD_SECONDS = 12.0
 MOST_KEYS = 9
@@ -94,8 +94,8 @@ def go(session: Session, words: list[str]) -> Outcome:
 
 def swap(session: Session, words: list[str]) -> Outcome:
     """Back to what was chosen before, or to the other version, at the same moment; or any track; a loop
-    goes along as far as it has it, a round is left. Raises UsageError where it has too little of the
-    loop."""
+    goes along as far as it has it, a montage is left. A reference goes on where it was left, and so does
+    the master behind it. Raises UsageError where a version has too little of the loop."""
     if words:
         track = find_track(session, " ".join(words))
     elif session.last_track is not None and session.last_track != session.track:
@@ -106,6 +106,8 @@ def swap(session: Session, words: list[str]) -> Outcome:
         raise UsageError("This song has no other version in the list.", "Any track: swap 3")
     if track == session.track:
         return session, (Say("Already playing."),)
+    if {track, session.track} & set(references(session.tracks)):
+        return _across(session, track)
     place = same_moment_s(session.tracks, session.track, session.place_s, track)
     after = replace(session, track=track, place_s=place, last_track=session.track)
     plan, cut, follow = session.plan, "", True
@@ -124,9 +126,78 @@ def swap(session: Session, words: list[str]) -> Outcome:
 def pick(session: Session, words: list[str]) -> Outcome:
     """A version at the same moment, or a track, by its number."""
     track = find_track(session, " ".join(words))
+    if track in references(session.tracks) and track != session.track:
+        return _across(session, track, start=True)
     if session.motion == "stopped":
         return started(session, track, session.place_s if track == session.track else 0.0)
     return swap(session, [str(track + 1)])
+
+
+def reference(session: Session, words: list[str]) -> Outcome:
+    """The next reference, each where it was left; after the last one, back to the master's moment."""
+    no_words(words, "reference")
+    order = references(session.tracks)
+    if not order:
+        raise UsageError("The list has no reference.", 'In the playlist, give it: role = "reference"')
+    after = [i for i in order if i > session.track] if session.track in order else list(order)
+    masters = [i for i in session.readable if i not in order]
+    if after:
+        return _across(session, after[0], start=True)
+    master = session.master if session.master is not None else next(iter(masters), None)
+    track = order[0] if master is None else master
+    if track == session.track:
+        return session, (Say("The list has no other reference and no master."),)
+    return _across(session, track, start=True)
+
+
+def _across(session: Session, track: int, *, start: bool = False) -> Outcome:
+    """To a reference or away from one: each goes on where it was left, with its own loop."""
+    before = _left(session, track)
+    place_s, loop = _moment(before, track)
+    motion = "playing" if start and before.motion == "stopped" else before.motion
+    after = replace(
+        before,
+        track=track,
+        place_s=place_s,
+        segment=0,
+        plan=None if motion == "stopped" else loop or list_plan(session.tracks, track),
+        motion=motion,
+        last_track=session.track,
+    ).settled()
+    wake: tuple[Effect, ...] = (Resume(),) if motion != session.motion else ()
+    return after, (*after.sounding(), *wake, Say(what_plays(after)))
+
+
+def _left(session: Session, track: int) -> Session:
+    """The session on its way to a track: keeps where a reference is left, or a master for one."""
+    order, here = references(session.tracks), session.track
+    if track == here or (track not in order and here not in order):
+        return session
+    left = {**session.left, here: Left(session.place_s, session.loop)}
+    return replace(session, left=left, master=session.master if here in order else here)
+
+
+def _moment(session: Session, track: int) -> tuple[float, Plan | None]:
+    """Where a track goes on, and its loop: the master, in any version, at the moment at which it was left;
+    a reference there too, at first on its loudest passage, looped if the master was."""
+    tracks, master, left = session.tracks, session.master, session.left.get(track)
+    is_reference = track in references(tracks)
+    if not is_reference and master is not None and track in versions(tracks, master):
+        left = session.left[master]
+        left = replace(left, place_s=same_moment_s(tracks, master, left.place_s, track))
+    if left is None and is_reference:
+        span = session.chosen_passage(track)
+        return span.start_s, None if session.loop is None else loop_plan(span, tracks[track].duration_s)
+    if left is None:
+        return same_moment_s(tracks, session.track, session.place_s, track), None
+    try:
+        loop = None if left.loop is None else loop_in(tracks, left.loop, track)
+    except UsageError:  # a revision, or another version, without the passage
+        loop = None
+    place_s = min(left.place_s, max(tracks[track].duration_s - 0.05, 0.0))
+    if loop is not None and not loop.spans[0].start_s <= place_s < loop.spans[0].end_s:
+        place_s = loop.spans[0].start_s
+    return place_s, loop
 
 
 def nudge(session: Session, words: list[str]) -> Outcome:
@@ -182,7 +253,7 @@ def started(session: Session, track: int, place_s: float) -> Outcome:
     length = session.tracks[track].duration_s
     place = min(max(place_s, 0.0), max(length - 0.05, 0.0))
     after = replace(
-        session,
+        _left(session, track),
         track=track,
         place_s=place,
         plan=list_plan(session.tracks, track),
@@ -325,5 +396,14 @@ COMMANDS = (
         keys=(("tab", "swap"),),
         asks=("rise",),
         switches=True,
+    ),
+    Command(
+        "reference",
+        on_words(reference),
+        "Next reference, or back.",
+        "reference",
+        short=("ref",),
+        keys=((",", "reference"),),
+        asks=("rise",),
     ),
 )

@@ -43,7 +43,7 @@ def what_plays(session: Session) -> str:
 
 def difference(session: Session) -> str:
     """The passage against the same moments of the other version, as both sound in this state."""
-    other, amount = session.other, session.difference_lu()
+    other, amount = session.against, session.difference_lu()
     if other is None or amount is None:
         return ""
     name = session.tracks[other].version

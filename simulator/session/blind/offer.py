@@ -64,7 +64,7 @@ def wanted_of(session: Session, words: list[str]) -> Wanted:
             "As delivered, the louder version would give itself away.", "state matched, or state played"
         )
     if is_difference(session.profile):
-        raise UsageError("A trial compares music, not the codec residual.", "codec on, or codec off")
+        raise UsageError("A trial compares music, not a residual.", "codec on, or hear stereo")
     if session.listen != "stereo":
         raise UsageError("A trial is heard in stereo.", "hear stereo")
     tracks = _tracks(session, kind, words[2:])

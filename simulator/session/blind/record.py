@@ -45,6 +45,20 @@ def ballots(acts: Iterable[Act]) -> dict[str, Ballot]:
     return found
 
 
+def votes(acts: Iterable[Act], page: str = "") -> list[tuple[VoteAnswer, Trial]]:
+    """The votes of a session file, or of one page, in order, each replayed; one that does not replay is left
+    out."""
+    found = []
+    for act in acts:
+        if act.kind == VOTE and (not page or act.data.get("page") == page):
+            try:
+                given = msgspec.convert(act.data, VoteAnswer)
+                found.append((given, replay(act.data.get("trial") or {})))
+            except (msgspec.ValidationError, ValueError):
+                continue
+    return found
+
+
 def has_vote(acts: Iterable[Act], given: VoteAnswer) -> bool:
     """True where this very answer is in the session file. By the number of the filling, or in all it says
     where it has none."""

@@ -33,11 +33,13 @@ from simulator.session.events import (
     DeviceFound,
     DeviceLost,
     Event,
+    Merged,
     MomentsFound,
     Predicted,
     Prepared,
     Pressed,
     Replaced,
+    Revised,
     Tick,
     Typed,
 )
@@ -151,7 +153,7 @@ def during(
             if not run.ready:
                 return None
             return replace(session, trial=replace(run, later=(*run.later, event))), ()
-        case DeviceLost() | DeviceFound():
+        case DeviceLost() | DeviceFound() | Revised() | Merged():
             return None
 
 

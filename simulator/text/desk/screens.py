@@ -70,9 +70,9 @@ CAUTION = (
 
 
 KEYS_LINE = (
-    "Keys (when the line is empty): Space pause · Tab swap version · 1–9 version or track · "
-    ". next level mode · ! loudest passage · ←→ 1 s · shift ←→ 5 s · [ ] loop · Enter next mark · - dim · "
-    "0 mute · Ctrl-C stop · Ctrl-D leave"
+    "Keys (when the line is empty): Space pause · Tab swap · 1–9 version or track · , reference · "
+    ". level mode · ! loudest · ←→ 1 s · shift ←→ 5 s · [ ] loop · Enter mark · - dim · 0 mute · "
+    "Ctrl-C stop · Ctrl-D leave"
 )
 TRIAL_KEYS_LINE = (
     "Keys (when the line is empty): a, b, x play · shift-A or shift-B answers, then the same again or y · "
@@ -281,12 +281,12 @@ def marks(session: Session) -> str:
 
 
 def help_text(session: Session, name: str) -> str:
-    """The table of commands, or one of them."""
+    """The table of commands, or one of them. The last line names `help` itself."""
     if name:
         found = next(command for command in commands.COMMANDS if command.name == name)
         return "\n".join(line for part in _one_command(found) for line in wrapped(part, session.width))
     trial = session.trial is not None
-    listed = [one for one in commands.COMMANDS if one.in_trial or not trial]
+    listed = [one for one in commands.COMMANDS if (one.in_trial or not trial) and one.name != "help"]
     cells = [(one.trial_line or one.name if trial else one.name, one.help) for one in listed]
     columns = 2 if session.width >= TWO_COLUMNS else 1
     rows = -(-len(cells) // columns)

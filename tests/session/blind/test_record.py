@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import json
 
-from support.recorded_votes import votes
-
 from simulator.blind_test.ballot import Ballot, VoteAnswer, voted
 from simulator.blind_test.trial import TrialPlan, draw
-from simulator.session.blind.record import ballot_act, ballots, has_vote, vote_act
+from simulator.session.blind.record import ballot_act, ballots, has_vote, vote_act, votes
 from simulator.session.log import Act, Record, from_json, to_json
 
 AT = "2026-01-02T10:00:00+01:00"

@@ -260,7 +260,7 @@ def test_the_client_may_say_something_at_any_time_and_it_is_kept() -> None:
     assert desk.do("note") == "Note what? Example: note A is duller"
 
 
-def test_pause_dim_mute_and_a_lower_trim_are_free_but_no_higher_one() -> None:
+def test_pause_dim_and_mute_are_free_but_no_trim() -> None:
     desk = begun("trial which 6")
     desk.do("a")
     desk.do("pause")
@@ -273,10 +273,10 @@ def test_pause_dim_mute_and_a_lower_trim_are_free_but_no_higher_one() -> None:
         assert desk.found(Output)
     assert "muted" in desk.do("b")
     desk.do("mute")
-    desk.do("trim -20")
-    assert desk.session.trim_db == -20.0
-    assert "only goes down" in desk.do("trim -15")
-    assert desk.session.trim_db == -20.0
+    for line in ("trim -20", "trim -3", "trim x"):
+        assert "stays where it is until the trial ends" in desk.do(line)
+    assert "−12.0 dB" in desk.do("trim")
+    assert desk.session.trim_db == -12.0
 
 
 def test_every_key_that_could_tell_is_refused_as_its_line_is() -> None:
