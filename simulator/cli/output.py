@@ -106,7 +106,8 @@ class _Reporter(threading.Thread):
         begun = time.monotonic()
         while not self.over.wait(LINE_SECONDS):
             seconds = round(time.monotonic() - begun)
-            print(f"{self.title}: {self.done} of {self.count} after {seconds} s.", file=sys.stderr, flush=True)
+            line = f"{self.title}: {self.done} of {self.count} after {seconds} s."
+            print(line, file=sys.stderr, flush=True)
 
     def _bar(self) -> None:
         from rich.console import Console

@@ -15,6 +15,8 @@ import pytest
 import soundfile
 
 from simulator.engine.playlists import read_playlist
+from simulator.playlists.formats import parse_xspf, written
+from simulator.playlists.playlist import ALL_SINGLES, Playlist, Track
 from simulator.session.log import Act, Record, to_json
 
 Answer = tuple[int, str, str]
@@ -206,3 +208,25 @@ def test_a_name_that_a_format_cannot_hold_is_refused(answer: Callable[[str], Ans
     assert not Path("lines.m3u8").exists()
     assert answer("export lines -o lines.xspf")[0] == 0
     assert all(Path(one.path).is_file() for one in read_playlist("lines.xspf").tracks)
+
+
+def test_on_another_drive_paths_stay_whole(
+    folder: Path, answer: Callable[[str], Answer], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """os.path.relpath of Windows: "Raises ValueError when path and start are on different drives"."""
+
+    def other_drive(*_: str) -> str:
+        raise ValueError("path is on mount 'D:', start on mount 'C:'")
+
+    monkeypatch.setattr("simulator.engine.playlists.os.path.relpath", other_drive)
+    assert answer("export loud.wav -o far.xspf")[0] == 0
+    monkeypatch.undo()
+    assert [one.path for one in read_playlist(str(folder / "far.xspf")).tracks] == [str(folder / "loud.wav")]
+
+
+def test_a_drive_letter_comes_back_from_an_address() -> None:
+    """RFC 8089, appendix E.2: a drive letter is the first part of a file address's path."""
+    track = Track("C:\\Music\\a b.wav", "a b")
+    text = written(Playlist("", "", None, (track,), "", ALL_SINGLES), "xspf", "x")
+    assert "<location>file:///C:/Music/a%20b.wav</location>" in text
+    assert parse_xspf(text.encode(), "x", "x").tracks[0].path == "C:/Music/a b.wav"
