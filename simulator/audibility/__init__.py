@@ -7,17 +7,17 @@ The other version (a loud master, a rung, a codec's decode) is held against the 
     found = meter.finish()                               # Audibility: shares, bands, moments, a strip
     found.worst(3)                                       # the worst of each kind in turn, 8 s apart
 
-For several versions of one mix, `masks` keeps the open version's thresholds; the share alone comes out.
+For several versions of one mix, `kept_masks` keeps the open version's thresholds; the share alone comes out.
 Words for all of it are in text/audibility. It is an estimate by a model and never a score: it says what
 changed, and whether that is likely to be heard.
 
 The model: ear and noise-to-mask ratio of ITU-R BS.1387, rather than psychoacoustic model 1 of
 ISO/IEC 11172-3. Its threshold was made for judging a change that is there, where the other was made to share
 out a coder's bits; its spreading depends on level; forward masking is in it; and all of it is arithmetic on
-whole arrays, where model 1 picks maskers one by one. Formulas from memory (see `ear`).
-Departures from the standard: the distance under tones (see `ear`); a gain of each frame's own, so that riding
+whole arrays, where model 1 picks maskers one by one. Formulas from memory (see `masking_threshold`).
+Departures from the standard: the distance under tones (see `masking_threshold`); a gain of each frame's own, so that riding
 is apart (see `meter`); one threshold for the frame, no median over listeners, no mapping to a grade.
-Beside it without a model: hits, pumping (`moments`), held notes (`tones`).
+Beside it without a model: hits, pumping (`moments`), held notes (`held_notes`).
 
 Measured against thresholds from the literature (20 s each, share of the frames that are said to be audible;
 10 dB under the threshold, 10 dB over): tone in white noise at 0.5, 1, 2 and 4 kHz, critical ratios of 17 to

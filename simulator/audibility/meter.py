@@ -18,7 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.audibility.audibility import Audibility
-from simulator.audibility.ear import (
+from simulator.audibility.held_notes import HeldNotes
+from simulator.audibility.masking_threshold import (
     ear,
     excitation,
     frame_size,
@@ -30,7 +31,6 @@ from simulator.audibility.ear import (
     without_balance,
 )
 from simulator.audibility.moments import AudibleSeries, audibility_of
-from simulator.audibility.tones import HeldNotes
 from simulator.common.channels import channel_weights
 from simulator.dsp.segments import METER_FRAMES
 

@@ -31,7 +31,7 @@ from simulator.audibility.audibility import (
     MomentKind,
     apart,
 )
-from simulator.audibility.tones import Notes
+from simulator.audibility.held_notes import Notes
 from simulator.dsp.spectrum import BANDS
 
 Values = NDArray[np.float64]

@@ -20,7 +20,7 @@ from simulator.cli.completion import add_completion
 from simulator.cli.examples import EXAMPLES
 from simulator.common.errors import ExitCode, SimulatorError
 from simulator.common.text import visible, within_bounds
-from simulator.engine.signals import hear_no_more, leave_in_order
+from simulator.engine.interrupts import hear_no_more, leave_in_order
 from simulator.engine.streams import lead_nowhere, ready_streams
 from simulator.storage.small_files import begin_anew
 

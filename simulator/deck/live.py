@@ -44,7 +44,7 @@ from simulator.deck.stream import (
     quiet_process,
 )
 from simulator.deck.to_file import FileDeck
-from simulator.engine.signals import signals_held
+from simulator.engine.interrupts import signals_held
 from simulator.engine.workers import ChildProcess, start_tracker
 from simulator.storage.process_life import end_with_parent
 

@@ -26,7 +26,7 @@ from simulator.deck.callback import Callback
 from simulator.deck.playing_order import Leaving, Order
 from simulator.deck.program import DeviceView, OutputChoice
 from simulator.deck.shared_memory import MappedLanes, Shared
-from simulator.engine.signals import ignore_terminal
+from simulator.engine.interrupts import ignore_terminal
 from simulator.storage.process_life import end_with_parent
 from simulator.storage.small_files import BINARY
 

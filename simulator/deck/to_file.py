@@ -27,7 +27,7 @@ from simulator.deck.program import DeckProgram, DeviceView, Kind, Now
 from simulator.deck.renderer import RendererProcess
 from simulator.deck.scratch import Scratch
 from simulator.deck.shared_memory import FRAME_BYTES, MappedLanes, Shared
-from simulator.engine.signals import signals_held
+from simulator.engine.interrupts import signals_held
 from simulator.engine.workers import start_tracker
 from simulator.storage.writing import refusal, refuse_existing, whole_file, write_error
 

@@ -21,9 +21,9 @@ from simulator.comparison.alignment import Alignment
 from simulator.desk.decodes import Decode, Decodes
 from simulator.desk.tracks import lane_of, played_views, view_of
 from simulator.engine.align import alignment_of, audibility_of, known_alignment, known_audibility
+from simulator.engine.interrupts import ignore_terminal
 from simulator.engine.measure import Job, Result, do_all
 from simulator.engine.predict import CEILING_DBTP, Delivered, deliver, predict
-from simulator.engine.signals import ignore_terminal
 from simulator.engine.workers import ChildProcess, one_blas_thread, start_tracker
 from simulator.normalizer.prediction import from_gain
 from simulator.normalizer.profile import Delivery, Profile

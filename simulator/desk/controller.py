@@ -33,9 +33,9 @@ from simulator.desk.tracks import (
     remembered_marks,
     track_lanes,
 )
-from simulator.engine.signals import signals_held
+from simulator.engine.interrupts import signals_held
 from simulator.metering.gating import exact_lufs
-from simulator.metering.live import Reading
+from simulator.metering.live_meter import Reading
 from simulator.playlists.revisions import revised_file
 from simulator.session import effects as do
 from simulator.session import events as happens

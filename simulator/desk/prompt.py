@@ -44,7 +44,7 @@ from prompt_toolkit.layout import (
 from prompt_toolkit.layout.processors import BeforeInput
 
 from simulator.common.text import as_utf8, visible
-from simulator.engine.signals import hear_again
+from simulator.engine.interrupts import hear_again
 from simulator.session.commands import keys
 from simulator.session.events import TICK_SECONDS
 from simulator.storage.small_files import MEBIBYTE, open_to_write

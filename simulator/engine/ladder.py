@@ -23,7 +23,7 @@ import numpy as np
 from msgspec import structs
 from numpy.typing import NDArray
 
-from simulator.audibility.masks import MaskMeter, Masks, ShareMeter
+from simulator.audibility.kept_masks import MaskMeter, Masks, ShareMeter
 from simulator.audio_files.reader import AudioReader, read_info
 from simulator.audio_files.writer import write_audio
 from simulator.codecs.deliver import Delivering, codec_name

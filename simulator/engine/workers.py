@@ -22,7 +22,7 @@ from itertools import islice
 from typing import Any, TypeVar
 
 from simulator.common.errors import AudioError, SimulatorError
-from simulator.engine.signals import children_deaf, ignore_terminal, signals_held
+from simulator.engine.interrupts import children_deaf, ignore_terminal, signals_held
 from simulator.storage.process_life import end_with_parent
 
 Job = TypeVar("Job")

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from support import signals
 
-from simulator.audibility.masks import MaskMeter, Masks, ShareMeter
+from simulator.audibility.kept_masks import MaskMeter, Masks, ShareMeter
 from simulator.audibility.meter import AudibilityMeter, Block
 
 RATE, SECONDS = 44_100, 4

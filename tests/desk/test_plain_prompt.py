@@ -11,7 +11,7 @@ import pytest
 from support.fake_desk import FakeDesk
 
 from simulator.desk.prompt import run_plain
-from simulator.engine.signals import ENDING, leave_in_order
+from simulator.engine.interrupts import ENDING, leave_in_order
 
 
 def played(lines: list[str]) -> tuple[FakeDesk, list[str]]:

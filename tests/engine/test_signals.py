@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from simulator.engine.signals import children_deaf, hear_again, hear_no_more, leave_in_order, signals_held
+from simulator.engine.interrupts import children_deaf, hear_again, hear_no_more, leave_in_order, signals_held
 
 
 class LeftError(Exception):

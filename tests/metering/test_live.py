@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from simulator.metering.live import WANTED_SECONDS, read_live
+from simulator.metering.live_meter import WANTED_SECONDS, read_live
 from simulator.metering.meter import measure_array
 
 RATE = 48000

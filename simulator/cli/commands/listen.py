@@ -165,7 +165,7 @@ def _listen(
     from simulator.desk.environment import Outside
     from simulator.desk.tracks import remembered_marks
     from simulator.desk.watch import FolderWatch
-    from simulator.engine.signals import signals_held
+    from simulator.engine.interrupts import signals_held
     from simulator.session import provenance
     from simulator.session.log import missing
     from simulator.session.session import opened

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.audibility.ear import (
+from simulator.audibility.masking_threshold import (
     ear,
     excitation,
     frame_size,

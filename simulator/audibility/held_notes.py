@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.audibility.ear import hann, without_balance
+from simulator.audibility.masking_threshold import hann, without_balance
 
 LOWEST_HZ, HIGHEST_HZ = 40.0, 1000.0
 _HARMONICS = (2, 3, 4, 5)
@@ -36,7 +36,7 @@ class Notes:
 
 
 class HeldNotes:
-    """Watches both versions. `balance` is taken out of the other one, as in audibility/ear."""
+    """Watches both versions. `balance` is taken out of the other one, as in audibility/masking_threshold."""
 
     def __init__(self, sample_rate: int, balance: Sequence[tuple[float, float]]) -> None:
         self._rate = sample_rate
