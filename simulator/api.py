@@ -168,7 +168,7 @@ class NamedLadder(Ladder):
     destinations: tuple[Destination, ...] = ()
 
     def _repr_html_(self) -> str:
-        marked = [enough(self.rungs, one.profile) for one in self.destinations]
+        marked = [enough(self.rungs, destination.profile) for destination in self.destinations]
         heads = ("LUFS", "PLR dB", "reduction dB", *(f"{one.name} LUFS" for one in self.destinations))
         rows = [
             (
@@ -241,9 +241,9 @@ def predict(*audio: Audio, player: str = PLAYER) -> PlayedTracks:
     player sets one gain for an album, the tracks are one. Raises AudioError, ProfileError."""
     with _opened(*audio) as (playlist, store):
         [profile] = load_profiles([player])
-        found = PlayedTracks(_predicted([profile], deliver(playlist, store, 0), store)[0])
-        found.names, found.profile = tuple(track.title for track in playlist.tracks), profile
-        return found
+        played_tracks = PlayedTracks(_predicted([profile], deliver(playlist, store, 0), store)[0])
+        played_tracks.names, played_tracks.profile = tuple(track.title for track in playlist.tracks), profile
+        return played_tracks
 
 
 def compare(loud: Audio, open_: Audio, *, players: Sequence[str] = (PLAYER,)) -> ComparedVersions:
@@ -255,9 +255,9 @@ def compare(loud: Audio, open_: Audio, *, players: Sequence[str] = (PLAYER,)) ->
         delivered = deliver(replace(playlist, tracks=versions), store, 0)
         (first, one), (second, other) = _measured(delivered)
         rows = [(row[0], row[1]) for row in _predicted(profiles, delivered, store)]
-        found = compare_pair(VersionPair((first, second), (one, other), profiles, rows), store)
+        comparison = compare_pair(VersionPair((first, second), (one, other), profiles, rows), store)
         names = short_names([first.title, second.title])
-        return _made(ComparedVersions, found, names=Names(names[0], names[1]))
+        return _made(ComparedVersions, comparison, names=Names(names[0], names[1]))
 
 
 def ladder(
@@ -309,9 +309,9 @@ def check(
         for one in done:
             if one.problem is not None:
                 raise one.problem
-        found = CheckedMasters(done)
-        found.decided = decided
-        return found
+        checked_masters = CheckedMasters(done)
+        checked_masters.decided = decided
+        return checked_masters
 
 
 def _made(kind: Callable[..., Base], found: Any, **more: object) -> Base:
@@ -325,7 +325,7 @@ def _table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) ->
     if caption:
         lines.append(f'<caption style="text-align: left">{escape(caption)}</caption>')
     if any(heads):
-        lines.append(f"<thead><tr>{''.join(f'<th>{escape(one)}</th>' for one in heads)}</tr></thead>")
+        lines.append(f"<thead><tr>{''.join(f'<th>{escape(head)}</th>' for head in heads)}</tr></thead>")
     lines.append("<tbody>")
     lines += [f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in rows]
     return "\n".join([*lines, "</tbody>", "</table>"])

@@ -15,7 +15,7 @@ The model: ear and noise-to-mask ratio of ITU-R BS.1387, rather than psychoacous
 ISO/IEC 11172-3. Its threshold was made for judging a change that is there, where the other was made to share
 out a coder's bits; its spreading depends on level; forward masking is in it; and all of it is arithmetic on
 whole arrays, where model 1 picks maskers one by one. Formulas from memory (see `masking_threshold`).
-Departures from the standard: the distance under tones (see `masking_threshold`); a gain of each frame's own, so that riding
+Departures from the standard: the distance under tones (see there); a gain of each frame's own, so that riding
 is apart (see `meter`); one threshold for the frame, no median over listeners, no mapping to a grade.
 Beside it without a model: hits, pumping (`moments`), held notes (`held_notes`).
 

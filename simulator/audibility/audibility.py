@@ -114,7 +114,9 @@ class Audibility:
         Empty: no audible change is expected."""
         turns: list[tuple[int, float, Moment]] = []
         for kind in MomentKind:
-            own = sorted((one for one in self.moments if one.kind is kind), key=lambda one: -one.severity)
+            own = sorted(
+                (moment for moment in self.moments if moment.kind is kind), key=lambda one: -one.severity
+            )
             turns += [(turn, -one.severity, one) for turn, one in enumerate(own)]
         return apart([one for *_, one in sorted(turns, key=lambda each: each[:2])], count)
 
@@ -123,7 +125,7 @@ class Audibility:
         return {
             **asdict(self),
             "bands": [asdict(band) for band in self.bands],
-            "moments": [{**asdict(one), "kind": one.kind.value} for one in self.moments],
+            "moments": [{**asdict(moment), "kind": moment.kind.value} for moment in self.moments],
             "strip_db": list(self.strip_db),
             "strip_share": list(self.strip_share),
         }

@@ -77,7 +77,7 @@ def read_answers(text: str) -> tuple[list[VoteAnswer], list[str]]:
     """All answers in a text, each once, and what is wrong with the others. What stands after an answer, up to
     the next one, belongs to it; where there is only one, the whole text does."""
     matches = list(_LINE.finditer(text))
-    found: list[VoteAnswer] = []
+    vote_answers: list[VoteAnswer] = []
     problems: list[str] = []
     whole = {match.start() for match in matches}
     cut_off = any(match.start() not in whole for match in _BEGUN.finditer(text))
@@ -88,41 +88,45 @@ def read_answers(text: str) -> tuple[list[VoteAnswer], list[str]]:
     for number, match in enumerate(matches):
         end = matches[number + 1].start() if number + 1 < len(matches) else len(text)
         try:
-            _add(found, _answer(match, text if len(matches) == 1 else text[match.end() : end]))
+            _add(vote_answers, _answer(match, text if len(matches) == 1 else text[match.end() : end]))
         except ValueError as problem:
             if str(problem) not in problems:
                 problems.append(str(problem))
-    return found, problems
+    return vote_answers, problems
 
 
-def same_answer(one: VoteAnswer, other: VoteAnswer) -> bool:
+def same_answer(vote_answer: VoteAnswer, other: VoteAnswer) -> bool:
     """True where these are one filling of the page, as a mail holds it that quotes it once more."""
-    if (one.page, one.letters, one.names_seen) != (other.page, other.letters, other.names_seen):
+    if (vote_answer.page, vote_answer.letters, vote_answer.names_seen) != (
+        other.page,
+        other.letters,
+        other.names_seen,
+    ):
         return False
-    if one.answer or other.answer:
-        return one.answer == other.answer or not (one.answer and other.answer)
-    return one.name == other.name or not (one.name and other.name)
+    if vote_answer.answer or other.answer:
+        return vote_answer.answer == other.answer or not (vote_answer.answer and other.answer)
+    return vote_answer.name == other.name or not (vote_answer.name and other.name)
 
 
 def merged(answers: Iterable[VoteAnswer]) -> list[VoteAnswer]:
     """Each filling once, with all that is said of it anywhere."""
-    found: list[VoteAnswer] = []
-    for one in answers:
-        _add(found, one)
-    return found
+    vote_answers: list[VoteAnswer] = []
+    for answer in answers:
+        _add(vote_answers, answer)
+    return vote_answers
 
 
-def _add(found: list[VoteAnswer], given: VoteAnswer) -> None:
-    for place, one in enumerate(found):
+def _add(vote_answers: list[VoteAnswer], given: VoteAnswer) -> None:
+    for place, one in enumerate(vote_answers):
         if same_answer(one, given):
-            found[place] = replace(
+            vote_answers[place] = replace(
                 one,
                 name=one.name or given.name,
                 words=one.words or given.words,
                 answer=one.answer or given.answer,
             )
             return
-    found.append(given)
+    vote_answers.append(given)
 
 
 def _answer(match: re.Match[str], around: str) -> VoteAnswer:

@@ -72,10 +72,10 @@ def result(trial: Trial) -> DiscriminationResult | PreferenceResult:
 def together(trials: Sequence[Trial]) -> PreferenceResult:
     """All rounds of several finished preference trials of one plan, as one. Its p values are about these
     listeners, not about others. Raises ValueError as `result` does."""
-    for one in trials:
-        result(one)
-    draws = tuple(drawn for one in trials for drawn in one.draws)
-    answers = tuple(answer for one in trials for answer in one.answers)
+    for trial in trials:
+        result(trial)
+    draws = tuple(drawn for trial in trials for drawn in trial.draws)
+    answers = tuple(answer for trial in trials for answer in trial.answers)
     return _preference(replace(trials[0], draws=draws, answers=answers))
 
 

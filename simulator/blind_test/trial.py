@@ -146,7 +146,7 @@ def refusal(trial: Trial, letter: str) -> str:
         return "The trial is over."
     if letter not in screen.choices:
         return f"Answer {' or '.join(screen.choices)}."
-    missing = [one for one in screen.letters if one not in screen.heard]
+    missing = [letter for letter in screen.letters if letter not in screen.heard]
     return f"Play {' and '.join(missing)} first: you can answer once you have heard all." if missing else ""
 
 

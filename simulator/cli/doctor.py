@@ -131,8 +131,8 @@ def _device(name: str | None) -> DeviceView | Diagnosis:
     from simulator.deck.stream import NoSound, named
 
     try:
-        found = list_devices(multiprocessing.get_context("spawn"), os.devnull, LIST_SECONDS)
-        return found[named(found, name)]
+        device_views = list_devices(multiprocessing.get_context("spawn"), os.devnull, LIST_SECONDS)
+        return device_views[named(device_views, name)]
     except NoSound as problem:
         why = str(problem).partition(". ")
         return Diagnosis(

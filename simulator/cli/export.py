@@ -100,7 +100,7 @@ def cues_of(session: str) -> dict[str, list[tuple[float, str]]]:
     return found
 
 
-def _write_csv(found: list[Remark], output: Path, force: bool) -> None:
+def _write_csv(remarks: list[Remark], output: Path, force: bool) -> None:
     from simulator.cli.output import write_csv
     from simulator.storage.writing import whole_file
     from simulator.text.remarks import COLUMNS, remark_rows
@@ -109,7 +109,7 @@ def _write_csv(found: list[Remark], output: Path, force: bool) -> None:
         whole_file(output, force) as passing,
         open(passing, "w", encoding="utf-8", errors="backslashreplace", newline="") as file,
     ):
-        write_csv(remark_rows(found), file, COLUMNS)
+        write_csv(remark_rows(remarks), file, COLUMNS)
 
 
 def _write_webvtt(found: list[Remark], output: Path, force: bool) -> None:

@@ -174,7 +174,7 @@ def _described(kind: inspect.Type) -> str:
     """What may stand there, in words."""
     if isinstance(kind, inspect.UnionType):
         kinds = [one for one in kind.types if not isinstance(one, inspect.NoneType)]
-        return " or ".join(_described(one) for one in kinds)
+        return " or ".join(_described(kind) for kind in kinds)
     if isinstance(kind, inspect.LiteralType):
         return " or ".join(f'"{value}"' for value in kind.values)
     if isinstance(kind, inspect.FloatType | inspect.IntType):

@@ -44,46 +44,46 @@ _AGREES = 0.97
 """A lesser share of the common part that fits is said."""
 
 
-def with_reason(found: Alignment) -> Alignment:
+def with_reason(alignment: Alignment) -> Alignment:
     """The alignment with its sentences."""
     notes = []
-    if found.kind == "ambiguous":
-        where = ", ".join(f"{place.offset_s:+.3f} s" for place in found.candidates)
+    if alignment.kind == "ambiguous":
+        where = ", ".join(f"{candidate.offset_s:+.3f} s" for candidate in alignment.candidates)
         notes.append(f"The music repeats: these offsets fit equally well, within 10 %: {where}.")
     else:
-        notes.append(f"The same performance (similarity {found.similarity:.2f} of 1).")
-    if found.polarity == -1:
+        notes.append(f"The same performance (similarity {alignment.similarity:.2f} of 1).")
+    if alignment.polarity == -1:
         notes.append("The second version has inverted polarity.")
-    if found.channels_swapped:
+    if alignment.channels_swapped:
         notes.append("Left and right are swapped in the second version; corrected here.")
-    if found.drift_ppm:
-        notes.append(f"The second version runs {_speed(found.drift_ppm)}.")
-    if found.edits:
-        said = [_edit(one) for one in found.edits[:_MOST_EDITS]]
-        more = len(found.edits) - len(said)
+    if alignment.drift_ppm:
+        notes.append(f"The second version runs {_speed(alignment.drift_ppm)}.")
+    if alignment.edits:
+        said = [_edit(one) for one in alignment.edits[:_MOST_EDITS]]
+        more = len(alignment.edits) - len(said)
         said += [f"and {more} more"] if more else []
         notes.append(
             f"The second version was edited: {'; '.join(said)}. Only the matching parts are compared."
         )
-    elif found.agreeing_share is not None and found.agreeing_share < _AGREES:
-        share = 100.0 * found.agreeing_share
+    elif alignment.agreeing_share is not None and alignment.agreeing_share < _AGREES:
+        share = 100.0 * alignment.agreeing_share
         notes.append(
             f"Only {share:.0f} % of the common part fits this place: one of the two was edited, or "
             "holds something that the other lacks."
-            + ("" if found.fits or found.kind != "aligned" else " Where was not found.")
+            + ("" if alignment.fits or alignment.kind != "aligned" else " Where was not found.")
         )
-    return replace(found, reason=" ".join(notes))
+    return replace(alignment, reason=" ".join(notes))
 
 
-def _edit(one: Edit) -> str:
-    at, second_at = format_time(one.first_at_s), format_time(one.second_at_s)
-    if one.second_seconds == 0.0:
-        return f"{_seconds(one.first_seconds)} are missing at {at}"
-    if one.first_seconds == 0.0:
-        return f"{_seconds(one.second_seconds)} are inserted at {at} (its own {second_at})"
+def _edit(edit: Edit) -> str:
+    at, second_at = format_time(edit.first_at_s), format_time(edit.second_at_s)
+    if edit.second_seconds == 0.0:
+        return f"{_seconds(edit.first_seconds)} are missing at {at}"
+    if edit.first_seconds == 0.0:
+        return f"{_seconds(edit.second_seconds)} are inserted at {at} (its own {second_at})"
     return (
-        f"{_seconds(one.first_seconds)} at {at} have no counterpart there "
-        f"({_seconds(one.second_seconds)} of other audio instead)"
+        f"{_seconds(edit.first_seconds)} at {at} have no counterpart there "
+        f"({_seconds(edit.second_seconds)} of other audio instead)"
     )
 
 
@@ -194,11 +194,11 @@ def judge(
     first: NDArray[np.floating],
     moved: NDArray[np.floating],
     rate: int,
-    found: Sequence[CoarsePlace],
+    coarse_places: Sequence[CoarsePlace],
 ) -> list[Judged]:
     """Each place looked at closely, best first; those with too little in common are left out."""
     judged = []
-    for number, one in enumerate(found):
+    for number, one in enumerate(coarse_places):
         place = one.lag_s * rate
         shared_frames = min(first.shape[0], moved.shape[0] - place) - max(0.0, -place)
         least = max(SHORTEST_S * rate, LEAST_SHARE * min(first.shape[0], moved.shape[0]))
@@ -396,7 +396,7 @@ def _mapped(
     lies = stretches(first, moved, rate, [aligned.place, *rivals], found.polarity)
     edits = _edits(lies, first.shape[0], moved.shape[0], rate, to_second / found.second_rate)
     shortest = min(first.shape[0], moved.shape[0])
-    if not edits or sum(one.end - one.start for one in lies) < _LEAST_MAPPED * shortest:
+    if not edits or sum(ly.end - ly.start for ly in lies) < _LEAST_MAPPED * shortest:
         return aligned
     longest = max(lies, key=lambda one: one.end - one.start)
     part = align_fine.look(first[longest.start : longest.end], moved, longest.place + longest.start)
@@ -406,8 +406,7 @@ def _mapped(
     gain, left = align_fine.level(part, found.polarity)
     alike = similarity(shared, rate, part.size, 0.0)
     pieces = tuple(
-        Piece(one.start / rate, one.end / rate, one.place * to_second / found.second_rate + 0.0)
-        for one in lies
+        Piece(ly.start / rate, ly.end / rate, ly.place * to_second / found.second_rate + 0.0) for ly in lies
     )
     mapped = replace(
         found,
@@ -431,8 +430,8 @@ def _edits(
 ) -> tuple[Edit, ...]:
     """What lies between the stretches, before the first one and after the last one."""
     found = []
-    ends = [(0.0, 0.0)] + [(float(one.end), one.end + one.place) for one in lies]
-    starts = [(float(one.start), one.start + one.place) for one in lies]
+    ends = [(0.0, 0.0)] + [(float(ly.end), ly.end + ly.place) for ly in lies]
+    starts = [(float(ly.start), ly.start + ly.place) for ly in lies]
     starts.append((float(first_frames), float(second_frames)))
     for number, (before, after) in enumerate(zip(ends, starts, strict=True)):
         first_s, second_s = (max(0.0, (b - a) / rate) for a, b in zip(before, after, strict=True))
@@ -490,8 +489,10 @@ def _settle(
         OffsetCandidate(place * to_second + 0.0, place * to_second / second_rate + 0.0, best.polarity, final)
     ]
     candidates += [
-        OffsetCandidate(one.place * second_rate / rate, one.place / rate, one.polarity, one.similarity)
-        for one in rivals
+        OffsetCandidate(
+            rival.place * second_rate / rate, rival.place / rate, rival.polarity, rival.similarity
+        )
+        for rival in rivals
     ]
     kind: Kind = "ambiguous" if rivals else "aligned"
     alignment = Alignment(

@@ -130,7 +130,7 @@ class Alignment:
             return None
         stretch = 1.0 + (self.drift_ppm or 0.0) * 1e-6
         if self.pieces:  # between two pieces: where the cut is
-            at = [one for one in self.pieces if one.first_start_s <= first_time_s]
+            at = [piece for piece in self.pieces if piece.first_start_s <= first_time_s]
             piece = at[-1] if at else self.pieces[0]
             if piece is not self.pieces[-1]:
                 first_time_s = min(first_time_s, piece.first_end_s)
@@ -157,7 +157,7 @@ class Alignment:
         common = self.common_s()
         return {
             **asdict(self),
-            "candidates": [asdict(place) for place in self.candidates],
+            "candidates": [asdict(candidate) for candidate in self.candidates],
             "delay_by_band": [asdict(band) for band in self.delay_by_band],
             "pieces": [asdict(piece) for piece in self.pieces],
             "edits": [asdict(edit) for edit in self.edits],

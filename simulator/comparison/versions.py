@@ -122,8 +122,8 @@ def compare(
             found = extremes(a[0].series.energy, b[0].series.energy, open_.series.energy, sure)
         return Side(a[1], b[1], _gap(a[1], b[1], found))
 
-    def delivered(found: Measurement, place: str) -> tuple[Measurement, Figures]:
-        return found, _figures(found, 0.0, found.over_count, passages, place)
+    def delivered(measurement: Measurement, place: str) -> tuple[Measurement, Figures]:
+        return measurement, _figures(measurement, 0.0, measurement.over_count, passages, place)
 
     def played(version: Heard, place: str) -> tuple[Measurement, Figures]:
         found = version.prediction.played
@@ -142,41 +142,41 @@ def compare(
     )
 
 
-def punch_db(found: Measurement) -> float | None:
+def punch_db(measurement: Measurement) -> float | None:
     """Peak to loudness with the true peak held at 0 dBTP."""
-    if found.true_peak_dbtp is None or found.integrated_lufs is None:
+    if measurement.true_peak_dbtp is None or measurement.integrated_lufs is None:
         return None
-    return min(found.true_peak_dbtp, 0.0) - found.integrated_lufs
+    return min(measurement.true_peak_dbtp, 0.0) - measurement.integrated_lufs
 
 
-def played_punch_db(found: Measurement, gain_db: float) -> float | None:
+def played_punch_db(measurement: Measurement, gain_db: float) -> float | None:
     """Punch of what is played after a gain of the player: what stood over full scale as delivered is no
     punch, also where the player has turned it down; so peaks count up to where 0 dBTP as delivered would
     stand."""
-    if found.true_peak_dbtp is None or found.integrated_lufs is None:
+    if measurement.true_peak_dbtp is None or measurement.integrated_lufs is None:
         return None
-    return min(found.true_peak_dbtp, gain_db) - found.integrated_lufs
+    return min(measurement.true_peak_dbtp, gain_db) - measurement.integrated_lufs
 
 
-def _figures(found: Measurement, gain_db: float, overs: int, passages: Passages, place: str) -> Figures:
+def _figures(measurement: Measurement, gain_db: float, overs: int, passages: Passages, place: str) -> Figures:
     at = (passages.loudest, passages.quietest)
     starts = [window.loud_s if place == "loud" else window.open_s for window in at]
-    loudest, quietest = (passage_lufs(found.series.energy, start) for start in starts)
+    loudest, quietest = (passage_lufs(measurement.series.energy, start) for start in starts)
     return Figures(
         gain_db=gain_db,
-        integrated_lufs=found.integrated_lufs,
+        integrated_lufs=measurement.integrated_lufs,
         loudest_passage_lufs=loudest,
         quietest_passage_lufs=quietest,
         contrast_lu=_minus(loudest, quietest),
-        own_loudest_passage_lufs=found.max_short_term_lufs,
-        own_quietest_passage_lufs=found.quietest_passage_lufs,
-        true_peak_dbtp=found.true_peak_dbtp,
-        unused_headroom_db=_minus(0.0, found.true_peak_dbtp),
-        peak_to_loudness_db=found.peak_to_loudness_db,
-        punch_db=played_punch_db(found, gain_db),
-        median_peak_to_short_term_db=found.median_peak_to_short_term_db,
+        own_loudest_passage_lufs=measurement.max_short_term_lufs,
+        own_quietest_passage_lufs=measurement.quietest_passage_lufs,
+        true_peak_dbtp=measurement.true_peak_dbtp,
+        unused_headroom_db=_minus(0.0, measurement.true_peak_dbtp),
+        peak_to_loudness_db=measurement.peak_to_loudness_db,
+        punch_db=played_punch_db(measurement, gain_db),
+        median_peak_to_short_term_db=measurement.median_peak_to_short_term_db,
         over_count=overs,
-        share_at_ceiling=found.share_at_ceiling,
+        share_at_ceiling=measurement.share_at_ceiling,
     )
 
 

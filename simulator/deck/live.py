@@ -223,11 +223,11 @@ class LiveDeck:
     def devices(self) -> Sequence[DeviceView]:
         """What is there now. Raises UsageError with the reason where there is nothing."""
         try:
-            found = list_devices(self._context, self._scratch.log)
+            device_views = list_devices(self._context, self._scratch.log)
         except NoSound as problem:
             raise UsageError(str(problem)) from None
         playing = self.device if self._alive else None
-        return [replace(one, chosen=one.name == playing) for one in found]
+        return [replace(one, chosen=one.name == playing) for one in device_views]
 
     def choose(self, name: str | None) -> None:
         """Goes on with another device; see `program.Deck`."""

@@ -39,10 +39,10 @@ class Orders:
         self._serial += 1
         parts = tuple(
             LaneStretch(
-                self._book.number(one.lane), one.first_frame, one.end_frame, one.gain,
-                one.fade_in, one.fade_out, one.silence_frames,
+                self._book.number(segment.lane), segment.first_frame, segment.end_frame, segment.gain,
+                segment.fade_in, segment.fade_out, segment.silence_frames,
             )
-            for one in program.segments
+            for segment in program.segments
         )  # fmt: skip
         ramp = seconds_to_frames(ramp_s, self._rate)
         self.order = Order(self._serial, parts, program.repeat, segment, frame, ramp, ramp_from, since)

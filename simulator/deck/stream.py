@@ -98,8 +98,8 @@ def named(devices: Sequence[DeviceView], name: str | None) -> int:
     (letter case does not count); None is the system's own. Raises UsageError."""
     if name is None:
         return next((index for index, one in enumerate(devices) if one.default), 0)
-    names = [one.name for one in devices]
-    lowered = [one.casefold() for one in names]
+    names = [device.name for device in devices]
+    lowered = [name.casefold() for name in names]
     for found in (
         [index for index, one in enumerate(names) if one == name],
         [index for index, one in enumerate(lowered) if one == name.casefold()],

@@ -60,9 +60,9 @@ def album_findings(tracks: Sequence[AlbumTrack]) -> list[list[Finding]]:
     """For each track its findings within the album; nothing for an album of one."""
     if len(tracks) < 2:
         return [[] for _ in tracks]
-    rate = Counter(one.scan.sample_rate for one in tracks).most_common(1)[0][0]
-    bits = Counter(one.bits for one in tracks).most_common(1)[0][0]
-    levels = [level for one in tracks if (level := one.measurement.integrated_lufs) is not None]
+    rate = Counter(track.scan.sample_rate for track in tracks).most_common(1)[0][0]
+    bits = Counter(track.bits for track in tracks).most_common(1)[0][0]
+    levels = [level for track in tracks if (level := track.measurement.integrated_lufs) is not None]
     middle = median(levels) if levels else None
     found = []
     for index, one in enumerate(tracks):
@@ -75,11 +75,11 @@ def album_findings(tracks: Sequence[AlbumTrack]) -> list[list[Finding]]:
     return found
 
 
-def _rate(one: AlbumTrack, rate: int) -> Finding:
-    other = one.scan.sample_rate != rate
+def _rate(album_track: AlbumTrack, rate: int) -> Finding:
+    other = album_track.scan.sample_rate != rate
     return Finding(
         "album_rate", "Sample rate on the album", "fix" if other else "fine",
-        float(one.scan.sample_rate), "Hz", float(rate), (),
+        float(album_track.scan.sample_rate), "Hz", float(rate), (),
         "Different from most tracks on the album." if other else "",
         "Deliver all tracks of an album at one rate." if other else "",
     )  # fmt: skip
@@ -95,8 +95,8 @@ def _bits(one: AlbumTrack, bits: int | None) -> Finding:
     )  # fmt: skip
 
 
-def _level(one: AlbumTrack, middle: float | None) -> Finding:
-    own = one.measurement.integrated_lufs
+def _level(album_track: AlbumTrack, middle: float | None) -> Finding:
+    own = album_track.measurement.integrated_lufs
     if own is None or middle is None:
         return Finding("album_level", "Level on the album", "fine", None, "LU", 0.0)
     away = own - middle
@@ -111,11 +111,11 @@ def _level(one: AlbumTrack, middle: float | None) -> Finding:
     )  # fmt: skip
 
 
-def _gap(one: AlbumTrack, following: AlbumTrack) -> Finding:
-    seconds = one.scan.tail_s + following.scan.head_s
+def _gap(album_track: AlbumTrack, following: AlbumTrack) -> Finding:
+    seconds = album_track.scan.tail_s + following.scan.head_s
     long = seconds > LONGEST_GAP_S
     begins_loud = following.scan.head.shape[0] > 0 and following.scan.head_s <= 0.001
-    text = "Runs into the next track." if runs_on(one.scan) and begins_loud else ""
+    text = "Runs into the next track." if runs_on(album_track.scan) and begins_loud else ""
     return Finding(
         "album_gap", "Gap before the next track", "look" if long else "fine", seconds, "s", LONGEST_GAP_S, (),
         "Longer than usual." if long else text,
@@ -125,7 +125,7 @@ def _gap(one: AlbumTrack, following: AlbumTrack) -> Finding:
 
 def _order(tracks: Sequence[AlbumTrack], index: int) -> Finding | None:
     """None where the playlist numbers nothing."""
-    orders = [one.order for one in tracks]
+    orders = [track.order for track in tracks]
     if all(order is None for order in orders):
         return None
     own, where = orders[index], ("album_order", "Track number")

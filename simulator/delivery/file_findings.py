@@ -145,18 +145,18 @@ OPPOSED = -0.9
 OPPOSED_BASS = -0.5
 
 
-def channel_findings(found: Measurement, scan: Scan) -> list[Finding]:
+def channel_findings(measurement: Measurement, scan: Scan) -> list[Finding]:
     """DC for every layout; the others for two channels."""
-    findings = [_dc(found)]
-    if found.channels == 2:
-        findings += [_balance(scan), _correlation(found, scan)]
+    findings = [_dc(measurement)]
+    if measurement.channels == 2:
+        findings += [_balance(scan), _correlation(measurement, scan)]
     return findings
 
 
-def _dc(found: Measurement) -> Finding:
-    worst = max(found.dc_offset, key=abs, default=0.0)
+def _dc(measurement: Measurement) -> Finding:
+    worst = max(measurement.dc_offset, key=abs, default=0.0)
     bad = abs(worst) > DC_LIMIT
-    channel = found.dc_offset.index(worst) + 1 if found.dc_offset else 1
+    channel = measurement.dc_offset.index(worst) + 1 if measurement.dc_offset else 1
     return Finding(
         "dc", "DC offset", "look" if bad else "fine", 100.0 * worst, "% of full scale", 100.0 * DC_LIMIT, (),
         true_minus(f"Channel {channel}: {20.0 * math.log10(abs(worst)):.0f} dBFS.") if bad else "",
@@ -185,8 +185,8 @@ def _balance(scan: Scan) -> Finding:
     )  # fmt: skip
 
 
-def _correlation(found: Measurement, scan: Scan) -> Finding:
-    value = found.correlation
+def _correlation(measurement: Measurement, scan: Scan) -> Finding:
+    value = measurement.correlation
     where = ("correlation", "L/R correlation")
     level: Level = "fine"
     text = advice = ""
@@ -326,10 +326,10 @@ def _bursts(samples: NDArray[np.float32], rate: int) -> list[float]:
     return found
 
 
-def within_after(found: Finding, gain_db: float) -> bool:
+def within_after(finding: Finding, gain_db: float) -> bool:
     """True where a level at the edges, or an offset, is within its limit after this gain."""
-    if found.value is None or found.against is None:
+    if finding.value is None or finding.against is None:
         return False
-    if found.check in ("start", "end"):
-        return found.value + gain_db <= found.against
-    return found.check == "dc" and abs(found.value) * db_to_gain(gain_db) <= found.against
+    if finding.check in ("start", "end"):
+        return finding.value + gain_db <= finding.against
+    return finding.check == "dc" and abs(finding.value) * db_to_gain(gain_db) <= finding.against

@@ -103,5 +103,5 @@ def db_words(value: float) -> str:
 
 def worst(findings: tuple[Finding, ...] | list[Finding]) -> Level:
     """The most serious level among them."""
-    levels = {found.level for found in findings}
+    levels = {finding.level for finding in findings}
     return next((level for level in LEVELS if level in levels), "fine")

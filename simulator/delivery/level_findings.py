@@ -40,32 +40,32 @@ FULL_SCALE_SOURCE = "ITU-R BS.1770-5 Annex 2: true peak; 0 dBTP is full scale by
 
 
 def level_findings(
-    found: Measurement, decided: Decided, *, may_raise: bool = True, held: bool = True, means: str = ""
+    measurement: Measurement, decided: Decided, *, may_raise: bool = True, held: bool = True, means: str = ""
 ) -> list[Finding]:
     """Loudness, true peak, overs and clipped runs of a master as it is. `may_raise`: every step holds its
     limits after the raise too. `held` is False for a track of an album whose target is another's (it may be
     quieter) or the programme's (it may be louder too). `means` says what being
     below the target means on players."""
     return [
-        _loudness(found, decided, may_raise, held, means),
-        _true_peak(found, decided),
-        *_above_full_scale(found),
-        _overs(found),
-        _clipped(found),
+        _loudness(measurement, decided, may_raise, held, means),
+        _true_peak(measurement, decided),
+        *_above_full_scale(measurement),
+        _overs(measurement),
+        _clipped(measurement),
     ]
 
 
-def room_db(found: Measurement, decided: Decided) -> float:
+def room_db(measurement: Measurement, decided: Decided) -> float:
     """How far plain gain can raise the master under its ceiling (without a decided one: −1 dBTP)."""
     ceiling = CUSTOMARY_CEILING_DBTP if decided.ceiling_dbtp is None else decided.ceiling_dbtp
-    return 0.0 if found.true_peak_dbtp is None else max(ceiling - found.true_peak_dbtp, 0.0)
+    return 0.0 if measurement.true_peak_dbtp is None else max(ceiling - measurement.true_peak_dbtp, 0.0)
 
 
-def _loudness(found: Measurement, decided: Decided, may_raise: bool, held: bool, means: str) -> Finding:
-    value, target = found.integrated_lufs, decided.target_lufs
+def _loudness(measurement: Measurement, decided: Decided, may_raise: bool, held: bool, means: str) -> Finding:
+    value, target = measurement.integrated_lufs, decided.target_lufs
     where = ("loudness", "Loudness")
     if value is None:
-        why = " ".join(note.text for note in found.warnings)
+        why = " ".join(note.text for note in measurement.warnings)
         return Finding(*where, "look", None, "LUFS", target, (), f"Not measurable. {why}".strip(),
                        "Make sure that this is the right file.", "ITU-R BS.1770-5")  # fmt: skip
     if target is None:
@@ -83,7 +83,7 @@ def _loudness(found: Measurement, decided: Decided, may_raise: bool, held: bool,
     if not held:
         return Finding(*where, "fine", value, "LUFS", None, (), "Quieter than the album's loudest track.",
                        source=source)  # fmt: skip
-    room = room_db(found, decided)
+    room = room_db(measurement, decided)
     fits = room >= -away - SHOWN_DB
     possible = may_raise and fits
     if possible:
@@ -98,8 +98,8 @@ def _loudness(found: Measurement, decided: Decided, may_raise: bool, held: bool,
                    means or text, advice, source)  # fmt: skip
 
 
-def _true_peak(found: Measurement, decided: Decided) -> Finding:
-    value = found.true_peak_dbtp
+def _true_peak(measurement: Measurement, decided: Decided) -> Finding:
+    value = measurement.true_peak_dbtp
     ceiling, source = decided.ceiling_dbtp, decided.ceiling_source
     where = ("true_peak", "True peak")
     if value is None:
@@ -114,7 +114,7 @@ def _true_peak(found: Measurement, decided: Decided) -> Finding:
         level = "look" if value - ceiling > READING_DB else "fine"
     if level == "fine":
         return Finding(*where, level, value, "dBTP", ceiling, (), "", "", source)
-    at = () if found.true_peak_at_s is None else (found.true_peak_at_s,)
+    at = () if measurement.true_peak_at_s is None else (measurement.true_peak_at_s,)
     return Finding(*where, level, value, "dBTP", ceiling, at, f"{value - ceiling:.2f} dB above the limit.",
                    lower_advice(value - ceiling), source)  # fmt: skip
 
@@ -124,22 +124,22 @@ def lower_advice(by_db: float) -> str:
     return f"Turn the output down {_upward(by_db):.2f} dB; the peak moves by the same amount."
 
 
-def samples_over(found: Measurement) -> bool:
+def samples_over(measurement: Measurement) -> bool:
     """True where the samples themselves are above full scale, as only floating point and decoders hold
     them."""
-    return found.sample_peak_dbfs is not None and found.sample_peak_dbfs > SAMPLES_OVER_DB
+    return measurement.sample_peak_dbfs is not None and measurement.sample_peak_dbfs > SAMPLES_OVER_DB
 
 
-def overs_words(found: Measurement) -> str:
+def overs_words(measurement: Measurement) -> str:
     """What is above full scale: the wave between samples, or samples as well."""
-    return "overs, samples included" if samples_over(found) else "inter-sample overs"
+    return "overs, samples included" if samples_over(measurement) else "inter-sample overs"
 
 
-def _above_full_scale(found: Measurement) -> list[Finding]:
+def _above_full_scale(measurement: Measurement) -> list[Finding]:
     """Only where it is so."""
-    if not samples_over(found):
+    if not samples_over(measurement):
         return []
-    peak = found.sample_peak_dbfs or 0.0
+    peak = measurement.sample_peak_dbfs or 0.0
     return [
         Finding(
             "sample_peak", "Sample peak", "fix", peak, "dBFS", 0.0, (),
@@ -171,8 +171,8 @@ def worst_overs(overs: tuple[OverEvent, ...]) -> list[OverEvent]:
     return sorted(overs, key=lambda over: (-over.peak_dbtp, over.start_s))[:WORST]
 
 
-def _clipped(found: Measurement) -> Finding:
-    runs = sorted(found.clipped_runs, key=lambda run: (-run.length_frames, run.start_s))[:WORST]
+def _clipped(measurement: Measurement) -> Finding:
+    runs = sorted(measurement.clipped_runs, key=lambda run: (-run.length_frames, run.start_s))[:WORST]
     level: Level = "look" if runs else "fine"
     text = advice = ""
     if runs:
@@ -182,7 +182,7 @@ def _clipped(found: Measurement) -> Finding:
             f"channel {longest.channel + 1}, at {format_time(longest.start_s)}."
         )
         advice = "Listen there. If the clipping is not intended, ease the clipper or go back to the mix."
-    return Finding("clipped_runs", "Clipped runs", level, float(found.clipped_run_count), "runs", 0.0,
+    return Finding("clipped_runs", "Clipped runs", level, float(measurement.clipped_run_count), "runs", 0.0,
                    tuple(run.start_s for run in runs), text, advice, PROJECT)  # fmt: skip
 
 
@@ -198,7 +198,9 @@ TAG_SOURCE = {
 }
 
 
-def tag_findings(found: Measurement, tags: LoudnessTags | None, album_lufs: float | None) -> list[Finding]:
+def tag_findings(
+    measurement: Measurement, tags: LoudnessTags | None, album_lufs: float | None
+) -> list[Finding]:
     """Only for files with loudness tags. `album_lufs` is the album as one programme, None where no album is
     known."""
     if tags is None:
@@ -210,7 +212,7 @@ def tag_findings(found: Measurement, tags: LoudnessTags | None, album_lufs: floa
         for text in tags.faults
     ]  # fmt: skip
     gains = (
-        ("tag_track_gain", "Track gain tag", tags.track_gain_db, found.integrated_lufs),
+        ("tag_track_gain", "Track gain tag", tags.track_gain_db, measurement.integrated_lufs),
         ("tag_album_gain", "Album gain tag", tags.album_gain_db, album_lufs),
     )
     for check, name, gain_db, measured in gains:
@@ -218,7 +220,7 @@ def tag_findings(found: Measurement, tags: LoudnessTags | None, album_lufs: floa
             right = None if measured is None else tags.reference_lufs - measured
             findings.append(_tag_gain(check, name, gain_db, right, source))
     if tags.track_peak_db is not None:
-        findings.append(_tag_peak(found, tags.track_peak_db, source))
+        findings.append(_tag_peak(measurement, tags.track_peak_db, source))
     if tags.header_gain_db:
         findings.append(
             Finding("tag_header_gain", "Output gain in the Opus header", "fine", tags.header_gain_db, "dB",
@@ -238,9 +240,9 @@ def _tag_gain(check: str, name: str, gain_db: float, right_db: float | None, sou
     )  # fmt: skip
 
 
-def _tag_peak(found: Measurement, peak_db: float, source: str) -> Finding:
+def _tag_peak(measurement: Measurement, peak_db: float, source: str) -> Finding:
     """The scheme leaves open which peak: between the sample and the true peak all is right."""
-    sample, true = found.sample_peak_dbfs, found.true_peak_dbtp
+    sample, true = measurement.sample_peak_dbfs, measurement.true_peak_dbtp
     where = ("tag_track_peak", "Track peak tag")
     if sample is None or true is None:
         return Finding(*where, "fine", peak_db, "dB", source=source)
@@ -258,9 +260,9 @@ def _tag_peak(found: Measurement, peak_db: float, source: str) -> Finding:
 HARD_LIMITING_DB = 3.0
 
 
-def player_finding(profile: Profile, found: Prediction) -> Finding:
+def player_finding(profile: Profile, prediction: Prediction) -> Finding:
     """Loudness as played against the player's target."""
-    played, reduction = found.played, found.limiter.max_reduction_db
+    played, reduction = prediction.played, prediction.limiter.max_reduction_db
     peak = played.true_peak_dbtp
     over = peak is not None and peak > FULL_SCALE_DBTP + READING_DB
     words = []
@@ -268,7 +270,7 @@ def player_finding(profile: Profile, found: Prediction) -> Finding:
         words.append(f"The player limits it by up to {reduction:.1f} dB.")
     if peak is not None:
         words.append(f"As played it peaks at {db_words(peak)} dBTP.")
-    words.append(found.decision.reason)
+    words.append(prediction.decision.reason)
     advice = ""
     if over:
         advice = "Some D/A converters clip peaks above full scale; a lower ceiling avoids that."

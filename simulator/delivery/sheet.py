@@ -142,7 +142,7 @@ def read_sheet_text(text: str, where: str) -> Sheet:
         )
     if not sheet.masters:
         raise UsageError(f"{where}: this delivery sheet lists no master.", "Write it again.")
-    masters = tuple(msgspec.structs.replace(one, title=visible(one.title)) for one in sheet.masters)
+    masters = tuple(msgspec.structs.replace(master, title=visible(master.title)) for master in sheet.masters)
     return msgspec.structs.replace(sheet, masters=masters, written_at=visible(sheet.written_at))
 
 
@@ -249,7 +249,7 @@ def changes(sheet: Sheet, now: Sequence[SheetMaster]) -> list[SheetChange]:
                 found = next(free, None)
                 if found is not None:
                     pairs[place] = found
-    order = [pairs[place] for place in sorted(pairs)]
+    order = [pairs[pair] for pair in sorted(pairs)]
     kept = {
         order[block.a + at]
         for block in SequenceMatcher(None, order, sorted(order), autojunk=False).get_matching_blocks()
@@ -271,12 +271,12 @@ def changes(sheet: Sheet, now: Sequence[SheetMaster]) -> list[SheetChange]:
     return [*made, *(SheetChange("new", None, one) for one in new)]
 
 
-def _name(one: SheetMaster) -> str:
-    return PurePosixPath(one.path).name
+def _name(sheet_master: SheetMaster) -> str:
+    return PurePosixPath(sheet_master.path).name
 
 
-def _samples(one: SheetMaster) -> tuple[str, int]:
-    return one.samples_sha256, one.sample_rate
+def _samples(sheet_master: SheetMaster) -> tuple[str, int]:
+    return sheet_master.samples_sha256, sheet_master.sample_rate
 
 
 _MATCHED_BY: tuple[Callable[[SheetMaster], object], ...] = (

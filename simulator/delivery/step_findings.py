@@ -67,9 +67,9 @@ class Step:
     playbacks: tuple[Playback, ...] = ()
 
 
-def missed_limit(found: Measurement, decided: Decided) -> float | None:
+def missed_limit(measurement: Measurement, decided: Decided) -> float | None:
     """The level in dBTP that the peak of a step is above; None where it is under all of them."""
-    peak = found.true_peak_dbtp
+    peak = measurement.true_peak_dbtp
     if peak is None:
         return None
     if peak > FULL_SCALE_DBTP + READING_DB:
@@ -85,35 +85,35 @@ def aim_dbtp(decided: Decided) -> float:
 
 
 def first_gain_db(
-    found: Measurement, steps: Sequence[Measurement], decided: Decided, away_lu: float | None
+    measurement: Measurement, steps: Sequence[Measurement], decided: Decided, away_lu: float | None
 ) -> float:
     """The gain that would answer what gain can: negative where a peak or the loudness is over its limit,
     positive where the loudness can be raised to a decided target; 0 where there is nothing to do. `away_lu`
     is the loudness against the target."""
     down = [0.0]
-    peak = found.true_peak_dbtp
+    peak = measurement.true_peak_dbtp
     ceiling = CUSTOMARY_CEILING_DBTP if decided.ceiling_dbtp is None else decided.ceiling_dbtp
     if peak is not None and peak > ceiling + READING_DB:
         down.append(peak - ceiling)
-    if samples_over(found):
-        down.append(found.sample_peak_dbfs or 0.0)
+    if samples_over(measurement):
+        down.append(measurement.sample_peak_dbfs or 0.0)
     if away_lu is not None and away_lu > MET_LU:
         down.append(round(away_lu * TENTHS) / TENTHS)
     down += [
-        (one.true_peak_dbtp or 0.0) - aim_dbtp(decided)
-        for one in steps
-        if missed_limit(one, decided) is not None
+        (step.true_peak_dbtp or 0.0) - aim_dbtp(decided)
+        for step in steps
+        if missed_limit(step, decided) is not None
     ]
     if max(down) > 0.0:
         return -upward_db(max(down))
-    if away_lu is not None and away_lu < -NEAR_LU and room_db(found, decided) >= -away_lu - SHOWN_DB:
-        return int(min(-away_lu, room_db(found, decided)) * TENTHS + 1e-6) / TENTHS
+    if away_lu is not None and away_lu < -NEAR_LU and room_db(measurement, decided) >= -away_lu - SHOWN_DB:
+        return int(min(-away_lu, room_db(measurement, decided)) * TENTHS + 1e-6) / TENTHS
     return 0.0
 
 
 def missing_db(steps: Sequence[Measurement], decided: Decided) -> float:
     """By how much the highest peak of the steps is above what a move aims at; 0 or less: it holds."""
-    peaks = [one.true_peak_dbtp for one in steps if one.true_peak_dbtp is not None]
+    peaks = [step.true_peak_dbtp for step in steps if step.true_peak_dbtp is not None]
     return max(peaks) - aim_dbtp(decided) if peaks else 0.0
 
 
@@ -138,7 +138,7 @@ def step_finding(step: Step, decided: Decided, move: Move | None = None) -> Find
         which = ", the highest at" if found.over_count > len(worst) else " at"
         words = overs_words(found).removesuffix("s") if found.over_count == 1 else overs_words(found)
         text = f"{found.over_count} {words}{which} {places}. {text}".rstrip()
-    cut = not step.playbacks or any(one.cuts(peak) for one in step.playbacks)
+    cut = not step.playbacks or any(playback.cuts(peak) for playback in step.playbacks)
     if over_full_scale and step.playbacks:
         text = f"{_what_becomes_of_it(step.playbacks, peak)} {text}".rstrip()
     at = tuple(over.start_s for over in worst)
@@ -153,7 +153,7 @@ def step_finding(step: Step, decided: Decided, move: Move | None = None) -> Find
 
 def _what_becomes_of_it(playbacks: Sequence[Playback], peak_dbtp: float) -> str:
     """Whether the destinations' decoders cut a peak above full scale, and why not."""
-    cutting = [one for one in playbacks if one.cuts(peak_dbtp)]
+    cutting = [playback for playback in playbacks if playback.cuts(peak_dbtp)]
     if cutting:
         when = "before" if cutting[0].full_scale == "before_gain" else "after"
         return f"{cutting[0].player} clips it {when} its gain."

@@ -193,11 +193,11 @@ def _positive(name: str, head: ScoreText) -> None:
 
 
 def _sections(name: str, head: ScoreText) -> tuple[Section, ...]:
-    found: list[Section] = []
+    sections: list[Section] = []
     start = 0.0
     for section in head.section:
         where = f"{name}: section {section.name!r}"
-        if any(section.name == other.name for other in found):
+        if any(section.name == other.name for other in sections):
             raise ScoreError(f"{where} appears twice.", "Give each its own name; `plays` shares the music.")
         tempo = section.tempo_bpm or (head.tempo_bpm, head.tempo_bpm)
         if min(tempo) <= 0.0:
@@ -213,11 +213,11 @@ def _sections(name: str, head: ScoreText) -> tuple[Section, ...]:
                 f"{where}: a bar without a chord.", "Write one in each cell between the bars `|`."
             )
         beats = float(len(bars) * head.beats_per_bar)
-        found.append(Section(section.name, start, beats, tempo, bars))
+        sections.append(Section(section.name, start, beats, tempo, bars))
         start += beats
-    if not found:
+    if not sections:
         raise ScoreError(f"{name}: no [[section]].", "A score needs at least one.")
-    return tuple(found)
+    return tuple(sections)
 
 
 def _part(

@@ -133,7 +133,7 @@ class ArtistScreen:
         if not self._keyed:
             return True
         with self._lock:
-            return any(secrets.compare_digest(cookie.encode(), one.encode()) for one in self._cookies)
+            return any(secrets.compare_digest(cookie.encode(), cooky.encode()) for cooky in self._cookies)
 
     def unlock(self, key: str, client: str) -> str | None:
         """The cookie for a key, which is then used up; None for any other."""
@@ -199,7 +199,7 @@ class _Answering(BaseHTTPRequestHandler):
 
     def do_GET(self) -> None:
         screen = self.server.screen
-        if self.headers.get_all("Host") not in [[one] for one in screen.hosts]:
+        if self.headers.get_all("Host") not in [[host] for host in screen.hosts]:
             self._say(HTTPStatus.MISDIRECTED_REQUEST, "This screen has another address.")
             return
         wanted = urlsplit(self.path)

@@ -69,7 +69,7 @@ class Studio:
         encoded_folder: Path | None = None,
     ) -> None:
         self._playlist, self._tracks = playlist, list(tracks)
-        self._stamps = [stamp_of(one.track.path) for one in tracks]
+        self._stamps = [stamp_of(track.track.path) for track in tracks]
         self._profiles, self._worked_out = dict(profiles), dict.fromkeys(worked_out)
         self._open_store, self._at, self._align_pairs = open_store, at, align_pairs
         self._compare_pairs, self._encoded_folder = compare_pairs, encoded_folder
@@ -101,7 +101,7 @@ class Studio:
             files,
             delivery,
             lane_of(profile.id),
-            {one.track.path: one.content for one in self._tracks},
+            {track.track.path: track.content for track in self._tracks},
             self._encoded_folder,
         )
         if self._decodes.problems:
@@ -198,7 +198,7 @@ class Studio:
     def _views(self, profiles: Sequence[Profile]) -> list[dict[int, PlayedView]]:
         """What these players do to every track; what they play encoded is there then. Where more than a gain
         acts, a file that has changed since it was measured is left out: it would be read anew."""
-        asked = [profile_named(self._profiles, decode_of(one.id)) for one in profiles]
+        asked = [profile_named(self._profiles, decode_of(profile.id)) for profile in profiles]
         rows = predict(asked, self._tracks, self._playlist.album_reason, self._cache(), 0)
         for profile in profiles:
             if profile.delivery is not None:
@@ -229,7 +229,7 @@ class Studio:
             if measured is not None:
                 views[i] = PlayedView(from_gain(view.prediction.decision, measured), False)
         cache = None if self._encoded_folder is None else self._encoded_folder.parent
-        tracks = tuple(view_of(one) for one in self._tracks)
+        tracks = tuple(view_of(track) for track in self._tracks)
         for open_, other in sorted(pairs(tracks), key=lambda pair: self._loudness(pair[1])):
             gain_db = played[open_].gain_db
             paths = [self._tracks[i].track.path for i in (open_, other)]
@@ -367,7 +367,7 @@ class Aligner:
         missing = [pair for pair, one in zip(pairs, found, strict=True) if one is None]
         done = iter(self._apart(missing, compare=True))
         answers = (next(done) if one is None else one for one in found)
-        return [one if isinstance(one, Audibility) else str(one) for one in answers]
+        return [answer if isinstance(answer, Audibility) else str(answer) for answer in answers]
 
     def close(self) -> None:
         """Ends what runs."""

@@ -156,7 +156,7 @@ class Desk:
         self.session = replace(session, earlier_notes=notes, record_path=str(self._record.path))
         for effect in effects:
             self._do(effect)
-        rates = {one.delivered.sample_rate for one in session.tracks if one.delivered is not None}
+        rates = {track.delivered.sample_rate for track in session.tracks if track.delivered is not None}
         self._say(where_it_goes(self._player, rates))
         self._work.start(self._studio.align, _failed)
         pairs = worst.pairs(self.session.tracks)
@@ -266,7 +266,7 @@ class Desk:
         files, notices = ([], []) if self._watch is None else self._watch.take()
         for text in notices:
             self._say(text)
-        paths = [one.path for one in self.session.tracks if one.delivered is not None]
+        paths = [track.path for track in self.session.tracks if track.delivered is not None]
         for path in files:
             older = revised_file(path, paths)
             for track, one in enumerate(self.session.tracks):
@@ -305,7 +305,7 @@ class Desk:
         for effect in effects:
             self._do(effect)
         told = self._watch is not None and self._watch.watching  # it offers what was written over
-        sounds = in_trial or any(isinstance(one, do.Sound) for one in effects)
+        sounds = in_trial or any(isinstance(effect, do.Sound) for effect in effects)
         if self.session.trial is None and sounds and not told:
             for text in self._rewritten.news(self.session, self._is_whole):
                 self._say(text)
@@ -452,7 +452,7 @@ class Preparing:
     def begin(self, passages: Iterable[DeckSegment]) -> None:
         """Has their lanes made before all others; what was asked for before is no longer waited for."""
         self._passages = tuple(passages)
-        self._problem = self._deck.lanes.hold([one.lane for one in self._passages])
+        self._problem = self._deck.lanes.hold([passage.lane for passage in self._passages])
         self._held = True
 
     def end(self) -> None:
@@ -463,9 +463,9 @@ class Preparing:
 
     def look(self, at: str) -> Prepared | None:
         """The answer, once: all lanes are whole, or one cannot be made, or not all of them together."""
-        views = [self._deck.lanes.look(one.lane) for one in self._passages]
+        views = [self._deck.lanes.look(passage.lane) for passage in self._passages]
         problems = (self._problem, *(view.problem for view in views))
-        problem = next((one for one in problems if one is not None), "")
+        problem = next((problem for problem in problems if problem is not None), "")
         if not views or not (problem or all(view.finished for view in views)):
             return None
         levels = () if problem else self._levels()
@@ -474,7 +474,7 @@ class Preparing:
 
     def _levels(self) -> tuple[float, ...]:
         """How loud each passage is, where all can be told."""
-        found = [self._level(one) for one in self._passages]
+        found = [self._level(passage) for passage in self._passages]
         levels = tuple(one for one in found if one is not None)
         return levels if len(levels) == len(found) else ()
 
@@ -502,7 +502,7 @@ def where_it_goes(deck: Deck, rates: Iterable[int]) -> str:
     """Where the sound goes, or why there is none and how to get it; which of the tracks' rates (Hz) are
     converted."""
     rate = f"{deck.sample_rate / 1000:g} kHz"
-    others = [f"{one / 1000:g}" for one in sorted(rates) if one != deck.sample_rate]
+    others = [f"{rate / 1000:g}" for rate in sorted(rates) if rate != deck.sample_rate]
     resampled = f" Tracks at {' and '.join(others)} kHz are resampled." if others else ""
     if deck.kind == "file":
         return f"Rendering the session to a {rate} file. Time advances only on `wait`.{resampled}"
@@ -516,10 +516,10 @@ def device_text(devices: Sequence[DeviceView], silent_because: str | None, width
     if not devices:
         return wrapped(silent_because or "No output device found.", width)
     lines = ["Outputs (to choose one: devices NAME):"]
-    for one in devices:
-        notes = [f"{one.channels} channels", f"{one.sample_rate / 1000:g} kHz"]
-        notes += ["system default"] if one.default else []
-        mark = "*" if one.chosen else " "
-        lines.append(f" {mark} {one.name}  ({', '.join(notes)})")
-    lines.append("* is in use." if any(one.chosen for one in devices) else "None is in use.")
+    for device in devices:
+        notes = [f"{device.channels} channels", f"{device.sample_rate / 1000:g} kHz"]
+        notes += ["system default"] if device.default else []
+        mark = "*" if device.chosen else " "
+        lines.append(f" {mark} {device.name}  ({', '.join(notes)})")
+    lines.append("* is in use." if any(device.chosen for device in devices) else "None is in use.")
     return "\n".join(lines)

@@ -50,13 +50,13 @@ class DeskMeter:
         if self._looked_at is not None and 0.0 <= now - self._looked_at < EACH_SECONDS - 0.01:
             return self.reading
         self._looked_at = now
-        found = read_live(self._recent(WANTED_SECONDS), self._rate)
-        if found.true_peak_dbtp is not None:
-            self._peaks.append((now, found.true_peak_dbtp))
+        reading = read_live(self._recent(WANTED_SECONDS), self._rate)
+        if reading.true_peak_dbtp is not None:
+            self._peaks.append((now, reading.true_peak_dbtp))
         while self._peaks and not 0.0 <= now - self._peaks[0][0] <= HOLD_SECONDS:
             self._peaks.popleft()
         highest = max((peak for _, peak in self._peaks), default=None)
-        self.reading = Reading(found.momentary_lufs, found.short_term_lufs, highest)
+        self.reading = Reading(reading.momentary_lufs, reading.short_term_lufs, highest)
         return self.reading
 
 

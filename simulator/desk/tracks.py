@@ -36,7 +36,7 @@ def track_views(
     tracks: Sequence[Delivered], profiles: Sequence[Profile], predictions: Sequence[Predictions]
 ) -> tuple[TrackView, ...]:
     """One view a track, with the players worked out so far (a row of `predictions` for each profile)."""
-    views = [view_of(one) for one in tracks]
+    views = [view_of(track) for track in tracks]
     for profile, row in zip(profiles, predictions, strict=True):
         for index, played in played_views(profile, tracks, row).items():
             views[index] = replace(views[index], played={**views[index].played, profile.id: played})
@@ -112,9 +112,9 @@ def remembered_marks(record: Record, tracks: Sequence[TrackView]) -> tuple[Mark,
     return tuple(found.values())
 
 
-def view_of(one: Delivered, stamp: Stamp | None = None) -> TrackView:
+def view_of(delivered: Delivered, stamp: Stamp | None = None) -> TrackView:
     """`stamp` is the file's from before it was measured, where it was measured just now."""
-    track = one.track
+    track = delivered.track
     return TrackView(
         title=track.title,
         artist=track.artist,
@@ -122,10 +122,10 @@ def view_of(one: Delivered, stamp: Stamp | None = None) -> TrackView:
         song=track.song,
         album=track.album,
         path=track.path,
-        delivered=one.measurement,
-        lossy=one.measurement is not None and is_lossy(track.path),
-        problem=str(one.problem or ""),
-        content=one.content,
+        delivered=delivered.measurement,
+        lossy=delivered.measurement is not None and is_lossy(track.path),
+        problem=str(delivered.problem or ""),
+        content=delivered.content,
         stamp=stamp_of(track.path) if stamp is None else stamp,
     )
 
@@ -193,7 +193,7 @@ def passages(
 def deck_program(program: Program, tracks: Mapping[int, TrackLanes], sample_rate: int) -> DeckProgram:
     """The program in frames at the deck's rate."""
     return DeckProgram(
-        tuple(_segment(one, tracks, sample_rate) for one in program.segments), repeat=program.repeat
+        tuple(_segment(segment, tracks, sample_rate) for segment in program.segments), repeat=program.repeat
     )
 
 

@@ -84,7 +84,7 @@ _RANGES = {"target_lufs": (-60.0, 0.0), "ceiling_dbtp": (-40.0, 6.0)}
 
 def last_decided(acts: Iterable[Act]) -> Decided | None:
     """What was decided last, or None where nothing measurable was."""
-    for act in reversed([one for one in acts if one.kind == KIND]):
+    for act in reversed([act for act in acts if act.kind == KIND]):
         try:
             return _decided("the session file", act)
         except UsageError:
@@ -340,46 +340,51 @@ def check_delivered(
     return checked
 
 
-def _away(found: Measurement, album: AlbumLevel | None, decided: Decided) -> float | None:
+def _away(measurement: Measurement, album: AlbumLevel | None, decided: Decided) -> float | None:
     """The loudness that counts against the target, in LU; None without either."""
-    lufs = found.integrated_lufs
+    lufs = measurement.integrated_lufs
     if album is not None and decided.target_of != "each":
         lufs = album.loudest_lufs if decided.target_of == "loudest" else album.programme_lufs
     return None if lufs is None or decided.target_lufs is None else lufs - decided.target_lufs
 
 
-def _held(found: Measurement, album: AlbumLevel | None, decided: Decided) -> bool:
+def _held(measurement: Measurement, album: AlbumLevel | None, decided: Decided) -> bool:
     """True where this track's own loudness is held against the target."""
     if album is None or decided.target_of == "each":
         return True
-    level, loudest = found.integrated_lufs, album.loudest_lufs
+    level, loudest = measurement.integrated_lufs, album.loudest_lufs
     return decided.target_of == "loudest" and (level is None or loudest is None or level >= loudest)
 
 
 def _album_loudness(
-    one: Delivered, album: AlbumLevel | None, decided: Decided, may_raise: bool
+    delivered: Delivered, album: AlbumLevel | None, decided: Decided, may_raise: bool
 ) -> list[Finding]:
     """The album as one programme against the target, where that was decided; with its loudest track."""
-    if album is None or decided.target_of != "programme" or one.measurement is None:
+    if album is None or decided.target_of != "programme" or delivered.measurement is None:
         return []
-    if one.track.title != album.loudest or album.programme_lufs is None:
+    if delivered.track.title != album.loudest or album.programme_lufs is None:
         return []
-    whole = replace(one.measurement, integrated_lufs=album.programme_lufs)
+    whole = replace(delivered.measurement, integrated_lufs=album.programme_lufs)
     found = level_findings(whole, decided, may_raise=may_raise)[0]
     return [replace(found, check="album_loudness", name="Album loudness")]
 
 
-def _quieter(found: Measurement, players: Sequence[tuple[Profile, Prediction]], decided: Decided) -> str:
+def _quieter(
+    measurement: Measurement, players: Sequence[tuple[Profile, Prediction]], decided: Decided
+) -> str:
     """What being below the target means: by how much quieter it is on which players than a master at the
     target whose peaks are at the ceiling. Empty at or above the target."""
-    lufs, target = found.integrated_lufs, decided.target_lufs
+    lufs, target = measurement.integrated_lufs, decided.target_lufs
     if lufs is None or target is None or target - lufs <= MET_LU:
         return ""
     if not players:
         by = printed_gap(target, lufs, 2) or 0.0
         return f"{by:.2f} LU quieter wherever nothing is normalised."
-    there = found.with_gain(target - lufs)
-    over = max((there.true_peak_dbtp or 0.0) - ((found.true_peak_dbtp or 0.0) + room_db(found, decided)), 0.0)
+    there = measurement.with_gain(target - lufs)
+    over = max(
+        (there.true_peak_dbtp or 0.0) - ((measurement.true_peak_dbtp or 0.0) + room_db(measurement, decided)),
+        0.0,
+    )
     if there.true_peak_dbtp is not None and there.sample_peak_dbfs is not None:
         there = replace(
             there,
@@ -405,23 +410,25 @@ def _names(names: Sequence[str]) -> str:
 def _mended(
     findings: Sequence[Finding],
     move: Move,
-    found: Measurement,
+    measurement: Measurement,
     players: Sequence[tuple[Profile, Prediction]],
 ) -> frozenset[str]:
     """The names of the findings that the move answers."""
     if not move.passes:
         return frozenset()
     checks = {"loudness", "album_loudness"} | (PEAK_CHECKS if move.gain_db < 0.0 else frozenset())
-    names = {one.name for one in findings if one.check in checks or within_after(one, move.gain_db)}
+    names = {
+        finding.name for finding in findings if finding.check in checks or within_after(finding, move.gain_db)
+    }
     if move.gain_db < 0.0:
-        after = found.with_gain(move.gain_db)
+        after = measurement.with_gain(move.gain_db)
         for profile, played in players:
             # where only gain acts after the last step, its new peak and the player's new gain say it all
             if profile.scope != "track" or played.decision.limiter_in_path:
                 continue
             peak = after.true_peak_dbtp
             if profile.delivery is not None:
-                last = delivery_steps(profile.delivery, found.sample_rate)[-1:]
+                last = delivery_steps(profile.delivery, measurement.sample_rate)[-1:]
                 peak = dict(move.steps).get(last[0][0]) if last else peak
             if peak is not None and peak + decide(profile, after).gain_db <= 0.0:
                 names.add(player_finding(profile, played).name)
@@ -432,14 +439,14 @@ def _scans(
     tracks: Sequence[Delivered], workers: int, checksums: bool
 ) -> list[Scanned | SimulatorError | None]:
     """In a worker where a decoder could crash; None for what could not be measured."""
-    paths = [one.track.path for one in tracks if one.measurement is not None]
-    seconds = sum(one.measurement.duration_s for one in tracks if one.measurement is not None)
+    paths = [track.track.path for track in tracks if track.measurement is not None]
+    seconds = sum(track.measurement.duration_s for track in tracks if track.measurement is not None)
     count = workers if len(paths) > 1 and seconds > POOL_PAYS_SECONDS else 0
     if not count and not pool.stays_in_process() and any(map(is_lossy, paths)):
         count = 1
     job = partial(scan_file, checksums=checksums)
     done = iter(pool.in_order(pool.run(job, paths, count, str), len(paths), lambda: None))
-    scans = [None if one.measurement is None else next(done) for one in tracks]
+    scans = [None if track.measurement is None else next(done) for track in tracks]
     return [
         other_samples(one.track.path, CHECK_AGAIN)
         if isinstance(found, Scanned) and found.content not in ("", one.content)
@@ -495,8 +502,8 @@ def _moves(
     workers: int,
 ) -> dict[int, Move]:
     """By place the gain that answers what gain can, carried out through every step. One gain for an album."""
-    good = {place: [(job, step) for job, step in steps[place] if isinstance(step, Step)] for place in aways}
-    alone = [[place] for place in aways if not any(place in places for places in albums)]
+    good = {away: [(job, step) for job, step in steps[away] if isinstance(step, Step)] for away in aways}
+    alone = [[away] for away in aways if not any(away in places for places in albums)]
     gains: dict[tuple[int, ...], float] = {}
     for places in (*albums, *alone):
         wanted = [
@@ -543,14 +550,14 @@ def _moves(
 
 
 def _move(
-    one: Delivered,
+    delivered: Delivered,
     gain_db: float,
     after: Sequence[tuple[str, Measurement]],
     passes: bool,
     away_lu: float | None,
 ) -> Move:
-    assert one.measurement is not None
-    moved = one.measurement.with_gain(gain_db)
+    assert delivered.measurement is not None
+    moved = delivered.measurement.with_gain(gain_db)
     return Move(
         gain_db,
         moved.integrated_lufs,

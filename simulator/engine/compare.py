@@ -146,7 +146,7 @@ def picture_paths(files: Sequence[Path], profiles: Sequence[Profile], force: boo
     if len(profiles) == 1:
         paths = [list(files)]
     else:
-        paths = [[file.with_stem(f"{file.stem}-{one.id}") for file in files] for one in profiles]
+        paths = [[file.with_stem(f"{file.stem}-{profile.id}") for file in files] for profile in profiles]
     check_pictures([path for row in paths for path in row], force)
     return paths
 
@@ -190,7 +190,13 @@ def noise_targets(pair: VersionPair, folder: Path) -> list[Path]:
 
 
 def write_under_noise(
-    pair: VersionPair, player: int, found: Comparison, names: Names, noise: Noise, folder: Path, force: bool
+    pair: VersionPair,
+    player: int,
+    comparison: Comparison,
+    names: Names,
+    noise: Noise,
+    folder: Path,
+    force: bool,
 ) -> float:
     """Both versions as player number `player` plays them, whole, at their own rates, with the same steady
     noise under both. Returns the trim on both, in dB. Raises WriteError, and UsageError where the open
@@ -234,7 +240,7 @@ def write_under_noise(
             sweep(targets)
         with whole_file(targets[2], force) as passing:
             passing.write_text(
-                _noise_text(profile, found, names, noise, loudness, trim_db),
+                _noise_text(profile, comparison, names, noise, loudness, trim_db),
                 encoding="utf-8",
                 errors="backslashreplace",
             )

@@ -66,8 +66,8 @@ def predict(
 ) -> list[list[Prediction | SimulatorError | None]]:
     """For each profile a prediction for each track; None where the track could not be read, an error
     where it could no longer be read a second time."""
-    pairs = [(one.track, one.measurement) for one in tracks]
-    tags = [one.tags for one in tracks]
+    pairs = [(track.track, track.measurement) for track in tracks]
+    tags = [track.tags for track in tracks]
     decided = [decide_all(profile, pairs, album_reason, tags) for profile in profiles]
     jobs: dict[Job, None] = {}
     for profile, decisions in zip(profiles, decided, strict=True):
@@ -84,40 +84,47 @@ def predict(
     ]
 
 
-def step_jobs(profile: Profile, one: Delivered) -> list[tuple[str, Job]]:
+def step_jobs(profile: Profile, delivered: Delivered) -> list[tuple[str, Job]]:
     """The master measured after each step of the profile's delivery, with the step's name."""
-    if profile.delivery is None or one.measurement is None:
+    if profile.delivery is None or delivered.measurement is None:
         return []
     return [
-        (name, Job(one.track.path, CEILING_DBTP, None, so_far))
-        for name, so_far in steps(profile.delivery, one.measurement.sample_rate)
+        (name, Job(delivered.track.path, CEILING_DBTP, None, so_far))
+        for name, so_far in steps(profile.delivery, delivered.measurement.sample_rate)
     ]
 
 
-def _job(profile: Profile, one: Delivered, decision: Decision | None) -> Job | None:
+def _job(profile: Profile, delivered: Delivered, decision: Decision | None) -> Job | None:
     """The pass through the chain that a decision needs; None where arithmetic does."""
-    if decision is None or one.measurement is None or not more_than_gain(profile, decision, one.measurement):
+    if (
+        decision is None
+        or delivered.measurement is None
+        or not more_than_gain(profile, decision, delivered.measurement)
+    ):
         return None
-    return Job(one.track.path, CEILING_DBTP, chain_settings(profile, decision), profile.delivery)
+    return Job(delivered.track.path, CEILING_DBTP, chain_settings(profile, decision), profile.delivery)
 
 
 def _prediction(
-    profile: Profile, decision: Decision | None, one: Delivered, done: Mapping[Job, Result | SimulatorError]
+    profile: Profile,
+    decision: Decision | None,
+    delivered: Delivered,
+    done: Mapping[Job, Result | SimulatorError],
 ) -> Prediction | SimulatorError | None:
-    if decision is None or one.measurement is None:
+    if decision is None or delivered.measurement is None:
         return None
-    job = _job(profile, one, decision)
+    job = _job(profile, delivered, decision)
     found = None if job is None else done[job]
     if isinstance(found, SimulatorError):
         return found
     if found is None or found.limiter is None:
-        return from_gain(decision, one.measurement)
+        return from_gain(decision, delivered.measurement)
     measured = []
-    for name, job in step_jobs(profile, one):
+    for name, job in step_jobs(profile, delivered):
         after = done[job]
         if isinstance(after, SimulatorError):
             return after
         measured.append((name, after.measurement))
-    before = measured[-1][1] if measured else one.measurement
+    before = measured[-1][1] if measured else delivered.measurement
     prediction = from_chain(decision, before, found.measurement, found.limiter)
     return replace(prediction, steps=tuple(measured))

@@ -148,7 +148,7 @@ def render(
     if keep_whole and all(path.is_file() for path in targets):
         return Outcome(len(good), [])
     refuse_existing(targets, force or keep_whole)
-    refuse_sources(targets, [one.track.path for one in plan.tracks])
+    refuse_sources(targets, [track.track.path for track in plan.tracks])
     # the demo's own folder may be filled by two at once: both write the same, and each file whole
     claim = contextlib.nullcontext() if keep_whole else claimed(plan.folder, targets, force)
     with claim:

@@ -20,10 +20,10 @@ def sheet_masters(checked: Sequence[Checked], folder: Path) -> tuple[SheetMaster
     return tuple(_master(number, one, folder) for number, one in enumerate(checked, 1) if one.findings)
 
 
-def _master(number: int, one: Checked, folder: Path) -> SheetMaster:
-    assert one.measurement is not None
-    assert one.scanned is not None
-    found, scanned, track, decided = one.measurement, one.scanned, one.track, one.decided
+def _master(number: int, checked: Checked, folder: Path) -> SheetMaster:
+    assert checked.measurement is not None
+    assert checked.scanned is not None
+    found, scanned, track, decided = checked.measurement, checked.scanned, checked.track, checked.decided
     decision = SheetDecision(
         destination=as_utf8(decided.destination),
         target_lufs=decided.target_lufs,
@@ -46,15 +46,15 @@ def _master(number: int, one: Checked, folder: Path) -> SheetMaster:
         true_peak_dbtp=found.true_peak_dbtp,
         title=as_utf8(track.title),
         artist=as_utf8(track.artist),
-        album=as_utf8(track.album or "") if one.album is not None else "",
+        album=as_utf8(track.album or "") if checked.album is not None else "",
         format=scanned.info.container,
         subtype=scanned.info.subtype,
         bits=None if scanned.info.lossy else scanned.info.bits,
         silence_at_start_s=scanned.scan.head_s,
         silence_at_end_s=scanned.scan.tail_s,
-        gap_to_next_s=one.gap_s,
-        level=worst(list(one.findings)),
-        steps=tuple(StepPeak(step.name, step.found.true_peak_dbtp) for step in one.steps),
+        gap_to_next_s=checked.gap_s,
+        level=worst(list(checked.findings)),
+        steps=tuple(StepPeak(step.name, step.found.true_peak_dbtp) for step in checked.steps),
         decision=None if decided.target_lufs is None and decided.ceiling_dbtp is None else decision,
     )
 
@@ -99,7 +99,7 @@ def read_sheet(path: str) -> Sheet:
 def masters_beside(path: str, sheet: Sheet) -> tuple[Track, ...]:
     """The files of a sheet that are where it names them, seen from its folder."""
     folder = Path(path).absolute().parent
-    places = [(one, os.path.normpath(folder / one.path)) for one in sheet.masters]
+    places = [(master, os.path.normpath(folder / master.path)) for master in sheet.masters]
     return tuple(
         Track(place, one.title, one.artist, album=one.album or None)
         for one, place in places

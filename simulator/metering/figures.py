@@ -67,14 +67,14 @@ class Figure:
         """What the Measurement calls it."""
         return self.attribute or self.key
 
-    def value(self, found: Measurement) -> Any:
+    def value(self, measurement: Measurement) -> Any:
         """Unrounded, as JSON holds it."""
-        value = getattr(found, self.name)
+        value = getattr(measurement, self.name)
         return list(value) if isinstance(value, tuple) else value
 
-    def text(self, found: Measurement) -> str:
+    def text(self, measurement: Measurement) -> str:
         """As people read it, without its unit."""
-        return self.written(self.value(found))
+        return self.written(self.value(measurement))
 
     def written(self, value: Any) -> str:
         """A value of this figure for people; a dash for None."""

@@ -198,8 +198,8 @@ def _segments(
 def _read_on(results: Iterator[Iterable[_Found]], on: bool) -> Iterator[Iterable[_Found]]:
     """The same, each one held back until the next one has begun."""
     held: list[Iterable[_Found]] = []
-    for one in results:
-        held.append(one)
+    for result in results:
+        held.append(result)
         if len(held) > on:
             yield held.pop(0)
     yield from held

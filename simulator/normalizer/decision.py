@@ -222,7 +222,7 @@ def decide_all(
             members = album_members(tracks, index)
             if members not in counted:
                 counted[members] = counted_album(
-                    profile, [found for place in members if (found := tracks[place][1]) is not None]
+                    profile, [found for member in members if (found := tracks[member][1]) is not None]
                 )
             decision = _decided(
                 profile, counted[members], track.album, measurement.peak_db(profile.ceiling.counts)
@@ -421,7 +421,7 @@ _TRUSTED: dict[TagScheme, TrustedTags] = {TagScheme.REPLAYGAIN: "replaygain", Ta
 def counted_album(profile: Profile, members: Sequence[Measurement]) -> Counted:
     """What is counted of an album: unmeasurable tracks are left out of its loudness, and the highest
     peak of all its tracks is the album's, as one gain plays them all."""
-    measurable = [one for one in members if one.integrated_lufs is not None]
+    measurable = [member for member in members if member.integrated_lufs is not None]
     lufs: float | None
     if profile.scope == "album_loudest":
         levels = [track_lufs(profile, one) for one in measurable]
@@ -430,7 +430,7 @@ def counted_album(profile: Profile, members: Sequence[Measurement]) -> Counted:
         lufs = gating.album_loudness_lufs(
             one.series.energy * 2.0 if counts_twice(profile, one) else one.series.energy for one in measurable
         )
-    peaks = [one.peak_db(profile.ceiling.counts) for one in members]
+    peaks = [member.peak_db(profile.ceiling.counts) for member in members]
     return Counted(lufs, max((peak for peak in peaks if peak is not None), default=None), None)
 
 

@@ -59,10 +59,10 @@ class ShownTrack:
     path: str
 
 
-def comment_line(one: Comment) -> str:
+def comment_line(comment: Comment) -> str:
     """The line that the page shows for a comment."""
-    opinion = "trouble" if one.preferred is None else f"prefer-{one.preferred}"
-    body = f"{FORMAT} {one.page} {one.track} {one.at_s:.1f} {opinion} {one.number}"
+    opinion = "trouble" if comment.preferred is None else f"prefer-{comment.preferred}"
+    body = f"{FORMAT} {comment.page} {comment.track} {comment.at_s:.1f} {opinion} {comment.number}"
     return f"{WORD} {body} {zlib.crc32(body.encode('ascii')):08x}"
 
 
@@ -71,7 +71,7 @@ def read_comments(text: str) -> tuple[list[Comment], list[str]]:
     between a comment's line and the next one."""
     matches = list(_LINE.finditer(text))
     whole = {match.start() for match in matches}
-    found: list[Comment] = []
+    comments: list[Comment] = []
     problems = []
     if any(match.start() not in whole for match in _BEGUN.finditer(text)):
         problems.append(f"a line that begins with {WORD} is incomplete")
@@ -79,7 +79,7 @@ def read_comments(text: str) -> tuple[list[Comment], list[str]]:
     for match, end in zip(matches, ends, strict=False):
         around = text[match.end() : end]
         preferred = None if match["opinion"] == "trouble" else int(match["opinion"].removeprefix("prefer-"))
-        one = Comment(
+        comment = Comment(
             page=match["page"],
             track=int(match["track"]),
             at_s=float(match["seconds"]),
@@ -90,11 +90,11 @@ def read_comments(text: str) -> tuple[list[Comment], list[str]]:
         )
         if match["format"] != FORMAT:
             problems.append(f"a comment has the form {match['format']}, and this program knows {FORMAT}")
-        elif comment_line(one).split()[-1] != match["check"]:
+        elif comment_line(comment).split()[-1] != match["check"]:
             problems.append("a comment was changed on its way: its check does not fit")
-        elif one not in found:
-            found.append(one)
-    return found, list(dict.fromkeys(problems))
+        elif comment not in comments:
+            comments.append(comment)
+    return comments, list(dict.fromkeys(problems))
 
 
 def shown_tracks(tracks: Iterable[Track]) -> list[dict[str, str]]:
@@ -114,29 +114,29 @@ def pages(acts: Iterable[Act]) -> dict[str, list[ShownTrack]]:
         page, tracks = act.data.get("page"), act.data.get("tracks")
         if act.kind not in (PAGE, BALLOT) or not isinstance(page, str) or not isinstance(tracks, list):
             continue
-        shown = [ShownTrack(_text(one, "title"), _text(one, "path")) for one in tracks]
+        shown = [ShownTrack(_text(track, "title"), _text(track, "path")) for track in tracks]
         if all(one.path for one in shown):
             found[page] = shown
     return found
 
 
-def comment_act(at: str, one: Comment, shown: Sequence[ShownTrack], acts: Iterable[Act]) -> Act | None:
+def comment_act(at: str, comment: Comment, shown: Sequence[ShownTrack], acts: Iterable[Act]) -> Act | None:
     """The mark that keeps a comment; None where it is kept in these very words. Raises ValueError where the
     page has no such track."""
-    if not all(0 < number <= len(shown) for number in (one.track, one.preferred or one.track)):
+    if not all(0 < number <= len(shown) for number in (comment.track, comment.preferred or comment.track)):
         raise ValueError(f"its page has {len(shown)} tracks, and the comment is about another")
-    track = shown[one.track - 1]
+    track = shown[comment.track - 1]
     data: dict[str, Any] = {
-        "track": one.track,
+        "track": comment.track,
         "title": track.title,
         "path": track.path,
-        "place_s": one.at_s,
-        "page": one.page,
-        "comment": one.number,
-        "opinion": "trouble" if one.preferred is None else "prefer",
-        "preferred": "" if one.preferred is None else shown[one.preferred - 1].title,
-        "by": one.name,
-        "words": one.words,
+        "place_s": comment.at_s,
+        "page": comment.page,
+        "comment": comment.number,
+        "opinion": "trouble" if comment.preferred is None else "prefer",
+        "preferred": "" if comment.preferred is None else shown[comment.preferred - 1].title,
+        "by": comment.name,
+        "words": comment.words,
     }
     data["text"] = comment_text(data)
     names: dict[object, object] = {}
@@ -145,7 +145,7 @@ def comment_act(at: str, one: Comment, shown: Sequence[ShownTrack], acts: Iterab
             if all(act.data.get(key) == value for key, value in data.items()):
                 return None
             names[act.data["comment"]] = act.data.get("name")
-    name = names.get(one.number) or f"comment {len(names) + 1}"
+    name = names.get(comment.number) or f"comment {len(names) + 1}"
     return Act(at, "mark", {"name": name, **data})
 
 

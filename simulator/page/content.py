@@ -40,26 +40,26 @@ def check_rows(content: PageContent) -> list[dict[str, Any]]:
     """One row a checked master, in the list's order; empty where nothing was checked."""
     return [
         {
-            "number": one.number,
-            "title": one.track.title,
+            "number": track.number,
+            "title": track.track.title,
             "verdict": verdict(found),
             "findings": [_row(each) for each in ordered(found) if each.level != "fine"],
             "fine": brief(each for each in found if each.level == "fine" and each.check != "player"),
         }
-        for one in content.tracks
-        if (found := content.findings.get(one.number))
+        for track in content.tracks
+        if (found := content.findings.get(track.number))
     ]
 
 
-def _row(found: Finding) -> dict[str, Any]:
+def _row(finding: Finding) -> dict[str, Any]:
     return {
-        "level": found.level,
-        "headline": headline(found),
+        "level": finding.level,
+        "headline": headline(finding),
         "places": ""
-        if found.check in PLACES_IN_TEXT
-        else ", ".join(map(format_time, found.at_s[:PLACES_SHOWN])),
-        "words": [words for words in (found.text, found.advice) if words],
-        "source": found.source if found.source == PRACTICE else f"Source: {found.source}",
+        if finding.check in PLACES_IN_TEXT
+        else ", ".join(map(format_time, finding.at_s[:PLACES_SHOWN])),
+        "words": [words for words in (finding.text, finding.advice) if words],
+        "source": finding.source if finding.source == PRACTICE else f"Source: {finding.source}",
     }
 
 
@@ -82,7 +82,7 @@ def context(content: PageContent) -> dict[str, Any]:
         "listen": content.listen,
         "pictures": _pictures(content, groups, look),
         "headroom": _headroom(content),
-        "tracks": [_track(one, look[one.number].colour) for one in content.tracks],
+        "tracks": [_track(track, look[track.number].colour) for track in content.tracks],
         "balance": balance(*pair, profile) if pair else [],
         "engineer_sentences": engineer_sentences(voiced, profile) if voiced else [],
         "decisions": content.decisions,
@@ -91,42 +91,42 @@ def context(content: PageContent) -> dict[str, Any]:
         "checks": check_rows(content),
         "uncertainty": uncertainty_sentence(profile),
         "pairs": [
-            {"names": [one.name for one in versions], "rows": pair_rows(*versions)}
+            {"names": [version.name for version in versions], "rows": pair_rows(*versions)}
             for group in groups
             if len(group) == 2 and (versions := tuple(_version(one, look) for one in group))
         ],
         "players": [player_table(content, place) for place in range(len(content.profiles))],
-        "measured": {"names": measured_names(), "rows": [measured_row(one) for one in content.tracks]},
+        "measured": {"names": measured_names(), "rows": [measured_row(track) for track in content.tracks]},
         "warnings": [
-            (one.track.title, note.text)
-            for one in content.tracks
-            if one.delivered is not None
-            for note in one.delivered.warnings
+            (track.track.title, note.text)
+            for track in content.tracks
+            if track.delivered is not None
+            for note in track.delivered.warnings
         ],
         "method": method_sentences(content.version),
     }
 
 
-def _track(one: PageTrack, colour: int | None) -> dict[str, Any]:
-    found, track = one.predictions[0], one.track
-    failed = f"could not be {'read' if one.delivered is None else 'played'}"
+def _track(page_track: PageTrack, colour: int | None) -> dict[str, Any]:
+    found, track = page_track.predictions[0], page_track.track
+    failed = f"could not be {'read' if page_track.delivered is None else 'played'}"
     return {
-        "number": one.number,
+        "number": page_track.number,
         "title": track.title,
         "artist": track.artist,
         "role": track.role,
         "colour": colour,
         "heard": failed if found is None else heard_words(found),
-        "reason": one.problem if found is None else found.decision.reason,
+        "reason": page_track.problem if found is None else found.decision.reason,
     }
 
 
-def _version(one: PageTrack, look: Mapping[int, Look]) -> Version:
+def _version(page_track: PageTrack, look: Mapping[int, Look]) -> Version:
     """A readable track as the sentences name it."""
-    found = one.predictions[0]
-    assert one.delivered is not None
+    found = page_track.predictions[0]
+    assert page_track.delivered is not None
     assert found is not None
-    return Version(isolated(look[one.number].name), one.delivered, found)
+    return Version(isolated(look[page_track.number].name), page_track.delivered, found)
 
 
 def _loud_and_open(
@@ -137,16 +137,18 @@ def _loud_and_open(
     if len(known) < 2:
         return ()
 
-    def loudness(one: PageTrack) -> float:
-        lufs = None if one.delivered is None else one.delivered.integrated_lufs
+    def loudness(page_track: PageTrack) -> float:
+        lufs = None if page_track.delivered is None else page_track.delivered.integrated_lufs
         return 0.0 if lufs is None else lufs
 
     return _version(max(known, key=loudness), look), _version(min(reversed(known), key=loudness), look)
 
 
 def _first_master(content: PageContent, look: Mapping[int, Look]) -> tuple[Version, ...]:
-    masters = [one for one in content.tracks if one.track.role == "master"] or list(content.tracks)
-    readable = (one for one in masters if one.delivered is not None and one.predictions[0] is not None)
+    masters = [track for track in content.tracks if track.track.role == "master"] or list(content.tracks)
+    readable = (
+        master for master in masters if master.delivered is not None and master.predictions[0] is not None
+    )
     return tuple(_version(one, look) for one in list(readable)[:1])
 
 
@@ -162,7 +164,9 @@ def _pictures(
     content: PageContent, groups: Sequence[Sequence[PageTrack]], look: Mapping[int, Look]
 ) -> list[dict[str, Any]]:
     """One picture a song or single track, in the list's order, each on a scale of its own."""
-    readable = [one for one in content.tracks if one.delivered is not None and one.predictions[0] is not None]
+    readable = [
+        track for track in content.tracks if track.delivered is not None and track.predictions[0] is not None
+    ]
     together = {one.number: group for group in groups for one in group}
     shown: list[Sequence[PageTrack]] = []
     for one in readable:
@@ -216,23 +220,23 @@ def _picture(
     }
 
 
-def _file_energy(one: PageTrack) -> np.ndarray:
-    assert one.delivered is not None
-    return one.delivered.series.energy
+def _file_energy(page_track: PageTrack) -> np.ndarray:
+    assert page_track.delivered is not None
+    return page_track.delivered.series.energy
 
 
-def _heard_energy(one: PageTrack) -> np.ndarray:
-    assert one.predictions[0] is not None
-    return one.predictions[0].played.series.energy
+def _heard_energy(page_track: PageTrack) -> np.ndarray:
+    assert page_track.predictions[0] is not None
+    return page_track.predictions[0].played.series.energy
 
 
 def _headroom(content: PageContent) -> dict[str, Any] | None:
     """Of each track a bar from its loudness as played to its highest peak, in percent of one scale that ends
     at or above full scale; None where nothing could be measured."""
     shown = [
-        (one, lufs, peak)
-        for one in content.tracks
-        if (found := one.predictions[0]) is not None
+        (track, lufs, peak)
+        for track in content.tracks
+        if (found := track.predictions[0]) is not None
         and (lufs := found.played.integrated_lufs) is not None
         and (peak := found.played.true_peak_dbtp) is not None
     ]

@@ -87,7 +87,7 @@ def clips_of(offers: Sequence[Offer]) -> list[Clip]:
 
 def drop_db(predictions: Sequence[Prediction]) -> int:
     """By how much the volume starts lower for the raw files."""
-    louder = max((-found.decision.gain_db for found in predictions), default=0.0)
+    louder = max((-prediction.decision.gain_db for prediction in predictions), default=0.0)
     return max(LEAST_DROP_DB, math.ceil(louder))
 
 
@@ -150,8 +150,8 @@ def changes(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack]) -> list[C
     ]
 
 
-def _order(one: HeardTrack) -> float:
-    lufs = _file_lufs(one.prediction)
+def _order(heard_track: HeardTrack) -> float:
+    lufs = _file_lufs(heard_track.prediction)
     return 0.0 if lufs is None else lufs
 
 
@@ -167,13 +167,13 @@ def _difference(values: Sequence[float | None]) -> float | None:
     return None if first is None or second is None else first - second
 
 
-def _file_lufs(found: Prediction) -> float | None:
-    heard = found.played.integrated_lufs
-    return None if heard is None else heard + found.limiter_loss_lu - found.decision.gain_db
+def _file_lufs(prediction: Prediction) -> float | None:
+    heard = prediction.played.integrated_lufs
+    return None if heard is None else heard + prediction.limiter_loss_lu - prediction.decision.gain_db
 
 
-def _heard_lufs(found: Prediction) -> float | None:
-    return found.played.integrated_lufs
+def _heard_lufs(prediction: Prediction) -> float | None:
+    return prediction.played.integrated_lufs
 
 
 def _loud_and_open(tracks: Mapping[int, HeardTrack]) -> tuple[int, int] | None:
@@ -200,7 +200,7 @@ def view(
 ) -> dict[str, Any]:
     """For the template; `tracks` are those that sound somewhere, by index; `compared` are the open version
     and the loud one whose changes are known."""
-    mine = [one.prediction for one in tracks.values()]
+    mine = [track.prediction for track in tracks.values()]
     louder = max((-found.decision.gain_db for found in mine), default=0.0)
     files = [lufs for found in mine if (lufs := _file_lufs(found)) is not None]
     pair = _loud_and_open(tracks)
@@ -263,7 +263,7 @@ def data(
             ]
             for index, one in tracks.items()
         },
-        "drop": drop_db([one.prediction for one in tracks.values()]),
+        "drop": drop_db([track.prediction for track in tracks.values()]),
         "tracks": {str(index): isolated(one.name) for index, one in tracks.items()},
         "claims": [
             {"state": one.state, "kind": one.kind, "tracks": [str(index) for index in one.tracks]}
@@ -292,15 +292,15 @@ def data(
     }
 
 
-def _absent(offer: Offer, one: HeardTrack, tracks: Mapping[int, HeardTrack]) -> str:
+def _absent(offer: Offer, heard_track: HeardTrack, tracks: Mapping[int, HeardTrack]) -> str:
     """Why a track cannot be heard in a row of passages."""
     if offer.changed:
         return "not part of this comparison"
-    if one.track.song is not None and any(
-        tracks[index].track.song == one.track.song for index in offer.sounds
+    if heard_track.track.song is not None and any(
+        tracks[index].track.song == heard_track.track.song for index in offer.sounds
     ):
         return "not long enough for this part"
-    if one.track.role == "reference":
+    if heard_track.track.role == "reference":
         return "only its loudest part is here"
     return "has no such part"
 

@@ -76,21 +76,23 @@ def choose(
     """The places of every track, in the order loudest, quietest, turn, marks, changes. A track shorter than
     `seconds` has one place, the whole of it; one under 0.5 s none."""
     chosen = _suggested(tracks, seconds, marks)
-    for one in changes:
-        both = [_changed(one, tracks[track], tracks[one.tracks[0]].offset_s) for track in one.tracks]
-        for track, place in zip(one.tracks, both, strict=True):
+    for change in changes:
+        both = [_changed(change, tracks[track], tracks[change.tracks[0]].offset_s) for track in change.tracks]
+        for track, place in zip(change.tracks, both, strict=True):
             if place is not None and None not in both:
                 chosen[track].append(place)
     return chosen
 
 
-def _changed(one: ChangeMoment, track: TrackEnergy, offset_s: float) -> Place | None:
+def _changed(change_moment: ChangeMoment, track: TrackEnergy, offset_s: float) -> Place | None:
     """A change in one of its two versions; None where that version is too short."""
-    if track.duration_s < one.seconds:
+    if track.duration_s < change_moment.seconds:
         return None
-    start = min(max(one.at_s + track.offset_s - offset_s, 0.0), track.duration_s - one.seconds)
+    start = min(
+        max(change_moment.at_s + track.offset_s - offset_s, 0.0), track.duration_s - change_moment.seconds
+    )
     where = f"where the two are likely to sound most different, from {format_time(start)}"
-    return Place("change", one.label, Passage(start, one.seconds, where))
+    return Place("change", change_moment.label, Passage(start, change_moment.seconds, where))
 
 
 def _suggested(tracks: Sequence[TrackEnergy], seconds: float, marks: Sequence[DeskMark]) -> list[list[Place]]:

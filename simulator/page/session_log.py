@@ -48,7 +48,7 @@ def trials(acts: Sequence[Act]) -> list[str]:
     said = []
     for act in acts:
         words = act.data.get("result") if act.kind == "trial" else None
-        if isinstance(words, list) and all(isinstance(one, str) for one in words):
+        if isinstance(words, list) and all(isinstance(word, str) for word in words):
             said.append(f"{act.at[:10]}: {' '.join(words)}")
         elif id(act) in no_end:
             said.append(f"{act.at[:10]}: {no_end[id(act)]}")

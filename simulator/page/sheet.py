@@ -40,8 +40,8 @@ def sheet_html(sheet: Sheet, templates: Mapping[str, str], again: str) -> str:
         "format": _once(sheet, format_words),
         "decision": _once(sheet, decision_words),
     }
-    steps = list(dict.fromkeys(step.step for one in sheet.masters for step in one.steps))
-    gaps = any(one.gap_to_next_s is not None for one in sheet.masters)
+    steps = list(dict.fromkeys(step.step for master in sheet.masters for step in master.steps))
+    gaps = any(master.gap_to_next_s is not None for master in sheet.masters)
     return room.get_template("sheet.html").render(
         title=sheet.title or "Delivery sheet",
         sheet=sheet,
@@ -53,7 +53,7 @@ def sheet_html(sheet: Sheet, templates: Mapping[str, str], again: str) -> str:
         shared=shared,
         facts=_facts(sheet, shared),
         headings=_headings(steps, gaps),
-        rows=[_row(one, shared, steps, gaps) for one in sheet.masters],
+        rows=[_row(master, shared, steps, gaps) for master in sheet.masters],
     )
 
 
@@ -71,9 +71,9 @@ def format_words(one: SheetMaster) -> str:
     return ", ".join(filter(None, words))
 
 
-def decision_words(one: SheetMaster) -> str:
+def decision_words(sheet_master: SheetMaster) -> str:
     """`Streaming: −14.0 LUFS, peaks up to −1.0 dBTP (Anna, on 2026-02-03).`"""
-    decision = one.decision or SheetDecision()
+    decision = sheet_master.decision or SheetDecision()
     levels = [f"{level(decision.target_lufs)} LUFS"] if decision.target_lufs is not None else []
     if decision.ceiling_dbtp is not None:
         levels.append(f"peaks up to {level(decision.ceiling_dbtp)} dBTP")
@@ -87,14 +87,14 @@ def decision_words(one: SheetMaster) -> str:
 
 def _once(sheet: Sheet, words: Callable[[SheetMaster], str]) -> str:
     """What holds for all masters; empty where they differ."""
-    found = {words(one) for one in sheet.masters}
+    found = {words(master) for master in sheet.masters}
     return found.pop() if len(found) == 1 else ""
 
 
 def _facts(sheet: Sheet, shared: Mapping[str, str]) -> list[tuple[str, str]]:
     count = len(sheet.masters)
-    seconds = sum(one.duration_s for one in sheet.masters)
-    fix = sum(one.level == "fix" for one in sheet.masters)
+    seconds = sum(master.duration_s for master in sheet.masters)
+    fix = sum(master.level == "fix" for master in sheet.masters)
     facts = [
         ("Artist", shared["artist"]),
         ("Masters", f"{count}, {format_time(seconds)} in all"),
@@ -117,20 +117,23 @@ def _headings(steps: list[str], gaps: bool) -> list[tuple[str, str]]:
     ]  # fmt: skip
 
 
-def _row(one: SheetMaster, shared: Mapping[str, str], steps: list[str], gaps: bool) -> dict[str, Any]:
-    peaks = {step.step: step.true_peak_dbtp for step in one.steps}
+def _row(
+    sheet_master: SheetMaster, shared: Mapping[str, str], steps: list[str], gaps: bool
+) -> dict[str, Any]:
+    peaks = {step.step: step.true_peak_dbtp for step in sheet_master.steps}
     after = [peaks.get(step) for step in steps]
     if len(steps) > MOST_STEPS:
-        after = [_highest(one.steps)]
-    apart = [] if shared["format"] else [format_words(one)]
-    apart += [] if shared["decision"] else [decision_words(one)]
+        after = [_highest(sheet_master.steps)]
+    apart = [] if shared["format"] else [format_words(sheet_master)]
+    apart += [] if shared["decision"] else [decision_words(sheet_master)]
     return {
-        "master": one,
+        "master": sheet_master,
         "cells": [
-            format_time(one.duration_s), level(one.integrated_lufs), level(one.loudness_range_lu),
-            *(level(peak, 2) for peak in (one.true_peak_dbtp, *after)),
-            level(one.silence_at_start_s, 2), level(one.silence_at_end_s, 2),
-            *([level(one.gap_to_next_s, 2)] if gaps else []),
+            format_time(sheet_master.duration_s), level(sheet_master.integrated_lufs),
+            level(sheet_master.loudness_range_lu),
+            *(level(peak, 2) for peak in (sheet_master.true_peak_dbtp, *after)),
+            level(sheet_master.silence_at_start_s, 2), level(sheet_master.silence_at_end_s, 2),
+            *([level(sheet_master.gap_to_next_s, 2)] if gaps else []),
         ],
         "apart": apart,
     }  # fmt: skip

@@ -114,8 +114,8 @@ def _delivery_rows(profile: Profile) -> list[tuple[str, str, str]]:
 
 def player_table(content: PageContent, place: int) -> dict[str, Any]:
     profile, rows = content.profiles[place], []
-    for one in content.tracks:
-        found = one.predictions[place]
+    for track in content.tracks:
+        found = track.predictions[place]
         values = ["–"] * 5
         if found is not None:
             values = [
@@ -125,7 +125,7 @@ def player_table(content: PageContent, place: int) -> dict[str, Any]:
                 level(found.played.true_peak_dbtp),
                 level(found.limiter.max_reduction_db),
             ]
-        rows.append({"number": one.number, "title": one.track.title, "cells": values})
+        rows.append({"number": track.number, "title": track.track.title, "cells": values})
     return {
         "title": profile.title,
         "sentence": profile.sentence,
@@ -138,7 +138,7 @@ def player_table(content: PageContent, place: int) -> dict[str, Any]:
 def _peaks(content: PageContent, place: int) -> dict[str, Any] | None:
     """True peak and overs of the master, after each step of the delivery, and as played; None where the
     master itself is what the player gets."""
-    found = [one.predictions[place] for one in content.tracks]
+    found = [track.predictions[place] for track in content.tracks]
     columns = peak_columns(found)
     if not columns:
         return None
@@ -155,7 +155,7 @@ def measured_names() -> list[tuple[str, str]]:
     return [name for _, name in figures.on_page()]
 
 
-def measured_row(one: PageTrack) -> dict[str, Any]:
-    found = one.delivered
+def measured_row(page_track: PageTrack) -> dict[str, Any]:
+    found = page_track.delivered
     values = [NONE if found is None else figure.text(found) for figure, _ in figures.on_page()]
-    return {"number": one.number, "title": one.track.title, "cells": values}
+    return {"number": page_track.number, "title": page_track.track.title, "cells": values}

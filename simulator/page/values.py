@@ -56,9 +56,9 @@ class PageContent:
 def song_groups(tracks: Sequence[PageTrack]) -> list[list[PageTrack]]:
     """Readable versions of each song with two or more of them, in the playlist's order."""
     groups: dict[str, list[PageTrack]] = {}
-    for one in tracks:
-        if one.track.song is not None and one.delivered is not None and one.predictions[0] is not None:
-            groups.setdefault(one.track.song, []).append(one)
+    for track in tracks:
+        if track.track.song is not None and track.delivered is not None and track.predictions[0] is not None:
+            groups.setdefault(track.track.song, []).append(track)
     return [group for group in groups.values() if len(group) > 1]
 
 
@@ -85,8 +85,8 @@ def looks(tracks: Sequence[PageTrack]) -> dict[int, Look]:
     return found
 
 
-def _file_lufs(one: PageTrack) -> float:
-    lufs = None if one.delivered is None else one.delivered.integrated_lufs
+def _file_lufs(page_track: PageTrack) -> float:
+    lufs = None if page_track.delivered is None else page_track.delivered.integrated_lufs
     return math.inf if lufs is None else lufs
 
 
@@ -98,7 +98,7 @@ def page_title(title: str, tracks: Sequence[Track], *, hidden: bool = False) -> 
         return title or "Listening page"
     if len(titles) == 1:
         return titles[0]
-    words = [one.split() for one in titles]
+    words = [title.split() for title in titles]
     shared = [column[0] for column in itertools.takewhile(_alike, zip(*words, strict=False))]
     common = " ".join(shared).rstrip(" -–—_(:,")
     if common:

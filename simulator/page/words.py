@@ -116,14 +116,14 @@ def one_headline(version: Version) -> Headline:
     return Headline(question, f"{capital(heard_words(version.prediction))}.")
 
 
-def heard_words(found: Prediction) -> str:
+def heard_words(prediction: Prediction) -> str:
     """How loud a track is heard, against its file: "7 dB quieter than the file"."""
-    gain_db = found.decision.gain_db
+    gain_db = prediction.decision.gain_db
     if abs(gain_db) < _LEAST_DB:
         words = "as loud as the file"
     else:
         words = f"{decibels(gain_db)} {'louder' if gain_db > 0.0 else 'quieter'} than the file"
-    limiter = ", with its peaks limited" if found.limiter.max_reduction_db >= _LEAST_DB else ""
+    limiter = ", with its peaks limited" if prediction.limiter.max_reduction_db >= _LEAST_DB else ""
     return words + limiter
 
 
@@ -232,8 +232,8 @@ def engineer_sentences(versions: Sequence[Version], profile: Profile) -> list[st
         delivered_sentence(first, second),
         played_sentence(first, second, profile),
         passage_sentence(first, second, profile),
-        *(sentence for one in versions for sentence in headroom_sentences(one, profile)),
-        *(overs_sentence(one) for one in versions),
+        *(sentence for version in versions for sentence in headroom_sentences(version, profile)),
+        *(overs_sentence(version) for version in versions),
     ]
     return [sentence for sentence in said if sentence]
 

@@ -272,9 +272,9 @@ def left_out(playlist: Playlist, extension: str) -> list[str]:
         return []
     tracks = playlist.tracks
     said = {
-        "versions of a song": any(one.song for one in tracks),
-        "references": any(one.role != "master" for one in tracks),
-        "decisions": any(one.decision for one in tracks),
+        "versions of a song": any(track.song for track in tracks),
+        "references": any(track.role != "master" for track in tracks),
+        "decisions": any(track.decision for track in tracks),
         "the player": playlist.profile is not None,
         "albums": extension != "xspf" and playlist.album_reason in (NAMED_ALBUMS, ALL_SINGLES),
     }

@@ -107,7 +107,11 @@ def limited_before(mix: Measurement) -> str:
 def lowest_ceiling(rung: Rung, destinations: Sequence[Destination]) -> Decoded | None:
     """The codec there that needs the lowest ceiling; of two that need the same, the one whose decode peaks
     higher. None without a codec."""
-    found = [rung.decoded[one.profile.id] for one in destinations if one.profile.id in rung.decoded]
+    found = [
+        rung.decoded[destination.profile.id]
+        for destination in destinations
+        if destination.profile.id in rung.decoded
+    ]
     return min(
         found, key=lambda one: (one.holds, one.ceiling_dbtp, -(one.true_peak_dbtp or 0.0)), default=None
     )
@@ -116,8 +120,8 @@ def lowest_ceiling(rung: Rung, destinations: Sequence[Destination]) -> Decoded |
 def losses_lu(rungs: Sequence[Rung], destination: Destination) -> list[float | None]:
     """For each rung by how much it plays quieter there than the loudest one; None without a level."""
     levels = [rung.played[destination.profile.id].played.integrated_lufs for rung in rungs]
-    best = max((one for one in levels if one is not None), default=None)
-    return [None if one is None or best is None else best - one for one in levels]
+    best = max((level for level in levels if level is not None), default=None)
+    return [None if level is None or best is None else best - level for level in levels]
 
 
 def enough(rungs: Sequence[Rung], profile: Profile) -> int | None:
@@ -139,10 +143,10 @@ def enough(rungs: Sequence[Rung], profile: Profile) -> int | None:
 def advise(rungs: Sequence[Rung], destinations: Sequence[Destination]) -> Advice:
     """By rule from the figures as played."""
     by_place: dict[int, list[Destination]] = {}
-    for one in destinations:
-        place = enough(rungs, one.profile)
+    for destination in destinations:
+        place = enough(rungs, destination.profile)
         if place is not None:
-            by_place.setdefault(place, []).append(one)
+            by_place.setdefault(place, []).append(destination)
     suffices = tuple(
         Suffices(
             place,
@@ -152,10 +156,14 @@ def advise(rungs: Sequence[Rung], destinations: Sequence[Destination]) -> Advice
         )
         for place, those in sorted(by_place.items())
     )
-    counting = [one.place for one in suffices if any(d.weight is not Weight.NICE for d in one.destinations)]
-    places = counting or [one.place for one in suffices]
+    counting = [
+        suffice.place
+        for suffice in suffices
+        if any(d.weight is not Weight.NICE for d in suffice.destinations)
+    ]
+    places = counting or [suffice.place for suffice in suffices]
     one_place = max(places, default=None)
-    plain_destinations = tuple(one for one in destinations if not one.normalises)
+    plain_destinations = tuple(destination for destination in destinations if not destination.normalises)
     plain = _plain(rungs, -1 if one_place is None else one_place) if plain_destinations else None
     return Advice(suffices, one_place, plain, plain_destinations)
 

@@ -177,7 +177,9 @@ def search(
 def _worth(points: list[tuple[float, float]]) -> tuple[float, float]:
     """Of what was given up: the least drive from which on no dB brings LEAST_SLOPE."""
     drive, lufs = max(points, key=lambda one: one[1])
-    return min(one for one in points if one[0] <= drive and lufs - one[1] <= LEAST_SLOPE * (drive - one[0]))
+    return min(
+        point for point in points if point[0] <= drive and lufs - point[1] <= LEAST_SLOPE * (drive - point[0])
+    )
 
 
 def _hopeless(points: list[tuple[float, float]], wanted_lufs: float) -> str:
@@ -185,7 +187,7 @@ def _hopeless(points: list[tuple[float, float]], wanted_lufs: float) -> str:
     drive, lufs = max(points)
     if lufs > wanted_lufs:
         return ""
-    below = [one for one in points if one[0] <= drive - SLOPE_SPAN_DB]
+    below = [point for point in points if point[0] <= drive - SLOPE_SPAN_DB]
     if not below:
         return ""
     before, less = max(below)

@@ -104,9 +104,9 @@ def matching_db(
     version that is silent there stays."""
     spans = (*(span_in(tracks, span, track) for track in versions(tracks, span.track)), *references)
     found = {
-        one.track: level
-        for one in spans
-        if (level := heard_lufs(tracks, one, "played", profile, 0.0)) is not None
+        span.track: level
+        for span in spans
+        if (level := heard_lufs(tracks, span, "played", profile, 0.0)) is not None
     }
     lowest = min(found.values(), default=0.0)
     return {track: level - lowest for track, level in found.items()}

@@ -51,7 +51,7 @@ def identity(view: TrackView) -> dict[str, Any]:
 
 def material(tracks: Sequence[TrackView]) -> dict[str, Any]:
     """The data of a "material" act."""
-    return _with_id({"tracks": [identity(one) for one in tracks]})
+    return _with_id({"tracks": [identity(track) for track in tracks]})
 
 
 def player(profile: Profile) -> dict[str, Any]:
@@ -87,7 +87,7 @@ def news(
     """What has changed since the last decision and since each version was last tried, as sentences; and the
     trials that the last session did not bring to an end."""
     bases = {str(act.data.get("id")): act.data for act in acts if act.kind in (MATERIAL, PLAYER)}
-    now = {as_utf8(one.path): one for one in tracks}
+    now = {as_utf8(track.path): track for track in tracks}
     said = dict.fromkeys((*_broken_off(acts), *_still_old(acts, tracks)))
     last = {act.kind: act for act in acts if act.kind in ("decision", "trial")}
     for kind, act in last.items():

@@ -113,8 +113,8 @@ def _step(session: Session, event: Event) -> Outcome:
         case DeviceFound():
             act = Act(event.at, "device", {"name": event.name})
             guard = " The level guard is on again." if session.instant_trim_db is not None else ""
-            found = replace(session, trouble="", instant_trim_db=None)
-            return found, (Keep(act), Say(f"Playing through {event.name}.{guard}"))
+            events = replace(session, trouble="", instant_trim_db=None)
+            return events, (Keep(act), Say(f"Playing through {event.name}.{guard}"))
         case Predicted():
             return _predicted(session, event)
         case Replaced():

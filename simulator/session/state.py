@@ -253,7 +253,7 @@ def find_track(session: Session, word: str) -> int:
         if not 0 <= track < len(session.tracks):
             raise UsageError(f"No track {word}.", f"Tracks: 1 to {len(session.tracks)}.")
     else:
-        titles = [one.title for one in session.tracks]
+        titles = [track.title for track in session.tracks]
         fits = [i for i, title in enumerate(titles) if word.casefold() in title.casefold()]
         exact = [i for i in fits if titles[i].casefold() == word.casefold()]
         if len(exact or fits) != 1:

@@ -78,7 +78,7 @@ def versions(tracks: tuple[TrackView, ...], track: int) -> tuple[int, ...]:
 
 def references(tracks: tuple[TrackView, ...]) -> tuple[int, ...]:
     """The readable references, in the list's order, but for those that are a version of a master's song."""
-    songs = {one.song for one in tracks if one.role != "reference" and one.song is not None}
+    songs = {track.song for track in tracks if track.role != "reference" and track.song is not None}
     return tuple(
         i
         for i, one in enumerate(tracks)

@@ -151,10 +151,10 @@ def _last(session: Session, pair: TrackPair) -> int:
     return session.last_worst[1] if session.last_worst and session.last_worst[0] == pair else 0
 
 
-def rank_words(session: Session, one: WorstMoment) -> str:
+def rank_words(session: Session, worst_moment: WorstMoment) -> str:
     """Which moment of which pair."""
     open_, other = (session.tracks[track].version for track in pair_here(session))
-    return f"{one.rank}, “{other}” against “{open_}”"
+    return f"{worst_moment.rank}, “{other}” against “{open_}”"
 
 
 def spans_in_both(session: Session, seconds: float) -> list[tuple[Span, str]]:

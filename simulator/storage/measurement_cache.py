@@ -83,7 +83,7 @@ def unpack(data: bytes) -> tuple[Measurement, LimiterReport | None]:
         scalars: dict[str, Any] = form.scalars
         if set(scalars) != set(_SCALARS):
             raise ValueError("other fields")
-        if not all(math.isfinite(one) for one in scalars.values() if one is not None):
+        if not all(math.isfinite(scalar) for scalar in scalars.values() if scalar is not None):
             raise ValueError("a figure that is not a number")
         measurement = Measurement(
             **scalars,
@@ -322,9 +322,9 @@ def entries(folder: Path) -> list[CacheEntry]:
         for path in sorted(folder.glob(pattern)):
             with contextlib.suppress(OSError):
                 files = [one for one in path.rglob("*") if one.is_file()] if path.is_dir() else [path]
-                states = [os.lstat(one) for one in files]
-                used = max((one.st_mtime for one in states), default=0.0)
-                found.append(CacheEntry(part, path, sum(one.st_size for one in states), used))
+                states = [os.lstat(file) for file in files]
+                used = max((state.st_mtime for state in states), default=0.0)
+                found.append(CacheEntry(part, path, sum(state.st_size for state in states), used))
     return found
 
 
@@ -341,12 +341,12 @@ def remove(chosen: list[CacheEntry]) -> int:
     return freed
 
 
-def over_limit(found: list[CacheEntry], most_bytes: int) -> list[CacheEntry]:
+def over_limit(cache_entries: list[CacheEntry], most_bytes: int) -> list[CacheEntry]:
     """The entries to remove, least recently used first, so that the rest is within the limit. Measurements
     are small and go last."""
-    total = sum(one.size for one in found)
+    total = sum(one.size for one in cache_entries)
     chosen = []
-    for entry in sorted(found, key=lambda one: (one.part is CachePart.MEASUREMENTS, one.used)):
+    for entry in sorted(cache_entries, key=lambda one: (one.part is CachePart.MEASUREMENTS, one.used)):
         if total <= most_bytes:
             break
         chosen.append(entry)

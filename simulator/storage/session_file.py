@@ -35,7 +35,7 @@ def record_path(playlist: Path | None, files: Sequence[str]) -> Path:
     if playlist is not None:
         return playlist.with_name(playlist.name.removesuffix(playlist.suffix) + SUFFIX)
     folder = sessions_folder()
-    known = hashlib.sha256(b"\0".join(os.fsencode(os.path.abspath(one)) for one in files)).hexdigest()[:12]
+    known = hashlib.sha256(b"\0".join(os.fsencode(os.path.abspath(file)) for file in files)).hexdigest()[:12]
     first = as_utf8(Path(files[0]).stem[:40]).replace("\\", "_") if files else "session"
     return folder / f"{first}-{known}{SUFFIX}"
 

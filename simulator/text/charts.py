@@ -119,10 +119,10 @@ def comparison_figure(drawing: Drawing) -> Figure:
     second.tick_params(labelleft=False)
     bars[1].sharey(bars[0])
     bars[1].tick_params(labelleft=False)
-    _over_time(first, drawing, [one.delivered for one in drawing.versions], "As delivered")
+    _over_time(first, drawing, [version.delivered for version in drawing.versions], "As delivered")
     gains = ", ".join(f"{one.name} {turned(one.played_figures.gain_db)}" for one in drawing.versions)
     title = "\n".join(textwrap.wrap(f"As played: {drawing.player} ({gains})", 66))
-    _over_time(second, drawing, [one.played for one in drawing.versions], title)
+    _over_time(second, drawing, [version.played for version in drawing.versions], title)
     lowest, highest = first.get_ylim()
     first.set_ylim(lowest - 4.0, highest + 6.0)  # room for the key, and for the passages' names
     first.set_ylabel("short-term loudness (LUFS)")
@@ -132,13 +132,13 @@ def comparison_figure(drawing: Drawing) -> Figure:
     return figure
 
 
-def _heard(axes: Axes, drawing: Drawing, found: Audibility) -> None:
+def _heard(axes: Axes, drawing: Drawing, audibility: Audibility) -> None:
     """Share of each second above the mask, and the worst moments by number."""
-    names = [one.name for one in drawing.versions]
-    edges = found.start_s + found.step_s * np.arange(len(found.strip_share) + 1)
-    percent = 100.0 * np.array(found.strip_share)
+    names = [version.name for version in drawing.versions]
+    edges = audibility.start_s + audibility.step_s * np.arange(len(audibility.strip_share) + 1)
+    percent = 100.0 * np.array(audibility.strip_share)
     axes.stairs(percent, edges, fill=True, color=VERSIONS[1], linewidth=0.0)
-    numbered = list(enumerate(found.worst(MARKED), 1))
+    numbered = list(enumerate(audibility.worst(MARKED), 1))
     for number, one in numbered:
         middle = one.at_s + one.length_s / 2.0
         axes.plot([middle], [112.0], marker="v", color="black", markersize=5.0, clip_on=False)
@@ -236,7 +236,7 @@ def _bars(delivered: Axes, played: Axes, drawing: Drawing) -> None:
         axes.set_xlabel("level re full scale (dB)")
         axes.grid(visible=True, axis="x", color="#e2e2e2", linewidth=0.6)
         axes.set_axisbelow(True)
-    names = [shortened(one.name, LONGEST_NAME) for one in drawing.versions]
+    names = [shortened(version.name, LONGEST_NAME) for version in drawing.versions]
     delivered.set_yticks(range(len(names)), names)
     for place, label in enumerate(delivered.get_yticklabels()):
         label.set_color(VERSIONS[place])
@@ -316,10 +316,10 @@ def ladder_figure(rungs: Sequence[Rung], destinations: Sequence[Destination], ti
     first = rungs[0].measurement.peak_to_loudness_db or 0.0
     cost = [first - (rung.measurement.peak_to_loudness_db or first) for rung in rungs]
     curves: dict[tuple[float, ...], list[Destination]] = {}
-    for one in destinations:
-        heights = tuple(round(each.integrated_lu or 0.0, 1) for each in gained(rungs, one.profile.id))
+    for destination in destinations:
+        heights = tuple(round(each.integrated_lu or 0.0, 1) for each in gained(rungs, destination.profile.id))
         near = next((key for key in curves if _alike(key, heights)), heights)
-        curves.setdefault(near, []).append(one)
+        curves.setdefault(near, []).append(destination)
     figure = Figure(figsize=(8.4, 4.9), dpi=120, layout="constrained")
     axes = figure.subplots()
     top = max(max(heights) for heights in curves)
@@ -435,7 +435,7 @@ def players_figure(
 
 def _targets(row: PlayerRow) -> set[float]:
     """The targets that the versions get: a conditional one may differ from version to version."""
-    found = {one.prediction.decision.target_lufs for one in row.versions if one is not None}
+    found = {version.prediction.decision.target_lufs for version in row.versions if version is not None}
     return {target for target in found if target is not None}
 
 
@@ -544,33 +544,33 @@ def _sequence(
     axes.set_title(title, loc="left", fontsize=10.5, pad=18.0)
 
 
-def votes_figure(found: ListenerSum) -> Figure:
+def votes_figure(listener_sum: ListenerSum) -> Figure:
     """One panel a pair of versions: each listener's share for the first with its exact 95 % interval, the sum
     of the blind votes above them."""
     from matplotlib.figure import Figure
 
-    pairs = found.listeners[0].alone.pairs
+    pairs = listener_sum.listeners[0].alone.pairs
     rows: list[tuple[str, PreferenceResult, bool]] = [
-        (one.name, one.alone, one.blind) for one in reversed(found.listeners)
+        (listener.name, listener.alone, listener.blind) for listener in reversed(listener_sum.listeners)
     ]
-    if found.result is not None:
-        rows.append(("all together", found.result, True))
+    if listener_sum.result is not None:
+        rows.append(("all together", listener_sum.result, True))
     height = (1.1 + 0.32 * len(rows)) * len(pairs) + 0.5
     figure = Figure(figsize=(8.0, height), dpi=110, layout="constrained")
     figure.suptitle(
-        "\n".join(textwrap.wrap(" ".join(sum_answer(found)), 80)), x=0.01, ha="left", fontsize=12.5,
+        "\n".join(textwrap.wrap(" ".join(sum_answer(listener_sum)), 80)), x=0.01, ha="left", fontsize=12.5,
         fontweight="bold",
     )  # fmt: skip
     panels = figure.subplots(len(pairs), 1, squeeze=False)[:, 0]
     for place, (axes, pair) in enumerate(zip(panels, pairs, strict=True)):
-        first, second = found.names[pair.first], found.names[pair.second]
+        first, second = listener_sum.names[pair.first], listener_sum.names[pair.second]
         axes.axvline(50.0, color="#777777", linewidth=1.0)
         for row, (_, each, blind) in enumerate(rows):
             one = each.pairs[place]
             share = 100.0 * one.for_first / one.rounds
             colour = VERSIONS[pair.first if share > 50.0 else pair.second] if share != 50.0 else "#777777"
             low, high = one.interval
-            whole = row == len(rows) - 1 and found.result is not None
+            whole = row == len(rows) - 1 and listener_sum.result is not None
             axes.plot([100.0 * low, 100.0 * high], [row, row], color=colour, linewidth=3.0 if whole else 1.4)
             axes.plot(
                 share, row, marker="D" if whole else "o", markersize=9.0 if whole else 7.0, color=colour,

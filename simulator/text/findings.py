@@ -46,38 +46,38 @@ def ordered(findings: Iterable[Finding]) -> list[Finding]:
     return sorted(findings, key=lambda found: LEVELS.index(found.level))
 
 
-def value_words(found: Finding) -> str:
+def value_words(finding: Finding) -> str:
     """`−0.80 dBTP`; a dash where nothing is measured."""
-    if found.value is None:
+    if finding.value is None:
         return NONE
-    return _number(found, found.value)
+    return _number(finding, finding.value)
 
 
-def headline(found: Finding) -> str:
+def headline(finding: Finding) -> str:
     """One line: what, how much, against what."""
-    if found.value is None and found.against is None:
-        return found.name
-    if found.against is None or (found.unit in (*WHOLE, "LU") and found.against == 0.0):
-        return f"{found.name}: {value_words(found)}"
-    return f"{found.name}: {value_words(found)} ({_held(found)} {_number(found, found.against)})"
+    if finding.value is None and finding.against is None:
+        return finding.name
+    if finding.against is None or (finding.unit in (*WHOLE, "LU") and finding.against == 0.0):
+        return f"{finding.name}: {value_words(finding)}"
+    return f"{finding.name}: {value_words(finding)} ({_held(finding)} {_number(finding, finding.against)})"
 
 
-def _held(found: Finding) -> str:
+def _held(finding: Finding) -> str:
     """What the number is held against; one that misses it, and is written as it is, is just over or under."""
-    value, limit = found.value, found.against
-    if found.check in ("loudness", "album_loudness"):
+    value, limit = finding.value, finding.against
+    if finding.check in ("loudness", "album_loudness"):
         return "target"
-    if found.check in ("upsampled", "word_length"):
+    if finding.check in ("upsampled", "word_length"):
         return "file is"
-    if found.check.startswith("tag_"):
+    if finding.check.startswith("tag_"):
         return "measured"
-    if found.check == "player":
+    if finding.check == "player":
         return "player's target"
-    if found.check.startswith("album_") and found.check != "album_gap":
-        return "album" if found.check != "album_order" else "place"
-    if found.level == "fine" or value is None or limit is None or value == limit:
+    if finding.check.startswith("album_") and finding.check != "album_gap":
+        return "album" if finding.check != "album_order" else "place"
+    if finding.level == "fine" or value is None or limit is None or value == limit:
         return "limit"
-    if _number(found, value) != _number(found, limit):
+    if _number(finding, value) != _number(finding, limit):
         return "limit"
     return "just over" if value > limit else "just under"
 
@@ -85,9 +85,9 @@ def _held(found: Finding) -> str:
 def brief(findings: Iterable[Finding]) -> str:
     """These in one paragraph, by name and value; by their words where there is no value."""
     parts = [
-        f"{found.name} {_bare(found)}" if found.value is not None else _worded(found)
-        for found in findings
-        if found.value is not None or found.text
+        f"{finding.name} {_bare(finding)}" if finding.value is not None else _worded(finding)
+        for finding in findings
+        if finding.value is not None or finding.text
     ]
     return "; ".join(parts) + "." if parts else ""
 
@@ -98,8 +98,8 @@ def _bare(found: Finding) -> str:
     return words.removesuffix(f" {found.unit}") if found.unit and found.unit in found.name.lower() else words
 
 
-def _worded(found: Finding) -> str:
-    return f"{found.name}: {found.text[0].lower()}{found.text[1:].rstrip('.')}"
+def _worded(finding: Finding) -> str:
+    return f"{finding.name}: {finding.text[0].lower()}{finding.text[1:].rstrip('.')}"
 
 
 def verdict(findings: Sequence[Finding]) -> str:
@@ -110,8 +110,8 @@ def verdict(findings: Sequence[Finding]) -> str:
 def readiness(findings: Sequence[Finding], file: str = "", figures: str = "") -> str:
     """`Not ready: two things to fix in a.wav.` Peaks count as one thing, wherever they are read. `figures` is
     stated where nothing is to be fixed."""
-    fix = {_topic(found) for found in findings if found.level == "fix"}
-    look = {_topic(found) for found in findings if found.level == "look"} - fix
+    fix = {_topic(finding) for finding in findings if finding.level == "fix"}
+    look = {_topic(finding) for finding in findings if finding.level == "look"} - fix
     where = f" in {file}" if file else ""
     if fix:
         also = f", {_things(len(look))} to check" if look else ""
@@ -120,8 +120,8 @@ def readiness(findings: Sequence[Finding], file: str = "", figures: str = "") ->
     return f"Ready: nothing to fix{where}{f', {_things(len(look))} to check' if look else ''}."
 
 
-def _topic(found: Finding) -> str:
-    return "peaks" if found.check in PEAK_CHECKS else found.name
+def _topic(finding: Finding) -> str:
+    return "peaks" if finding.check in PEAK_CHECKS else finding.name
 
 
 def _things(count: int) -> str:
@@ -132,7 +132,7 @@ def _things(count: int) -> str:
 def causes(findings: Sequence[Finding], move: Move | None) -> str:
     """What the move answers, in a sentence: how far the loudness is off, and the highest peak."""
     mends = frozenset() if move is None else move.mends
-    mended = [found for found in findings if found.level != "fine" and found.name in mends]
+    mended = [finding for finding in findings if finding.level != "fine" and finding.name in mends]
     parts = [
         f"{found.name.lower()} is {abs(found.value - found.against):.1f} LU "
         f"{'over' if found.value > found.against else 'under'} the target"
@@ -173,8 +173,8 @@ def album_move_words(moves: Sequence[Move]) -> str:
             steps[name] = max(peak, steps.get(name, peak))
     whole = replace(
         moves[0],
-        integrated_lufs=max((one.integrated_lufs for one in moves if one.integrated_lufs), default=None),
-        true_peak_dbtp=max((one.true_peak_dbtp for one in moves if one.true_peak_dbtp), default=None),
+        integrated_lufs=max((move.integrated_lufs for move in moves if move.integrated_lufs), default=None),
+        true_peak_dbtp=max((move.true_peak_dbtp for move in moves if move.true_peak_dbtp), default=None),
         steps=tuple(steps.items()),
     )
     return move_words(whole, "the whole album", "loudest track ")
@@ -245,9 +245,9 @@ def fine_line(findings: Sequence[Finding], detail: bool) -> str:
     if detail:
         return brief(found for found in fine if found.check != "player")
     groups: dict[str, list[bool]] = {}
-    for found in findings:
-        if found.check != "player" and (found.check != "loudness" or found.against is not None):
-            groups.setdefault(_group(found), []).append(found.level == "fine")
+    for finding in findings:
+        if finding.check != "player" and (finding.check != "loudness" or finding.against is not None):
+            groups.setdefault(_group(finding), []).append(finding.level == "fine")
     names = [
         name if all(good) else f"the rest of {name}"
         for name, good in groups.items()
@@ -265,15 +265,15 @@ _GROUPS = {
 }  # fmt: skip
 
 
-def _group(found: Finding) -> str:
+def _group(finding: Finding) -> str:
     """What a check is about, in a word or two."""
-    if found.check in PEAK_CHECKS:
+    if finding.check in PEAK_CHECKS:
         return "peaks"
-    if found.check.startswith("album_"):
+    if finding.check.startswith("album_"):
         return "album"
-    if found.check.startswith("tag_"):
+    if finding.check.startswith("tag_"):
         return "loudness tags"
-    return next((name for name, checks in _GROUPS.items() if found.check in checks), found.name.lower())
+    return next((name for name, checks in _GROUPS.items() if finding.check in checks), finding.name.lower())
 
 
 def move_cell(move: Move | None) -> str:
@@ -300,18 +300,18 @@ def master_object(
         "level": worst(list(findings)),
         "findings": [
             {
-                "check": found.check,
-                "name": found.name,
-                "level": found.level,
-                "value": found.value,
-                "unit": found.unit,
-                "against": found.against,
-                "at_s": list(found.at_s),
-                "text": found.text,
-                "advice": found.advice,
-                "source": found.source,
+                "check": finding.check,
+                "name": finding.name,
+                "level": finding.level,
+                "value": finding.value,
+                "unit": finding.unit,
+                "against": finding.against,
+                "at_s": list(finding.at_s),
+                "text": finding.text,
+                "advice": finding.advice,
+                "source": finding.source,
             }
-            for found in findings
+            for finding in findings
         ],
         "move": None
         if move is None
@@ -342,11 +342,11 @@ def master_object(
     }
 
 
-def _number(found: Finding, value: float) -> str:
-    unit = found.unit
+def _number(finding: Finding, value: float) -> str:
+    unit = finding.unit
     if unit == "Hz":
         return f"{value / 1000:g} kHz"
-    if unit in WHOLE or found.check in PLACES_IN_A_LIST:
+    if unit in WHOLE or finding.check in PLACES_IN_A_LIST:
         text = f"{value:.0f}"
         named = "" if unit == "events" else WHOLE.get(unit, unit) if text == "1" else unit
         return f"{text} {named}".rstrip()

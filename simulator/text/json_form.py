@@ -26,14 +26,14 @@ TAG_KEYS = ("track_gain_db", "album_gain_db", "track_peak_db", "album_peak_db", 
 
 
 def measurement_object(
-    path: str, found: Measurement, tags: LoudnessTags | None, album: AlbumLevel | None = None
+    path: str, measurement: Measurement, tags: LoudnessTags | None, album: AlbumLevel | None = None
 ) -> dict[str, Any]:
     """One file of `measure --json`; `tags` are its loudness tags, `album` the album that it belongs to."""
     return {
         "schema": SCHEMA,
         "path": path,
-        **{one.key: one.value(found) for one in figures.columns()},
-        "warnings": [{"code": note.code, "text": note.text} for note in found.warnings],
+        **{one.key: one.value(measurement) for one in figures.columns()},
+        "warnings": [{"code": note.code, "text": note.text} for note in measurement.warnings],
         "tag_scheme": None if tags is None else tags.scheme.value,
         **{f"tag_{key}": None if tags is None else getattr(tags, key) for key in TAG_KEYS},
         **({} if album is None else {"album": album.name, "album_programme_lufs": album.programme_lufs}),
@@ -45,11 +45,11 @@ def error_object(path: str, error: str) -> dict[str, Any]:
     return {"schema": SCHEMA, "path": path, "error": error}
 
 
-def prediction_object(track: Track, found: Prediction | None, error: str) -> dict[str, Any]:
+def prediction_object(track: Track, prediction: Prediction | None, error: str) -> dict[str, Any]:
     """One track of `predict --json`."""
-    if found is None:
+    if prediction is None:
         return {"path": track.path, "error": error}
-    decision, played = found.decision, found.played
+    decision, played = prediction.decision, prediction.played
     return {
         "path": track.path,
         "title": track.title,
@@ -58,22 +58,22 @@ def prediction_object(track: Track, found: Prediction | None, error: str) -> dic
         "limited_by": decision.limited_by,
         "reason": decision.reason,
         "gain_from": decision.gain_from,
-        "target_shortfall_lu": found.target_shortfall_lu,
+        "target_shortfall_lu": prediction.target_shortfall_lu,
         "played_integrated_lufs": played.integrated_lufs,
         "played_max_short_term_lufs": played.max_short_term_lufs,
         "played_quietest_passage_lufs": played.quietest_passage_lufs,
         "played_true_peak_dbtp": played.true_peak_dbtp,
-        "unused_headroom_db": found.unused_headroom_db,
-        "limiter_max_reduction_db": found.limiter.max_reduction_db,
-        "limiter_mean_reduction_db": found.limiter.mean_reduction_db,
-        "limiter_share_over_1_db": found.limiter.share_over_1_db,
-        "delivery_steps": step_objects(found),
-        "played_inter_sample_overs": found.played.over_count if found.steps else None,
+        "unused_headroom_db": prediction.unused_headroom_db,
+        "limiter_max_reduction_db": prediction.limiter.max_reduction_db,
+        "limiter_mean_reduction_db": prediction.limiter.mean_reduction_db,
+        "limiter_share_over_1_db": prediction.limiter.share_over_1_db,
+        "delivery_steps": step_objects(prediction),
+        "played_inter_sample_overs": prediction.played.over_count if prediction.steps else None,
     }
 
 
 def comparison_object(
-    found: Comparison,
+    comparison: Comparison,
     tracks: tuple[Track, Track],
     names: Names,
     answer: Sequence[Said],
@@ -87,18 +87,18 @@ def comparison_object(
         "answer": _sentences(answer),
         "loud": {"path": loud.path, "title": loud.title, "name": names.loud},
         "open": {"path": open_.path, "title": open_.title, "name": names.open},
-        "alignment": found.alignment.as_json(),
-        "difference": None if found.difference is None else found.difference.as_json(),
-        "audibility": None if found.audibility is None else audibility_object(found.audibility),
+        "alignment": comparison.alignment.as_json(),
+        "difference": None if comparison.difference is None else comparison.difference.as_json(),
+        "audibility": None if comparison.audibility is None else audibility_object(comparison.audibility),
         "passages": {
             "seconds": SECONDS,
-            "shared": found.passages.shared,
-            "chosen_on": "open" if found.passages.shared else "each",
-            "loudest": _window(found.passages.loudest),
-            "quietest": _window(found.passages.quietest),
+            "shared": comparison.passages.shared,
+            "chosen_on": "open" if comparison.passages.shared else "each",
+            "loudest": _window(comparison.passages.loudest),
+            "quietest": _window(comparison.passages.quietest),
         },
-        "delivered": _side(found.delivered),
-        "played": [_played(played, said) for played, said in zip(found.played, by_player, strict=True)],
+        "delivered": _side(comparison.delivered),
+        "played": [_played(played, said) for played, said in zip(comparison.played, by_player, strict=True)],
         "sentences": _sentences(overall),
     }
 

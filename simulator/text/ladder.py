@@ -42,37 +42,37 @@ SCHEMA = 1
 
 
 def ladder_object(
-    found: Ladder, beside: Ladder | None, destinations: Sequence[Destination], mix: Measurement
+    ladder: Ladder, beside: Ladder | None, destinations: Sequence[Destination], mix: Measurement
 ) -> dict[str, Any]:
     """The ladder; `beside` is that of sample-peak limiting where both were asked for."""
-    profiles = [one.profile for one in destinations]
-    advice = advise(found.rungs, destinations)
+    profiles = [destination.profile for destination in destinations]
+    advice = advise(ladder.rungs, destinations)
     made: dict[str, Any] = {
         "schema": SCHEMA,
-        "mix": found.mix,
-        "ceiling_dbtp": found.ceiling_dbtp,
-        "detect": found.detect,
-        "style": found.style,
-        "rungs": _rungs(found.rungs, profiles),
-        "profiles": {one.id: _profile(found.rungs, one) for one in profiles},
+        "mix": ladder.mix,
+        "ceiling_dbtp": ladder.ceiling_dbtp,
+        "detect": ladder.detect,
+        "style": ladder.style,
+        "rungs": _rungs(ladder.rungs, profiles),
+        "profiles": {profile.id: _profile(ladder.rungs, profile) for profile in profiles},
         "destinations": [
             {
-                "profile": one.profile.id,
-                "weight": one.weight.value,
-                "label": one.label or None,
-                "losses_lu": losses_lu(found.rungs, one),
+                "profile": destination.profile.id,
+                "weight": destination.weight.value,
+                "label": destination.label or None,
+                "losses_lu": losses_lu(ladder.rungs, destination),
             }
-            for one in destinations
+            for destination in destinations
         ],
         "advice": {
-            "one_master_wanted_lufs": _wanted(found.rungs, advice.one),
-            "not_normalised_wanted_lufs": _wanted(found.rungs, advice.plain),
+            "one_master_wanted_lufs": _wanted(ladder.rungs, advice.one),
+            "not_normalised_wanted_lufs": _wanted(ladder.rungs, advice.plain),
         },
         "mix_limited_before": limited_before(mix) or None,
     }
     for name, place in (("one_master", advice.one), ("not_normalised", advice.plain)):
         there = _there(destinations, advice, place)
-        codec = None if place is None else lowest_ceiling(found.rungs[place], there)
+        codec = None if place is None else lowest_ceiling(ladder.rungs[place], there)
         made["advice"][f"{name}_ceiling_dbtp"] = None if codec is None else codec.ceiling_dbtp
     if beside is not None:
         made["sample_rungs"] = _rungs(beside.rungs, profiles)
@@ -173,11 +173,11 @@ MOST_NAMED = 4
 def answer(rungs: Sequence[Rung], destinations: Sequence[Destination]) -> list[str]:
     """Which rung suffices where, and what louder gains and costs where nothing is normalised."""
     advice = advise(rungs, destinations)
-    apart = len(advice.suffices) > 1 and all(one.place < len(rungs) - 1 for one in advice.suffices)
+    apart = len(advice.suffices) > 1 and all(suffice.place < len(rungs) - 1 for suffice in advice.suffices)
     said = (
         [_each_suffices(rungs, advice)]
         if apart
-        else [_suffices(rungs, one, advice) for one in advice.suffices]
+        else [_suffices(rungs, suffice, advice) for suffice in advice.suffices]
     )
     return [*said, *_plain_sentence(rungs, advice), *_ceiling_sentence(rungs, destinations, advice)]
 
@@ -228,16 +228,16 @@ def _each_suffices(rungs: Sequence[Rung], advice: Advice) -> str:
     return f"{', '.join(places)}: louder {gains}{falls}."
 
 
-def _suffices(rungs: Sequence[Rung], one: Suffices, advice: Advice) -> str:
+def _suffices(rungs: Sequence[Rung], suffices: Suffices, advice: Advice) -> str:
     """`−14 LUFS is enough on all three normalising players: …`."""
-    where = _where(one.destinations, advice)
+    where = _where(suffices.destinations, advice)
     if len(rungs) == 1:
         return f"Only one rung was tried: {_lufs(rungs[0])}."
-    if one.place == len(rungs) - 1:
+    if suffices.place == len(rungs) - 1:
         return f"On {where} louder stays louder up to {_lufs(rungs[-1])}, the loudest rung tried."
-    lower = "; no lower rung was tried" if one.place == 0 else ""
-    louder = _louder(one.gain_lu, one.passage_lu)
-    return f"{_lufs(rungs[one.place])} is enough on {where}: mastering louder {louder}{lower}."
+    lower = "; no lower rung was tried" if suffices.place == 0 else ""
+    louder = _louder(suffices.gain_lu, suffices.passage_lu)
+    return f"{_lufs(rungs[suffices.place])} is enough on {where}: mastering louder {louder}{lower}."
 
 
 def _louder(gain_lu: float, passage_lu: float) -> str:
@@ -250,7 +250,7 @@ def _louder(gain_lu: float, passage_lu: float) -> str:
 
 def _where(those: Sequence[Destination], advice: Advice) -> str:
     """The destinations in words: all of those that normalise, or their names."""
-    every = sum(len(one.destinations) for one in advice.suffices)
+    every = sum(len(suffice.destinations) for suffice in advice.suffices)
     if len(those) == every and every > 1:
         return "both normalising players" if every == 2 else f"all {every} normalising players"
     names = [one.name for one in those]
@@ -284,7 +284,7 @@ def sentences(ladder: Ladder, destinations: Sequence[Destination], mix: Measurem
             f"This mix looks limited already ({signs}): a ladder shows most on the mix before its limiter "
             "(common practice, no source).",
         )
-    sure = [one.profile.uncertainty_db for one in destinations if one.normalises]
+    sure = [destination.profile.uncertainty_db for destination in destinations if destination.normalises]
     if sure:
         said.append(
             f"Real players may have measured a different copy: allow ±{level(max(sure))} dB. Smaller "
@@ -369,8 +369,8 @@ def decision_table(rungs: Sequence[Rung], destinations: Sequence[Destination], w
     """Rungs in rows: what each costs, then how far below the loudest rung it plays at each destination.
     Destinations with the same column share it; they get letters where their names do not fit."""
     columns: dict[tuple[str, ...], list[Destination]] = {}
-    for one in destinations:
-        columns.setdefault(tuple(_cells(rungs, one)), []).append(one)
+    for destination in destinations:
+        columns.setdefault(tuple(_cells(rungs, destination)), []).append(destination)
     heads = [" ".join(one.name for one in those) for those in columns.values()]
     heads = ["\n".join(head.replace("-", "-\n").split()) for head in heads]
     firsts = [_name(rung) for rung in rungs]
@@ -403,8 +403,8 @@ def table_key(rungs: Sequence[Rung], destinations: Sequence[Destination], table:
     """What the columns of the destinations hold, and the names behind letters."""
     said = f"Destinations: LU against the loudest rung there; {MARK} is enough."
     groups: dict[tuple[str, ...], list[str]] = {}
-    for one in destinations:
-        groups.setdefault(tuple(_cells(rungs, one)), []).append(one.name)
+    for destination in destinations:
+        groups.setdefault(tuple(_cells(rungs, destination)), []).append(destination.name)
     if str(table.columns[-1].header) == chr(ord("A") + len(groups) - 1):
         letters = [
             f"{chr(ord('A') + place)} {', '.join(names)}" for place, names in enumerate(groups.values())
@@ -555,7 +555,7 @@ def beside_sentences(true: Sequence[Rung], sample: Sequence[Rung]) -> list[str]:
 
 def unreached(rungs: Sequence[Rung], style: str) -> list[str]:
     """What was reached where the wanted loudness was not, and what goes further."""
-    missed = [one for one in rungs if not one.reached]
+    missed = [rung for rung in rungs if not rung.reached]
     if not missed:
         return []
     said = " ".join(_missed(one) for one in missed)

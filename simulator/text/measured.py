@@ -33,11 +33,11 @@ def answer(files: Sequence[tuple[str, Measurement]], over_above_dbtp: float) -> 
     return " ".join([*faults[:2], _span(files)])
 
 
-def _levels(name: str, found: Measurement) -> str:
+def _levels(name: str, measurement: Measurement) -> str:
     """One file, in a sentence."""
     return (
-        f"{name} measures {level(found.integrated_lufs)} LUFS integrated, with a true peak of "
-        f"{signed(found.true_peak_dbtp)} dBTP."
+        f"{name} measures {level(measurement.integrated_lufs)} LUFS integrated, with a true peak of "
+        f"{signed(measurement.true_peak_dbtp)} dBTP."
     )
 
 
@@ -83,9 +83,9 @@ def _who(name: str, count: int, files: int) -> str:
     return f"{name} has" if count == 1 else f"{name}, the worst of {count}, has"
 
 
-def curve(found: Measurement, width: int, *, blocks: bool) -> str:
+def curve(measurement: Measurement, width: int, *, blocks: bool) -> str:
     """Short-term loudness over the whole file, CURVE_LU deep; empty for less than 3 s."""
-    windows = gating.short_term_energies(found.series.energy)
+    windows = gating.short_term_energies(measurement.series.energy)
     if not windows.size or not windows.max() > 0.0:
         return ""
     levels = LOUDNESS_OFFSET_DB + 10.0 * np.log10(np.maximum(windows, 1e-20))

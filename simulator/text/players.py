@@ -36,11 +36,11 @@ LIMITED_WORDS: dict[LimitedBy, str] = {
 NUMBERS = ("none", "one", "two", "three", "four", "five", "six")
 
 
-def limited_words(found: Prediction) -> str:
+def limited_words(prediction: Prediction) -> str:
     """What limits a track on a player; empty where nothing does."""
-    if limiter_acts(found.limiter.max_reduction_db):
-        return f"{LIMITED_WORDS[found.decision.limited_by]} limiter".strip()
-    return LIMITED_WORDS[found.decision.limited_by]
+    if limiter_acts(prediction.limiter.max_reduction_db):
+        return f"{LIMITED_WORDS[prediction.decision.limited_by]} limiter".strip()
+    return LIMITED_WORDS[prediction.decision.limited_by]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +53,8 @@ class PlayerRow:
     def played(self, of: Callable[[Measurement], float | None]) -> list[float | None]:
         """A figure of each version as played, rounded as it is printed."""
         return [
-            None if (one is None or (value := of(one.prediction.played)) is None) else round(value, 1)
-            for one in self.versions
+            None if (version is None or (value := of(version.prediction.played)) is None) else round(value, 1)
+            for version in self.versions
         ]
 
     def spread(self, of: Callable[[Measurement], float | None]) -> tuple[float, int, int] | None:
@@ -67,12 +67,12 @@ class PlayerRow:
         return round(most[0] - least[0], 1), most[1], least[1]
 
 
-def integrated(found: Measurement) -> float | None:
-    return found.integrated_lufs
+def integrated(measurement: Measurement) -> float | None:
+    return measurement.integrated_lufs
 
 
-def loudest(found: Measurement) -> float | None:
-    return found.max_short_term_lufs
+def loudest(measurement: Measurement) -> float | None:
+    return measurement.max_short_term_lufs
 
 
 def versions_answer(names: Sequence[str], delivered: Sequence[Measurement], rows: Sequence[PlayerRow]) -> str:
@@ -224,7 +224,7 @@ def _range(gains: Sequence[float]) -> str:
 
 
 def _moves(row: PlayerRow) -> str:
-    gains = [round(one.prediction.decision.gain_db, 1) for one in row.versions if one is not None]
+    gains = [round(version.prediction.decision.gain_db, 1) for version in row.versions if version is not None]
     words = [
         (sum(gain < 0.0 for gain in gains), "turned down"),
         (sum(gain > 0.0 for gain in gains), "turned up"),
@@ -258,7 +258,7 @@ class _Group:
 
     @property
     def width(self) -> int:
-        return max(sum(one.width for one in self.columns) + len(self.columns) - 1, len(self.titles[-1]))
+        return max(sum(column.width for column in self.columns) + len(self.columns) - 1, len(self.titles[-1]))
 
     @property
     def title(self) -> str:
@@ -291,7 +291,7 @@ class Matrix:
         player = _Group(("",), [_Column("player", "", labels, left=True)])
         for form in self._forms():
             self._groups = [player, *form]
-            if sum(one.width for one in self._groups) + len(form) <= width:
+            if sum(group.width for group in self._groups) + len(form) <= width:
                 break
 
     def _forms(self) -> list[list[_Group]]:
@@ -340,7 +340,7 @@ class Matrix:
     def _limited(self) -> _Group:
         cells = []
         for row in self.rows:
-            found = [limited_words(one.prediction) for one in row[0].versions if one is not None]
+            found = [limited_words(version.prediction) for version in row[0].versions if version is not None]
             cells.append("/".join(dict.fromkeys(word for word in found if word not in ("", "no target"))))
         return _Group(("",), [_Column("limited", "look", cells, left=True)])
 
@@ -351,12 +351,12 @@ class Matrix:
         titles, heads = Text(), Text()
         for group in self._groups:
             titles.append(f"{group.title:^{group.width}} ")
-            self._cells(heads, group, [(one.head, one.style) for one in group.columns])
+            self._cells(heads, group, [(column.head, column.style) for column in group.columns])
         made = [titles, heads]
         for place in range(len(self.rows)):
             line = Text()
             for group in self._groups:
-                self._cells(line, group, [(one.cells[place], one.style) for one in group.columns])
+                self._cells(line, group, [(column.cells[place], column.style) for column in group.columns])
             made.append(line)
         for line in made:
             line.rstrip()
@@ -366,7 +366,7 @@ class Matrix:
     def _cells(line: Text, group: _Group, cells: list[tuple[str, str]]) -> None:
         from rich.cells import cell_len, set_cell_size
 
-        spare = group.width - sum(one.width for one in group.columns) - len(group.columns) + 1
+        spare = group.width - sum(column.width for column in group.columns) - len(group.columns) + 1
         for number, ((text, style), column) in enumerate(zip(cells, group.columns, strict=True)):
             if column.left:
                 line.append(f"{set_cell_size(text, column.width + spare)} ", style=style)

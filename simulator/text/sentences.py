@@ -332,36 +332,36 @@ def limiter_acts(most_db: float | None) -> bool:
     return most_db is not None and most_db >= LIMITING_DB
 
 
-def peak_columns(found: Sequence[Prediction | None]) -> list[str]:
+def peak_columns(predictions: Sequence[Prediction | None]) -> list[str]:
     """The names of all steps, in the order of the chain; tracks of another rate may skip one."""
     longest: list[str] = []
-    for one in found:
+    for one in predictions:
         names = [name for name, _ in one.steps] if one is not None else []
         if len(names) > len(longest):
             longest = names
     return longest
 
 
-def peak_cells(columns: Sequence[str], master: Measurement, found: Prediction) -> list[str]:
+def peak_cells(columns: Sequence[str], master: Measurement, prediction: Prediction) -> list[str]:
     """One track: master, each step, as played."""
-    steps = dict(found.steps)
+    steps = dict(prediction.steps)
     return [
         _cell(master),
         *(_cell(steps[name]) if name in steps else level(None) for name in columns),
-        _cell(found.played),
+        _cell(prediction.played),
     ]
 
 
-def step_objects(found: Prediction) -> list[dict[str, Any]]:
+def step_objects(prediction: Prediction) -> list[dict[str, Any]]:
     """The steps for JSON, in order."""
     return [
         {
             "step": name,
             **{one.key: one.value(after) for one in figures.columns(View.STEP)},
         }
-        for name, after in found.steps
+        for name, after in prediction.steps
     ]
 
 
-def _cell(found: Measurement) -> str:
-    return f"{level(found.true_peak_dbtp, 2)} ({found.over_count})"
+def _cell(measurement: Measurement) -> str:
+    return f"{level(measurement.true_peak_dbtp, 2)} ({measurement.over_count})"

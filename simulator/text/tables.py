@@ -45,9 +45,7 @@ Tags = Sequence[LoudnessTags | None]
 def measure_rows(files: Sequence[Measurement], tags: Tags) -> list[tuple[str, ...]]:
     """Name, unit and a cell for each of a few files, a row a figure; the loudness that tags state stands
     beneath the measured one, where a file has tags."""
-    rows = [
-        (one.label, one.unit, *(one.text(found) for found in files)) for one in figures.rows(View.MEASURE)
-    ]
+    rows = [(one.label, one.unit, *(one.text(file) for file in files)) for one in figures.rows(View.MEASURE)]
     if any(tags):
         rows.insert(1, ("Loudness by its tag", "LUFS", *map(_tagged, tags)))
     return rows
@@ -90,10 +88,10 @@ def _line(name: str, texts: Sequence[str], widths: Sequence[int], room: int) -> 
     return set_cell_size(name, room) + "".join(cells)
 
 
-def file_line(found: Measurement) -> str:
+def file_line(measurement: Measurement) -> str:
     """Length and format in words."""
-    length, rate = format_time(found.duration_s), f"{found.sample_rate / 1000:g} kHz"
-    return f"{length}, {rate}, {layout_words(found.channels)}"
+    length, rate = format_time(measurement.duration_s), f"{measurement.sample_rate / 1000:g} kHz"
+    return f"{length}, {rate}, {layout_words(measurement.channels)}"
 
 
 def layout_words(channels: int) -> str:

@@ -71,13 +71,13 @@ def _by_passage(ballot: Ballot, trial: Trial) -> tuple[tuple[int, int], ...]:
     return tuple((each.count(0), len(each)) for each in picks)
 
 
-def sum_answer(found: ListenerSum) -> list[str]:
+def sum_answer(listener_sum: ListenerSum) -> list[str]:
     """The sum in a sentence for each pair of versions."""
-    if found.result is None:
+    if listener_sum.result is None:
         return ["No vote was blind: every listener had seen the names."]
-    blind = sum(one.blind for one in found.listeners)
+    blind = sum(listener.blind for listener in listener_sum.listeners)
     who = "one listener" if blind == 1 else f"{blind} listeners"
-    return [_pair_words(found.names, pair, who) for pair in found.result.pairs]
+    return [_pair_words(listener_sum.names, pair, who) for pair in listener_sum.result.pairs]
 
 
 def _pair_words(names: Sequence[str], pair: PairResult, who: str) -> str:
@@ -110,14 +110,14 @@ def sum_table(found: ListenerSum) -> Table:
     for passage in found.passages if len(pairs) == 1 else ():
         table.add_column(passage, justify="right")
     table.add_column("")
-    for one in found.listeners:
-        cells = [part for pair in one.alone.pairs for part in _cells(pair)]
-        cells += [f"{chosen} of {rounds}" for chosen, rounds in one.passages]
-        table.add_row(one.name, *cells, "" if one.blind else "names seen")
+    for listener in found.listeners:
+        cells = [part for pair in listener.alone.pairs for part in _cells(pair)]
+        cells += [f"{chosen} of {rounds}" for chosen, rounds in listener.passages]
+        table.add_row(listener.name, *cells, "" if listener.blind else "names seen")
     if found.result is not None:
         cells = [part for pair in found.result.pairs for part in _cells(pair, corrected=True)]
         if len(pairs) == 1:
-            blind = [one.passages for one in found.listeners if one.blind]
+            blind = [listener.passages for listener in found.listeners if listener.blind]
             cells += [
                 f"{sum(chosen for chosen, _ in each)} of {sum(rounds for _, rounds in each)}"
                 for each in zip(*blind, strict=True)
@@ -131,20 +131,20 @@ def _cells(pair: PairResult, *, corrected: bool = False) -> tuple[str, str]:
     return f"{pair.for_first} of {pair.rounds}", "<0.001" if p < 0.001 else f"{p:.3f}"
 
 
-def sum_sentences(found: ListenerSum) -> list[str]:
+def sum_sentences(listener_sum: ListenerSum) -> list[str]:
     """Who dissents, and how far the sum reaches."""
     said = []
-    for place, pair in enumerate(found.result.pairs if found.result else ()):
+    for place, pair in enumerate(listener_sum.result.pairs if listener_sum.result else ()):
         if 2 * pair.for_first == pair.rounds:
             continue
-        for one in found.listeners:
-            own = one.alone.pairs[place]
-            if one.blind and 2 * own.for_first != own.rounds and _favourite(own) != _favourite(pair):
+        for listener in listener_sum.listeners:
+            own = listener.alone.pairs[place]
+            if listener.blind and 2 * own.for_first != own.rounds and _favourite(own) != _favourite(pair):
                 chosen = max(own.for_first, own.rounds - own.for_first)
-                other = found.names[_favourite(own)]
-                said.append(f"{one.name} dissents: {other} {chosen} of {own.rounds} times.")
-    seen = [one.name for one in found.listeners if not one.blind]
-    if seen and found.result is not None:
+                other = listener_sum.names[_favourite(own)]
+                said.append(f"{listener.name} dissents: {other} {chosen} of {own.rounds} times.")
+    seen = [listener.name for listener in listener_sum.listeners if not listener.blind]
+    if seen and listener_sum.result is not None:
         have = "has" if len(seen) == 1 else "have"
         said.append(f"Not in the sum: {', '.join(seen)}, who {have} seen the names.")
     return [

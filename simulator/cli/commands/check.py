@@ -168,7 +168,7 @@ def command(
     return ExitCode.NEEDS_FIXING if fix else ExitCode.DONE
 
 
-def _write(sheet: Path, found: list[Checked], playlist: Playlist, force: bool, quiet: bool) -> None:
+def _write(sheet: Path, checkeds: list[Checked], playlist: Playlist, force: bool, quiet: bool) -> None:
     """The delivery sheet; none where a master is missing from it. Raises WriteError."""
     from simulator import __version__
     from simulator.cli.steps.page import now
@@ -176,13 +176,13 @@ def _write(sheet: Path, found: list[Checked], playlist: Playlist, force: bool, q
     from simulator.common.errors import WriteError
     from simulator.engine.sheet import sheet_of
 
-    unread = sum(not one.findings for one in found)
+    unread = sum(not one.findings for one in checkeds)
     if unread:
         raise WriteError(
-            f"{sheet} was not written: {unread} of {len(found)} masters could not be read.",
+            f"{sheet} was not written: {unread} of {len(checkeds)} masters could not be read.",
             "Export them again, or leave them out.",
         )
-    write_sheet(sheet, sheet_of(found, playlist, sheet.parent, now(), f"fairhearing {__version__}"), force)
+    write_sheet(sheet, sheet_of(checkeds, playlist, sheet.parent, now(), f"fairhearing {__version__}"), force)
     if not quiet:
         click.echo(f"Delivery sheet: {visible(str(sheet))}")
 
@@ -204,10 +204,10 @@ def _since(
     from simulator.text.json_form import error_object
 
     sheet, folder = read_sheet(against), Path(against).parent
-    listed = {one.path for one in sheet.masters}
+    listed = {master.path for master in sheet.masters}
     tracks = masters_of(read_arguments(masters)).tracks if masters else masters_beside(against, sheet)
     tracks = tuple(
-        one for one in tracks if os.path.lexists(one.path) or named_in(folder, one.path) not in listed
+        track for track in tracks if os.path.lexists(track.path) or named_in(folder, track.path) not in listed
     )
     with steps("Comparing", len(tracks)) as step:
         found = check(one_album("", "command", tracks, ""), [], [Decided()] * len(tracks), store, workers,
@@ -250,7 +250,7 @@ def _decided(
     return [named[track.decision] for track in tracks]
 
 
-def _data(found: list[Checked]) -> None:
+def _data(checkeds: list[Checked]) -> None:
     from simulator.text.findings import master_object
     from simulator.text.json_form import error_object
 
@@ -261,6 +261,6 @@ def _data(found: list[Checked]) -> None:
             )
             if one.findings
             else error_object(one.track.path, str(one.problem))
-            for one in found
+            for one in checkeds
         ]
     )

@@ -113,7 +113,9 @@ def command(
     versions = chosen_versions(ready, in_order, against, names)
     pair = versions.pair(ready)
     pictures = picture_paths(figures, ready.profiles, force)
-    folders = [out if len(ready.profiles) == 1 else out / one.id for one in ready.profiles] if out else []
+    folders = (
+        [out if len(ready.profiles) == 1 else out / profile.id for profile in ready.profiles] if out else []
+    )
     targets = [path for folder in folders if noise is not None for path in noise_targets(pair, folder)]
     targets += [] if difference is None or out is None else [difference_target(out, difference)]
     refuse_existing(targets, force)
@@ -122,7 +124,7 @@ def command(
     store = open_store(no_cache, rehash=False)  # what was measured just now is known
     try:
         with steps("Aligning", len(versions.all) - 1) as step:
-            found = compare_pair(pair, store, ready.workers, step)
+            comparison = compare_pair(pair, store, ready.workers, step)
             further = {
                 place: compare_pair(
                     versions.pair(ready, place), store, ready.workers, step, difference_too=False
@@ -134,7 +136,7 @@ def command(
         )
     finally:
         store.close()
-    compared = Compared(versions, found, further)
+    compared = Compared(versions, comparison, further)
     if as_json:
         print_json(_json(compared, pair))
     else:

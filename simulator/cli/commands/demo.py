@@ -67,7 +67,7 @@ def command(
     ]
     with steps("Rendering", len(plans) * len(ready.tracks), AS_FILES) as step:
         outcomes = [render(plan, force=force, keep_whole=own, workers=count, step=step) for plan in plans]
-    problems = [one.problem for one in ready.tracks if one.problem is not None]
+    problems = [track.problem for track in ready.tracks if track.problem is not None]
     problems += [problem for outcome in outcomes for problem in outcome.problems]
     say_problems(problems)
     if not any(outcome.tracks for outcome in outcomes):

@@ -28,7 +28,7 @@ def _levels(_: click.Context, __: click.Parameter, text: str | None) -> tuple[fl
         levels = sorted({float(part) for part in typed_minus(text).split(",")})
     except ValueError:
         raise click.BadParameter(f'"{text}" is not a list of levels such as -16,-14,-12.') from None
-    wrong = [one for one in levels if not QUIETEST <= one <= LOUDEST]
+    wrong = [level for level in levels if not QUIETEST <= level <= LOUDEST]
     if wrong:
         raise click.BadParameter(f"{wrong[0]:g} is not between {QUIETEST:g} and {LOUDEST:g} LUFS.")
     if len(levels) > MOST_RUNGS:

@@ -124,12 +124,12 @@ def command(
         # a device opens in a process of its own meanwhile; the rate of a file comes from the tracks
         opened = None if to_file is not None else open_deck(choice)
         ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
-        say_problems(one.problem for one in ready.tracks)
+        say_problems(track.problem for track in ready.tracks)
         if ready.nothing:
             raise nothing_read()
         if to_file is not None and (force or not to_file.exists()):
             kept_in = os.fspath(_record_path(inputs, ready))
-            refuse_sources([to_file], [*(one.track.path for one in ready.tracks), kept_in])
+            refuse_sources([to_file], [*(track.track.path for track in ready.tracks), kept_in])
         if opened is None:
             opened = open_deck(replace(choice, sample_rate=rate or _rate(ready)), to_file, force=force)
         player = opened
@@ -196,7 +196,7 @@ def _listen(
         )
         watch = None
         if player.kind != "file":  # there time passes faster than anybody writes a file
-            watch = FolderWatch({os.path.dirname(one.path) for one in session.tracks if one.delivered})
+            watch = FolderWatch({os.path.dirname(track.path) for track in session.tracks if track.delivered})
             leaving.callback(watch.close)
             watch.start()
         desk = Desk(session, player, record, studio, outside, scripted=not interactive, watch=watch)
@@ -267,7 +267,7 @@ def _session(
 
     profiles = {one.id: one for one in [*load_profiles([ALL]), *ready.profiles]}
     profiles |= {one.id: one for one in map(behind_converter, list(profiles.values()))}
-    worked_out = [one.id for one in ready.profiles]
+    worked_out = [profile.id for profile in ready.profiles]
     session = Session(
         track_views(ready.tracks, ready.profiles, ready.predictions),
         profiles,
@@ -309,16 +309,16 @@ def _record_path(inputs: tuple[str, ...], ready: PreparedPlaylist) -> Path:
     from simulator.storage.session_file import record_path
 
     playlist = Path(inputs[0]) if len(inputs) == 1 and is_playlist_name(inputs[0]) else None
-    return record_path(playlist, [one.track.path for one in ready.tracks])
+    return record_path(playlist, [track.track.path for track in ready.tracks])
 
 
 def _rate(ready: PreparedPlaylist) -> int:
     """The rate that most of the tracks have, so that least is resampled."""
     from collections import Counter
 
-    return Counter(one.measurement.sample_rate for one in ready.tracks if one.measurement).most_common(1)[0][
-        0
-    ]
+    return Counter(track.measurement.sample_rate for track in ready.tracks if track.measurement).most_common(
+        1
+    )[0][0]
 
 
 def _on_terminal() -> bool:

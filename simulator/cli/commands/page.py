@@ -103,7 +103,7 @@ def command(
     chosen = chosen_kinds(named)
     refuse_existing([output], force)
     ready = ready_for_page(inputs, profiles, chosen, no_cache=no_cache, rehash=rehash, workers=workers)
-    refuse_sources([output], [one.track.path for one in ready.prepared.tracks])
+    refuse_sources([output], [track.track.path for track in ready.prepared.tracks])
     say_problems(ready.prepared.problems)
     if ready.prepared.nothing:
         raise nothing_read()

@@ -143,7 +143,7 @@ def _pictures(
             f"--figure draws at most {MOST_DRAWN} tracks, got {len(shown.names)}.",
             "Give the versions of one song, or fewer files.",
         )
-    refuse_sources(figures, [one.track.path for one in ready.tracks])
+    refuse_sources(figures, [track.track.path for track in ready.tracks])
     rows = player_rows(ready, shown)
     title = textwrap.fill(answer(ready, shown, rows), 100)
     for path in figures:

@@ -79,10 +79,10 @@ def command(
         raise click.UsageError("--cues writes cue points into WAV files: choose --format wav24 or float32.")
     places = {} if cues is None else cues_of(cues)
     ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
-    say_problems(one.problem for one in ready.tracks)
+    say_problems(track.problem for track in ready.tracks)
     if ready.nothing:
         raise nothing_read()
-    failed, written = any(one.problem is not None for one in ready.tracks), 0
+    failed, written = any(track.problem is not None for track in ready.tracks), 0
     for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
         folder = out if len(ready.profiles) == 1 else out / profile.id
         plan = RenderPlan(profile, folder, ready.tracks, predictions, form, seconds, rate, places)

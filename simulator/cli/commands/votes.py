@@ -79,24 +79,26 @@ def command(
         except SimulatorError as problem:
             failed += 1
             warn(f"{problem.message}\n  {problem.hint}".rstrip())
-    found = sums(pages, None if files else record)
+    listener_sums = sums(pages, None if files else record)
     readout = Readout(amount)
-    for each in found:
+    for each in listener_sums:
         readout.answer(*sum_answer(each))
         if not readout.quiet:
             readout.table(sum_table(each))
             readout.sentences(sum_sentences(each))
-    for one in taken if not (readout.quiet and found) else ():
-        for line in one.shown(summed=bool(found) and not readout.detail)[: 1 if readout.quiet else None]:
+    for one in taken if not (readout.quiet and listener_sums) else ():
+        for line in one.shown(summed=bool(listener_sums) and not readout.detail)[
+            : 1 if readout.quiet else None
+        ]:
             click.echo(visible(line))
-    if not files and not found:
+    if not files and not listener_sums:
         raise UsageError(f"{record}: no page with votes of several listeners.", "Add them: votes MAIL")
-    for number, each in enumerate(found, 1):
+    for number, each in enumerate(listener_sums, 1):
         for file in figures:
-            path = file if len(found) == 1 else file.with_stem(f"{file.stem}-{number}")
+            path = file if len(listener_sums) == 1 else file.with_stem(f"{file.stem}-{number}")
             save_picture(path, partial(charts.votes_figure, each), charts.STYLE, force)
             readout.line(f"{path}: {len(each.listeners)} listeners")
-    if figures and not found:
+    if figures and not listener_sums:
         warn("No picture: it needs the votes of several listeners to one page.")
         failed += 1
     if not failed:

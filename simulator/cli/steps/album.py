@@ -181,7 +181,7 @@ class Album:
             for name, song, one in zip(self.names, self.songs, played, strict=True)
         ]
         target = next((one.decision.target_lufs for one in played if one is not None), None)
-        refuse_sources(paths, [one.track.path for one in self.ready.tracks])
+        refuse_sources(paths, [track.track.path for track in self.ready.tracks])
         for path in paths:
             save_picture(
                 path,
@@ -198,8 +198,8 @@ class Album:
         return {"gap_s": self.gaps[at], "trim_db": None if self.trims is None else self.trims[at]}
 
 
-def _played_lufs(found: Prediction | None) -> float | None:
-    return None if found is None else found.played.integrated_lufs
+def _played_lufs(prediction: Prediction | None) -> float | None:
+    return None if prediction is None else prediction.played.integrated_lufs
 
 
 def _turned(gain: str) -> str:

@@ -93,18 +93,22 @@ def show_check(out: Readout, checked: Sequence[Checked], profiles: Sequence[Prof
         out.line("Every figure and its source: --detail", "soft")
 
 
-def _for_one(one: Checked) -> str:
-    assert one.measurement is not None
-    lufs, peak = one.measurement.integrated_lufs, one.measurement.true_peak_dbtp
+def _for_one(checked: Checked) -> str:
+    assert checked.measurement is not None
+    lufs, peak = checked.measurement.integrated_lufs, checked.measurement.true_peak_dbtp
     figures = f"{level(lufs)} LUFS, {level(peak)} dBTP" if lufs is not None else ""
-    return readiness(one.findings, shortened(visible(PurePath(one.track.path).name), LONGEST_TITLE), figures)
+    return readiness(
+        checked.findings, shortened(visible(PurePath(checked.track.path).name), LONGEST_TITLE), figures
+    )
 
 
-def _show_move(out: Readout, one: Checked) -> None:
-    if one.move is not None:
-        out.paragraph(causes(one.findings, one.move)) if causes(one.findings, one.move) else None
-        words = move_words(one.move)
-        if _optional(one):
+def _show_move(out: Readout, checked: Checked) -> None:
+    if checked.move is not None:
+        out.paragraph(causes(checked.findings, checked.move)) if causes(
+            checked.findings, checked.move
+        ) else None
+        words = move_words(checked.move)
+        if _optional(checked):
             words = f"Optional: t{words[1:]}".replace(": then ", ", then ", 1)
         out.paragraph(words, style="answer")
 
@@ -169,8 +173,8 @@ def _show_albums(out: Readout, read: Sequence[Checked]) -> None:
 Key = tuple[str, str, str]
 
 
-def _key(found: Finding) -> Key:
-    return headline(found), found.text, found.advice
+def _key(finding: Finding) -> Key:
+    return headline(finding), finding.text, finding.advice
 
 
 def _alike(read: Sequence[Checked]) -> dict[Key, tuple[Finding, list[str]]]:
@@ -183,32 +187,32 @@ def _alike(read: Sequence[Checked]) -> dict[Key, tuple[Finding, list[str]]]:
     return {key: value for key, value in shared.items() if len(value[1]) > 1}
 
 
-def _said(found: Finding) -> bool:
+def _said(finding: Finding) -> bool:
     """Fine, and yet worth its sentence in full: players, and encoders that hide a part of the peaks."""
-    return found.check == "player" or (found.check == "true_peak_after" and bool(found.text))
+    return finding.check == "player" or (finding.check == "true_peak_after" and bool(finding.text))
 
 
-def _show(out: Readout, found: Finding) -> None:
+def _show(out: Readout, finding: Finding) -> None:
     """A headline, then at most two lines; with --detail everything, and the source."""
-    out.paragraph(headline(found), bullet=f"{found.level:<4}  ", style=found.level)
-    text = found.text
-    if found.at_s and found.check not in PLACES_IN_TEXT:
-        shown = found.at_s if out.detail else found.at_s[:PLACES]
-        more = "" if len(shown) == len(found.at_s) else f" and {len(found.at_s) - len(shown)} more"
+    out.paragraph(headline(finding), bullet=f"{finding.level:<4}  ", style=finding.level)
+    text = finding.text
+    if finding.at_s and finding.check not in PLACES_IN_TEXT:
+        shown = finding.at_s if out.detail else finding.at_s[:PLACES]
+        more = "" if len(shown) == len(finding.at_s) else f" and {len(finding.at_s) - len(shown)} more"
         text = f"{text} At {', '.join(map(format_time, shown))}{more}.".strip()
     if out.detail:
-        for words in (text, found.advice, f"Source: {found.source}." if found.level != "fine" else ""):
+        for words in (text, finding.advice, f"Source: {finding.source}." if finding.level != "fine" else ""):
             if words:
                 out.paragraph(words, bullet=INDENT)
         return
     width = min(out.width, 79) - len(INDENT)
     most = MOST_LINES if width >= NARROW else 2 * MOST_LINES
-    lines = textwrap.wrap(f"{text} {found.advice}".strip(), width, break_on_hyphens=False)
-    if len(lines) > most and found.advice:
-        room = max(1, most - len(textwrap.wrap(found.advice, width)))
+    lines = textwrap.wrap(f"{text} {finding.advice}".strip(), width, break_on_hyphens=False)
+    if len(lines) > most and finding.advice:
+        room = max(1, most - len(textwrap.wrap(finding.advice, width)))
         lines = [
             *textwrap.wrap(text, width, max_lines=room, placeholder=" …"),
-            *textwrap.wrap(found.advice, width),
+            *textwrap.wrap(finding.advice, width),
         ]
     for line in lines[:most]:
         out.line(f"{INDENT}{line}")

@@ -40,11 +40,11 @@ def show_ladder(
         return
     out.line()
     out.table(ladder.detail_table(found.rungs))
-    for one in destinations:
-        out.table(ladder.played_table(found.rungs, one))
-        if (after := ladder.decoded_table(found.rungs, one)) is not None:
+    for destination in destinations:
+        out.table(ladder.played_table(found.rungs, destination))
+        if (after := ladder.decoded_table(found.rungs, destination)) is not None:
             out.table(after)
-        if said := ladder.closed_form(one.profile):
+        if said := ladder.closed_form(destination.profile):
             out.paragraph(said)
     out.line()
     out.sentences([ladder.LEGEND, ladder.OUTPUT, ladder.starting_points()])

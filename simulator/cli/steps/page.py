@@ -225,7 +225,7 @@ def _findings(ready: PageReady) -> dict[int, tuple[Finding, ...]]:
     places = [index for index, one in enumerate(prepared.tracks) if one.track.role == "master"]
     store = open_store(ready.no_cache, False)
     try:
-        found = check_delivered(
+        checkeds = check_delivered(
             replace(prepared.playlist, tracks=tuple(prepared.tracks[index].track for index in places)),
             [prepared.tracks[index] for index in places],
             prepared.profiles,
@@ -236,13 +236,13 @@ def _findings(ready: PageReady) -> dict[int, tuple[Finding, ...]]:
         )
     finally:
         store.close()
-    return {index: one.findings for index, one in zip(places, found, strict=True) if one.findings}
+    return {index: one.findings for index, one in zip(places, checkeds, strict=True) if one.findings}
 
 
 def keep_page(ready: PageReady, page: BuiltPage, output: Path) -> list[str]:
     """Puts the page, and the ballot of its vote, into the session file, so that answers find their way back;
     lines that say where. Raises WriteError where a vote cannot be kept; a page without one is still good."""
-    tracks = [one.track for one in ready.prepared.tracks]
+    tracks = [track.track for track in ready.prepared.tracks]
     act = page_act(now(), page.page, output.name, tracks)
     if page.ballot is not None:
         act = ballot_act(now(), page.ballot, output.name, shown_tracks(tracks))
@@ -283,16 +283,16 @@ def _aligned(ready: PreparedPlaylist, no_cache: bool) -> tuple[PreparedPlaylist,
                 offsets[index] = 0.0
                 continue
             try:
-                found = alignment_of(ready.tracks[leader].track.path, one.track.path, store)
+                alignment = alignment_of(ready.tracks[leader].track.path, one.track.path, store)
             except SimulatorError as problem:
                 warn(f"{problem.message}\n  It plays at its own passages.")
                 tracks[index] = replace(one, track=replace(one.track, song=None))
                 continue
-            if found.offset_frames is None or found.edits or not found.fits:
-                warn(f"{one.track.path}: {found.reason}\n  It plays at its own passages.")
+            if alignment.offset_frames is None or alignment.edits or not alignment.fits:
+                warn(f"{one.track.path}: {alignment.reason}\n  It plays at its own passages.")
                 tracks[index] = replace(one, track=replace(one.track, song=None))
             else:
-                offsets[index] = found.offset_frames / found.second_rate
+                offsets[index] = alignment.offset_frames / alignment.second_rate
     finally:
         store.close()
     return replace(ready, tracks=tracks), offsets

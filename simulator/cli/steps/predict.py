@@ -61,7 +61,7 @@ class Shown:
 def choose_shown(tracks: Sequence[Delivered], against: str | None, names: str | None) -> Shown:
     """The versions of the first song with two, else all measurable tracks. `names` are the versions' own,
     with commas; `against` is a name, a file's name or a number. Raises UsageError where they do not fit."""
-    places = choose_versions([(one.track, one.measurement) for one in tracks])
+    places = choose_versions([(track.track, track.measurement) for track in tracks])
     versions = bool(places)
     if not versions:
         places = tuple(place for place, one in enumerate(tracks) if one.measurement is not None)
@@ -321,7 +321,7 @@ def _single_cells(row: PlayerRow) -> list[str]:
 
 
 def _span_cells(row: PlayerRow) -> list[str]:
-    good = [one.prediction for one in row.versions if one is not None]
+    good = [version.prediction for version in row.versions if version is not None]
     gains = [round(one.decision.gain_db, 1) for one in good]
     levels = [value for value in row.played(integrated) if value is not None]
     held = sum(limited_words(one) not in ("", "no target") for one in good)
@@ -358,7 +358,7 @@ def _detail(
 
 def _delivery(out: Readout, tracks: Sequence[Delivered], predictions: Predictions) -> None:
     """The peaks after each step of a delivery; nothing where the profile delivers the master itself."""
-    good = [found if isinstance(found, Prediction) else None for found in predictions]
+    good = [prediction if isinstance(prediction, Prediction) else None for prediction in predictions]
     columns = peak_columns(good)
     if not columns:
         return

@@ -42,17 +42,17 @@ class PreparedPlaylist:
     def failed(self) -> bool:
         """True where a track could not be read, the first time or the second."""
         again = any(isinstance(found, SimulatorError) for row in self.predictions for found in row)
-        return again or any(one.problem is not None for one in self.tracks)
+        return again or any(track.problem is not None for track in self.tracks)
 
     @property
     def nothing(self) -> bool:
         """True where no track could be read at all."""
-        return all(one.problem is not None for one in self.tracks)
+        return all(track.problem is not None for track in self.tracks)
 
     @property
     def problems(self) -> list[SimulatorError]:
         """Why tracks could not be read, or not be played by a player."""
-        found = [one.problem for one in self.tracks if one.problem is not None]
+        found = [track.problem for track in self.tracks if track.problem is not None]
         return found + [one for row in self.predictions for one in row if isinstance(one, SimulatorError)]
 
     def played_by(self, places: Sequence[int]) -> bool:
@@ -74,13 +74,13 @@ def nothing_played(one_player: bool) -> NothingDoneError:
 def versions_marked(tracks: list[Delivered]) -> list[Delivered]:
     """A list of two to six masters without song keys that are all versions of one song, with a key: they are
     alternatives, and no player would play them as an album. Any other list as it is."""
-    measured = [one.measurement for one in tracks if one.measurement is not None]
-    named = any(one.track.song or one.track.role == "reference" for one in tracks)
+    measured = [track.measurement for track in tracks if track.measurement is not None]
+    named = any(track.track.song or track.track.role == "reference" for track in tracks)
     if named or not 2 <= len(measured) == len(tracks) <= MOST_VERSIONS:
         return tracks
     if not all(same_song(measured[0], other) for other in measured[1:]):
         return tracks
-    return [replace(one, track=replace(one.track, song=ONE_SONG)) for one in tracks]
+    return [replace(track, track=replace(track.track, song=ONE_SONG)) for track in tracks]
 
 
 def prepare(
@@ -118,7 +118,7 @@ def prepare_playlist(
         with steps("Measuring", len(playlist.tracks), kept) as step:
             tracks = deliver(playlist, store, count, step)
         tracks = versions_marked(tracks) if versions else tracks
-        playlist = replace(playlist, tracks=tuple(one.track for one in tracks))
+        playlist = replace(playlist, tracks=tuple(track.track for track in tracks))
         with steps("Predicting", len(tracks) * len(chosen), kept) as step:
             table = predict(chosen, tracks, playlist.album_reason, store, count, step)
     finally:

@@ -61,7 +61,7 @@ def show_changes(out: Readout, changes: Sequence[SheetChange], sheet: Sheet) -> 
     out.answer(answer(changes, sheet))
     if out.quiet:
         return
-    shown = [one for one in changes if one.level != "fine" or count <= MOST_UNCHANGED or out.detail]
+    shown = [change for change in changes if change.level != "fine" or count <= MOST_UNCHANGED or out.detail]
     if not shown:
         return
     from rich.text import Text
@@ -76,22 +76,22 @@ def show_changes(out: Readout, changes: Sequence[SheetChange], sheet: Sheet) -> 
     out.table(table)
 
 
-def change_object(one: SheetChange) -> dict[str, Any]:
+def change_object(sheet_change: SheetChange) -> dict[str, Any]:
     """One master of `check --against --json`."""
-    file, titled = one.now or one.was, one.was or one.now
+    file, titled = sheet_change.now or sheet_change.was, sheet_change.was or sheet_change.now
     assert file is not None
     assert titled is not None
     return {
         "schema": SCHEMA,
         "path": file.path,
         "title": titled.title,
-        "since": one.since,
-        "level": one.level,
-        "moved": one.moved,
-        "renamed": one.renamed,
-        "holds": one.holds,
-        "was": None if one.was is None else msgspec.to_builtins(one.was),
-        "now": None if one.now is None else msgspec.to_builtins(one.now),
+        "since": sheet_change.since,
+        "level": sheet_change.level,
+        "moved": sheet_change.moved,
+        "renamed": sheet_change.renamed,
+        "holds": sheet_change.holds,
+        "was": None if sheet_change.was is None else msgspec.to_builtins(sheet_change.was),
+        "now": None if sheet_change.now is None else msgspec.to_builtins(sheet_change.now),
     }
 
 
@@ -103,17 +103,17 @@ _STATES: dict[Since, str] = {
 
 def answer(changes: Sequence[SheetChange], sheet: Sheet) -> str:
     """What a listener would get now, in a sentence; other files with the same samples where that is all."""
-    count, states = len(sheet.masters), Counter(one.since for one in changes)
+    count, states = len(sheet.masters), Counter(change.since for change in changes)
     since = f"the sheet of {sheet.written_at.replace('T', ' ')[:16]}" if sheet.written_at else "the sheet"
     parts = [
         f"samples changed in {states['samples']} of {_masters(count)}" if states["samples"] else "",
         f"{states['missing']} of {_masters(count)} missing" if states["missing"] else "",
         f"{states['new']} not on the sheet" if states["new"] else "",
-        f"{moved} in another place" if (moved := sum(one.moved for one in changes)) else "",
+        f"{moved} in another place" if (moved := sum(change.moved for change in changes)) else "",
     ]
     if any(parts):
         return f"Changed since {since}: {', '.join(filter(None, parts))}."
-    files = sum(one.level == "look" for one in changes)
+    files = sum(change.level == "look" for change in changes)
     also = f"; {files} {'has' if files == 1 else 'have'} another name, container or tags" if files else ""
     whose = "the master has" if count == 1 else f"all {count} masters have"
     return f"{'Samples unchanged' if files else 'Unchanged'}: {whose} the same samples as on {since}{also}."
@@ -123,25 +123,25 @@ def _masters(count: int) -> str:
     return "1 master" if count == 1 else f"{count} masters"
 
 
-def _differences(one: SheetChange) -> list[str]:
+def _differences(sheet_change: SheetChange) -> list[str]:
     """What changed, by the figures that are printed."""
     from simulator.page.sheet import format_words
 
-    was, now = one.was, one.now
+    was, now = sheet_change.was, sheet_change.now
     if was is None or now is None:
         return []
-    found = [f"now in place {now.number}"] if one.moved else []
-    if one.renamed:
+    found = [f"now in place {now.number}"] if sheet_change.moved else []
+    if sheet_change.renamed:
         found.append(f"now named {visible(now.path)}")
     before, after = format_words(was), format_words(now)
     if before != after:
         found.append(f"now {after.removesuffix(before.partition(', ')[2]).rstrip(', ')}")
-    elif one.since == "tags":
+    elif sheet_change.since == "tags":
         found.append("other tags or header")
-    if one.since != "samples":
+    if sheet_change.since != "samples":
         return found
-    if one.holds:
-        found.append(f"now holds {one.holds}")
+    if sheet_change.holds:
+        found.append(f"now holds {sheet_change.holds}")
     longer = now.duration_s - was.duration_s
     if format_time(now.duration_s) != format_time(was.duration_s):
         found.append(f"{abs(longer):.1f} s {'longer' if longer > 0.0 else 'shorter'}")

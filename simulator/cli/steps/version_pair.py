@@ -86,7 +86,7 @@ def chosen_versions(ready: PreparedPlaylist, in_order: bool, against: str, names
             failed = next(found for found in played if not isinstance(found, Prediction))
             raise failed or SimulatorError(f"{one.track.path}: could not be played.")
         versions.append(SongVersion("", one.track, one.measurement, tuple(predictions)))
-    called = _names(names, [one.track.title for one in versions])
+    called = _names(names, [version.track.title for version in versions])
     versions = [replace(one, name=name) for one, name in zip(versions, called, strict=True)]
     second = _named(against, versions) if against else 1 if in_order else _loudness(versions)[0]
     order = [place for place in _loudness(versions)[::-1] if place != second]
@@ -100,10 +100,10 @@ def chosen_versions(ready: PreparedPlaylist, in_order: bool, against: str, names
 def _song(ready: PreparedPlaylist) -> list[int]:
     """The places of the versions; the tracks of a list of two, whatever they are."""
     tracks = ready.tracks
-    one_song = {one.track.song for one in tracks} == {tracks[0].track.song} != {None}
+    one_song = {track.track.song for track in tracks} == {tracks[0].track.song} != {None}
     if one_song and 1 < len(tracks) <= MOST_VERSIONS:
         return list(range(len(tracks)))
-    say_problems(one.problem for one in tracks)
+    say_problems(track.problem for track in tracks)
     songs: dict[str, list[int]] = {}
     for place, one in enumerate(tracks):
         if one.track.song is not None and one.measurement is not None:

@@ -89,7 +89,7 @@ def cut(job: CutJob) -> Cuts:
     target = page_rate(rate)
     return Cuts(
         target,
-        tuple(converted(one.samples(channels), rate, target) for one in files),
+        tuple(converted(file.samples(channels), rate, target) for file in files),
         tuple(converted(one.samples(channels), played_rate, target) for one in plays),
     )
 

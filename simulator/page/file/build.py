@@ -55,9 +55,9 @@ def stamps_of(playlist: Playlist) -> Stamps:
 def refuse_changed(tracks: Sequence[Delivered], stamps: Stamps, store: Store) -> None:
     """Raises AudioError for the first file that holds something else by now than what was measured."""
     doubtful = [
-        one
-        for one in tracks
-        if one.measurement is not None and changed_since(one.track.path, stamps.get(one.track.path))
+        track
+        for track in tracks
+        if track.measurement is not None and changed_since(track.track.path, stamps.get(track.track.path))
     ]
     again = do_all([Job(one.track.path, CEILING_DBTP) for one in doubtful], store, 1)
     for one, now in zip(doubtful, again, strict=True):
@@ -111,7 +111,9 @@ def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPag
         for index in cuts
     }
     content = PageContent(
-        title=page_title(order.playlist.title, [one.track for one in order.tracks], hidden=order.rounds > 0),
+        title=page_title(
+            order.playlist.title, [track.track for track in order.tracks], hidden=order.rounds > 0
+        ),
         client=order.playlist.client,
         version=__version__,
         profiles=tuple(order.profiles),
@@ -137,7 +139,7 @@ def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPag
         ballot, vote, own = vote_of(order, members, places, cuts, content.title, name, chance)
         clips = [*clips, *own]
         chance.shuffle(clips)
-    embedded = [EmbeddedClip(one.name, base64.b64encode(flac(one)).decode("ascii")) for one in clips]
+    embedded = [EmbeddedClip(clip.name, base64.b64encode(flac(clip)).decode("ascii")) for clip in clips]
     data: Mapping[str, Any] = (
         listen.data(offers, heard, profile, name, content.title) if offers else {"kinds": [], "tracks": {}}
     )
@@ -194,7 +196,7 @@ def _without_folders(problem: SimulatorError, path: str) -> str:
     for form in (path, os.path.abspath(path)):
         words = words.replace(visible(form), visible(name)).replace(form, name)
     folders = {os.path.dirname(os.path.abspath(path)), os.path.expanduser("~"), os.getcwd()} - {os.sep}
-    return f"{visible(name)}: could not be read." if any(one in words for one in folders) else words
+    return f"{visible(name)}: could not be read." if any(folder in words for folder in folders) else words
 
 
 def _cut_all(
@@ -218,7 +220,9 @@ def _cut_all(
             )
         )
     marks = [
-        DeskMark(indices.index(one.track), one.at_s, one.label) for one in order.marks if one.track in good
+        DeskMark(indices.index(mark.track), mark.at_s, mark.label)
+        for mark in order.marks
+        if mark.track in good
     ]
     chosen = choose(heard, order.seconds, marks, _changes(order, indices))
     places = dict(zip(indices, chosen, strict=True))
@@ -283,12 +287,12 @@ def _offers(
             for index, number in wanted.items()
         ]
         names = [chance.name() for _ in range(2 * len(made))]
-        found = sounds(made, masters, names, chance.number())
+        passage_sounds = sounds(made, masters, names, chance.number())
         offers.append(
             Offer(
                 label,
                 {index: places[index][number] for index, number in wanted.items()},
-                {sound.track: sound for sound in found},
+                {sound.track: sound for sound in passage_sounds},
             )
         )
     return offers

@@ -34,8 +34,8 @@ def texts_of(data: bytes) -> list[str]:
     """The texts of a file, in order. Raises ValueError for a mail nested too deeply to be read."""
     try:
         mails = [one for one in _NEXT_MAIL.split(data) if one.strip()]
-        if mails and all(_is_mail(one) for one in mails):
-            return [text for one in mails for text in _mail_texts(email.message_from_bytes(one.lstrip()))]
+        if mails and all(_is_mail(mail) for mail in mails):
+            return [text for mail in mails for text in _mail_texts(email.message_from_bytes(mail.lstrip()))]
         if _is_mail(data):  # one mail, with a line like the first of a mailbox in its text
             return _mail_texts(email.message_from_bytes(data.lstrip()))
     except RecursionError:

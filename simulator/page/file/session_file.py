@@ -89,9 +89,9 @@ def add_act(
         kept.keep(act)
         for line in lines:
             warn(line)
-        found = read_record(kept.path)
+        record = read_record(kept.path)
         written = from_json(to_json(kept_as)).acts[0]  # tuples come back as lists
-        if found is None or not found.acts or found.acts[-1] != written:
+        if record is None or not record.acts or record.acts[-1] != written:
             raise WriteError(
                 f"{kept.path}: the session file could not be written.", "Check the folder and the disk."
             )

@@ -89,15 +89,15 @@ def _ramped(
     """The same effects, in over `ramp_s`. What comes back from a pause, or to other ears, enters anew: of a
     gain set low and then raised within one block, the deck hears the last word only."""
     effects = tuple(
-        replace(one, ramp_s=ramp_s, ramp_from_db=from_db)
-        if isinstance(one, Sound)
-        else replace(one, ramp_s=ramp_s)
-        if isinstance(one, Output)
-        else one
-        for one in effects
+        replace(effect, ramp_s=ramp_s, ramp_from_db=from_db)
+        if isinstance(effect, Sound)
+        else replace(effect, ramp_s=ramp_s)
+        if isinstance(effect, Output)
+        else effect
+        for effect in effects
     )
-    wakes = from_db is None or any(isinstance(one, Resume) for one in effects)
-    if wakes and not any(isinstance(one, Sound) for one in effects):
+    wakes = from_db is None or any(isinstance(effect, Resume) for effect in effects)
+    if wakes and not any(isinstance(effect, Sound) for effect in effects):
         entering = Sound(after.program(), after.segment, after.place_s, True, ramp_s, from_db)
         effects = (entering, *effects)
     return effects

@@ -65,7 +65,7 @@ def codec(session: Session, words: list[str]) -> Outcome:
         return session, (Say(_codec_words(session)),)
     name = codec_variants.wanted(session.profile, words, session.profiles, session.last_codec)
     names = (name, with_converter(name))
-    made = {one: codec_variants.profile_named(session.profiles, one) for one in names}
+    made = {name: codec_variants.profile_named(session.profiles, name) for name in names}
     last = codec_variants.setting_of(name) or session.last_codec
     known = replace(session, profiles={**session.profiles, **made}, last_codec=last)
     if codec_variants.is_difference(name) and known.state == "matched":
@@ -86,7 +86,7 @@ def album(session: Session, words: list[str]) -> Outcome:
     scope = rules[words[0].casefold()] if words else rules["loudest" if playing.scope == "track" else "off"]
     name = codec_variants.by_album_rule(session.profile, scope, session.profiles)
     names = (name, with_converter(name))
-    made = {one: codec_variants.profile_named(session.profiles, one) for one in names}
+    made = {name: codec_variants.profile_named(session.profiles, name) for name in names}
     known = replace(session, profiles={**session.profiles, **made})
     return _player(known, name, "Calculating the album rule for every track …")
 
@@ -120,8 +120,8 @@ def converter(session: Session, words: list[str]) -> Outcome:
         return after, (*after.sounding(follow=True), Say(f"{left} {what_plays(after)}"))
     missing = _missing(session, [with_converter(UNTOUCHED), with_converter(session.profile)])
     if missing:
-        said = Say("Calculating a D/A converter with no headroom for every track …")
-        return replace(session, wanted=CONVERTER), (said, *map(Predict, missing))
+        say = Say("Calculating a D/A converter with no headroom for every track …")
+        return replace(session, wanted=CONVERTER), (say, *map(Predict, missing))
     return behind_converter(session)
 
 

@@ -105,9 +105,9 @@ def loop(session: Session, words: list[str]) -> Outcome:
         waiting = worst.awaiting(session, "loop worst")
         if waiting is not None:
             return waiting
-        one = worst.in_turn(session, forward=False)
-        session = replace(session, last_worst=(worst.pair_here(session), one.number))
-        start, end = one.span.start_s, one.span.end_s
+        worst_moment = worst.in_turn(session, forward=False)
+        session = replace(session, last_worst=(worst.pair_here(session), worst_moment.number))
+        start, end = worst_moment.span.start_s, worst_moment.span.end_s
     elif len(words) == 1 and (kind := kind_of(words[0])) is not None:
         span = place_of(session.tracks, session.track, kind, WINDOW_SECONDS).span
         start, end = span.start_s, span.end_s

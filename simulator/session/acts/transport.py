@@ -71,9 +71,9 @@ def go(session: Session, words: list[str]) -> Outcome:
         )
     word = " ".join(words)
     if (kind := kind_of(word)) is not None:
-        found = place_of(session.tracks, session.track, kind, LEAD_SECONDS)
-        after, effects = started(session, session.track, found.span.start_s)
-        return after, (*effects, Say(f"{capital(found.reason)}."))
+        excerpt = place_of(session.tracks, session.track, kind, LEAD_SECONDS)
+        after, effects = started(session, session.track, excerpt.span.start_s)
+        return after, (*effects, Say(f"{capital(excerpt.reason)}."))
     if word.casefold() == NEXT_MARK:
         return _next_mark(session)
     if word.casefold() == WORST:

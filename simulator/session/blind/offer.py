@@ -193,15 +193,15 @@ def worst_instead(session: Session, wanted: Wanted) -> WorstMoment | None:
 def _passage(session: Session, tracks: tuple[int, ...], at_worst: bool) -> tuple[Span, str]:
     """The worst moment, the loop that is set, or the loudest passage."""
     if at_worst:
-        one = worst_among(session, tracks)
-        if one is None:
+        worst_moment = worst_among(session, tracks)
+        if worst_moment is None:
             raise UsageError("No worst moment of these versions is known.", "To look for them: go worst")
-        return one.span, one.rank
+        return worst_moment.span, worst_moment.rank
     plan = session.plan
     if plan is not None and plan.kind == "loop":
         return span_in(session.tracks, session.passage, tracks[0]), "your loop"
-    found = place_of(session.tracks, tracks[0], "loudest", WINDOW_SECONDS)
-    return found.span, "the loudest passage"
+    excerpt = place_of(session.tracks, tracks[0], "loudest", WINDOW_SECONDS)
+    return excerpt.span, "the loudest passage"
 
 
 def _common(session: Session, wanted: Wanted) -> tuple[Span, ...]:

@@ -127,9 +127,9 @@ def asked(session: Session, line: Line) -> Outcome:
         return replace(session, question=Question(line.text, offer(session, run), others)), ()
     quiet: tuple[Effect, ...] = (Pause(),) if session.motion == "playing" else ()
     motion = "paused" if session.motion == "playing" else session.motion
-    said = Say("Preparing the versions, so that every switch takes the same time …")
+    say = Say("Preparing the versions, so that every switch takes the same time …")
     after = replace(session, trial=run, motion=motion, awaited="")
-    return after, (*quiet, said, Prepare(run.sources, run.spans))
+    return after, (*quiet, say, Prepare(run.sources, run.spans))
 
 
 def during(
@@ -233,10 +233,10 @@ def _letter(session: Session, run: Run, letter: trials.Letter) -> Outcome:
     if run.started and session.plan is not None:
         into = session.place_s - session.plan.spans[0].start_s
         place_s = min(max(span.start_s + into, span.start_s), span.end_s)
-    told = replace(run, started=True, letter=letter, listened_s=0.0)
+    events = replace(run, started=True, letter=letter, listened_s=0.0)
     after = replace(
         session,
-        trial=told,
+        trial=events,
         plan=Plan("loop", (span,)),
         segment=0,
         track=span.track,
@@ -260,11 +260,11 @@ def _answered(session: Session, run: Run, words: list[str], at: str) -> Outcome:
     if problem:
         raise UsageError(problem)
     given: trials.Letter = "A" if letter == "A" else "B"
-    told = replace(run, trial=trials.answer(run.trial, given), letter=None, listened_s=0.0, offered=None)
-    if told.trial.finished:
-        return _over(session, told, at)
-    kept = Keep(answer_act(at, told.trial, given))
-    return replace(session, trial=told), (kept, Say(f"Answer taken. {_next_round(told)}"))
+    events = replace(run, trial=trials.answer(run.trial, given), letter=None, listened_s=0.0, offered=None)
+    if events.trial.finished:
+        return _over(session, events, at)
+    kept = Keep(answer_act(at, events.trial, given))
+    return replace(session, trial=events), (kept, Say(f"Answer taken. {_next_round(events)}"))
 
 
 def _offered(session: Session, run: Run, word: str, at: str) -> Outcome:
@@ -277,13 +277,13 @@ def _offered(session: Session, run: Run, word: str, at: str) -> Outcome:
     if problem:
         raise UsageError(problem)
     letter = LETTERS[word]
-    said = Say(f"Answer {letter}? Press {letter} again, or y, to confirm.")
-    return replace(session, trial=replace(run, offered=letter)), (said,)
+    say = Say(f"Answer {letter}? Press {letter} again, or y, to confirm.")
+    return replace(session, trial=replace(run, offered=letter)), (say,)
 
 
 def _next_round(run: Run) -> str:
     screen = trials.show(run.trial)
-    letters = ", ".join(one.lower() for one in screen.letters)
+    letters = ", ".join(letter.lower() for letter in screen.letters)
     asks = "Which one is X?" if screen.kind == "discrimination" else "Which do you prefer?"
     return f"Round {screen.round_number} of {screen.rounds}: {letters}. {asks}"
 

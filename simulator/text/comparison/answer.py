@@ -22,21 +22,23 @@ SHORT_NAMES = 15
 """Characters of the three names in the answer up to which it has room for the longer words in three lines."""
 
 
-def answer_sentences(found: Comparison, names: Names) -> list[Said]:
+def answer_sentences(comparison: Comparison, names: Names) -> list[Said]:
     """The answer for all players of the comparison together; `names` as in it."""
-    if same := _same(found, names):
+    if same := _same(comparison, names):
         said = [Said("answer_same", same)]
         if same.endswith("player."):
             return said
     else:
-        said = [_gain(found.delivered, names)]
-    gap = _integrated(found.delivered)
+        said = [_gain(comparison.delivered, names)]
+    gap = _integrated(comparison.delivered)
     if gap is None:
         return said
-    if found.played:
-        one = len(found.played) == 1
-        said.append(_left(gap, found.played[0], names) if one else _on_players(gap, found.played, names))
-    return [*said, _cost(found.delivered, gap, names)]
+    if comparison.played:
+        one = len(comparison.played) == 1
+        said.append(
+            _left(gap, comparison.played[0], names) if one else _on_players(gap, comparison.played, names)
+        )
+    return [*said, _cost(comparison.delivered, gap, names)]
 
 
 def further_sentence(found: Comparison, names: Names) -> Said:
@@ -65,9 +67,9 @@ def _loudest(side: Side) -> float | None:
     return printed_gap(side.loud.loudest_passage_lufs, side.open.loudest_passage_lufs)
 
 
-def _same(found: Comparison, names: Names) -> str:
+def _same(comparison: Comparison, names: Names) -> str:
     """Where the two hold the same audio; empty where they do not, or where that is not known."""
-    difference = found.difference
+    difference = comparison.difference
     if difference is None or difference.match_gain_db is None:
         return ""
     identical = difference.residual_lu is None or difference.gain_riding_lu is None  # nothing, or rounding

@@ -41,14 +41,14 @@ def on_clock(curve: tuple[Curve, Curve], seconds: float) -> list[float | None]:
     return [None if np.isnan(value) else float(value) for value in read]
 
 
-def _open_times(times: Curve, found: Alignment) -> Curve:
+def _open_times(times: Curve, alignment: Alignment) -> Curve:
     """Moments of the other version in the open one's time; a gap where an edited one has none."""
-    stretch = 1.0 + (found.drift_ppm or 0.0) * 1e-6
-    if not found.pieces:
-        placed: Curve = (times - (found.offset_s or 0.0)) / stretch
+    stretch = 1.0 + (alignment.drift_ppm or 0.0) * 1e-6
+    if not alignment.pieces:
+        placed: Curve = (times - (alignment.offset_s or 0.0)) / stretch
         return placed
     placed = np.full(times.shape[0], np.nan)
-    for piece in found.pieces:
+    for piece in alignment.pieces:
         own = (times - piece.offset_s) / stretch
         inside = (own >= piece.first_start_s) & (own + 3.0 <= piece.first_end_s)
         placed[inside] = own[inside]

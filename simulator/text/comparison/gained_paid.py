@@ -24,34 +24,34 @@ LEAST_GAIN_DB = 0.05
 """What is less is written 0.0 dB."""
 
 
-def whole_sentences(found: Comparison, names: Names) -> list[Said]:
+def whole_sentences(comparison: Comparison, names: Names) -> list[Said]:
     """All that the two say whatever the player, in reading order."""
-    loud, open_ = found.delivered.loud, found.delivered.open
+    loud, open_ = comparison.delivered.loud, comparison.delivered.open
     return [
-        *_places(found, names),
-        *_delivered(found, names),
+        *_places(comparison, names),
+        *_delivered(comparison, names),
         *_peaks("punch", "peak-to-loudness ratio (PLR, overs capped at 0 dBTP)", loud.punch_db,
                 open_.punch_db, names),
         *_peaks("punch_short", f"peak above the {SECONDS} around it (median PSR)",
                 loud.median_peak_to_short_term_db, open_.median_peak_to_short_term_db, names),
-        *_contrast(found, names),
-        _ceiling(found, names),
-        *_difference(found.difference, names),
-        *_open_quiet(found, names),
-        *_caution(found),
+        *_contrast(comparison, names),
+        _ceiling(comparison, names),
+        *_difference(comparison.difference, names),
+        *_open_quiet(comparison, names),
+        *_caution(comparison),
     ]  # fmt: skip
 
 
-def _places(found: Comparison, names: Names) -> list[Said]:
+def _places(comparison: Comparison, names: Names) -> list[Said]:
     """Whether the two belong together, and which passages are read."""
-    said = [Said("alignment", found.alignment.reason)] if found.alignment.reason else []
-    if not found.alignment.fits:
+    said = [Said("alignment", comparison.alignment.reason)] if comparison.alignment.reason else []
+    if not comparison.alignment.fits:
         what = {
             "different": "are not the same performance",
             "ambiguous": "fit each other at more than one place",
             "aligned": "fit each other only in part",
-        }[found.alignment.kind]
-        if found.alignment.kind == "different" and found.alignment.confidence <= NOT_JUDGED:
+        }[comparison.alignment.kind]
+        if comparison.alignment.kind == "different" and comparison.alignment.confidence <= NOT_JUDGED:
             what = "could not be time-aligned"
         said.append(
             Said(
@@ -60,11 +60,11 @@ def _places(found: Comparison, names: Names) -> list[Said]:
                 "no difference signal.",
             )
         )
-    said += _mono(found, names)
-    loudest, quietest = found.passages.loudest, found.passages.quietest
+    said += _mono(comparison, names)
+    loudest, quietest = comparison.passages.loudest, comparison.passages.quietest
     if loudest.open_s is None or quietest.open_s is None:
         said.append(Said("passages", f"{names.open} has no passage of {SECONDS} to measure."))
-    elif found.passages.shared:
+    elif comparison.passages.shared:
         said.append(
             Said(
                 "passages",
@@ -79,18 +79,18 @@ def _places(found: Comparison, names: Names) -> list[Said]:
                 f"{names.loud}.",
             )
         )
-    elif found.alignment.fits:
+    elif comparison.alignment.fits:
         said.append(
             Said("passages", "The two have too little in common: each is measured at its own passages.")
         )
     return said
 
 
-def _mono(found: Comparison, names: Names) -> list[Said]:
+def _mono(comparison: Comparison, names: Names) -> list[Said]:
     """One channel against two: BS.1770 reads it lower, which is no difference of the masters."""
-    if not found.played:
+    if not comparison.played:
         return []
-    pair = ((names.loud, found.played[0].loud), (names.open, found.played[0].open))
+    pair = ((names.loud, comparison.played[0].loud), (names.open, comparison.played[0].open))
     single = [name for name, heard in pair if heard.delivered.channels == 1]
     if len(single) != 1:
         return []
@@ -103,12 +103,12 @@ def _mono(found: Comparison, names: Names) -> list[Said]:
     ]
 
 
-def _delivered(found: Comparison, names: Names) -> list[Said]:
+def _delivered(comparison: Comparison, names: Names) -> list[Said]:
     """What was gained as delivered: whole track, loudest and quietest passage."""
-    loud, open_ = found.delivered.loud, found.delivered.open
+    loud, open_ = comparison.delivered.loud, comparison.delivered.open
     gap = printed_gap(loud.integrated_lufs, open_.integrated_lufs)
     if gap is None:
-        return [Said("delivered", f"{unmeasurable(found.delivered, names)}.")]
+        return [Said("delivered", f"{unmeasurable(comparison.delivered, names)}.")]
     louder, quieter, amount = ordered(names, gap)
     levels = [level(value.integrated_lufs) for value in (loud, open_)]
     if tied(gap):
@@ -126,7 +126,7 @@ def _delivered(found: Comparison, names: Names) -> list[Said]:
     loudest = printed_gap(loud.loudest_passage_lufs, open_.loudest_passage_lufs)
     quietest = printed_gap(loud.quietest_passage_lufs, open_.quietest_passage_lufs)
     if loudest is not None and quietest is not None:
-        own = "" if found.passages.shared else ", each at its own passages"
+        own = "" if comparison.passages.shared else ", each at its own passages"
         than = "as" if tied(loudest) else "than"
         said.append(
             Said(
@@ -173,14 +173,14 @@ def _peaks(rule: str, what: str, loud: float | None, open_: float | None, names:
     ]
 
 
-def _contrast(found: Comparison, names: Names) -> list[Said]:
-    values = (found.delivered.loud.contrast_lu, found.delivered.open.contrast_lu)
+def _contrast(comparison: Comparison, names: Names) -> list[Said]:
+    values = (comparison.delivered.loud.contrast_lu, comparison.delivered.open.contrast_lu)
     gap = printed_gap(*values)
     if gap is None:
         return []
     more, less, amount = ordered(names, gap)
     numbers = [level(value) for value in (values if gap >= 0.0 else values[::-1])]
-    where = "same moments in both" if found.passages.shared else "each at its own passages"
+    where = "same moments in both" if comparison.passages.shared else "each at its own passages"
     if tied(gap):
         text = f"Both have the same loud–quiet span ({numbers[0]} and {numbers[1]} LU; {where})."
     else:
@@ -191,8 +191,8 @@ def _contrast(found: Comparison, names: Names) -> list[Said]:
     return [Said("contrast", text)]
 
 
-def _ceiling(found: Comparison, names: Names) -> Said:
-    values = (found.delivered.loud.share_at_ceiling, found.delivered.open.share_at_ceiling)
+def _ceiling(comparison: Comparison, names: Names) -> Said:
+    values = (comparison.delivered.loud.share_at_ceiling, comparison.delivered.open.share_at_ceiling)
     gap = values[0] - values[1]
     if abs(gap) <= TIE_SHARE:
         text = (
@@ -267,9 +267,9 @@ def _down(value: float | None) -> str:
     return "none" if value is None else f"{level(-value)} LU down"
 
 
-def _open_quiet(found: Comparison, names: Names) -> list[Said]:
+def _open_quiet(comparison: Comparison, names: Names) -> list[Said]:
     """What a wide loud–quiet span costs: a noisy place covers the quiet passages sooner."""
-    gap = printed_gap(found.delivered.open.contrast_lu, found.delivered.loud.contrast_lu)
+    gap = printed_gap(comparison.delivered.open.contrast_lu, comparison.delivered.loud.contrast_lu)
     if gap is None:
         return []
     if tied(gap):
@@ -280,9 +280,11 @@ def _open_quiet(found: Comparison, names: Names) -> list[Said]:
     return [Said("open_quiet", text)]
 
 
-def _caution(found: Comparison) -> list[Said]:
+def _caution(comparison: Comparison) -> list[Said]:
     """Before anyone listens to the two as delivered, one after the other."""
-    if tied(printed_gap(found.delivered.loud.integrated_lufs, found.delivered.open.integrated_lufs)):
+    if tied(
+        printed_gap(comparison.delivered.loud.integrated_lufs, comparison.delivered.open.integrated_lufs)
+    ):
         return []
     return [
         Said("caution", "Turn your monitors down before you hear both as delivered."),

@@ -17,14 +17,14 @@ from simulator.text.comparison.gained_paid import LEAST_GAIN_DB
 from simulator.text.comparison.terms import SECONDS, Names, Said, ordered, tied
 
 
-def played_sentences(found: Comparison, played: Played, names: Names) -> list[Said]:
+def played_sentences(comparison: Comparison, played: Played, names: Names) -> list[Said]:
     """All that one player's part says, in reading order."""
     first, second = _version(played.loud, names.loud), _version(played.open, names.open)
     said = [
         *_overall(played, names),
-        *_left(found, played, names),
-        *_passage("loudest", found, played, names),
-        *_passage("quietest", found, played, names),
+        *_left(comparison, played, names),
+        *_passage("loudest", comparison, played, names),
+        *_passage("quietest", comparison, played, names),
         *_anywhere(played, names),
         *(Said("headroom", text) for text in sentences.headroom_sentences(first, played.profile)),
         *(Said("headroom", text) for text in sentences.headroom_sentences(second, played.profile)),
@@ -74,9 +74,9 @@ def turned(gain_db: float) -> str:
     return f"turned {'up' if gain_db > 0.0 else 'down'} {level(abs(gain_db))} dB"
 
 
-def _left(found: Comparison, played: Played, names: Names) -> list[Said]:
+def _left(comparison: Comparison, played: Played, names: Names) -> list[Said]:
     """Of what the louder one had as delivered, what the player leaves over the whole track."""
-    before = printed_gap(found.delivered.loud.integrated_lufs, found.delivered.open.integrated_lufs)
+    before = printed_gap(comparison.delivered.loud.integrated_lufs, comparison.delivered.open.integrated_lufs)
     after = integrated_gap(played)
     if before is None or after is None or tied(before):
         return []
@@ -97,15 +97,15 @@ def _left(found: Comparison, played: Played, names: Names) -> list[Said]:
     return [Said("left", text)]
 
 
-def _passage(which: str, found: Comparison, played: Played, names: Names) -> list[Said]:
+def _passage(which: str, comparison: Comparison, played: Played, names: Names) -> list[Said]:
     """The loudest or the quietest passage: where it is, and how the two are matched there. Of the quietest
     one also why it is not level: the gain is set over the whole track."""
     key = f"{which}_passage_lufs"
     gap = printed_gap(getattr(played.side.loud, key), getattr(played.side.open, key))
     if gap is None:
         return []
-    window = found.passages.loudest if which == "loudest" else found.passages.quietest
-    if found.passages.shared and window.open_s is not None:
+    window = comparison.passages.loudest if which == "loudest" else comparison.passages.quietest
+    if comparison.passages.shared and window.open_s is not None:
         place = f"from {format_time(window.open_s)} of {names.open}, the same moment in both"
     else:
         place = "each at its own"

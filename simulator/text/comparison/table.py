@@ -51,19 +51,19 @@ def figure_rows(columns: Sequence[Figures], *, every: bool = False) -> list[Row]
     """The figures of versions, or of their states, a column each; with `every`, those that follow from others
     too."""
     said = [
-        Row(GAIN, "dB", tuple(one.gain_db for one in columns)),
+        Row(GAIN, "dB", tuple(column.gain_db for column in columns)),
         _row(columns, "integrated_lufs"),
         _row(columns, "max_short_term_lufs", "loudest_passage_lufs"),
         _row(columns, "quietest_passage_lufs"),
         _row(columns, "contrast_lu"),
     ]
     plain = _row(columns, "peak_to_loudness_db")
-    capped = Row(CAPPED, plain.unit, tuple(one.punch_db for one in columns))
+    capped = Row(CAPPED, plain.unit, tuple(column.punch_db for column in columns))
     over = any(plain.cell(place) != capped.cell(place) for place in range(len(columns)))
     said += [plain, capped] if over and every else [capped if over else plain]
     said += [_row(columns, "median_peak_to_short_term_db"), _row(columns, "true_peak_dbtp")]
     if every:
-        said.append(Row("Below full scale", "dB", tuple(one.unused_headroom_db for one in columns)))
+        said.append(Row("Below full scale", "dB", tuple(column.unused_headroom_db for column in columns)))
     said.append(_row(columns, "inter_sample_overs"))
     return [*said, _row(columns, "share_at_ceiling")] if every else said
 
@@ -74,7 +74,10 @@ def _row(columns: Sequence[Figures], key: str, attribute: str = "") -> Row:
     figure = figures.figure(key)
     unit = "" if figure.form in ("count", "share") else figure.unit
     return Row(
-        figure.beside, unit, tuple(getattr(one, attribute or figure.name) for one in columns), figure.form
+        figure.beside,
+        unit,
+        tuple(getattr(column, attribute or figure.name) for column in columns),
+        figure.form,
     )
 
 
@@ -88,19 +91,19 @@ class PlayerGroup:
     gains: tuple[str, str]
 
 
-def player_groups(found: Comparison) -> list[PlayerGroup]:
+def player_groups(comparison: Comparison) -> list[PlayerGroup]:
     """Equal players together, the largest group first."""
     groups: dict[tuple[str, ...], list[Played]] = {}
-    for played in found.played:
+    for played in comparison.played:
         rows = figure_rows([played.side.loud, played.side.open])[1:4]
         groups.setdefault(tuple(row.gap(0, 1) for row in rows), []).append(played)
     return [
         PlayerGroup(
-            tuple(one.profile.id for one in players),
+            tuple(player.profile.id for player in players),
             gaps,
             (
-                _span([one.side.loud.gain_db for one in players]),
-                _span([one.side.open.gain_db for one in players]),
+                _span([player.side.loud.gain_db for player in players]),
+                _span([player.side.open.gain_db for player in players]),
             ),
         )
         for gaps, players in sorted(groups.items(), key=lambda one: -len(one[1]))
@@ -112,44 +115,47 @@ def _span(gains_db: Sequence[float]) -> str:
     return low if low == high else f"{low} to {high}"
 
 
-def residual_rows(found: Difference) -> list[tuple[str, ...]]:
+def residual_rows(difference: Difference) -> list[tuple[str, ...]]:
     """Band, difference signal, gain movement, waveform change: K-weighted power against the whole open
     version."""
-    whole = ("total", found.residual_lu, found.gain_riding_lu, found.waveform_change_lu)
-    bands = [(one.band, one.residual_lu, one.gain_riding_lu, one.waveform_change_lu) for one in found.bands]
+    whole = ("total", difference.residual_lu, difference.gain_riding_lu, difference.waveform_change_lu)
+    bands = [
+        (band.band, band.residual_lu, band.gain_riding_lu, band.waveform_change_lu)
+        for band in difference.bands
+    ]
     return [
         (band, *(NONE if value is None else level(value) for value in values))
         for band, *values in (whole, *bands)
     ]
 
 
-def tonal_text(found: Difference) -> str:
+def tonal_text(difference: Difference) -> str:
     """The third octaves in which the matched other version differs by 0.5 dB and more from the open one, in a
     line of words; empty where the tonal balance does not differ."""
-    if not found.tonal_balance_differs:
+    if not difference.tonal_balance_differs:
         return ""
     parts = [
-        f"{one.centre_hz:g} Hz {signed(one.difference_db)}"
-        for one in found.third_octaves
-        if one.difference_db is not None and abs(one.difference_db) >= NOTICEABLE_DB
+        f"{third_octave.centre_hz:g} Hz {signed(third_octave.difference_db)}"
+        for third_octave in difference.third_octaves
+        if third_octave.difference_db is not None and abs(third_octave.difference_db) >= NOTICEABLE_DB
     ]
     if not parts:
         return "No third octave differs by half a dB or more."
     return f"The tonal balance, loud against open at matched level, in dB: {', '.join(parts)}."
 
 
-def place_text(found: Alignment) -> str:
+def place_text(alignment: Alignment) -> str:
     """How the two align: offset, polarity, and the bands that come later or earlier."""
-    if found.offset_s is None or not found.has_place:
+    if alignment.offset_s is None or not alignment.has_place:
         return ""
-    off = level(abs(1000.0 * found.offset_s), 3)
-    word = "later" if found.offset_s > 0.0 else "earlier"
+    off = level(abs(1000.0 * alignment.offset_s), 3)
+    word = "later" if alignment.offset_s > 0.0 else "earlier"
     said = "The two files start in sync" if off == "0.000" else f"The loud version starts {off} ms {word}"
-    if found.polarity is not None and found.polarity < 0:
+    if alignment.polarity is not None and alignment.polarity < 0:
         said += ", with its polarity inverted"
     late = [
         f"{one.band} {signed(one.delay_frames)} frames"
-        for one in found.delay_by_band
+        for one in alignment.delay_by_band
         if one.delay_frames is not None and abs(one.delay_frames) > NOTICEABLE_FRAMES
     ]
     return f"{said}. Delay by band: {', '.join(late)}." if late else f"{said}."

@@ -33,7 +33,7 @@ def scene_json(stage: Stage) -> str:
     if bar.trial is not None:
         letters = {"letters": list(bar.trial.letters), "letter": bar.trial.letter}
         return _json({"kind": "trial", **letters, "playing": bar.motion == "playing"})
-    playing = next((one for one in stage.curves if one.playing), None)
+    playing = next((curve for curve in stage.curves if curve.playing), None)
     version = bar.title if playing is None else playing.name
     scene = {
         "kind": "song",
@@ -72,12 +72,12 @@ def _curves_json(curves: tuple[StageCurve, ...], low_lufs: float, high_lufs: flo
     span = high_lufs - low_lufs
     drawn = [
         {
-            "name": one.name,
-            "colour": _colour(one),
-            "playing": one.playing,
-            "heights": [height(value) for value in one.values],
+            "name": curve.name,
+            "colour": _colour(curve),
+            "playing": curve.playing,
+            "heights": [height(value) for value in curve.values],
         }
-        for one in curves
+        for curve in curves
     ]
     return _json({"curves": drawn})
 

@@ -88,7 +88,7 @@ def opening(session: Session) -> str:
     lines += wrapped(f"{profile.title} ({profile.id}). {profile.sentence}", session.width)
     for sentence in [*_pair_sentences(session), *_reference_sentences(session)]:
         lines += wrapped(sentence, session.width, "• ")
-    problems = sum(one.delivered is None for one in session.tracks)
+    problems = sum(track.delivered is None for track in session.tracks)
     if problems:
         lines += wrapped(
             f"{problems} track{'s' if problems > 1 else ''} cannot be read. To see why: list",
@@ -141,8 +141,8 @@ def _single_sentences(session: Session, masters: list[int]) -> list[str]:
 
 def _reference_sentences(session: Session) -> list[str]:
     """What happens to the references as a whole."""
-    views = [one for one in session.tracks if one.role == "reference" and one.delivered is not None]
-    gains = [played.gain_db for one in views if (played := one.played.get(session.profile)) is not None]
+    views = [track for track in session.tracks if track.role == "reference" and track.delivered is not None]
+    gains = [played.gain_db for view in views if (played := view.played.get(session.profile)) is not None]
     if not gains:
         return []
     if len(gains) == 1:
@@ -159,8 +159,10 @@ def _reference_sentences(session: Session) -> list[str]:
     return [f"{len(gains)} references: {words}, by {signed(min(gains))} to {signed(max(gains))} dB."]
 
 
-def _track(one: TrackView) -> Track:
-    return Track(one.path, one.title, one.artist, song=one.song, album=one.album)
+def _track(track_view: TrackView) -> Track:
+    return Track(
+        track_view.path, track_view.title, track_view.artist, song=track_view.song, album=track_view.album
+    )
 
 
 NOTICEABLY_DB = 3.0
@@ -184,7 +186,7 @@ def screen(session: Session, show: Show) -> str:
 def listing(session: Session) -> str:
     """Every track as delivered and as played; of references what is odd about them."""
     middle = _median_plr(session)
-    remarks = [_remarks(one, middle) for one in session.tracks]
+    remarks = [_remarks(track, middle) for track in session.tracks]
     keys = ("integrated_lufs", "true_peak_dbtp", "peak_to_loudness_db")
     loudness, peak, ratio = (figure(key) for key in keys)
     table = grid(
@@ -222,7 +224,7 @@ def _player(session: Session) -> str:
     """The player as it sounds: with the simulated converter, where that is on and worked out."""
     behind = with_converter(session.profile)
     known = session.converter and behind in session.profiles
-    return behind if known and any(behind in one.played for one in session.tracks) else session.profile
+    return behind if known and any(behind in track.played for track in session.tracks) else session.profile
 
 
 def explanation(session: Session, track: int) -> str:
@@ -248,8 +250,12 @@ def explanation(session: Session, track: int) -> str:
     return "\n".join(line for sentence in said for line in wrapped(sentence, session.width))
 
 
-def _as_played(found: Measurement) -> str:
-    whole, passage, peak = found.integrated_lufs, found.max_short_term_lufs, found.true_peak_dbtp
+def _as_played(measurement: Measurement) -> str:
+    whole, passage, peak = (
+        measurement.integrated_lufs,
+        measurement.max_short_term_lufs,
+        measurement.true_peak_dbtp,
+    )
     if whole is None or peak is None:
         return "As played it has no measurable loudness." + (
             "" if peak is None else f" It peaks at {level(peak)} dBTP."
@@ -311,23 +317,23 @@ def _one_command(command: Command) -> list[str]:
     return parts
 
 
-def _remarks(one: TrackView, middle: float | None) -> str:
-    words = ["lossy"] if one.lossy else []
-    if one.mono:
+def _remarks(track_view: TrackView, middle: float | None) -> str:
+    words = ["lossy"] if track_view.lossy else []
+    if track_view.mono:
         words.append("mono")
-    ratio = None if one.delivered is None else one.delivered.peak_to_loudness_db
-    if one.role == "reference" and ratio is not None and middle is not None:
+    ratio = None if track_view.delivered is None else track_view.delivered.peak_to_loudness_db
+    if track_view.role == "reference" and ratio is not None and middle is not None:
         if ratio < middle - NOTICEABLY_DB:
             words.append("dense")
         elif ratio > middle + NOTICEABLY_DB:
             words.append("open")
-    return ", ".join([*(["ref"] if one.role == "reference" else []), *words])
+    return ", ".join([*(["ref"] if track_view.role == "reference" else []), *words])
 
 
 def _median_plr(session: Session) -> float | None:
     found = [
         ratio
-        for one in session.tracks
-        if one.delivered is not None and (ratio := one.delivered.peak_to_loudness_db) is not None
+        for track in session.tracks
+        if track.delivered is not None and (ratio := track.delivered.peak_to_loudness_db) is not None
     ]
     return statistics.median(found) if len(found) > 2 else None

@@ -79,7 +79,7 @@ def curve_columns(width: int) -> int:
 def stage_lines(stage: Stage, width: int, height: int) -> list[Line]:
     """The stage as `height` lines of at most `width` cells, each in pieces of one style."""
     bar = stage.bar
-    playing = next((one for one in stage.curves if one.playing), None)
+    playing = next((curve for curve in stage.curves if curve.playing), None)
     colour = "bold" if playing is None else f"bold {COLOURS[playing.colour % len(COLOURS)]}"
     sign = bar.trial.letter if bar.trial is not None else str(bar.number)
     glyph = GLYPHS.get(sign, NO_GLYPH)

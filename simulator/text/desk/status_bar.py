@@ -187,7 +187,7 @@ def _trial_next(trial: TrialBar) -> _Field:
     if trial.offered:
         one = trial.offered
         return _Field(((0, f"answer {one}? Press {one} again or y"), (3, f"{one}? {one} or y")))
-    missing = [one for one in trial.letters if one not in trial.heard]
+    missing = [letter for letter in trial.letters if letter not in trial.heard]
     if missing:
         return _Field(((0, f"still to hear: {' '.join(missing)}"), (3, f"hear {' '.join(missing)}")))
     return _Field(((0, "all heard: answer with shift-A or shift-B"), (3, "answer: A or B")))
