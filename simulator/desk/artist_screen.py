@@ -133,7 +133,7 @@ class ArtistScreen:
         if not self._keyed:
             return True
         with self._lock:
-            return any(secrets.compare_digest(cookie.encode(), cooky.encode()) for cooky in self._cookies)
+            return any(secrets.compare_digest(cookie.encode(), issued.encode()) for issued in self._cookies)
 
     def unlock(self, key: str, client: str) -> str | None:
         """The cookie for a key, which is then used up; None for any other."""
