@@ -5,8 +5,10 @@ from __future__ import annotations
 import os
 import sqlite3
 import stat
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,6 +18,22 @@ from simulator.metering.measurement import WARNINGS, Measurement, Warning_
 from simulator.metering.meter import measure_array
 from simulator.storage.folders import cache_folder
 from simulator.storage.measurement_cache import Store, pack, unpack
+
+
+@pytest.fixture(autouse=True)
+def _closed(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Closes each store of a test at its end: Python 3.13 warns of a database that is left open."""
+    made: list[Store] = []
+    begin = Store.__init__
+
+    def noted(self: Store, *words: Any, **named: Any) -> None:
+        made.append(self)
+        begin(self, *words, **named)
+
+    monkeypatch.setattr(Store, "__init__", noted)
+    yield
+    for one in made:
+        one.close()
 
 
 @pytest.fixture
