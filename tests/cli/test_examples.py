@@ -23,7 +23,9 @@ from simulator.cli.examples import EXAMPLES
 from simulator.cli.handbook import FOLDER
 from simulator.common.errors import SimulatorError
 from simulator.normalizer.profile import parse_profile
+from simulator.page.comments import Comment, comment_line, page_act
 from simulator.playlists.formats import parse_toml
+from simulator.playlists.playlist import Track
 from simulator.session.blind.record import ballot_act
 from simulator.session.commands import COMMANDS as DESK_COMMANDS
 from simulator.session.log import Act, Record, to_json
@@ -87,7 +89,8 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("examples")
     time = np.arange(int(SECONDS * RATE)) / RATE
     noise = np.random.default_rng(7).standard_normal((time.size, 2))
-    music = 0.03 * noise * (1.0 + 0.7 * np.sin(2 * np.pi * time / SECONDS))[:, np.newaxis]
+    held = np.sin(2 * np.pi * 220.0 * time)[:, np.newaxis]  # clipped, it gains harmonics: an audible change
+    music = (0.03 * noise + 0.08 * held) * (1.0 + 0.7 * np.sin(2 * np.pi * time / SECONDS))[:, np.newaxis]
     loud = np.clip(music * 12.0, -0.9, 0.9)
     (folder / "album").mkdir()
     for name, samples in {
@@ -99,9 +102,22 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
     plan = TrialPlan("preference", ("open", "loud"), 8, 3, "matched", 0.03, 52.3, 6.0, "its loudest 6 s")
     at = "2026-01-01T09:00:00+00:00"
     decided = {"destination": "streaming", "target_lufs": -14.0, "ceiling_dbtp": -1.0}
-    acts = (Act(at, "decision", decided), ballot_act(at, Ballot("abcdefghjk", plan), "song.html"))
+    tracks = (Track("open.wav", "Song (open master)"), Track("loud.wav", "Song (loud master)"))
+    acts = (
+        Act(at, "decision", decided),
+        ballot_act(at, Ballot("abcdefghjk", plan), "song.html"),
+        page_act(at, "mnpqrstuvw", "plain.html", tracks),
+    )
     (folder / "song.session.json").write_bytes(to_json(Record("Which master?", acts)))
     (folder / "vote.txt").write_text(answer_line("abcdefghjk", "ABBABBAB", False) + "\n", encoding="utf-8")
+    comment = comment_line(Comment("mnpqrstuvw", 2, 3.0, None, "0123abcd"))
+    (folder / "comments.txt").write_text(f"{comment}\nwords: the snare is dull\n", encoding="utf-8")
+    mails = (
+        f"From {name}@example.org Thu Jan  1 09:00:00 2026\nFrom: {name}@example.org\n\n"
+        f"{answer_line('abcdefghjk', letters, False)}\nname: {name}\n\n"
+        for name, letters in (("anna", "ABBABBAB"), ("ben", "AABABBAB"))
+    )
+    (folder / "mails.mbox").write_text("".join(mails), encoding="utf-8")
     (folder / "home").mkdir()
     return folder
 

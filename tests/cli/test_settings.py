@@ -132,7 +132,7 @@ def test_cache_shows_clears_and_limits(answer: Any, home: Path) -> None:
 
 def test_schema_prints_the_schema_that_the_answers_hold_to(answer: Any) -> None:
     names = [line.split()[0] for line in answer("schema")[1].splitlines() if "urn:" in line]
-    assert names == ["measure", "predict", "compare", "ladder", "check"]
+    assert names == ["measure", "predict", "compare", "ladder", "check", "sheet"]
     for name in names:
         _, out, _ = answer(f"schema {name}")
         assert json.loads(out)["$id"] == f"urn:fairhearing:schema:{name}"

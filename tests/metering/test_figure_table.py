@@ -122,7 +122,8 @@ def test_one_entry_shows_a_new_figure_on_the_screen_in_json_and_in_csv(
     assert first.split()[2] == "−7.25"  # after the name and its number
     [found] = json.loads(said(capsys, song, "--json"))
     assert found[brightness] == -7.25
-    assert list(found)[-2:] == [brightness, "warnings"]
+    figures_of_the_table = [key for key in found if not key.startswith("tag_")]
+    assert figures_of_the_table[-2:] == [brightness, "warnings"]
     [line] = csv.DictReader(io.StringIO(said(capsys, song, "--csv")))
     assert line[brightness] == "-7.25"
 
