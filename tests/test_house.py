@@ -133,3 +133,11 @@ def test_a_thing_is_there_once(what: str, pattern: str, homes: set[str]) -> None
         if re.search(pattern, path.read_text(encoding="utf-8"), re.MULTILINE)
     }
     assert found == homes, what
+
+
+@pytest.mark.parametrize("script", ["run", "other_kernels"])
+def test_what_ci_runs_is_there(script: str) -> None:
+    root = PACKAGE.parent
+    paths = re.findall(r"\btests/[\w/.]+", (root / ".ci" / script).read_text(encoding="utf-8"))
+    assert paths
+    assert [path for path in paths if not (root / path).exists()] == []
