@@ -247,8 +247,10 @@ def keep_page(ready: PageReady, page: BuiltPage, output: Path) -> list[str]:
     if page.ballot is not None:
         act = ballot_act(now(), page.ballot, output.name, shown_tracks(tracks))
     try:
+        if page.ballot is None:
+            read_record(ready.record)  # a damaged one is left as it is for a page that can do without
         kept = add_act(ready.record, ready.prepared.playlist.title, act, warn)
-    except WriteError as problem:
+    except (UsageError, WriteError) as problem:
         if page.ballot is not None:
             raise
         warn(f"{problem.message}\n  Comments that come back from this page will not find its tracks.")
