@@ -78,5 +78,5 @@ def test_a_crash_of_the_decoder_does_not_end_a_session(folder: Path) -> None:
     assert done.returncode == 1, done.stderr
     assert "crash.wav: the decoder crashed on this file." in done.stdout + done.stderr
     assert (folder / "heard.wav").exists()
-    [record] = (folder / "home").rglob("good-*.session.json")
-    assert "kept" in record.read_text(encoding="utf-8")
+    records = (folder / "home").rglob("*.session.json")  # pages of other tests have theirs
+    assert any('"kept"' in record.read_text(encoding="utf-8") for record in records)
