@@ -330,6 +330,7 @@ def test_ctrl_c_while_workers_measure_ends_them_too(tmp_path: Path) -> None:
     assert not any(one.is_running() for one in busy)
 
 
+@pytest.mark.heavy
 @pytest.mark.skipif(os.name != "posix", reason="sends a signal to a group of processes")
 def test_ctrl_c_while_a_render_is_written_leaves_no_half_file(tmp_path: Path) -> None:
     noise = np.tile(0.02 * pink_noise(60 * RATE, seed=71, sample_rate=RATE), 5)  # long enough to be met
@@ -346,6 +347,7 @@ def test_ctrl_c_while_a_render_is_written_leaves_no_half_file(tmp_path: Path) ->
     assert os.listdir(out) == []
 
 
+@pytest.mark.heavy
 @pytest.mark.skipif(os.name != "posix", reason="sends a signal to a group of processes")
 def test_ctrl_c_while_workers_render_leaves_no_half_file(tmp_path: Path) -> None:
     """The workers are ended in the midst of their files; the parent sweeps up after them."""
@@ -415,6 +417,7 @@ def test_an_album_is_measured_as_one_programme_and_by_its_loudest_track(answer: 
     assert "album" not in valid(answer(f"measure {files} --json")[1], "measure")[0]
 
 
+@pytest.mark.heavy
 def test_predict_json_holds_to_its_schema_for_every_profile(answer: Any) -> None:
     code, out, _ = answer("predict --json --profile all open.wav crushed.wav silence.wav")
     found = valid(out, "predict")

@@ -618,6 +618,7 @@ def dies_while_writing(job: rendering.TrackJob) -> rendering.Cuts:
     return rendering.render_track(job)
 
 
+@pytest.mark.heavy
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="a process ends itself by a POSIX signal")
 def test_a_crash_in_a_worker_costs_one_track_and_leaves_no_half_file(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch

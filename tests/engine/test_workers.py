@@ -67,6 +67,7 @@ def test_a_worker_that_dies_costs_the_one_job_that_killed_it() -> None:
     assert found[1].message == "13: the decoder crashed on this file."
 
 
+@pytest.mark.heavy
 def test_after_a_crash_the_others_go_on_together() -> None:
     """At most the four jobs that two workers held then are done one by one."""
     seen: list[int] = []
