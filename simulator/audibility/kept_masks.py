@@ -25,7 +25,7 @@ from simulator.audibility.masking_threshold import (
     tonality,
 )
 from simulator.audibility.moments import ACTIVE_DB_SPL, AUDIBLE_DB
-from simulator.common.channels import channel_weights
+from simulator.common.channels import counted_channels
 from simulator.dsp.segments import METER_FRAMES
 
 Block = NDArray[np.float32]
@@ -53,7 +53,7 @@ class MaskMeter:
 
     def __init__(self, sample_rate: int, channels: int) -> None:
         self._rate, self._channels = sample_rate, channels
-        self._counted = _counted(channels)
+        self._counted = counted_channels(channels)
         self._ear = ear(sample_rate)
         self._size = frame_size(sample_rate)
         self._hop, self._window = self._size // 2, hann(self._size)
@@ -114,7 +114,7 @@ class ShareMeter:
 
     def __init__(self, masks: Masks) -> None:
         self._masks, self._ear = masks, ear(masks.sample_rate)
-        self._counted = _counted(masks.channels)
+        self._counted = counted_channels(masks.channels)
         self._size = frame_size(masks.sample_rate)
         self._window = hann(self._size)
         self._weight = np.sqrt(self._ear.weighting)
@@ -159,7 +159,3 @@ class ShareMeter:
         """Of the open version's frames that are no silence; None where all are."""
         frames = int(np.count_nonzero(self._masks.active))
         return self._audible / frames if frames else None
-
-
-def _counted(channels: int) -> list[int]:
-    return [channel for channel, weight in enumerate(channel_weights(channels)) if weight]

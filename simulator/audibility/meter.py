@@ -31,7 +31,7 @@ from simulator.audibility.masking_threshold import (
     without_balance,
 )
 from simulator.audibility.moments import AudibleSeries, audibility_of
-from simulator.common.channels import channel_weights
+from simulator.common.channels import counted_channels
 from simulator.dsp.segments import METER_FRAMES
 
 Block = NDArray[np.float32]
@@ -80,7 +80,7 @@ class AudibilityMeter:
         each: Each = map,
     ) -> None:
         self._rate, self._start_s, self._each = sample_rate, start_s, each
-        self._counted = [channel for channel, weight in enumerate(channel_weights(channels)) if weight]
+        self._counted = counted_channels(channels)
         self._ear = ear(sample_rate)
         size = frame_size(sample_rate)
         self._size, self._hop = size, size // 2

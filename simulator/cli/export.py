@@ -9,12 +9,13 @@ import click
 
 from simulator.cli.options import warn
 from simulator.common.text import as_utf8
+from simulator.playlists.playlist import PLAYLIST_EXTENSIONS
 
 if TYPE_CHECKING:
     from simulator.text.remarks import Remark
 
 REMARKS = (".csv", ".vtt")
-PLAYLISTS = (".toml", ".m3u8", ".m3u", ".xspf")
+PLAYLISTS = tuple(f".{extension}" for extension in PLAYLIST_EXTENSIONS)
 
 
 @click.command("export")

@@ -59,3 +59,8 @@ def folded(samples: NDArray[np.float32]) -> NDArray[np.float32]:
         out[:, 0] += samples[:, left] * np.float32(share)
         out[:, 1] += samples[:, right] * np.float32(share)
     return out
+
+
+def counted_channels(channels: int) -> list[int]:
+    """The channels that count in loudness: those with a weight (the low-frequency channel has none)."""
+    return [channel for channel, weight in enumerate(channel_weights(channels)) if weight]

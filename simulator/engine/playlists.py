@@ -20,10 +20,11 @@ from pathlib import Path
 from urllib.parse import unquote
 
 from simulator.common.errors import PlaylistError
-from simulator.playlists.formats import PLAYLIST_EXTENSIONS, left_out, parse_playlist, written
+from simulator.playlists.formats import left_out, parse_playlist, written
 from simulator.playlists.playlist import (
     AUDIO_EXTENSIONS,
     BARE_FILES,
+    PLAYLIST_EXTENSIONS,
     Playlist,
     Track,
     is_audio_name,

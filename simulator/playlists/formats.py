@@ -32,8 +32,6 @@ from simulator.playlists.playlist import (
     title_from_path,
 )
 
-PLAYLIST_EXTENSIONS = ("toml", "m3u", "m3u8", "xspf")
-
 ON_THE_NET = (
     "This entry is a web address ({scheme}), and nothing is downloaded: save the file and enter its path."
 )

@@ -18,6 +18,8 @@ from simulator.common.text import visible
 
 Role = Literal["master", "reference"]
 
+PLAYLIST_EXTENSIONS = ("toml", "m3u8", "m3u", "xspf")
+"""The richest first."""
 AUDIO_EXTENSIONS = ("wav", "w64", "rf64", "aif", "aiff", "caf", "flac", "ogg", "oga", "opus", "mp3", "m4a")
 """Files of a folder that count as its tracks."""
 

@@ -185,11 +185,11 @@ def _over_time(axes: Axes, drawing: Drawing, measured: Sequence[Measurement], ti
                 )  # fmt: skip
 
 
-def _clock(axes: Axes, seconds: float) -> None:
-    """Minutes and seconds along the bottom."""
+def _clock(axes: Axes, seconds: float, most: float = 8.0) -> None:
+    """Minutes and seconds along the bottom, in at most so many steps."""
     from matplotlib.ticker import MultipleLocator
 
-    step_s = next((step for step in TIME_STEPS_S if seconds / step <= 8.0), 1800.0)
+    step_s = next((step for step in TIME_STEPS_S if seconds / step <= most), 1800.0)
     axes.xaxis.set_major_locator(MultipleLocator(step_s))
     axes.xaxis.set_major_formatter(lambda value, _: f"{int(value) // 60}:{int(value) % 60:02d}")
 
@@ -532,9 +532,7 @@ def _sequence(
             ha="center", va="bottom", color=colour, fontsize=9.5, fontweight="bold",
         )  # fmt: skip
         start = end
-    step_s = next((step for step in TIME_STEPS_S if seconds / step <= 12.0), 1800.0)
-    axes.xaxis.set_major_locator(MultipleLocator(step_s))
-    axes.xaxis.set_major_formatter(lambda value, _: f"{int(value) // 60}:{int(value) % 60:02d}")
+    _clock(axes, seconds, 12.0)
     axes.yaxis.set_major_locator(MultipleLocator(5.0))
     axes.yaxis.set_major_formatter(lambda value, _: level(value, 0))
     axes.set_ylabel("short-term loudness (LUFS)")

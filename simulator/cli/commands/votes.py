@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from simulator.cli.options import amount_options, warn
+from simulator.cli.options import amount_options, figure_option, warn
 from simulator.common.text import visible
 
 if TYPE_CHECKING:
@@ -25,15 +25,7 @@ if TYPE_CHECKING:
     help="The session file. Default: the one that contains the page, looked up beside the answer, in this "
     "folder, and among the sessions of bare files.",
 )
-@click.option(
-    "--figure",
-    "figures",
-    type=click.Path(dir_okay=False, path_type=Path),
-    multiple=True,
-    metavar="FILE",
-    help="A picture of all listeners of the page (.svg or .png).",
-)
-@click.option("--force", is_flag=True, help="Overwrite an existing picture.")
+@figure_option("Draw all listeners of the page.")
 @click.option("--record", "session_by_its_former_name", type=click.Path(path_type=Path), hidden=True)
 @amount_options
 def command(

@@ -11,12 +11,11 @@ from pathlib import Path
 
 from simulator.common.errors import UsageError, WriteError
 from simulator.engine.playlists import is_playlist_name
+from simulator.playlists.playlist import PLAYLIST_EXTENSIONS
 from simulator.session.log import Act, Record, from_json, to_json
 from simulator.storage.lock import lock_of
 from simulator.storage.session_file import SUFFIX, RecordFile, record_path
 from simulator.storage.small_files import LARGEST_RECORD_BYTES, read_small
-
-PLAYLISTS = (".toml", ".m3u8", ".m3u", ".xspf")
 
 
 def is_record(word: str) -> bool:
@@ -27,8 +26,8 @@ def is_record(word: str) -> bool:
 def playlist_of(record: Path) -> Path:
     """The playlist beside a record. Raises UsageError where there is none."""
     stem = record.name.removesuffix(SUFFIX)
-    for ending in PLAYLISTS:
-        playlist = record.with_name(f"{stem}{ending}")
+    for ending in PLAYLIST_EXTENSIONS:
+        playlist = record.with_name(f"{stem}.{ending}")
         if playlist.is_file():
             return playlist
     raise UsageError(
