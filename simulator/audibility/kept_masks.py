@@ -19,9 +19,8 @@ from simulator.audibility.masking_threshold import (
     excitation,
     frame_size,
     hann,
-    held_in_time,
+    mask_over_time,
     spectra,
-    threshold,
     tonality,
 )
 from simulator.audibility.moments import ACTIVE_DB_SPL, AUDIBLE_DB
@@ -101,10 +100,8 @@ class MaskMeter:
             height *= table.weighting
             power[first:last] = height @ table.grouping
         by_band = np.ascontiguousarray(power.reshape(-1, table.bands).T)
-        excited = excitation(table, by_band).reshape(table.bands, count, channels)
-        masker = held_in_time(table, excited, self._masked).reshape(table.bands, -1)
-        mask = threshold(table, by_band, masker, tonal.reshape(-1, table.bands).T)
-        self._masks.append(mask.T.reshape(power.shape)[1::2].copy())
+        mask = mask_over_time(table, by_band, excitation(table, by_band), tonal, self._masked)
+        self._masks.append(mask[1::2].copy())
         level = power[1::2].sum(axis=(1, 2))
         self._active.append(level > 10.0 ** (ACTIVE_DB_SPL / 10.0))
 

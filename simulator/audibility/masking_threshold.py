@@ -210,3 +210,13 @@ def without_balance(
     centres, levels = np.array(balance, dtype=np.float64).T
     taken = np.interp(np.log(bins), np.log(centres), levels)
     return np.asarray(10.0 ** (-taken / 20.0)).astype(np.float32)
+
+
+def mask_over_time(
+    ear: Ear, power: Bands, excited: Bands, tonal: NDArray[np.float32], masked: Bands
+) -> NDArray[np.float32]:
+    """Power up to which a change is masked, (frames, channels, bands), the shape of `tonal`. `power` and
+    `excited` (bands, columns) are those of the frames; `masked` carries the mask from piece to piece."""
+    masker = held_in_time(ear, excited.reshape(ear.bands, *tonal.shape[:2]), masked)
+    mask = threshold(ear, power, masker.reshape(ear.bands, -1), tonal.reshape(-1, ear.bands).T)
+    return mask.T.reshape(tonal.shape)

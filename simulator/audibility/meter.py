@@ -24,9 +24,8 @@ from simulator.audibility.masking_threshold import (
     excitation,
     frame_size,
     hann,
-    held_in_time,
+    mask_over_time,
     spectra,
-    threshold,
     tonality,
     without_balance,
 )
@@ -191,12 +190,7 @@ class AudibilityMeter:
 
     def _add(self, one: _Excited) -> None:
         """The next piece, after those before it."""
-        table, shape = self._ear, one.error.shape
-        masker = held_in_time(table, one.excited.reshape(table.bands, *shape[:2]), self._masked)
-        mask = threshold(
-            table, one.power, masker.reshape(table.bands, -1), one.tonal.reshape(-1, table.bands).T
-        )
-        nmr = one.error / mask.T.reshape(shape)
+        nmr = one.error / mask_over_time(self._ear, one.power, one.excited, one.tonal, self._masked)
         self._nmr.append(nmr.max(axis=1))
         self._mean.append(nmr.mean(axis=(1, 2)))
         levels = 10.0 * np.log10(np.maximum(one.level, 1e-6))
