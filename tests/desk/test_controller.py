@@ -29,7 +29,7 @@ from simulator.session.events import Aligned, Event, MomentsFound, Predicted
 from simulator.session.log import Act, Record
 from simulator.session.session import opened
 from simulator.session.state import Session
-from simulator.storage.monitor_trim import starting_trim_db
+from simulator.storage.session_file import starting_trim_db
 
 RATE = 48000
 GAIN = msgspec.structs.replace(player("headroom"), id="gain")

@@ -11,11 +11,11 @@ from pathlib import Path
 
 import pytest
 
-from simulator.storage.lock import give_back, lock_of, take
 from simulator.storage.session_file import RecordFile
+from simulator.storage.writing import give_back, lock_of, take
 
 TAKE = (
-    "import sys, time; from pathlib import Path; from simulator.storage.lock import take\n"
+    "import sys, time; from pathlib import Path; from simulator.storage.writing import take\n"
     "while time.time() < float(sys.argv[2]): pass\n"
     "print(take(Path(sys.argv[1])), flush=True); sys.stdin.read()\n"
 )

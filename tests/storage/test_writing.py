@@ -12,7 +12,6 @@ from types import SimpleNamespace
 import pytest
 
 from simulator.common.errors import WriteError
-from simulator.storage.lock import take
 from simulator.storage.process_life import name_mark
 from simulator.storage.small_files import begin_anew, read_small
 from simulator.storage.writing import (
@@ -22,6 +21,7 @@ from simulator.storage.writing import (
     refusal,
     refuse_existing,
     refuse_sources,
+    take,
     whole_file,
     write_error,
 )

@@ -11,7 +11,7 @@ from simulator.cli.options import amount_options, cache_options, figure_option
 from simulator.common.text import typed_command, typed_minus
 
 if TYPE_CHECKING:
-    from simulator.cli.readout import Amount
+    from simulator.cli.output import Amount
     from simulator.dsp.limiter_settings import PeakKind
     from simulator.dsp.mastering_limiter import Style
     from simulator.playlists.playlist import Track
@@ -179,7 +179,7 @@ def command(
     if as_json:
         print_json(ladder_object(ladders[0], beside, chosen, measured.measurement))
     else:
-        from simulator.cli.readout import Readout
+        from simulator.cli.output import Readout
         from simulator.cli.steps.ladder import show_ladder
 
         again = _again(mix, asked, ceiling, detect, style, (*wanted_for, *profiles)) if out is None else ()

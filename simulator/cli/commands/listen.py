@@ -170,7 +170,7 @@ def _listen(
     from simulator.session.log import missing
     from simulator.session.session import opened
     from simulator.storage.folders import cache_folder, config_folder, data_folder_of_user
-    from simulator.storage.monitor_trim import starting_trim_db
+    from simulator.storage.session_file import starting_trim_db
 
     interactive = _on_terminal()
     say: Callable[[str], None] = _say

@@ -15,12 +15,11 @@ from simulator.cli.options import (
     refuse_both,
     say_problems,
 )
-from simulator.cli.output import print_csv, print_json
-from simulator.cli.readout import Amount
+from simulator.cli.output import Amount, print_csv, print_json
 from simulator.common.text import visible
 
 if TYPE_CHECKING:
-    from simulator.cli.readout import Readout
+    from simulator.cli.output import Readout
     from simulator.common.errors import SimulatorError
     from simulator.delivery.album_findings import AlbumLevel
     from simulator.engine.measure import Result
@@ -168,7 +167,7 @@ def _tables(
     over_above: float,
     amount: Amount,
 ) -> None:
-    from simulator.cli.readout import Readout
+    from simulator.cli.output import Readout
     from simulator.common.errors import SimulatorError
     from simulator.playlists.playlist import title_from_path
     from simulator.text.findings import album_words

@@ -12,8 +12,7 @@ from pathlib import Path
 from simulator.blind_test.statistics import fewest_preferences
 from simulator.cli.options import open_store, warn
 from simulator.cli.output import steps
-from simulator.cli.steps.prepare import PreparedPlaylist, prepare_playlist
-from simulator.cli.steps.version_pair import as_versions
+from simulator.cli.steps.prepare import PreparedPlaylist, as_versions, prepare_playlist
 from simulator.common.errors import SimulatorError, UsageError, WriteError
 from simulator.common.units import format_time
 from simulator.delivery.finding import Decided, Finding

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from rich.table import Table
     from rich.text import Text
 
-    from simulator.cli.readout import Readout
+    from simulator.cli.output import Readout
     from simulator.cli.steps.prepare import Predictions, PreparedPlaylist
     from simulator.engine.predict import Delivered
     from simulator.normalizer.profile import Profile
