@@ -21,9 +21,9 @@ from simulator import __version__
 from simulator.cli.completion import add_completion
 from simulator.common.errors import ExitCode, SimulatorError
 from simulator.common.text import visible, within_bounds
-from simulator.engine.interrupts import hear_no_more, leave_in_order
-from simulator.engine.streams import lead_nowhere, ready_streams
-from simulator.storage.small_files import begin_anew
+from simulator.engine.interrupts import handle_signals, ignore_signals
+from simulator.engine.streams import lead_to_null, prepare_streams
+from simulator.storage.small_files import forget_files_read
 
 COMMANDS = {
     "demo": "See and hear the point: one song, mastered open and crushed.",
@@ -112,8 +112,8 @@ def cli(ctx: click.Context) -> None:
 
 def main(arguments: list[str] | None = None) -> NoReturn:
     """Runs the command line and leaves with its exit code."""
-    leave_in_order()
-    outlet = ready_streams()
+    handle_signals()
+    outlet = prepare_streams()
     try:
         code = run(arguments)
         sys.stdout.flush()
@@ -123,7 +123,7 @@ def main(arguments: list[str] | None = None) -> NoReturn:
     except KeyboardInterrupt:  # before the command had begun
         code = ExitCode.INTERRUPTED
     finally:
-        hear_no_more()  # what is cleared away at exit is not torn either
+        ignore_signals()  # what is cleared away at exit is not torn either
     sys.exit(code)
 
 
@@ -131,7 +131,7 @@ def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = 
     """Runs one command; returns its exit code. `say` takes error lines (standard error by default)."""
     say = say or _say
     _hold_blas()
-    begin_anew()
+    forget_files_read()
     try:
         code = cli.main(args=arguments, prog_name="fairhearing", standalone_mode=False)
         sys.stdout.flush()
@@ -160,13 +160,13 @@ def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = 
             say(f"  {problem.hint}")
         return problem.exit_code
     except BrokenPipeError:  # `| head` has read enough
-        lead_nowhere(sys.stdout.fileno())
+        lead_to_null(sys.stdout.fileno())
         return ExitCode.DONE
     except OSError as problem:
         # only where the results themselves could not be printed, as with `> FILE` on a full disk
         if problem.filename is not None or problem.errno not in _FULL:
             raise
-        lead_nowhere(sys.stdout.fileno())
+        lead_to_null(sys.stdout.fileno())
         return _unprinted(problem, say)
 
 

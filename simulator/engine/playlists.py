@@ -20,7 +20,7 @@ from urllib.parse import unquote
 
 from simulator.common.errors import PlaylistError, SimulatorError
 from simulator.engine.workers import default_workers, run
-from simulator.playlists.formats import left_out, parse_playlist, written
+from simulator.playlists.formats import left_out, parse_playlist, playlist_text
 from simulator.playlists.playlist import (
     AUDIO_EXTENSIONS,
     BARE_FILES,
@@ -28,11 +28,11 @@ from simulator.playlists.playlist import (
     Playlist,
     Track,
     is_audio_name,
-    joined,
+    joined_playlists,
     one_album,
     title_from_path,
 )
-from simulator.storage.bundled import data_folder
+from simulator.storage.bundled import bundled_folder
 from simulator.storage.folders import cache_folder
 from simulator.storage.process_life import name_mark, named_lives
 from simulator.storage.small_files import LARGEST_PLAYLIST_BYTES, read_small
@@ -51,7 +51,7 @@ def read_playlists(arguments: Sequence[str]) -> Playlist:
         elif os.path.isdir(argument):
             parts.append(read_folder(argument))
         else:
-            parts.append(Track(absolute(argument, ""), title_from_path(argument)))
+            parts.append(Track(absolute_path(argument, ""), title_from_path(argument)))
     files = tuple(part for part in parts if isinstance(part, Track))
     playlists = [part for part in parts if isinstance(part, Playlist)]
     title = files[0].title if len(files) == len(parts) == 1 else BARE_FILES
@@ -59,7 +59,7 @@ def read_playlists(arguments: Sequence[str]) -> Playlist:
     if not playlists:
         return loose
     # The files keep their places between the playlists, and are one album all the same.
-    whole = joined([*playlists, loose] if files else playlists)
+    whole = joined_playlists([*playlists, loose] if files else playlists)
     named = iter(whole.tracks)
     of_playlists = iter(list(islice(named, sum(len(part.tracks) for part in playlists))))
     tracks: list[Track] = []
@@ -86,13 +86,13 @@ def read_playlist(path: str) -> Playlist:
     # a list may name one file many thousand times: the disk is asked once
     places = {track.path: "" for track in playlist.tracks if not track.problem}
     listed: Listed = {}
-    places = {location: absolute(location, folder, listed) for location in places}
+    places = {location: absolute_path(location, folder, listed) for location in places}
     tracks = tuple(
         track if track.problem else replace(track, path=places[track.path]) for track in playlist.tracks
     )
     profile = playlist.profile
     if profile is not None and (profile.endswith(".toml") or "/" in profile):
-        profile = absolute(profile, folder)
+        profile = absolute_path(profile, folder)
     return replace(playlist, tracks=tracks, profile=profile)
 
 
@@ -117,7 +117,7 @@ def read_folder(path: str) -> Playlist:
             f"{path}: no audio files in this folder ({', '.join(AUDIO_EXTENSIONS)}).",
             "Give the folder that contains the files; its subfolders are not searched.",
         )
-    tracks = tuple(Track(absolute(name, path), title_from_path(name)) for name in names)
+    tracks = tuple(Track(absolute_path(name, path), title_from_path(name)) for name in names)
     title = Path(path).absolute().name or path
     return one_album(title, "folder", tracks, path)
 
@@ -126,7 +126,7 @@ Listed = dict[str, dict[str, list[str]]]
 """For each folder that was listed: its names by what they are to other systems."""
 
 
-def absolute(location: str, folder: str, listed: Listed | None = None) -> str:
+def absolute_path(location: str, folder: str, listed: Listed | None = None) -> str:
     """The absolute path of `location`, starting from `folder`. Where there is no such file, the
     spellings that other systems write into playlists are tried: backslashes, composed or
     decomposed accents, %20, and at last, name by name, letters of another case, spaces at the ends and bytes
@@ -199,7 +199,7 @@ def save_playlist(playlist: Playlist, path: Path, force: bool) -> list[str]:
         profile = _relative(profile, folder)
     title = path.stem if playlist.title in ("", BARE_FILES) else playlist.title
     extension = path.suffix[1:].lower()
-    text = written(replace(playlist, tracks=tracks, profile=profile, title=title), extension, str(path))
+    text = playlist_text(replace(playlist, tracks=tracks, profile=profile, title=title), extension, str(path))
     refuse_sources([path], [track.path for track in playlist.tracks])
     with whole_file(path, force) as passing:
         passing.write_text(text, encoding="utf-8", newline="\n")
@@ -246,7 +246,7 @@ def demo_playlist(most_workers: int | None = None) -> Path:
 
     texts = {
         path.stem: path.read_text(encoding="utf-8")
-        for path in sorted(data_folder("demo_playlist").glob("*.toml"))
+        for path in sorted(bundled_folder("demo_playlist").glob("*.toml"))
     }
     home = cache_folder() / "demo"
     folder = home / fingerprint(texts)
@@ -287,7 +287,7 @@ def write_piece(job: Piece) -> list[str]:
     from simulator.demo.demo import files, read_score
 
     name, text, folder = job
-    written = []
+    stems = []
     for stem, rate, samples in files(read_score(name, text)):
         path = os.path.join(folder, f"{stem}.wav")
         # rounded here, since libsndfile truncates; nothing is above full scale in a master
@@ -297,5 +297,5 @@ def write_piece(job: Piece) -> list[str]:
         except (OSError, RuntimeError) as problem:
             why = problem if isinstance(problem, OSError) else refusal(Path(path), str(problem))
             raise write_error(Path(path), why) from None
-        written.append(stem)
-    return written
+        stems.append(stem)
+    return stems

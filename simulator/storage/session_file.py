@@ -24,15 +24,15 @@ from simulator.common.errors import SimulatorError, UsageError, WriteError
 from simulator.common.text import as_utf8
 from simulator.session.log import Act, Record, from_json, merged, missing, to_json
 from simulator.session.state import FIRST_TRIM_DB, LOWEST_TRIM_DB
-from simulator.storage.folders import data_folder_of_user
+from simulator.storage.folders import user_data_folder
 from simulator.storage.small_files import BINARY, LARGEST_RECORD_BYTES, MEBIBYTE, Stamp, read_small, stamp_of
 from simulator.storage.writing import (
+    acquire_lock,
     cut_to_bytes,
-    give_back,
-    lock_of,
+    lock_path,
     make_folder,
     real_path,
-    take,
+    release_lock,
     whole_file,
 )
 
@@ -56,7 +56,7 @@ def record_path(playlist: Path | None, files: Sequence[str]) -> Path:
 
 def sessions_folder() -> Path:
     """In the user's data folder: the records of bare files, and copies of those that cannot be written."""
-    return data_folder_of_user() / "sessions"
+    return user_data_folder() / "sessions"
 
 
 class RecordFile:
@@ -149,7 +149,7 @@ class RecordFile:
     def close(self) -> None:
         """Takes the lock away."""
         if self._lock is not None:
-            give_back(self._lock)
+            release_lock(self._lock)
             self._lock = None
 
     def _read(self, title: str) -> Record:
@@ -182,15 +182,15 @@ class RecordFile:
         """The path itself, or one of its own where another desk holds it."""
         path = self.path
         for number in range(2, 100):
-            lock = lock_of(path)
-            if take(lock):
+            lock = lock_path(path)
+            if acquire_lock(lock):
                 self._lock = lock
                 break
             path = self.path.with_name(f"{self.path.name.removesuffix(SUFFIX)}.desk{number}{SUFFIX}")
         if path != self.path:
             self._warn(
                 f"{self.path} is open in another session; this one saves to {path.name}. (If no other "
-                f"session is open, quit, remove {lock_of(self.path)} and open it again.)"
+                f"session is open, quit, remove {lock_path(self.path)} and open it again.)"
             )
         return path
 

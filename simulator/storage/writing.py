@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Any
 
 from simulator.common.errors import UsageError, WriteError
 from simulator.storage.process_life import mark, marked_lives, name_mark, named_lives
-from simulator.storage.small_files import BINARY, MEBIBYTE, read_small, read_so_far
+from simulator.storage.small_files import BINARY, MEBIBYTE, files_read, read_small
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -66,7 +66,7 @@ def refuse_sources(paths: Sequence[Path], sources: Sequence[str]) -> None:
     from, one of `sources` or a playlist, profile or record that this command has read: that is never wanted,
     so no option allows it. A link to a source may go, as the source stays."""
     for path in paths:
-        for source in (*sources, *read_so_far()):
+        for source in (*sources, *files_read()):
             with contextlib.suppress(OSError, ValueError):
                 if _takes_the_place(path, source):
                     raise WriteError(
@@ -240,7 +240,7 @@ def claimed(folder: Path, paths: Sequence[Path], force: bool) -> Iterator[None]:
     lock = folder / CLAIM
     refused = False
     try:
-        refused = not take(lock)
+        refused = not acquire_lock(lock)
         if refused:
             raise WriteError(
                 f"{folder}: another command is writing to this folder.",
@@ -249,8 +249,8 @@ def claimed(folder: Path, paths: Sequence[Path], force: bool) -> Iterator[None]:
         refuse_existing(paths, force)
         yield
     finally:
-        if not refused:  # a signal may come before `take` has answered
-            give_back(lock)
+        if not refused:  # a signal may come before `acquire_lock` has answered
+            release_lock(lock)
 
 
 def _move_new(passing: Path, path: Path) -> None:
@@ -306,7 +306,7 @@ def save_picture(path: Path, draw: Callable[[], Figure], style: Mapping[Any, Any
         draw().savefig(passing, format=form, metadata={"Date": None} if form == "svg" else None)
 
 
-def lock_of(path: Path) -> Path:
+def lock_path(path: Path) -> Path:
     """The lock of a record: beside the file itself, by whatever link it was named."""
     real = real_path(path)
     return real.with_name(f".{real.name}.lock")
@@ -318,7 +318,7 @@ def real_path(path: Path) -> Path:
     return Path(os.path.realpath(path)) if path.is_symlink() else path
 
 
-def take(lock: Path) -> bool:
+def acquire_lock(lock: Path) -> bool:
     """Makes the lock file, or takes over one whose process is gone. Where locks cannot be written at all the
     record cannot be written either, and there is nothing to protect."""
     mine = json.dumps(mark()).encode()
@@ -348,7 +348,7 @@ def take(lock: Path) -> bool:
     return False
 
 
-def give_back(lock: Path) -> None:
+def release_lock(lock: Path) -> None:
     """Takes the lock away, if this process holds it."""
     with contextlib.suppress(OSError, ValueError):
         if json.loads(read_small(lock, MEBIBYTE)) == json.loads(json.dumps(mark())):

@@ -122,7 +122,7 @@ def command(
     from simulator.cli.output import AS_FILES, print_json, steps
     from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
     from simulator.engine.ladder import PLAYLIST, LadderRequest, build, free_folder
-    from simulator.engine.measure import Job, Result, do_all
+    from simulator.engine.measure import Job, Result, measure_all
     from simulator.rungs.advice import DEFAULT_DESTINATIONS, default_levels
     from simulator.rungs.rung import Ladder, Rung
     from simulator.storage.writing import check_pictures, refuse_sources
@@ -134,7 +134,7 @@ def command(
     track = _one_track(mix)
     store, count = open_store(no_cache, rehash), most_workers(workers)
     try:
-        (measured,) = do_all([Job(track.path)], store, count)
+        (measured,) = measure_all([Job(track.path)], store, count)
     finally:
         store.close()
     if not isinstance(measured, Result):

@@ -72,7 +72,7 @@ def command(
     from simulator.audio_files.tags import read_tags
     from simulator.cli.output import IN_THE_CACHE, steps
     from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
-    from simulator.engine.measure import Job, Result, do_all
+    from simulator.engine.measure import Job, Result, measure_all
     from simulator.engine.playlists import read_arguments
 
     refuse_both("--json", "--csv", as_json and as_csv)
@@ -84,7 +84,9 @@ def command(
     try:
         with steps("Measuring", len(readable), "" if no_cache else IN_THE_CACHE) as step:
             done = iter(
-                do_all([Job(track.path, above) for track in readable], store, most_workers(workers), step)
+                measure_all(
+                    [Job(track.path, above) for track in readable], store, most_workers(workers), step
+                )
             )
     finally:
         store.close()

@@ -12,7 +12,7 @@ from simulator.cli.settings import default_profiles
 from simulator.common.errors import NothingDoneError, SimulatorError
 from simulator.comparison.same_song import same_song
 from simulator.engine.playlists import read_arguments
-from simulator.engine.predict import Delivered, deliver, predict
+from simulator.engine.predict import MeasuredTrack, measure_tracks, predict
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 from simulator.playlists.playlist import Playlist
@@ -36,7 +36,7 @@ class PreparedPlaylist:
 
     playlist: Playlist
     profiles: list[Profile]
-    tracks: list[Delivered]
+    tracks: list[MeasuredTrack]
     predictions: list[Predictions]
     workers: int
 
@@ -73,7 +73,7 @@ def nothing_played(one_player: bool) -> NothingDoneError:
     return NothingDoneError(f"No track could be played by {which}.", "See the messages above.")
 
 
-def versions_marked(tracks: list[Delivered]) -> list[Delivered]:
+def versions_marked(tracks: list[MeasuredTrack]) -> list[MeasuredTrack]:
     """A list of two to six masters without song keys that are all versions of one song, with a key: they are
     alternatives, and no player would play them as an album. Any other list as it is."""
     measured = [track.measurement for track in tracks if track.measurement is not None]
@@ -129,7 +129,7 @@ def prepare_playlist(
     kept = "" if no_cache else IN_THE_CACHE
     try:
         with steps("Measuring", len(playlist.tracks), kept) as step:
-            tracks = deliver(playlist, store, count, step)
+            tracks = measure_tracks(playlist, store, count, step)
         tracks = versions_marked(tracks) if versions else tracks
         playlist = replace(playlist, tracks=tuple(track.track for track in tracks))
         with steps("Predicting", len(tracks) * len(chosen), kept) as step:
