@@ -1,6 +1,8 @@
 """The command line's frame: finds the command, and turns errors into words and exit codes.
 
 Commands are loaded only when they are called, so that `--help` and completion stay quick.
+
+Examples that each command's --help ends with.
 """
 
 from __future__ import annotations
@@ -17,12 +19,11 @@ from click.shell_completion import CompletionItem
 
 from simulator import __version__
 from simulator.cli.completion import add_completion
-from simulator.cli.examples import EXAMPLES
 from simulator.common.errors import ExitCode, SimulatorError
 from simulator.common.text import visible, within_bounds
-from simulator.engine.interrupts import hear_no_more, leave_in_order
-from simulator.engine.streams import lead_nowhere, ready_streams
-from simulator.storage.small_files import begin_anew
+from simulator.engine.interrupts import handle_signals, ignore_signals
+from simulator.engine.streams import lead_to_null, prepare_streams
+from simulator.storage.small_files import forget_files_read
 
 COMMANDS = {
     "demo": "See and hear the point: one song, mastered open and crushed.",
@@ -49,7 +50,7 @@ HOMES = {
     "completion": "simulator.cli.completion",
     "doctor": "simulator.cli.doctor",
     "export": "simulator.cli.export",
-    "settings": "simulator.cli.user_settings",
+    "settings": "simulator.cli.settings",
 }
 """Modules of the commands that do not have one of their own in `commands/`."""
 
@@ -102,7 +103,7 @@ def cli(ctx: click.Context) -> None:
     if name is None:
         click.echo(ctx.get_help())
     elif name in COMMANDS and name != "doctor":  # which says itself what is wrong with the settings
-        from simulator.cli.user_settings import option_defaults
+        from simulator.cli.settings import option_defaults
 
         command = cli.get_command(ctx, name)
         assert command is not None
@@ -111,8 +112,8 @@ def cli(ctx: click.Context) -> None:
 
 def main(arguments: list[str] | None = None) -> NoReturn:
     """Runs the command line and leaves with its exit code."""
-    leave_in_order()
-    outlet = ready_streams()
+    handle_signals()
+    outlet = prepare_streams()
     try:
         code = run(arguments)
         sys.stdout.flush()
@@ -122,7 +123,7 @@ def main(arguments: list[str] | None = None) -> NoReturn:
     except KeyboardInterrupt:  # before the command had begun
         code = ExitCode.INTERRUPTED
     finally:
-        hear_no_more()  # what is cleared away at exit is not torn either
+        ignore_signals()  # what is cleared away at exit is not torn either
     sys.exit(code)
 
 
@@ -130,7 +131,7 @@ def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = 
     """Runs one command; returns its exit code. `say` takes error lines (standard error by default)."""
     say = say or _say
     _hold_blas()
-    begin_anew()
+    forget_files_read()
     try:
         code = cli.main(args=arguments, prog_name="fairhearing", standalone_mode=False)
         sys.stdout.flush()
@@ -159,13 +160,13 @@ def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = 
             say(f"  {problem.hint}")
         return problem.exit_code
     except BrokenPipeError:  # `| head` has read enough
-        lead_nowhere(sys.stdout.fileno())
+        lead_to_null(sys.stdout.fileno())
         return ExitCode.DONE
     except OSError as problem:
         # only where the results themselves could not be printed, as with `> FILE` on a full disk
         if problem.filename is not None or problem.errno not in _FULL:
             raise
-        lead_nowhere(sys.stdout.fileno())
+        lead_to_null(sys.stdout.fileno())
         return _unprinted(problem, say)
 
 
@@ -184,3 +185,87 @@ def _hold_blas() -> None:
     """One BLAS thread, set before numpy is first imported (see engine/workers.py)."""
     for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
         os.environ.setdefault(name, "1")
+
+
+EXAMPLES = {
+    "demo": (
+        "fairhearing demo",
+        "fairhearing demo --out demo-audio",
+    ),
+    "measure": (
+        "fairhearing measure master.wav",
+        "fairhearing measure album --csv > album.csv",
+    ),
+    "predict": (
+        "fairhearing predict loud.wav open.wav",
+        "fairhearing predict loud.wav open.wav --profile all",
+        "fairhearing predict song.toml --profile r128,minus14-headroom",
+    ),
+    "compare": (
+        "fairhearing compare loud.wav open.wav",
+        "fairhearing compare song.toml --figure pair.svg",
+        "fairhearing compare loud.wav open.wav --noise 12 --out noise",
+    ),
+    "ladder": (
+        "fairhearing ladder mix.wav",
+        "fairhearing ladder mix.wav --loudness -16,-12 --style clip-limit",
+        "fairhearing ladder mix.wav --loudness -16,-12 --out rungs",
+    ),
+    "listen": (
+        "fairhearing listen loud.wav open.wav",
+        "fairhearing listen song.toml --profile r128",
+        "fairhearing listen demo",
+    ),
+    "page": (
+        "fairhearing page song.toml -o song.html",
+        "fairhearing page song.toml -o vote.html --vote 16",
+        "fairhearing page song.toml -o noted.html --with notes,marks",
+    ),
+    "votes": (
+        "fairhearing votes vote.txt",
+        "fairhearing votes vote.txt --session song.session.json",
+    ),
+    "check": (
+        "fairhearing check master.wav --target -14 --ceiling -1",
+        "fairhearing check master.wav --decision song.session.json",
+        "fairhearing check master.wav --for minus14-opus128",
+    ),
+    "render": (
+        "fairhearing render song.toml --out as-played",
+        "fairhearing render loud.wav open.wav --out flac --format flac24",
+    ),
+    "export": (
+        "fairhearing export song.session.json -o marks.csv",
+        "fairhearing export song.toml -o song.xspf",
+    ),
+    "profiles": (
+        "fairhearing profiles list",
+        "fairhearing profiles show minus14-headroom",
+        "fairhearing profiles new my-player.toml --from r128",
+    ),
+    "guide": (
+        "fairhearing guide",
+        "fairhearing guide artist",
+    ),
+    "settings": (
+        "fairhearing settings",
+        "FAIRHEARING_PROFILE=r128 fairhearing settings",
+    ),
+    "doctor": (
+        "fairhearing doctor",
+        "fairhearing doctor --tone",
+    ),
+    "cache": (
+        "fairhearing cache",
+        "fairhearing cache --limit 500",
+        "fairhearing cache --clear demo",
+    ),
+    "schema": (
+        "fairhearing schema",
+        "fairhearing schema measure",
+    ),
+    "completion": (
+        "fairhearing completion bash",
+        "fairhearing completion fish",
+    ),
+}

@@ -50,7 +50,7 @@ def profile_option(function: F) -> F:
 
 def amount_options(function: F) -> F:
     """--quiet, --detail (parameter `amount`), and --verbose, which reports on standard error."""
-    from simulator.cli.readout import Amount
+    from simulator.cli.output import Amount
 
     def report(_: click.Context, __: click.Parameter, verbose: bool) -> None:
         if verbose:

@@ -23,7 +23,7 @@ from simulator.common.errors import ExitCode
 from simulator.common.text import visible
 
 if TYPE_CHECKING:
-    from simulator.cli.readout import Amount
+    from simulator.cli.output import Amount
     from simulator.delivery.finding import Decided, TargetOf
     from simulator.engine.check import Checked
     from simulator.playlists.playlist import Playlist, Track
@@ -153,7 +153,7 @@ def command(
         say_problems(one.problem for one in found)
         raise nothing_read()
     else:
-        from simulator.cli.readout import Readout
+        from simulator.cli.output import Readout
         from simulator.cli.steps.check import show_check
 
         say_problems(one.problem for one in found)
@@ -172,9 +172,8 @@ def _write(sheet: Path, checkeds: list[Checked], playlist: Playlist, force: bool
     """The delivery sheet; none where a master is missing from it. Raises WriteError."""
     from simulator import __version__
     from simulator.cli.steps.page import now
-    from simulator.cli.steps.sheet import write_sheet
+    from simulator.cli.steps.sheet import sheet_of, write_sheet
     from simulator.common.errors import WriteError
-    from simulator.engine.sheet import sheet_of
 
     unread = sum(not one.findings for one in checkeds)
     if unread:
@@ -192,14 +191,19 @@ def _since(
 ) -> int:
     """What has changed since a delivery sheet was written; masters that it lists, and that are gone, are
     missing and no error."""
-    from simulator.cli.output import steps
-    from simulator.cli.readout import Readout
-    from simulator.cli.steps.sheet import change_object, show_changes
+    from simulator.cli.output import Readout, steps
+    from simulator.cli.steps.sheet import (
+        change_object,
+        masters_beside,
+        named_in,
+        read_sheet,
+        sheet_masters,
+        show_changes,
+    )
     from simulator.delivery.finding import Decided
     from simulator.delivery.sheet import changes
     from simulator.engine.check import check, masters_of
     from simulator.engine.playlists import read_arguments
-    from simulator.engine.sheet import masters_beside, named_in, read_sheet, sheet_masters
     from simulator.playlists.playlist import one_album
     from simulator.text.json_form import error_object
 

@@ -19,7 +19,7 @@ from simulator.cli.output import print_json
 from simulator.common.errors import ExitCode
 
 if TYPE_CHECKING:
-    from simulator.cli.readout import Amount
+    from simulator.cli.output import Amount
     from simulator.cli.steps.compare import Compared
     from simulator.engine.compare import Noise, VersionPair
     from simulator.storage.measurement_cache import Store
@@ -95,14 +95,17 @@ def command(
     fairhearing compare LOUD.wav OPEN.wav --profile all
     fairhearing compare A.wav B.wav C.wav --against C.wav --figure versions.png
     """
-    from simulator.cli.output import steps
-    from simulator.cli.readout import Readout
-    from simulator.cli.steps.compare import Compared, show_comparison
-    from simulator.cli.steps.prepare import prepare_playlist
-    from simulator.cli.steps.version_pair import MOST_VERSIONS, as_versions, chosen_versions
+    from simulator.cli.output import Readout, steps
+    from simulator.cli.steps.compare import (
+        Compared,
+        chosen_versions,
+        show_comparison,
+    )
+    from simulator.cli.steps.prepare import as_versions, prepare_playlist
     from simulator.engine.compare import Noise, compare_pair, difference_target, noise_targets, picture_paths
     from simulator.engine.playlists import read_arguments
     from simulator.storage.writing import refuse_existing, refuse_sources
+    from simulator.text.comparison.table import MOST_VERSIONS
 
     difference = difference or old_difference
     if (noise is None and difference is None) is not (out is None):

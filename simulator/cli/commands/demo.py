@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 import click
 
 from simulator.cli.options import amount_options, cache_options, most_workers, say_problems
-from simulator.cli.readout import Amount
+from simulator.cli.output import Amount
 
 if TYPE_CHECKING:
-    from simulator.cli.readout import Readout
+    from simulator.cli.output import Readout
     from simulator.engine.render import RenderPlan
 
 PLAYERS = ("minus14-headroom", "minus14-limited")
@@ -42,13 +42,11 @@ def command(
     fairhearing demo
     fairhearing listen demo
     """
-    from simulator.cli.output import AS_FILES, steps
-    from simulator.cli.readout import Readout
+    from simulator.cli.output import AS_FILES, Readout, steps
     from simulator.cli.steps.predict import answer, choose_shown, player_rows, show_detail, show_matrix
     from simulator.cli.steps.prepare import prepare_playlist
     from simulator.common.errors import ExitCode, NothingDoneError
-    from simulator.engine.demo_folder import demo_playlist
-    from simulator.engine.playlists import read_playlist
+    from simulator.engine.playlists import demo_playlist, read_playlist
     from simulator.engine.render import RenderPlan, render
 
     count = most_workers(workers)

@@ -11,7 +11,7 @@ from simulator.cli.options import amount_options, cache_options, figure_option
 from simulator.common.text import typed_command, typed_minus
 
 if TYPE_CHECKING:
-    from simulator.cli.readout import Amount
+    from simulator.cli.output import Amount
     from simulator.dsp.limiter_settings import PeakKind
     from simulator.dsp.mastering_limiter import Style
     from simulator.playlists.playlist import Track
@@ -122,7 +122,7 @@ def command(
     from simulator.cli.output import AS_FILES, print_json, steps
     from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
     from simulator.engine.ladder import PLAYLIST, LadderRequest, build, free_folder
-    from simulator.engine.measure import Job, Result, do_all
+    from simulator.engine.measure import Job, Result, measure_all
     from simulator.rungs.advice import DEFAULT_DESTINATIONS, default_levels
     from simulator.rungs.rung import Ladder, Rung
     from simulator.storage.writing import check_pictures, refuse_sources
@@ -134,7 +134,7 @@ def command(
     track = _one_track(mix)
     store, count = open_store(no_cache, rehash), most_workers(workers)
     try:
-        (measured,) = do_all([Job(track.path)], store, count)
+        (measured,) = measure_all([Job(track.path)], store, count)
     finally:
         store.close()
     if not isinstance(measured, Result):
@@ -179,7 +179,7 @@ def command(
     if as_json:
         print_json(ladder_object(ladders[0], beside, chosen, measured.measurement))
     else:
-        from simulator.cli.readout import Readout
+        from simulator.cli.output import Readout
         from simulator.cli.steps.ladder import show_ladder
 
         again = _again(mix, asked, ceiling, detect, style, (*wanted_for, *profiles)) if out is None else ()

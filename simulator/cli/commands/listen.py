@@ -16,7 +16,7 @@ import click
 
 from simulator.cli.options import cache_options, profile_option, refuse_both, say_problems
 from simulator.common.text import visible
-from simulator.engine.streams import lead_nowhere
+from simulator.engine.streams import lead_to_null
 
 if TYPE_CHECKING:
     from simulator.cli.steps.prepare import PreparedPlaylist
@@ -108,7 +108,7 @@ def command(
     from simulator.deck.live import open_deck
     from simulator.deck.program import OutputChoice
     from simulator.deck.to_file import FileDeck
-    from simulator.engine.streams import native_messages_to
+    from simulator.engine.streams import native_messages_logged
     from simulator.storage.folders import cache_folder
     from simulator.storage.writing import refuse_sources
 
@@ -133,7 +133,7 @@ def command(
         if opened is None:
             opened = open_deck(replace(choice, sample_rate=rate or _rate(ready)), to_file, force=force)
         player = opened
-        with native_messages_to(cache_folder() / LOG):
+        with native_messages_logged(cache_folder() / LOG):
             code, saved = _listen(inputs, ready, player, shown, no_cache, rehash)
             player.close()
         if isinstance(player, FileDeck) and not player.played:
@@ -169,8 +169,8 @@ def _listen(
     from simulator.session import provenance
     from simulator.session.log import missing
     from simulator.session.session import opened
-    from simulator.storage.folders import cache_folder, config_folder, data_folder_of_user
-    from simulator.storage.monitor_trim import starting_trim_db
+    from simulator.storage.folders import cache_folder, config_folder, user_data_folder
+    from simulator.storage.session_file import starting_trim_db
 
     interactive = _on_terminal()
     say: Callable[[str], None] = _say
@@ -212,7 +212,7 @@ def _listen(
         if shown is not None:
             say(f"Artist's screen: {shown.url}")
         if interactive:
-            code = run_prompt(desk, data_folder_of_user() / HISTORY, texts)
+            code = run_prompt(desk, user_data_folder() / HISTORY, texts)
         else:
             from simulator.desk.prompt import run_plain
 
@@ -344,4 +344,4 @@ def _say_while_there(text: str) -> None:
     except OSError as problem:
         if problem.errno != errno.EIO:
             raise
-        lead_nowhere(sys.stdout.fileno())
+        lead_to_null(sys.stdout.fileno())

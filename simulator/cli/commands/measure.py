@@ -15,12 +15,11 @@ from simulator.cli.options import (
     refuse_both,
     say_problems,
 )
-from simulator.cli.output import print_csv, print_json
-from simulator.cli.readout import Amount
+from simulator.cli.output import Amount, print_csv, print_json
 from simulator.common.text import visible
 
 if TYPE_CHECKING:
-    from simulator.cli.readout import Readout
+    from simulator.cli.output import Readout
     from simulator.common.errors import SimulatorError
     from simulator.delivery.album_findings import AlbumLevel
     from simulator.engine.measure import Result
@@ -73,7 +72,7 @@ def command(
     from simulator.audio_files.tags import read_tags
     from simulator.cli.output import IN_THE_CACHE, steps
     from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
-    from simulator.engine.measure import Job, Result, do_all
+    from simulator.engine.measure import Job, Result, measure_all
     from simulator.engine.playlists import read_arguments
 
     refuse_both("--json", "--csv", as_json and as_csv)
@@ -85,7 +84,9 @@ def command(
     try:
         with steps("Measuring", len(readable), "" if no_cache else IN_THE_CACHE) as step:
             done = iter(
-                do_all([Job(track.path, above) for track in readable], store, most_workers(workers), step)
+                measure_all(
+                    [Job(track.path, above) for track in readable], store, most_workers(workers), step
+                )
             )
     finally:
         store.close()
@@ -168,7 +169,7 @@ def _tables(
     over_above: float,
     amount: Amount,
 ) -> None:
-    from simulator.cli.readout import Readout
+    from simulator.cli.output import Readout
     from simulator.common.errors import SimulatorError
     from simulator.playlists.playlist import title_from_path
     from simulator.text.findings import album_words

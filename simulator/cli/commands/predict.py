@@ -16,8 +16,7 @@ from simulator.cli.options import (
     refuse_both,
     say_problems,
 )
-from simulator.cli.output import print_csv, print_json
-from simulator.cli.readout import Amount
+from simulator.cli.output import Amount, print_csv, print_json
 from simulator.common.errors import ExitCode
 
 if TYPE_CHECKING:
@@ -121,7 +120,7 @@ def command(
 def _words(
     ready: PreparedPlaylist, against: str | None, names: str | None, reasons: bool, amount: Amount
 ) -> None:
-    from simulator.cli.readout import Readout
+    from simulator.cli.output import Readout
     from simulator.cli.steps.predict import choose_shown, show
 
     say_problems(ready.problems)

@@ -12,12 +12,11 @@ from pathlib import Path
 from simulator.blind_test.statistics import fewest_preferences
 from simulator.cli.options import open_store, warn
 from simulator.cli.output import steps
-from simulator.cli.steps.prepare import PreparedPlaylist, prepare_playlist
-from simulator.cli.steps.version_pair import as_versions
+from simulator.cli.steps.prepare import PreparedPlaylist, as_versions, prepare_playlist
 from simulator.common.errors import SimulatorError, UsageError, WriteError
 from simulator.common.units import format_time
 from simulator.delivery.finding import Decided, Finding
-from simulator.engine.align import alignment_of, versions
+from simulator.engine.align import alignment_of, compare_files
 from simulator.engine.check import check_delivered, last_decided
 from simulator.engine.playlists import read_arguments
 from simulator.page import session_log
@@ -192,7 +191,7 @@ def _changed(ready: PageReady, heard: Sequence[int]) -> ChangedPair | None:
     paths = [ready.prepared.tracks[index].track.path for index in (open_, loud)]
     store = open_store(ready.no_cache, False)
     try:
-        *_, found = versions(paths[0], paths[1], store)
+        *_, found = compare_files(paths[0], paths[1], store)
     except SimulatorError as problem:
         warn(f"{problem.message}\n  The page leaves out where the two differ.")
         return None

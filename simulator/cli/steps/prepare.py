@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 
 from simulator.cli.options import most_workers, open_store
 from simulator.cli.output import IN_THE_CACHE, steps
-from simulator.cli.user_settings import default_profiles
+from simulator.cli.settings import default_profiles
 from simulator.common.errors import NothingDoneError, SimulatorError
 from simulator.comparison.same_song import same_song
 from simulator.engine.playlists import read_arguments
-from simulator.engine.predict import Delivered, deliver, predict
+from simulator.engine.predict import MeasuredTrack, measure_tracks, predict
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 from simulator.playlists.playlist import Playlist
@@ -22,6 +22,8 @@ from simulator.text.comparison.table import MOST_VERSIONS
 DEFAULT_PROFILE = "minus14-headroom"
 ONE_SONG = "versions"
 """The song key of files that are recognised as versions of one song."""
+COMPARED = "compared"
+"""The song key of files that the user sets side by side."""
 
 Predictions = Sequence[Prediction | SimulatorError | None]
 """One for each track: None where it could not be read, an error where it could not be read again."""
@@ -34,7 +36,7 @@ class PreparedPlaylist:
 
     playlist: Playlist
     profiles: list[Profile]
-    tracks: list[Delivered]
+    tracks: list[MeasuredTrack]
     predictions: list[Predictions]
     workers: int
 
@@ -71,7 +73,7 @@ def nothing_played(one_player: bool) -> NothingDoneError:
     return NothingDoneError(f"No track could be played by {which}.", "See the messages above.")
 
 
-def versions_marked(tracks: list[Delivered]) -> list[Delivered]:
+def versions_marked(tracks: list[MeasuredTrack]) -> list[MeasuredTrack]:
     """A list of two to six masters without song keys that are all versions of one song, with a key: they are
     alternatives, and no player would play them as an album. Any other list as it is."""
     measured = [track.measurement for track in tracks if track.measurement is not None]
@@ -81,6 +83,17 @@ def versions_marked(tracks: list[Delivered]) -> list[Delivered]:
     if not all(same_song(measured[0], other) for other in measured[1:]):
         return tracks
     return [replace(track, track=replace(track.track, song=ONE_SONG)) for track in tracks]
+
+
+def as_versions(playlist: Playlist, most: int = 2) -> Playlist:
+    """Two tracks alone are alternatives: no player would play them as an album of two. So are up to `most`
+    of which none names a song."""
+    tracks = playlist.tracks
+    songs = {track.song for track in tracks}
+    if not 2 <= len(tracks) <= most or (len(tracks) > 2 and songs != {None}):
+        return playlist
+    song = next(iter(songs)) if len(songs) == 1 else None
+    return replace(playlist, tracks=tuple(replace(track, song=song or COMPARED) for track in tracks))
 
 
 def prepare(
@@ -116,7 +129,7 @@ def prepare_playlist(
     kept = "" if no_cache else IN_THE_CACHE
     try:
         with steps("Measuring", len(playlist.tracks), kept) as step:
-            tracks = deliver(playlist, store, count, step)
+            tracks = measure_tracks(playlist, store, count, step)
         tracks = versions_marked(tracks) if versions else tracks
         playlist = replace(playlist, tracks=tuple(track.track for track in tracks))
         with steps("Predicting", len(tracks) * len(chosen), kept) as step:

@@ -13,9 +13,9 @@ from simulator.common.errors import UsageError, WriteError
 from simulator.engine.playlists import is_playlist_name
 from simulator.playlists.playlist import PLAYLIST_EXTENSIONS
 from simulator.session.log import Act, Record, from_json, to_json
-from simulator.storage.lock import lock_of
 from simulator.storage.session_file import SUFFIX, RecordFile, record_path
 from simulator.storage.small_files import LARGEST_RECORD_BYTES, read_small
+from simulator.storage.writing import lock_path
 
 
 def is_record(word: str) -> bool:
@@ -83,7 +83,7 @@ def add_act(
         if only_here and kept.path != path:
             raise UsageError(
                 f"{path} is open at a desk.",
-                f"Close the desk (quit), and try again. If none is open, remove {lock_of(path)}.",
+                f"Close the desk (quit), and try again. If none is open, remove {lock_path(path)}.",
             )
         kept.keep(act)
         for line in lines:
