@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from simulator.audio_files.cues import Cue, append_cues
 from simulator.common.errors import SimulatorError
-from simulator.dsp.quantize import Dither24
+from simulator.dsp.conversion import Dither24
 from simulator.storage.writing import refusal, whole_file, write_error
 
 FORMS = {
