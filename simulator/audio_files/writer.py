@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.errors import SimulatorError
-from simulator.dsp.quantize import Dither24
+from simulator.dsp.conversion import Dither24
 from simulator.storage.writing import refusal, whole_file, write_error
 
 Cue = tuple[int, str]

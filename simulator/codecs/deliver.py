@@ -7,7 +7,7 @@ aligned with the master on the master's loudest segment, both differentiated so 
 where a codec has discarded too much treble for that). A shift counts only where its correlation is clearly
 above that at 0: music that repeats, or noise that the codec replaced, gives none.
 
-Word length is rounded with the dither of `dsp/quantize` and clipped at full scale; 16- and 24-bit values stay
+Word length is rounded with the dither of `dsp/conversion` and clipped at full scale; 16- and 24-bit values stay
 exact in float32. The same input gives the same samples whatever the block size. Conventions: blocks float32
 (frames, channels), delays in frames.
 
@@ -35,8 +35,7 @@ from numpy.typing import NDArray
 from simulator.codecs import codec
 from simulator.common.errors import AudioError, WriteError
 from simulator.common.units import db_to_gain
-from simulator.dsp.quantize import dithered
-from simulator.dsp.resample import resample
+from simulator.dsp.conversion import dithered, resample
 from simulator.dsp.segments import recut
 from simulator.normalizer.codec_records import CODEC_NAMES, CODECS
 from simulator.normalizer.profile import Delivery

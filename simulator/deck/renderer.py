@@ -36,7 +36,7 @@ from simulator.deck.shared_memory import (
     lane_path,
 )
 from simulator.deck.stream import quiet_process
-from simulator.dsp.resample import resample
+from simulator.dsp.conversion import resample
 from simulator.engine.workers import ChildProcess, one_blas_thread
 from simulator.normalizer.chain import play
 from simulator.storage.process_life import end_with_parent

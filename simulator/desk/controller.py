@@ -35,7 +35,7 @@ from simulator.desk.tracks import (
 )
 from simulator.engine.interrupts import signals_held
 from simulator.metering.gating import exact_lufs
-from simulator.metering.live_meter import Reading
+from simulator.metering.meter import Reading
 from simulator.playlists.revisions import revised_file
 from simulator.session import effects as do
 from simulator.session import events as happens

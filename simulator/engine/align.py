@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from simulator.audibility import audibility as audibility_form
 from simulator.audibility.audibility import Audibility
-from simulator.audibility.meter import AudibilityMeter
+from simulator.audibility.noise_to_mask import AudibilityMeter
 from simulator.audio_files.reader import AudioReader, read_info
 from simulator.common.errors import AudioError, SimulatorError, UsageError
 from simulator.common.text import visible

@@ -5,23 +5,32 @@ about 1 kB a second of sound. Channels are independent, so the caller may pass a
 parallel, and on a segment while the next one is read: the heavy steps are matrix products, which release
 Python's lock. Crest factor = sample peak over RMS of all channels (unweighted); "at its ceiling" = share of
 samples within 0.1 dB of the file's sample peak; DC = mean of the samples. Other sources: see each figure.
+
+Readings of a live meter, from the last seconds that left the program.
+
+Conventions: samples float32 (frames, 2), the newest last; momentary is the last 400 ms, short-term the last
+3 s (ITU-R BS.1770-5 weighting, EBU Tech 3341 windows, no gates); true peak is the highest of the last 400 ms.
+None where there are not enough samples yet, or nothing above −70 LUFS (the standard's absolute gate). Each
+reading is worked out anew from the samples alone, so that a late or lost one leaves no trace in the next.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.channels import CHANNEL_NAMES, channel_weights
 from simulator.common.errors import AudioError
-from simulator.common.units import db_to_gain, energy_to_lufs, format_time, gain_to_db
+from simulator.common.units import db_to_gain, energy_to_lufs, format_time, gain_to_db, seconds_to_frames
 from simulator.dsp.k_weighting import KWeighting
 from simulator.dsp.segments import METER_FRAMES, recut
 from simulator.metering import dynamics, gating
 from simulator.metering.clipping import ClipDetector
+from simulator.metering.gating import ABSOLUTE_GATE_LUFS, mean_energies
 from simulator.metering.measurement import WARNINGS, Measurement, Series, Warning_
 from simulator.metering.true_peak import HISTORY, OverCollector, TruePeakMeter
 
@@ -294,3 +303,47 @@ def _warnings(
     if channels == 1:
         codes.append("mono")
     return tuple(WARNINGS[code] for code in codes)
+
+
+MOMENTARY_SECONDS = 0.4
+SHORT_TERM_SECONDS = 3.0
+WARM_UP_SECONDS = 0.5
+"""The weighting's high-pass (38 Hz) forgets what came before in a small part of this."""
+WANTED_SECONDS = SHORT_TERM_SECONDS + WARM_UP_SECONDS
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What a live meter shows at one moment."""
+
+    momentary_lufs: float | None = None
+    short_term_lufs: float | None = None
+    true_peak_dbtp: float | None = None
+
+
+def read_live(samples: NDArray[np.float32], sample_rate: int) -> Reading:
+    """The reading at the end of `samples` (frames, 2); best given WANTED_SECONDS of them."""
+    samples = samples[-seconds_to_frames(WANTED_SECONDS, sample_rate) :]
+    frames = samples.shape[0]
+    if not frames or not samples.any():
+        return Reading()
+    windows = [seconds_to_frames(seconds, sample_rate) for seconds in (MOMENTARY_SECONDS, SHORT_TERM_SECONDS)]
+    energies = mean_energies(samples, [max(frames - window, 0) for window in windows], sample_rate)
+    recent = samples[-windows[0] :]
+    peak = float(np.abs(recent).max())
+    for channel in range(recent.shape[1]):
+        meter = TruePeakMeter(sample_rate, 1.0)
+        meter.add(np.ascontiguousarray(recent[:, channel]))
+        meter.finish()
+        peak = max(peak, float(meter.best))
+    momentary, short_term = (
+        _loudness(energy) if window <= frames else None
+        for energy, window in zip(energies, windows, strict=True)
+    )
+    return Reading(momentary, short_term, gain_to_db(peak))
+
+
+def _loudness(energy: float) -> float | None:
+    """None below the absolute gate."""
+    found = energy_to_lufs(energy)
+    return None if found is None or found < ABSOLUTE_GATE_LUFS else found

@@ -11,7 +11,7 @@ Samples of a passage as the page carries them: one or two channels, 16 bits, wit
 Conventions: float32 (frames, channels) in, int16 (frames, 1 or 2) out. Three and more channels are
 folded before (common/channels). What is above full scale is stored turned down, and `gain_db` says by how
 much it is turned up again on playing, so that nothing is clipped in storing. With the dither of
-`dsp/quantize` the error stays within 1.5 steps.
+`dsp/conversion` the error stays within 1.5 steps.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from simulator.common.channels import folded
 from simulator.common.units import db_to_gain
-from simulator.dsp.quantize import dithered
+from simulator.dsp.conversion import dithered
 from simulator.metering.meter import measure_array
 
 BITS = 16

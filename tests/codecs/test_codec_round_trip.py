@@ -15,7 +15,7 @@ from simulator.audio_files.reader import AudioReader
 from simulator.codecs import codec
 from simulator.codecs.deliver import DelayFinder, Delivering, delivered_rate, delivery_steps, shift_between
 from simulator.common.errors import AudioError
-from simulator.dsp.resample import resampled_frames
+from simulator.dsp.conversion import resampled_frames
 from simulator.engine.workers import one_blas_thread
 from simulator.metering.meter import measure_array
 from simulator.normalizer import codec_records

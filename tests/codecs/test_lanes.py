@@ -13,7 +13,7 @@ from support.in_memory import play_array
 
 from simulator.codecs.deliver import shift_between
 from simulator.desk.decodes import LaneJob, difference, write_lane
-from simulator.dsp.resample import resample
+from simulator.dsp.conversion import resample
 from simulator.engine.predict import measure_tracks, predict
 from simulator.engine.render import TrackJob, render_track
 from simulator.metering.meter import measure_array
