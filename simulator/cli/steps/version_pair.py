@@ -14,7 +14,7 @@ from simulator.engine.compare import VersionPair
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.prediction import Prediction
 from simulator.playlists.playlist import Playlist, Track
-from simulator.text.comparison.terms import Names
+from simulator.text.comparison.delivered import Names
 from simulator.text.short_names import short_names
 
 SONG = "compared"
