@@ -242,10 +242,10 @@ def overs_sentence(version: Version) -> str:
 
 
 def over_words(peak_dbtp: float) -> str:
-    """How far over full scale a peak goes: never "up to 0.0 dBTP"."""
-    return (
-        f"up to {signed(peak_dbtp)} dBTP" if level(peak_dbtp) != "0.0" else "less than 0.1 dB over full scale"
-    )
+    """How high peaks go; an over is never "up to 0.0 dBTP", which would contradict it."""
+    if peak_dbtp > 0.0 and level(peak_dbtp) == "0.0":
+        return "less than 0.1 dB over full scale"
+    return f"up to {signed(peak_dbtp)} dBTP"
 
 
 def uncertainty_sentence(profile: Profile) -> str:
@@ -291,12 +291,13 @@ def _by(a: float | None, b: float | None) -> str:
 
 def _gains(first: Version, second: Version) -> str:
     return ", ".join(
-        f"{version.name} {_moved(version.prediction.decision.gain_db)}" for version in (first, second)
+        f"{version.name} {turned(version.prediction.decision.gain_db)}" for version in (first, second)
     )
 
 
-def _moved(gain_db: float) -> str:
-    if abs(gain_db) < 0.05:
+def turned(gain_db: float) -> str:
+    """What a gain does to a version."""
+    if abs(gain_db) < LEAST_DB:
         return "unchanged"
     return f"turned {'up' if gain_db > 0.0 else 'down'} {level(abs(gain_db))} dB"
 
