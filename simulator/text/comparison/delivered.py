@@ -108,10 +108,8 @@ def _alignment(comparison: Comparison, names: Names) -> list[tuple[str, str]]:
         pair = ((names.loud, comparison.played[0].loud), (names.open, comparison.played[0].open))
         mono = [name for name, heard in pair if heard.delivered.channels == 1]
         if len(mono) == 1:
-            text = (
-                f"{mono[0]} is mono: one channel reads 3.0 LU lower than the same sound on two loudspeakers"
-            )
-            rules.append(("mono", f"{text}, and so do all its levels here."))
+            reads = "one channel reads 3.0 LU lower than the same sound on two loudspeakers"
+            rules.append(("mono", f"{mono[0]} is mono: {reads}, and so do all its levels here."))
     return rules
 
 
@@ -121,13 +119,11 @@ def _passages(comparison: Comparison, names: Names) -> list[tuple[str, str]]:
     if loudest is None or quietest is None:
         return [("passages", f"{names.open} has no passage of {SECONDS} to measure.")]
     if comparison.passages.shared:
-        where = f"{SECONDS} from {format_time(loudest)} of {names.open}; quietest: {SECONDS} from "
-        both = (
-            f"Both passages were picked from {names.open} and measured at the same moments in {names.loud}."
-        )
+        where = f"{SECONDS} from {format_time(loudest)} of {names.open}"
+        both = f"Both passages were picked from {names.open} and measured at the same moments in"
         return [
-            ("passages", f"Loudest passage: {where}{format_time(quietest)}."),
-            ("passages_shared", both),
+            ("passages", f"Loudest passage: {where}; quietest: {SECONDS} from {format_time(quietest)}."),
+            ("passages_shared", f"{both} {names.loud}."),
         ]
     if comparison.alignment.fits:
         return [("passages", "The two have too little in common: each is measured at its own passages.")]
@@ -154,10 +150,9 @@ def _levels(comparison: Comparison, names: Names) -> list[tuple[str, str]]:
     if loudest is not None and quietest is not None:
         own = "" if comparison.passages.shared else ", each at its own passages"
         than = "as" if tied(loudest) else "than"
-        text = (
-            f"As delivered, {names.loud} is {_against(loudest)} {than} {names.open} in the loudest passage "
-        )
-        rules.append(("delivered_passages", f"{text}and {_against(quietest)} in the quietest{own}."))
+        parts = f"in the loudest passage and {_against(quietest)} in the quietest{own}"
+        text = f"As delivered, {names.loud} is {_against(loudest)} {than} {names.open} {parts}."
+        rules.append(("delivered_passages", text))
     return rules
 
 
@@ -224,18 +219,14 @@ def _difference(difference: Difference | None, names: Names) -> list[tuple[str, 
     match = f"With {names.loud} {matching}{'' if matching == 'unchanged' else ' to match'}"
     if difference.residual_lu is None or difference.gain_riding_lu is None:  # nothing, or rounding
         return [("difference", f"{match}, the two are identical: only the level differs.")]
-    rules = [
-        (
-            "difference",
-            f"{match}, the difference signal sits {level(-difference.residual_lu)} LU below {names.open}.",
-        )
-    ]
+    below = f"{level(-difference.residual_lu)} LU below {names.open}"
+    rules = [("difference", f"{match}, the difference signal sits {below}.")]
     if difference.conversion_only:
         text = (
-            "That is as little as a conversion leaves (another sample rate, a drift, a fraction of a sample)."
+            "That is as little as a conversion leaves (another sample rate, a drift, a fraction of a sample). "
+            f"A change below that floor of {level(difference.residual_lu)} LU would not show."
         )
-        floor = f"A change below that floor of {level(difference.residual_lu)} LU would not show."
-        return [*rules, ("difference_conversion", f"{text} {floor}")]
+        return [*rules, ("difference_conversion", text)]
     filtered = difference.linear_filter_share
     if difference.tonal_balance_differs:
         explained = "more than half" if filtered is None else share(filtered)
@@ -246,8 +237,8 @@ def _difference(difference: Difference | None, names: Names) -> list[tuple[str, 
         gain = f"{share(difference.gain_riding_share)} is gain movement ({_down(difference.gain_riding_lu)})"
         rest = f"the rest is {filtering}waveform change ({_down(difference.waveform_change_lu)})"
         rules.append(("difference_split", f"{gain}; {rest}."))
-    text = "A bigger difference is not a worse master: smooth gain movement leaves more residue than hard clipping."
-    return [*rules, ("difference_no_rank", text)]
+    smooth = "smooth gain movement leaves more residue than hard clipping"
+    return [*rules, ("difference_no_rank", f"A bigger difference is not a worse master: {smooth}.")]
 
 
 def _down(value: float | None) -> str:

@@ -15,6 +15,8 @@ from simulator.normalizer.profile import Profile
 from simulator.text import sentences
 from simulator.text.comparison.delivered import SECONDS, Names, Said, ordered, said, tied
 
+turned = sentences.turned
+
 
 def played_sentences(comparison: Comparison, played: Played, names: Names) -> list[Said]:
     """All that one player's part says, in reading order."""
@@ -153,8 +155,8 @@ def _stays_quieter(played: Played, names: Names) -> str:
         return ""  # the other one was over the ceiling as delivered
     unit = "dBTP" if profile.ceiling.counts == "true" else "dBFS"
     return (
-        f"This player keeps peaks below {level(profile.ceiling.level_db)} {unit}. {other} has the higher PLR, "
-        f"so it plays {level(amount)} LU quieter than {louder}."
+        f"This player keeps peaks below {level(profile.ceiling.level_db)} {unit}. {other} has the higher "
+        f"PLR, so it plays {level(amount)} LU quieter than {louder}."
     )
 
 
