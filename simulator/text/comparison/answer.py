@@ -14,7 +14,7 @@ from simulator.common.units import TIE_LU
 from simulator.comparison.versions import Comparison, Figures, Played, Side
 from simulator.text.comparison.delivered import Names, Said, ordered, tied, unmeasurable
 from simulator.text.comparison.played import integrated_gap
-from simulator.text.sentences import LEAST_DB, PUNCH_TIE_DB
+from simulator.text.sentences import LEAST_DB, PUNCH_TIE_DB, listed
 
 WHERE, SHORT_WHERE = "where nothing is normalised", "as delivered"
 SHORT_NAMES = 15
@@ -201,8 +201,3 @@ def _costs(worse: Figures, better: Figures) -> list[str]:
         count = worse.over_count - better.over_count
         costs.append(f"{count} {'more ' if better.over_count else ''}over{'s' if count > 1 else ''}")
     return costs
-
-
-def listed(parts: Sequence[str]) -> str:
-    """ "a", "a and b", "a, b and c"."""
-    return f"{', '.join(parts[:-1])} and {parts[-1]}" if len(parts) > 1 else parts[0]

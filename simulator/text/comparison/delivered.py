@@ -16,7 +16,7 @@ from simulator.common.text import level, printed_gap, share
 from simulator.common.units import TIE_LU, format_time
 from simulator.comparison.difference import Difference
 from simulator.comparison.versions import Comparison, Side
-from simulator.text.sentences import PUNCH_TIE_DB, turned
+from simulator.text.sentences import PUNCH_TIE_DB, no_loudness, turned
 
 TIE_SHARE = 0.001
 SECONDS = "3 s"
@@ -159,8 +159,7 @@ def _levels(comparison: Comparison, names: Names) -> list[tuple[str, str]]:
 def unmeasurable(side: Side, names: Names) -> str:
     """Which of the two has no loudness, without a full stop."""
     pair = ((names.loud, side.loud), (names.open, side.open))
-    silent = [name for name, figures in pair if figures.integrated_lufs is None]
-    return f"{' and '.join(silent)} {'has' if len(silent) == 1 else 'have'} no measurable loudness"
+    return no_loudness([name for name, figures in pair if figures.integrated_lufs is None])
 
 
 def _against(gap: float) -> str:
@@ -223,8 +222,8 @@ def _difference(difference: Difference | None, names: Names) -> list[tuple[str, 
     rules = [("difference", f"{match}, the difference signal sits {below}.")]
     if difference.conversion_only:
         text = (
-            "That is as little as a conversion leaves (another sample rate, a drift, a fraction of a sample). "
-            f"A change below that floor of {level(difference.residual_lu)} LU would not show."
+            "That is as little as a conversion leaves (another sample rate, a drift, a fraction of a "
+            f"sample). A change below that floor of {level(difference.residual_lu)} LU would not show."
         )
         return [*rules, ("difference_conversion", text)]
     filtered = difference.linear_filter_share
