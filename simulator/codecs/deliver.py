@@ -7,9 +7,9 @@ aligned with the master on the master's loudest segment, both differentiated so 
 where a codec has discarded too much treble for that). A shift counts only where its correlation is clearly
 above that at 0: music that repeats, or noise that the codec replaced, gives none.
 
-Word length is rounded with the dither of `dsp/conversion` and clipped at full scale; 16- and 24-bit values stay
-exact in float32. The same input gives the same samples whatever the block size. Conventions: blocks float32
-(frames, channels), delays in frames.
+Word length is rounded with the dither of `dsp/conversion` and clipped at full scale; 16- and 24-bit values
+stay exact in float32. The same input gives the same samples whatever the block size. Conventions: blocks
+float32 (frames, channels), delays in frames.
 
 Encoded files are cached by content, delivery and library version, the oldest removed first. A cached file is
 checked against its own hash; one that is missing, truncated or changed is dropped and encoded again.
