@@ -46,14 +46,59 @@ COMMANDS = {
     "completion": "Tab completion for bash, zsh or fish.",
 }
 """In the order of the work."""
-HOMES = {
-    "completion": "simulator.cli.completion",
-    "doctor": "simulator.cli.doctor",
-    "export": "simulator.cli.export",
-    "settings": "simulator.cli.settings",
-}
-"""Modules of the commands that do not have one of their own in `commands/`."""
+BESIDE = ("completion", "doctor", "export", "settings")
+"""Commands whose modules are in this folder; those of the others are in `commands/`."""
 
+
+EXAMPLES: dict[str, list[str]] = {}
+"""What each command's --help ends with."""
+for _line in """
+fairhearing demo
+fairhearing demo --out demo-audio
+fairhearing measure master.wav
+fairhearing measure album --csv > album.csv
+fairhearing predict loud.wav open.wav
+fairhearing predict loud.wav open.wav --profile all
+fairhearing predict album --album --relation equal
+fairhearing compare loud.wav open.wav
+fairhearing compare song.toml --figure pair.svg
+fairhearing compare loud.wav open.wav --noise 12 --out noise
+fairhearing ladder mix.wav
+fairhearing ladder mix.wav --loudness -16,-12 --style clip-limit
+fairhearing ladder mix.wav --loudness -16,-12 --out rungs
+fairhearing listen loud.wav open.wav
+fairhearing listen song.toml --profile r128
+fairhearing listen demo
+fairhearing page song.toml -o song.html
+fairhearing page song.toml -o vote.html --vote 16
+fairhearing page song.toml -o noted.html --with notes,marks
+fairhearing votes vote.txt
+fairhearing votes vote.txt --session song.session.json
+fairhearing check master.wav --target -14 --ceiling -1
+fairhearing check master.wav --decision song.session.json
+fairhearing check master.wav --for minus14-opus128
+fairhearing render song.toml --out as-played
+fairhearing render loud.wav open.wav --out flac --format flac24
+fairhearing export song.session.json -o marks.csv
+fairhearing export song.toml -o song.xspf
+fairhearing profiles list
+fairhearing profiles show minus14-headroom
+fairhearing profiles new my-player.toml --from r128
+fairhearing guide
+fairhearing guide artist
+fairhearing settings
+FAIRHEARING_PROFILE=r128 fairhearing settings
+fairhearing doctor
+fairhearing doctor --tone
+fairhearing cache
+fairhearing cache --limit 500
+fairhearing cache --clear demo
+fairhearing schema
+fairhearing schema measure
+fairhearing completion bash
+fairhearing completion fish
+""".strip().splitlines():
+    EXAMPLES.setdefault(_line.split("fairhearing ")[1].split()[0], []).append(_line)
 
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 
@@ -67,17 +112,18 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         if cmd_name not in COMMANDS:
             return None
-        found = importlib.import_module(HOMES.get(cmd_name, f"simulator.cli.commands.{cmd_name}")).command
-        assert isinstance(found, click.Command)
-        found.epilog = "\b\nExamples:\n" + "\n".join(f"  {line}" for line in EXAMPLES[cmd_name])
-        add_completion(found)
-        return found
+        folder = "simulator.cli" if cmd_name in BESIDE else "simulator.cli.commands"
+        command = importlib.import_module(f"{folder}.{cmd_name}").command
+        assert isinstance(command, click.Command)
+        command.epilog = "\b\nExamples:\n" + "\n".join(f"  {line}" for line in EXAMPLES[cmd_name])
+        add_completion(command)
+        return command
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem[str]]:
-        found = [
+        names = [
             CompletionItem(name, help=text) for name, text in COMMANDS.items() if name.startswith(incomplete)
         ]
-        return found + click.Command.shell_complete(self, ctx, incomplete)
+        return names + click.Command.shell_complete(self, ctx, incomplete)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         with formatter.section("Commands"):
@@ -185,87 +231,3 @@ def _hold_blas() -> None:
     """One BLAS thread, set before numpy is first imported (see engine/workers.py)."""
     for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
         os.environ.setdefault(name, "1")
-
-
-EXAMPLES = {
-    "demo": (
-        "fairhearing demo",
-        "fairhearing demo --out demo-audio",
-    ),
-    "measure": (
-        "fairhearing measure master.wav",
-        "fairhearing measure album --csv > album.csv",
-    ),
-    "predict": (
-        "fairhearing predict loud.wav open.wav",
-        "fairhearing predict loud.wav open.wav --profile all",
-        "fairhearing predict song.toml --profile r128,minus14-headroom",
-    ),
-    "compare": (
-        "fairhearing compare loud.wav open.wav",
-        "fairhearing compare song.toml --figure pair.svg",
-        "fairhearing compare loud.wav open.wav --noise 12 --out noise",
-    ),
-    "ladder": (
-        "fairhearing ladder mix.wav",
-        "fairhearing ladder mix.wav --loudness -16,-12 --style clip-limit",
-        "fairhearing ladder mix.wav --loudness -16,-12 --out rungs",
-    ),
-    "listen": (
-        "fairhearing listen loud.wav open.wav",
-        "fairhearing listen song.toml --profile r128",
-        "fairhearing listen demo",
-    ),
-    "page": (
-        "fairhearing page song.toml -o song.html",
-        "fairhearing page song.toml -o vote.html --vote 16",
-        "fairhearing page song.toml -o noted.html --with notes,marks",
-    ),
-    "votes": (
-        "fairhearing votes vote.txt",
-        "fairhearing votes vote.txt --session song.session.json",
-    ),
-    "check": (
-        "fairhearing check master.wav --target -14 --ceiling -1",
-        "fairhearing check master.wav --decision song.session.json",
-        "fairhearing check master.wav --for minus14-opus128",
-    ),
-    "render": (
-        "fairhearing render song.toml --out as-played",
-        "fairhearing render loud.wav open.wav --out flac --format flac24",
-    ),
-    "export": (
-        "fairhearing export song.session.json -o marks.csv",
-        "fairhearing export song.toml -o song.xspf",
-    ),
-    "profiles": (
-        "fairhearing profiles list",
-        "fairhearing profiles show minus14-headroom",
-        "fairhearing profiles new my-player.toml --from r128",
-    ),
-    "guide": (
-        "fairhearing guide",
-        "fairhearing guide artist",
-    ),
-    "settings": (
-        "fairhearing settings",
-        "FAIRHEARING_PROFILE=r128 fairhearing settings",
-    ),
-    "doctor": (
-        "fairhearing doctor",
-        "fairhearing doctor --tone",
-    ),
-    "cache": (
-        "fairhearing cache",
-        "fairhearing cache --limit 500",
-        "fairhearing cache --clear demo",
-    ),
-    "schema": (
-        "fairhearing schema",
-        "fairhearing schema measure",
-    ),
-    "completion": (
-        "fairhearing completion bash",
-        "fairhearing completion fish",
-    ),
-}

@@ -135,7 +135,6 @@ def write_csv(rows: Sequence[Mapping[str, Any]], to: IO[str], columns: Sequence[
 
 PATIENCE_SECONDS, LINE_SECONDS, REDRAW_SECONDS = 1.0, 10.0, 0.1
 """Until the bar appears; between two lines in a pipe; between two looks at how far the work is."""
-IN_THE_CACHE = "kept in the cache: the next run continues from there"
 AS_FILES = "kept as files"
 
 

@@ -35,24 +35,24 @@ class MeasuredTrack:
 
 
 def measure_tracks(
-    playlist: Playlist, store: Store, workers: int, step: Callable[[], None] = lambda: None
+    playlist: Playlist,
+    store: Store,
+    workers: int,
+    step: Callable[[], None] = lambda: None,
+    *,
+    over_above_dbtp: float = CEILING_DBTP,
 ) -> list[MeasuredTrack]:
-    """All tracks measured, in order."""
-    readable = [track for track in playlist.tracks if not track.problem]
-    done = iter(measure_all([Job(track.path, CEILING_DBTP) for track in readable], store, workers, step))
+    """All tracks measured, in order; overs are counted above `over_above_dbtp`."""
+    jobs = [Job(track.path, over_above_dbtp) for track in playlist.tracks if not track.problem]
+    done = iter(measure_all(jobs, store, workers, step))
     tracks = []
     for track in playlist.tracks:
-        found = SimulatorError(f"{track.path}: {track.problem}") if track.problem else next(done)
-        good = isinstance(found, Result)
-        tracks.append(
-            MeasuredTrack(
-                track,
-                found.measurement if isinstance(found, Result) else None,
-                None if good or not isinstance(found, SimulatorError) else found,
-                found.content if isinstance(found, Result) else "",
-                read_tags(track.path) if good else None,
-            )
-        )
+        result = SimulatorError(f"{track.path}: {track.problem}") if track.problem else next(done)
+        if isinstance(result, SimulatorError):
+            tracks.append(MeasuredTrack(track, None, result))
+        else:
+            tags = read_tags(track.path)
+            tracks.append(MeasuredTrack(track, result.measurement, None, result.content, tags))
     return tracks
 
 

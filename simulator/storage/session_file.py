@@ -17,6 +17,7 @@ import math
 import os
 import re
 from collections.abc import Callable, Iterator, Sequence
+from datetime import datetime
 from pathlib import Path
 
 import msgspec
@@ -44,6 +45,11 @@ _ADDED = r"(?:[ ._-]?\(\d+\)|\.(?:desk|new)\d+|[ ._-]+\(?[^/]*(?:conflict|copy)[
 """What a copy's name has more: a number in brackets, a second desk's, or the words of a conflict copy."""
 BY_ITSELF = ("material", "player", "opened")
 """Acts of the session's own, of which nobody waits to hear that they were saved."""
+
+
+def now() -> str:
+    """This moment as acts are dated: ISO 8601 in whole seconds, with the offset to UTC."""
+    return datetime.now().astimezone().isoformat(timespec="seconds")
 
 
 def record_path(playlist: Path | None, files: Sequence[str]) -> Path:

@@ -71,7 +71,7 @@ def fenced(path: Path) -> list[Block]:
 
 
 BLOCKS = [block for path in PAGES for block in fenced(path)]
-BLOCKS += [Block(f"help-{name}", "sh", lines) for name, lines in EXAMPLES.items()]
+BLOCKS += [Block(f"help-{name}", "sh", tuple(lines)) for name, lines in EXAMPLES.items()]
 
 
 def of(language: str) -> list[object]:

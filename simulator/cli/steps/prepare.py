@@ -6,12 +6,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from simulator.cli.options import most_workers, open_store
-from simulator.cli.output import IN_THE_CACHE, steps
+from simulator.cli.options import CacheOptions
+from simulator.cli.output import steps
 from simulator.cli.settings import default_profiles
 from simulator.common.errors import NothingDoneError, SimulatorError
 from simulator.comparison.same_song import same_song
-from simulator.engine.playlists import read_arguments
 from simulator.engine.predict import MeasuredTrack, measure_tracks, predict
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
@@ -31,14 +30,14 @@ Predictions = Sequence[Prediction | SimulatorError | None]
 
 @dataclass(frozen=True, slots=True)
 class PreparedPlaylist:
-    """A playlist measured and predicted: `predictions` has a row for each of `profiles`. `workers` is
-    how many processes at most further work may take."""
+    """A playlist measured and predicted: `predictions` has a row for each of `profiles`. `cache` is for
+    further work: every file has been read by then, so without --rehash."""
 
     playlist: Playlist
     profiles: list[Profile]
     tracks: list[MeasuredTrack]
     predictions: list[Predictions]
-    workers: int
+    cache: CacheOptions
 
     @property
     def failed(self) -> bool:
@@ -97,43 +96,19 @@ def as_versions(playlist: Playlist, most: int = 2) -> Playlist:
 
 
 def prepare(
-    inputs: Sequence[str],
-    profiles: Sequence[str],
-    *,
-    no_cache: bool,
-    rehash: bool,
-    workers: int | None,
+    playlist: Playlist, profiles: Sequence[str], cache: CacheOptions, *, versions: bool = True
 ) -> PreparedPlaylist:
-    """Reads INPUTS and --profile (the playlist's own, else the default), measures with progress on standard
-    error, recognises versions of one song, predicts. Tracks that fail are values in the result; nothing is
-    printed for them. Raises UsageError, ProfileError, PlaylistError."""
-    return prepare_playlist(
-        read_arguments(inputs), profiles, no_cache=no_cache, rehash=rehash, workers=workers
-    )
-
-
-def prepare_playlist(
-    playlist: Playlist,
-    profiles: Sequence[str],
-    *,
-    no_cache: bool,
-    rehash: bool,
-    workers: int | None,
-    versions: bool = True,
-) -> PreparedPlaylist:
-    """`prepare` for a playlist that was read already; `versions` False: none of its files are versions of one
-    song."""
+    """Measures the playlist with progress on standard error, recognises versions of one song (unless
+    `versions` is False), and predicts what the players of --profile do, else the playlist's own, else the
+    default. Tracks that fail are values in the result; nothing is printed for them. Raises UsageError and
+    ProfileError."""
     own = (playlist.profile,) if playlist.profile else default_profiles()
     chosen = load_profiles(profiles or own or (DEFAULT_PROFILE,))
-    store, count = open_store(no_cache, rehash), most_workers(workers)
-    kept = "" if no_cache else IN_THE_CACHE
-    try:
-        with steps("Measuring", len(playlist.tracks), kept) as step:
-            tracks = measure_tracks(playlist, store, count, step)
+    with cache.store() as store:
+        with steps("Measuring", len(playlist.tracks), cache.kept) as step:
+            tracks = measure_tracks(playlist, store, cache.workers, step)
         tracks = versions_marked(tracks) if versions else tracks
         playlist = replace(playlist, tracks=tuple(track.track for track in tracks))
-        with steps("Predicting", len(tracks) * len(chosen), kept) as step:
-            table = predict(chosen, tracks, playlist.album_reason, store, count, step)
-    finally:
-        store.close()
-    return PreparedPlaylist(playlist, chosen, tracks, list(table), count)
+        with steps("Predicting", len(tracks) * len(chosen), cache.kept) as step:
+            table = predict(chosen, tracks, playlist.album_reason, store, cache.workers, step)
+    return PreparedPlaylist(playlist, chosen, tracks, list(table), replace(cache, rehash=False))
