@@ -13,7 +13,7 @@ from simulator.cli.steps.version_pair import SongVersions
 from simulator.common.text import level
 from simulator.comparison.versions import Comparison, Figures
 from simulator.text.audibility import CAVEAT, audibility_answer, audibility_line, moment_line
-from simulator.text.charts import Drawing, Drawn
+from simulator.text.charts.comparison import Drawing, Drawn
 from simulator.text.comparison.answer import answer_sentences, further_sentence
 from simulator.text.comparison.curves import on_clock, short_term_curve, sparkline
 from simulator.text.comparison.gained_paid import whole_sentences
