@@ -1,4 +1,4 @@
-"""How a ceiling is held: by which peaks, how fast the gain moves. Free of numpy: profiles are read with it."""
+"""How a ceiling is held: by which peaks, how fast gain moves. Without numpy: profiles are read with it."""
 
 from __future__ import annotations
 
