@@ -15,7 +15,7 @@ from support.made_measurements import made
 from support.schemas import valid
 from support.signals import both, sine
 
-from simulator.text.charts import AlbumSong, album_figure
+from simulator.text.charts.album import AlbumSong, album_figure
 
 RATE = 48_000
 Answer = Callable[[str], tuple[int, str, str]]

@@ -173,7 +173,8 @@ class Album:
 
     def draw(self, paths: Sequence[Path], force: bool) -> None:
         """Writes the picture of the album over time, as the first player plays it."""
-        from simulator.text.charts import STYLE, AlbumSong, album_figure
+        from simulator.text.charts.album import AlbumSong, album_figure
+        from simulator.text.charts.style import STYLE
 
         played = self.played[0]
         songs = [
