@@ -28,7 +28,7 @@ from simulator.common.units import db_to_gain, format_time
 from simulator.dsp.conversion import resample, resampled_frames
 from simulator.dsp.limiter import LimiterReport
 from simulator.engine import workers as pool
-from simulator.engine.predict import Delivered
+from simulator.engine.predict import MeasuredTrack
 from simulator.metering.passage import Passage, PassageRecorder, places, with_edges
 from simulator.normalizer.chain import ChainSettings, play
 from simulator.normalizer.prediction import Prediction, chain_settings
@@ -82,7 +82,7 @@ class RenderPlan:
 
     profile: Profile
     folder: Path
-    tracks: Sequence[Delivered]
+    tracks: Sequence[MeasuredTrack]
     predictions: Sequence[Prediction | SimulatorError | None]
     form: str = "float32"
     seconds: float = 12.0
