@@ -38,11 +38,6 @@ def command(inputs: tuple[str, ...], output: Path, track: int | None, force: boo
 
     For a playlist, INPUTS are audio files, folders, playlists, or the word demo. Paths in it are relative to
     its folder. `render --cues SESSION` puts remarks into WAV files as cue points.
-
-    \b
-    fairhearing export song.session.json -o marks.csv
-    fairhearing export song.session.json -o chapters.vtt --track 1
-    fairhearing export album -o album.xspf
     """
     from simulator.engine.playlists import read_arguments, save_playlist
     from simulator.storage.writing import refuse_existing, refuse_sources

@@ -7,7 +7,7 @@ passage); a reference that is quieter still is left as it is. A mono passage is 
 loudspeakers, as it is heard.
 
 Samples come as float32 (frames, channels). Three and more channels are folded down (common/channels), two
-that are the same are stored as one. A clip holds int16 (frames, 1 or 2) with the dither of `dsp/quantize`,
+that are the same are stored as one. A clip holds int16 (frames, 1 or 2) with the dither of `dsp/conversion`,
 within 1.5 steps; what is above full scale is stored turned down, and `gain_db` turns it up again on playing.
 """
 
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from simulator.common.channels import folded
 from simulator.common.units import db_to_gain
-from simulator.dsp.quantize import dithered
+from simulator.dsp.conversion import dithered
 from simulator.metering.meter import measure_array
 
 Audio = NDArray[np.float32]

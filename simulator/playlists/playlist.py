@@ -118,7 +118,7 @@ def album_places(playlist: Playlist, places: Iterable[int], *, as_album: bool) -
     return found
 
 
-def joined(playlists: list[Playlist]) -> Playlist:
+def joined_playlists(playlists: list[Playlist]) -> Playlist:
     """Several playlists one after the other. Albums of different playlists stay apart even where
     they have the same name; songs with the same key are versions of one song, wherever they stand.
     A default profile is kept only where no two playlists name different ones."""

@@ -9,8 +9,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from simulator.comparison.passages import SECONDS, Window
-from simulator.comparison.versions import Comparison, Figures, Played, Side
+from simulator.comparison.versions import SECONDS, Comparison, Figures, Played, Side, Window
 from simulator.delivery.album import AlbumLevel
 from simulator.metering import figures
 from simulator.metering.figures import View

@@ -28,7 +28,7 @@ from simulator.engine.compare import (
     write_picture,
     write_under_noise,
 )
-from simulator.engine.predict import deliver, predict
+from simulator.engine.predict import measure_tracks, predict
 from simulator.metering.meter import measure_array
 from simulator.normalizer.chain import ChainSettings
 from simulator.normalizer.prediction import Prediction
@@ -59,7 +59,7 @@ def pair_of(folder: Path, loud: Audio, open_: Audio, *profiles: Profile) -> Vers
         path = folder / f"{name}.wav"
         soundfile.write(path, samples, RATE, subtype="FLOAT")
         tracks.append(Track(str(path), name, song="song"))
-    delivered = deliver(Playlist("", "", None, tuple(tracks), "", ""), Store(None, print), 0)
+    delivered = measure_tracks(Playlist("", "", None, tuple(tracks), "", ""), Store(None, print), 0)
     chosen = list(profiles) or [LEVELS]
     table = predict(chosen, delivered, "", Store(None, print), 0)
     measured = [one.measurement for one in delivered]

@@ -9,7 +9,7 @@ import soundfile
 from support.signals import both, pink_noise
 
 from simulator.audibility.audibility import Audibility, Hits, Moment
-from simulator.engine.predict import deliver, predict
+from simulator.engine.predict import measure_tracks, predict
 from simulator.page.file.request import ChangedPair, PageRequest
 from simulator.playlists.playlist import Playlist, Track
 from simulator.storage.bundled import load_profile
@@ -61,7 +61,7 @@ def order_of(
     playlist = Playlist(title, "The <client> & co", None, tracks, "made", "")
     store = Store(None, lambda _: None)
     chosen = [load_profile(name) for name in profiles]
-    delivered = deliver(playlist, store, 0)
+    delivered = measure_tracks(playlist, store, 0)
     predictions = predict(chosen, delivered, "", store, 0)
     values: dict[str, object] = {"heard": range(len(tracks)), "seconds": 2.0, "seed": 5}
     return PageRequest(playlist, chosen, delivered, predictions, **(values | more))  # type: ignore[arg-type]

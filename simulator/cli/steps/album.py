@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simulator.cli.options import say_problems
-from simulator.cli.readout import Amount, Readout
+from simulator.cli.output import Amount, Readout
 from simulator.cli.steps.predict import show_reasons
 from simulator.common.errors import UsageError
 from simulator.common.text import level, printed_gap, signed, typed_minus

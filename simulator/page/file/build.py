@@ -24,8 +24,8 @@ from simulator.blind_test.ballot import Ballot
 from simulator.common.errors import SimulatorError, UsageError
 from simulator.common.text import visible
 from simulator.common.units import format_time
-from simulator.engine.measure import Job, Result, do_all
-from simulator.engine.predict import CEILING_DBTP, Delivered
+from simulator.engine.measure import Job, Result, measure_all
+from simulator.engine.predict import CEILING_DBTP, MeasuredTrack
 from simulator.normalizer.prediction import Prediction, chain_settings
 from simulator.page import listen
 from simulator.page.clips import Cut, sounds
@@ -39,7 +39,7 @@ from simulator.page.passages import ChangeMoment, DeskMark, Place, TrackEnergy, 
 from simulator.page.plain_words import change_words
 from simulator.playlists.playlist import Playlist
 from simulator.storage.measurement_cache import Store
-from simulator.storage.small_files import Stamp, changed_since, other_samples, stamp_of
+from simulator.storage.small_files import Stamp, changed_file_error, changed_since, stamp_of
 from simulator.storage.writing import refuse_existing, whole_file
 
 Stamps = Mapping[str, Stamp | None]
@@ -50,17 +50,17 @@ def stamps_of(playlist: Playlist) -> Stamps:
     return {track.path: stamp_of(track.path) for track in playlist.tracks}
 
 
-def refuse_changed(tracks: Sequence[Delivered], stamps: Stamps, store: Store) -> None:
+def refuse_changed(tracks: Sequence[MeasuredTrack], stamps: Stamps, store: Store) -> None:
     """Raises AudioError for the first file that holds something else by now than what was measured."""
     doubtful = [
         track
         for track in tracks
         if track.measurement is not None and changed_since(track.track.path, stamps.get(track.track.path))
     ]
-    again = do_all([Job(one.track.path, CEILING_DBTP) for one in doubtful], store, 1)
+    again = measure_all([Job(one.track.path, CEILING_DBTP) for one in doubtful], store, 1)
     for one, now in zip(doubtful, again, strict=True):
         if not isinstance(now, Result) or now.content != one.content:
-            raise other_samples(
+            raise changed_file_error(
                 one.track.path, "No page was written; make it again, when nothing writes into the file."
             )
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from simulator.audibility.audibility import Audibility
 from simulator.common.errors import SimulatorError
 from simulator.delivery.finding import Finding
-from simulator.engine.predict import Delivered
+from simulator.engine.predict import MeasuredTrack
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 from simulator.page.passages import DeskMark
@@ -36,7 +36,7 @@ class PageRequest:
 
     playlist: Playlist
     profiles: Sequence[Profile]
-    tracks: Sequence[Delivered]
+    tracks: Sequence[MeasuredTrack]
     predictions: Sequence[Sequence[Prediction | SimulatorError | None]]
     heard: Sequence[int]
     seconds: float

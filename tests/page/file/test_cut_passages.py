@@ -14,7 +14,7 @@ from support.signals import both, pink_noise
 
 from simulator.common.errors import SimulatorError
 from simulator.dsp.limiter_settings import LimiterSettings
-from simulator.engine.measure import Job, do
+from simulator.engine.measure import Job, measure_file
 from simulator.metering.passage import Passage
 from simulator.normalizer.chain import ChainSettings
 from simulator.normalizer.profile import Delivery
@@ -68,7 +68,7 @@ def test_what_is_encoded_already_gives_the_same_cuts(file: Path, tmp_path: Path)
     )
     fresh = cut(job)
     kept = tmp_path / "kept"
-    content = do(Job(job.path, delivery=job.delivery, keep_in=kept)).content
+    content = measure_file(Job(job.path, delivery=job.delivery, keep_in=kept)).content
     job = replace(job, content=content, keep_in=kept)
     (encoded,) = kept.iterdir()
     before = encoded.read_bytes()
