@@ -56,8 +56,8 @@ from simulator.storage.writing import drawn
 from simulator.text import charts, findings
 from simulator.text import ladder as ladder_text
 from simulator.text.comparison.answer import answer_sentences
+from simulator.text.comparison.delivered import Names
 from simulator.text.comparison.table import GAIN, figure_rows
-from simulator.text.comparison.terms import Names
 from simulator.text.players import limited_words
 from simulator.text.short_names import short_names
 

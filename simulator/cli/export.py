@@ -69,7 +69,7 @@ def session_remarks(inputs: tuple[str, ...]) -> list[Remark]:
     it holds no remark."""
     from simulator.common.errors import UsageError
     from simulator.engine.playlists import read_arguments
-    from simulator.page.file.session_file import is_record, read_record, record_of
+    from simulator.storage.session_file import is_record, read_record, record_of
     from simulator.text.remarks import remarks
 
     named = len(inputs) == 1 and is_record(inputs[0])

@@ -29,7 +29,7 @@ from simulator.codecs.deliver import delivery_steps
 from simulator.common.errors import AudioError, SimulatorError, UsageError
 from simulator.common.text import printed_gap
 from simulator.common.units import TIE_LU
-from simulator.delivery.album_findings import (
+from simulator.delivery.album import (
     AlbumLevel,
     AlbumTrack,
     album_findings,

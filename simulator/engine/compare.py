@@ -47,8 +47,7 @@ from simulator.storage.writing import (
     whole_file,
 )
 from simulator.text import charts
-from simulator.text.comparison.gained_paid import NOT_JUDGED
-from simulator.text.comparison.terms import Names
+from simulator.text.comparison.delivered import NOT_JUDGED, Names
 
 _log = logging.getLogger("fairhearing")
 NOISE_SEED = 1770

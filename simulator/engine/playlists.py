@@ -24,10 +24,10 @@ from simulator.playlists.formats import left_out, parse_playlist, playlist_text
 from simulator.playlists.playlist import (
     AUDIO_EXTENSIONS,
     BARE_FILES,
-    PLAYLIST_EXTENSIONS,
     Playlist,
     Track,
     is_audio_name,
+    is_playlist_name,
     joined_playlists,
     one_album,
     title_from_path,
@@ -66,11 +66,6 @@ def read_playlists(arguments: Sequence[str]) -> Playlist:
     for part in parts:
         tracks.extend([next(named)] if isinstance(part, Track) else islice(of_playlists, len(part.tracks)))
     return replace(whole, tracks=tuple(tracks), source=", ".join(arguments))
-
-
-def is_playlist_name(name: str) -> bool:
-    """True for a name that ends like that of a playlist."""
-    return Path(name).suffix[1:].lower() in PLAYLIST_EXTENSIONS
 
 
 def read_playlist(path: str) -> Playlist:

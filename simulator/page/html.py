@@ -18,8 +18,7 @@ from typing import Any
 from jinja2 import DictLoader, Environment, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
-from simulator.page.content import context
-from simulator.page.values import PageContent
+from simulator.page.content import PageContent, context
 from simulator.text.colours import VERSIONS, VERSIONS_ON_DARK
 
 SCRIPTS = ("deck.js", "send.js", "comments.js", "listen.js", "vote.js", "start.js")

@@ -19,7 +19,7 @@ from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 from simulator.page.clips import Clip, PassageSound
 from simulator.page.passages import Place
-from simulator.page.words import decibels, heard_words, isolated, streamed
+from simulator.page.plain_words import decibels, heard_words, isolated, streamed
 from simulator.playlists.playlist import Track
 
 LEAST_DROP_DB = 6

@@ -72,6 +72,11 @@ class Playlist:
             object.__setattr__(self, name, visible(getattr(self, name)))
 
 
+def is_playlist_name(name: str) -> bool:
+    """True for a name that ends like that of a playlist."""
+    return PurePath(name).suffix[1:].lower() in PLAYLIST_EXTENSIONS
+
+
 def is_audio_name(name: str) -> bool:
     """True for a name that ends like that of an audio file."""
     return PurePath(name).suffix[1:].lower() in AUDIO_EXTENSIONS

@@ -13,15 +13,11 @@ step's own output.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from simulator.common.text import capital, level, printed_gap, share, signed
 from simulator.common.units import TIE_LU
 from simulator.comparison.versions import punch_db
-from simulator.metering import figures
-from simulator.metering.figures import View
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.decision import TAG_TOLERANCE_DB, Decision, track_lufs
 from simulator.normalizer.prediction import Prediction
@@ -318,50 +314,3 @@ def _unmeasurable(first: Version, second: Version) -> str:
 
 def _lufs(value: float | None) -> str:
     return f"{level(value)} LUFS"
-
-
-NOTE = "True peak in dBTP after each step; in brackets the overs (moments above 0 dBTP)."
-
-
-LIMITING_DB = 0.05
-"""From here on a limiter is said to act: less is written 0.0."""
-
-
-def limiter_acts(most_db: float | None) -> bool:
-    """By the most that it takes."""
-    return most_db is not None and most_db >= LIMITING_DB
-
-
-def peak_columns(predictions: Sequence[Prediction | None]) -> list[str]:
-    """The names of all steps, in the order of the chain; tracks of another rate may skip one."""
-    longest: list[str] = []
-    for one in predictions:
-        names = [name for name, _ in one.steps] if one is not None else []
-        if len(names) > len(longest):
-            longest = names
-    return longest
-
-
-def peak_cells(columns: Sequence[str], master: Measurement, prediction: Prediction) -> list[str]:
-    """One track: master, each step, as played."""
-    steps = dict(prediction.steps)
-    return [
-        _cell(master),
-        *(_cell(steps[name]) if name in steps else level(None) for name in columns),
-        _cell(prediction.played),
-    ]
-
-
-def step_objects(prediction: Prediction) -> list[dict[str, Any]]:
-    """The steps for JSON, in order."""
-    return [
-        {
-            "step": name,
-            **{one.key: one.value(after) for one in figures.columns(View.STEP)},
-        }
-        for name, after in prediction.steps
-    ]
-
-
-def _cell(measurement: Measurement) -> str:
-    return f"{level(measurement.true_peak_dbtp, 2)} ({measurement.over_count})"

@@ -36,7 +36,7 @@ from simulator.normalizer.profile import Profile
 from simulator.playlists.playlist import Playlist, Track
 from simulator.storage.measurement_cache import Store
 from simulator.text.charts import Drawing, Drawn
-from simulator.text.comparison.terms import Names
+from simulator.text.comparison.delivered import Names
 
 RATE = 44_100
 SECONDS = 12.0

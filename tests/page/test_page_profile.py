@@ -9,7 +9,7 @@ from msgspec.structs import replace
 
 from simulator.common.text import level
 from simulator.normalizer.profile import Delivery
-from simulator.page.tables import number_rows
+from simulator.page.content import number_rows
 from simulator.storage.bundled import bundled_folder, bundled_profile_ids, load_profile
 
 

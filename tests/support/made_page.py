@@ -10,7 +10,7 @@ from support.signals import both, pink_noise
 
 from simulator.audibility.audibility import Audibility, Hits, Moment
 from simulator.engine.predict import measure_tracks, predict
-from simulator.page.file.request import ChangedPair, PageOrder
+from simulator.page.file.request import ChangedPair, PageRequest
 from simulator.playlists.playlist import Playlist, Track
 from simulator.storage.bundled import load_profile
 from simulator.storage.measurement_cache import Store
@@ -46,7 +46,7 @@ def order_of(
     profiles: tuple[str, ...] = ("minus14-headroom",),
     title: str = "Which master?",
     **more: object,
-) -> PageOrder:
+) -> PageRequest:
     """The order of a page over these files, measured without a cache."""
     tracks = tuple(
         Track(
@@ -64,7 +64,7 @@ def order_of(
     delivered = measure_tracks(playlist, store, 0)
     predictions = predict(chosen, delivered, "", store, 0)
     values: dict[str, object] = {"heard": range(len(tracks)), "seconds": 2.0, "seed": 5}
-    return PageOrder(playlist, chosen, delivered, predictions, **(values | more))  # type: ignore[arg-type]
+    return PageRequest(playlist, chosen, delivered, predictions, **(values | more))  # type: ignore[arg-type]
 
 
 def changed_pair(*moments: Moment, share: float = 0.1) -> ChangedPair:

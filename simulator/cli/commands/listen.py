@@ -299,7 +299,7 @@ def _record(inputs: tuple[str, ...], ready: PreparedPlaylist, say: Callable[[str
 
 def _record_path(inputs: tuple[str, ...], ready: PreparedPlaylist) -> Path:
     """Beside the playlist, where one playlist is all that was named."""
-    from simulator.engine.playlists import is_playlist_name
+    from simulator.playlists.playlist import is_playlist_name
     from simulator.storage.session_file import record_path
 
     playlist = Path(inputs[0]) if len(inputs) == 1 and is_playlist_name(inputs[0]) else None

@@ -13,11 +13,11 @@ from simulator.common.text import visible
 
 if TYPE_CHECKING:
     from simulator.cli.output import Readout
-    from simulator.delivery.album_findings import AlbumLevel
+    from simulator.delivery.album import AlbumLevel
     from simulator.engine.predict import MeasuredTrack
     from simulator.metering.measurement import Measurement
     from simulator.playlists.playlist import Playlist
-    from simulator.text.tables import Tags
+    from simulator.text.measured import Tags
 
 LONGEST_ALONE = 48
 """Characters of the name of a single file; of several, each column is narrower."""
@@ -82,7 +82,7 @@ def command(
 
 def _albums(playlist: Playlist, tracks: Sequence[MeasuredTrack], as_album: bool) -> dict[int, AlbumLevel]:
     """By place, for the tracks of albums of two and more."""
-    from simulator.delivery.album_findings import album_level
+    from simulator.delivery.album import album_level
     from simulator.playlists.playlist import album_places
 
     measured = {place: one.measurement for place, one in enumerate(tracks) if one.measurement is not None}
@@ -128,9 +128,8 @@ def _show(
     from simulator.cli.output import Readout
     from simulator.playlists.playlist import title_from_path
     from simulator.text.findings import album_words
-    from simulator.text.measured import LABEL_WIDTH, answer
+    from simulator.text.measured import LABEL_WIDTH, answer, catalogue, catalogue_key
     from simulator.text.short_names import LONGEST_NAME, short_names
-    from simulator.text.tables import catalogue, catalogue_key
 
     measured = [(one.track.path, one.measurement) for one in tracks if one.measurement is not None]
     tags = [one.tags for one in tracks if one.measurement is not None]
@@ -157,8 +156,8 @@ def _show(
 
 def _columns(out: Readout, files: Sequence[tuple[str, Measurement]], tags: Tags, at_once: int) -> None:
     """A column a file, `at_once` side by side; under them each file's loudness over time."""
-    from simulator.text.measured import curve
-    from simulator.text.tables import file_line, grid, measure_rows
+    from simulator.text.measured import curve, file_line, measure_rows
+    from simulator.text.tables import grid
 
     for first in range(0, len(files), at_once):
         part = files[first : first + at_once]

@@ -158,7 +158,7 @@ def _data(ready: PreparedPlaylist, album: Album | None, as_json: bool) -> None:
 
 def _limited(row: dict[str, Any]) -> dict[str, Any]:
     """A row whose `limited_by` names the limiter where the table does."""
-    from simulator.text.sentences import limiter_acts
+    from simulator.text.players import limiter_acts
 
     if not limiter_acts(row.get("limiter_max_reduction_db")):
         return row

@@ -24,7 +24,7 @@ from simulator.text.audibility import CAVEAT, audibility_answer, audibility_line
 from simulator.text.charts import Drawing, Drawn
 from simulator.text.comparison.answer import answer_sentences, further_sentence
 from simulator.text.comparison.curves import on_clock, short_term_curve, sparkline
-from simulator.text.comparison.gained_paid import whole_sentences
+from simulator.text.comparison.delivered import Names, Said, whole_sentences
 from simulator.text.comparison.played import played_sentences
 from simulator.text.comparison.table import (
     GAIN,
@@ -36,7 +36,6 @@ from simulator.text.comparison.table import (
     residual_rows,
     tonal_text,
 )
-from simulator.text.comparison.terms import Names, Said
 from simulator.text.short_names import short_names
 from simulator.text.tables import grid, shortened
 

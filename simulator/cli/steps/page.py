@@ -21,13 +21,12 @@ from simulator.engine.playlists import read_arguments
 from simulator.page import session_log
 from simulator.page.comments import page_act, shown_tracks
 from simulator.page.file.build import BuiltPage, Stamps, build, refuse_changed, stamps_of, voted_on
-from simulator.page.file.request import ChangedPair, PageOrder
-from simulator.page.file.session_file import add_act, is_record, playlist_of, read_record, record_of
+from simulator.page.file.request import ChangedPair, PageRequest
 from simulator.session.blind.offer import MOST_VERSIONS
 from simulator.session.blind.record import ballot_act
 from simulator.session.log import Act
 from simulator.storage.measurement_cache import ENCODED
-from simulator.storage.session_file import now
+from simulator.storage.session_file import add_act, is_record, now, playlist_of, read_record, record_of
 from simulator.text.findings import verdict
 
 KINDS = ("notes", "marks", "decisions", "trials", "findings")
@@ -89,7 +88,7 @@ def _in_order(chosen: frozenset[str]) -> list[str]:
     return [kind for kind in KINDS if kind in chosen]
 
 
-def went_in(ready: PageReady, order: PageOrder) -> list[str]:
+def went_in(ready: PageReady, order: PageRequest) -> list[str]:
     """What of the session and of the check is on the page: one line for each kind that was named, and one
     under it for each item."""
     items: dict[str, list[str]] = {
@@ -134,11 +133,11 @@ def build_page(
     *,
     engineer: str = "",
     vote_passages: Sequence[str] = (),
-) -> tuple[BuiltPage, PageOrder]:
+) -> tuple[BuiltPage, PageRequest]:
     """The page in memory and what it was asked to be, with progress on standard error. Raises AudioError
     where a file has become another one meanwhile."""
     prepared = ready.prepared
-    order = PageOrder(
+    order = PageRequest(
         playlist=prepared.playlist,
         profiles=prepared.profiles,
         tracks=prepared.tracks,

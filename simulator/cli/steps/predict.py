@@ -19,9 +19,9 @@ from simulator.text.players import (
     tracks_answer,
     versions_answer,
 )
-from simulator.text.sentences import NOTE, Version, pair_sentences, peak_cells, peak_columns
+from simulator.text.sentences import Version, pair_sentences
 from simulator.text.short_names import short_names
-from simulator.text.tables import grid, shortened
+from simulator.text.tables import PEAKS_NOTE, grid, peak_cells, peak_columns, shortened
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -373,4 +373,4 @@ def _delivery(out: Readout, tracks: Sequence[MeasuredTrack], predictions: Predic
             *peak_cells(columns, one.measurement, found),
         )
     out.table(table)
-    out.paragraph(NOTE)
+    out.paragraph(PEAKS_NOTE)

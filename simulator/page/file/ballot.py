@@ -25,13 +25,13 @@ from simulator.common.errors import UsageError
 from simulator.common.units import format_time
 from simulator.normalizer.prediction import Prediction
 from simulator.page.clips import Clip, vote_sounds
-from simulator.page.file.audio import Cuts, converted
-from simulator.page.file.request import PageOrder
+from simulator.page.content import PageTrack, song_groups
+from simulator.page.file.cut_passages import Cuts, converted
+from simulator.page.file.request import PageRequest
 from simulator.page.html import PageVote
 from simulator.page.listen import label_of
 from simulator.page.passages import Place
-from simulator.page.values import PageTrack, song_groups
-from simulator.page.words import isolated
+from simulator.page.plain_words import isolated
 
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
 
@@ -67,10 +67,12 @@ class Chance:
 SAME_MOMENT_S = 0.001
 
 
-def vote_members(order: PageOrder, tracks: Sequence[PageTrack], good: Mapping[int, Prediction]) -> list[int]:
+def vote_members(
+    request: PageRequest, tracks: Sequence[PageTrack], good: Mapping[int, Prediction]
+) -> list[int]:
     """The versions that are voted on. Raises UsageError where there are none, or the rounds do not fit."""
     members = vote_group(tracks, good)
-    problem = problem_of(_plan(order, members, 0, 0.0, None))
+    problem = problem_of(_plan(request, members, 0, 0.0, None))
     if problem:
         raise UsageError(problem, "Change --vote, or choose the versions with --tracks.")
     return members
@@ -89,12 +91,12 @@ def vote_group(tracks: Sequence[PageTrack], good: Mapping[int, Prediction]) -> l
 
 
 def _plan(
-    order: PageOrder, members: Sequence[int], seed: int, difference_lu: float, place: Place | None
+    request: PageRequest, members: Sequence[int], seed: int, difference_lu: float, place: Place | None
 ) -> TrialPlan:
     return TrialPlan(
         kind="preference",
-        versions=tuple(_names([order.tracks[index].track.title for index in members])),
-        rounds=order.rounds,
+        versions=tuple(_names([request.tracks[index].track.title for index in members])),
+        rounds=request.rounds,
         seed=seed,
         state="matched",
         level_difference_lu=difference_lu,
@@ -105,15 +107,15 @@ def _plan(
 
 
 def _shared_places(
-    order: PageOrder, members: Sequence[int], places: Mapping[int, Sequence[Place]]
+    request: PageRequest, members: Sequence[int], places: Mapping[int, Sequence[Place]]
 ) -> list[list[int]]:
     """The passages that are voted on, each the same moment of the song in all versions: its number in each.
-    Where the order names none, the first mark counts, since the engineer has chosen it, else the first
+    Where the request names none, the first mark counts, since the engineer has chosen it, else the first
     passage. Raises UsageError where there is none."""
     own = sorted(places[members[0]], key=lambda place: place.kind == "change")
     own.sort(key=lambda place: place.kind != "mark")
     wanted: list[Place] = []
-    for word in _named(order.vote_passages, own):
+    for word in _named(request.vote_passages, own):
         found = [place for place in own if word in (place.kind, label_of(place).casefold())]
         if not found:
             raise UsageError(
@@ -122,9 +124,11 @@ def _shared_places(
             )
         wanted += [place for place in found[:1] if place not in wanted]
     if wanted:
-        shared = [_in_all(place, order, members, places) for place in wanted]
+        shared = [_in_all(place, request, members, places) for place in wanted]
     else:
-        shared = [next((numbers for place in own if (numbers := _in_all(place, order, members, places))), [])]
+        shared = [
+            next((numbers for place in own if (numbers := _in_all(place, request, members, places))), [])
+        ]
     if not all(shared):
         raise UsageError(
             "The versions share no passage.", "Use a smaller --seconds, or leave one out by --tracks."
@@ -133,17 +137,17 @@ def _shared_places(
 
 
 def _named(words: Sequence[str], own: Sequence[Place]) -> list[str]:
-    """The passages as the order names them, several with commas; a label may hold one itself."""
+    """The passages as the request names them, several with commas; a label may hold one itself."""
     labels = {label_of(place).casefold() for place in own}
     parts = [[word] if word.casefold() in labels else word.split(",") for word in words]
     return [part.strip().casefold() for each in parts for part in each if part.strip()]
 
 
 def _in_all(
-    place: Place, order: PageOrder, members: Sequence[int], places: Mapping[int, Sequence[Place]]
+    place: Place, request: PageRequest, members: Sequence[int], places: Mapping[int, Sequence[Place]]
 ) -> list[int]:
     """The number of a passage of the first version in each of them; empty where one has it not."""
-    offsets = order.offsets_s or {}
+    offsets = request.offsets_s or {}
     moment = place.passage.start_s - offsets.get(members[0], 0.0)
     found = []
     for index in members:
@@ -176,7 +180,7 @@ def _names(titles: Sequence[str]) -> Iterator[str]:
 
 
 def vote_of(
-    order: PageOrder,
+    request: PageRequest,
     members: Sequence[int],
     places: Mapping[int, Sequence[Place]],
     cuts: Mapping[int, Cuts],
@@ -186,7 +190,7 @@ def vote_of(
 ) -> tuple[Ballot, PageVote, list[Clip]]:
     """The ballot of the page with this id, what the page shows of it, and its sounds."""
     rate = cuts[members[0]].rate
-    shared = _shared_places(order, members, places)
+    shared = _shared_places(request, members, places)
     made = []
     for numbers in shared:
         played = [
@@ -198,7 +202,7 @@ def vote_of(
         except ValueError as problem:
             raise UsageError(f"The vote cannot be held: {problem}.", "Use another --seconds.") from None
     heard = [places[members[0]][numbers[0]] for numbers in shared]
-    plan = _plan(order, members, chance.number(), max(one.difference_lu for one in made), heard[0])
+    plan = _plan(request, members, chance.number(), max(one.difference_lu for one in made), heard[0])
     contents = []
     for number in range(len(members)):
         digest = hashlib.sha256()

@@ -26,7 +26,7 @@ class ChangedPair:
 
 
 @dataclass(frozen=True, slots=True)
-class PageOrder:
+class PageRequest:
     """What the page is asked to be. `predictions` has a row for each profile; `heard` are the places of
     the tracks that sound on it; `rounds` of the vote, or 0 for none; `offsets_s` says by how much each
     track lies later than the first version of its song; `findings` are the delivery check's, by place;

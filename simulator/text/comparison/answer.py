@@ -12,9 +12,8 @@ from typing import Literal
 from simulator.common.text import level, printed_gap
 from simulator.common.units import TIE_LU
 from simulator.comparison.versions import Comparison, Figures, Played, Side
-from simulator.text.comparison.gained_paid import LEAST_GAIN_DB, unmeasurable
+from simulator.text.comparison.delivered import LEAST_GAIN_DB, Names, Said, ordered, tied, unmeasurable
 from simulator.text.comparison.played import integrated_gap
-from simulator.text.comparison.terms import Names, Said, ordered, tied
 from simulator.text.sentences import PUNCH_TIE_DB
 
 WHERE, SHORT_WHERE = "where nothing is normalised", "as delivered"

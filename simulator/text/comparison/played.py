@@ -13,8 +13,7 @@ from simulator.common.units import TIE_LU, format_time
 from simulator.comparison.versions import Comparison, Heard, Played
 from simulator.normalizer.profile import Profile
 from simulator.text import sentences
-from simulator.text.comparison.gained_paid import LEAST_GAIN_DB
-from simulator.text.comparison.terms import SECONDS, Names, Said, ordered, tied
+from simulator.text.comparison.delivered import LEAST_GAIN_DB, SECONDS, Names, Said, ordered, tied
 
 
 def played_sentences(comparison: Comparison, played: Played, names: Names) -> list[Said]:

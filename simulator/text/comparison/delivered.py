@@ -9,12 +9,43 @@ stands beside it. What a player leaves of a difference: see `played`.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from simulator.common.text import level, printed_gap, share
 from simulator.common.units import TIE_LU, format_time
 from simulator.comparison.difference import Difference
 from simulator.comparison.versions import Comparison, Side
-from simulator.text.comparison.terms import SECONDS, TIE_SHARE, Names, Said, ordered, tied
 from simulator.text.sentences import PUNCH_TIE_DB
+
+TIE_SHARE = 0.001
+SECONDS = "3 s"
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """A sentence, and the rule that made it."""
+
+    rule: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Names:
+    """What the two are called in a sentence ("crushed", "open")."""
+
+    loud: str
+    open: str
+
+
+def tied(gap: float | None) -> bool:
+    """True where the difference in LU, or its absence, is none to speak of."""
+    return gap is None or abs(gap) <= TIE_LU
+
+
+def ordered(names: Names, gap: float) -> tuple[str, str, float]:
+    """The name of the one with more, of the other, and by how much."""
+    return (names.loud, names.open, gap) if gap >= 0.0 else (names.open, names.loud, -gap)
+
 
 FILTERED = 0.05
 """Up to this share a filter is not spoken of: pure gains leave less (measured on four songs)."""

@@ -19,7 +19,7 @@ from simulator.metering.passage import Passage
 from simulator.normalizer.chain import ChainSettings
 from simulator.normalizer.profile import Delivery
 from simulator.page.clips import Clip, stored
-from simulator.page.file.audio import CutJob, cut, cut_all, flac, page_rate
+from simulator.page.file.cut_passages import CutJob, cut, cut_all, flac, page_rate
 
 RATE = 44_100
 LIMITED = ChainSettings(8.0, LimiterSettings(-1.0, "true", 3.0, 150.0))
