@@ -1,19 +1,14 @@
-"""Resampling of a stream: the last step of the chain, after any limiting.
+"""Conversion of sample rate and of word length: resampling, and rounding with triangular dither.
 
-Conventions: blocks float32 (frames, channels); no delay, the first frame stays the first; N frames become
-N · to / from, to the nearest whole number. At the same rate the samples pass untouched, bit for bit. The
-blocks are cut anew first, so the samples do not depend on the reader's block size. A wave that was held at a
-ceiling at the one rate may pass it a little at the samples of the other: nothing holds it again.
-Source: the SoX resampler (soxr), its "very high quality" recipe; linear phase.
-
-Rounding to integers with triangular dither: the one there is, for renders, deliveries and the page.
-
-Source: triangular dither of two steps peak to peak makes the error independent of the signal in mean
-and variance (Lipshitz, Wannamaker, Vanderkooy, "Quantization and dither", JAES 40, 1992; from memory).
-Conventions: float32 (frames, channels) in; `Dither24` gives int32 with the 24 bits in the upper places, as
-libsndfile takes them (value · 2^8); full scale is 2^23 steps. The top step stands one below full scale, as
-always in two's complement: a sample of exactly +1, or the dither at the very top, is held there, which is no
-more of an error than the dither's own. What is above full scale `Dither24` refuses.
+Blocks are float32 (frames, channels).
+- Resampling is the last step of the chain, after any limiting: no delay; N frames become N · to / from,
+  rounded. At the same rate the samples pass untouched, bit for bit. A wave limited at one rate may exceed the
+  ceiling a little at the other; nothing limits it again. Source: the SoX resampler (soxr), "very high
+  quality", linear phase.
+- Triangular dither of two steps peak to peak makes the error independent of the signal in mean and variance
+  (Lipshitz, Wannamaker, Vanderkooy, "Quantization and dither", JAES 40, 1992; from memory). The top step is
+  one below full scale (two's complement): a sample of exactly +1, or dither at the very top, is held there,
+  an error no larger than the dither's own.
 """
 
 from __future__ import annotations
@@ -31,15 +26,15 @@ QUALITY = "VHQ"
 
 
 def resampled_frames(frames: int, from_rate: int, to_rate: int) -> int:
-    """How many frames `frames` become."""
+    """How many frames `frames` become after resampling."""
     return (2 * frames * to_rate + from_rate) // (2 * from_rate)
 
 
 def resample(
     blocks: Iterable[NDArray[np.floating]], channels: int, from_rate: int, to_rate: int
 ) -> Iterator[NDArray[np.float32]]:
-    """The stream at `to_rate` (Hz), as blocks (frames, channels) of other sizes. Raises ValueError where a
-    block has another number of channels."""
+    """The stream at `to_rate` (Hz), in blocks of other sizes. Raises ValueError where a block has another
+    number of channels."""
     if from_rate == to_rate:
         yield from recut(blocks, channels)
         return
@@ -63,8 +58,8 @@ SEED = 24
 def dithered(
     samples: NDArray[np.floating], bits: int, random: np.random.Generator | None
 ) -> NDArray[np.float64]:
-    """The nearest whole steps of an integer word of `bits` (at most 24), after dither from `random` (None:
-    without); what is above full scale is cut there. Takes two numbers a sample from the generator."""
+    """The samples as whole steps of a word of `bits` (up to 24), with dither from `random` (None: without),
+    clipped to full scale. Takes two numbers per sample from the generator."""
     full = 2.0 ** (bits - 1)
     steps = samples.astype(np.float64) * full
     if random is not None:
@@ -74,15 +69,15 @@ def dithered(
 
 
 class Dither24:
-    """Turns one stream into integers, block by block; the noise does not depend on the blocks."""
+    """Dithers one stream to 24 bits, block by block; the noise does not depend on the block sizes."""
 
     def __init__(self, sample_rate: int, *, dithered: bool = True) -> None:
         self._rate, self._frames = sample_rate, 0
         self._random = np.random.default_rng(SEED) if dithered else None
 
     def convert(self, samples: NDArray[np.float32]) -> NDArray[np.int32]:
-        """The next block (frames, channels). Raises WriteError with the first place that is above full
-        scale, or no number."""
+        """The next block as int32 with the 24 bits in the upper places (value · 2^8), as libsndfile takes
+        them. Raises WriteError at the first sample above full scale, or that is not a number."""
         bad = np.flatnonzero(~(np.abs(samples) <= 1.0).all(axis=1))
         if bad.shape[0]:
             frame = int(bad[0])

@@ -1,18 +1,18 @@
-"""Sentences on the figures of two versions, and peaks after each step, by rule.
+"""Sentences on the figures of two versions, by rule.
 
 Each rule holds in both directions and for a tie. Differences up to TIE_LU are equal; up to the profile's
 uncertainty they are named with it, since real players may have measured a different copy. A difference beside
 its two figures is that of the printed figures. PLR here is the true peak, capped at 0 dBTP, minus integrated
 loudness: overs add nothing. Nothing judges taste.
 
-Shortfalls: with album gain it may be the album that falls short; the sentence then names it. Up to
-SHORTFALL_SAID_LU they are left out. Loudness lost against the plain gain is put down to whatever acts on the
-track: the encoding, the limiter, a converter that clips. Overs are moments above 0 dBTP, counted at each
-step's own output.
+Shortfalls up to SHORTFALL_SAID_LU are left out; with album gain the sentence names the album where it is the
+album that falls short. Loudness lost against the plain gain is put down to whatever acts on the track: the
+encoding, the limiter, a converter that clips.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from simulator.common.text import capital, level, printed_gap, share, signed
@@ -134,13 +134,22 @@ def _takers(delivered: Measurement, prediction: Prediction, profile: Profile) ->
         reaches = limiter.ceiling_db if held and limiter is not None else peak + gain_db
         if reaches > headroom_db:
             found.append("the clipping D/A converter")
-    words = f"{', '.join(found[:-1])} and {found[-1]}" if len(found) > 1 else "".join(found)
-    return capital(words)
+    return capital(listed(found))
 
 
 def _verb(takers: str, verb: str) -> str:
     """`keep` or `keeps`, after one taker or several."""
     return verb if " and " in takers else f"{verb}s"
+
+
+def listed(parts: Sequence[str]) -> str:
+    """`a`, `a and b`, `a, b and c`."""
+    return f"{', '.join(parts[:-1])} and {parts[-1]}" if len(parts) > 1 else "".join(parts)
+
+
+def no_loudness(names: Sequence[str]) -> str:
+    """That these have none, without a full stop."""
+    return f"{' and '.join(names)} {'has' if len(names) == 1 else 'have'} no measurable loudness"
 
 
 PUNCH_TIE_DB = 0.5  # of PLR
@@ -161,7 +170,7 @@ def delivered_sentence(first: Version, second: Version) -> str:
     loud, quiet, difference = _ordered(first, second, a, b)
     if difference is None:
         return _unmeasurable(first, second)
-    levels = f"({_lufs(loud.delivered.integrated_lufs)} and {_lufs(quiet.delivered.integrated_lufs)})"
+    levels = "({} LUFS and {} LUFS)".format(*(level(one.delivered.integrated_lufs) for one in (loud, quiet)))
     if difference <= TIE_LU:
         return f"As delivered, {loud.name} and {quiet.name} are equally loud {levels}."
     return f"As delivered, {loud.name} is {_by(a, b)} LU louder than {quiet.name} {levels}."
@@ -242,10 +251,10 @@ def overs_sentence(version: Version) -> str:
 
 
 def over_words(peak_dbtp: float) -> str:
-    """How far over full scale a peak goes: never "up to 0.0 dBTP"."""
-    return (
-        f"up to {signed(peak_dbtp)} dBTP" if level(peak_dbtp) != "0.0" else "less than 0.1 dB over full scale"
-    )
+    """How high peaks go; an over is never "up to 0.0 dBTP", which would contradict it."""
+    if peak_dbtp > 0.0 and level(peak_dbtp) == "0.0":
+        return "less than 0.1 dB over full scale"
+    return f"up to {signed(peak_dbtp)} dBTP"
 
 
 def uncertainty_sentence(profile: Profile) -> str:
@@ -291,12 +300,13 @@ def _by(a: float | None, b: float | None) -> str:
 
 def _gains(first: Version, second: Version) -> str:
     return ", ".join(
-        f"{version.name} {_moved(version.prediction.decision.gain_db)}" for version in (first, second)
+        f"{version.name} {turned(version.prediction.decision.gain_db)}" for version in (first, second)
     )
 
 
-def _moved(gain_db: float) -> str:
-    if abs(gain_db) < 0.05:
+def turned(gain_db: float) -> str:
+    """What a gain does to a version."""
+    if abs(gain_db) < LEAST_DB:
         return "unchanged"
     return f"turned {'up' if gain_db > 0.0 else 'down'} {level(abs(gain_db))} dB"
 
@@ -308,9 +318,5 @@ def _within(difference: float, profile: Profile) -> str:
 
 
 def _unmeasurable(first: Version, second: Version) -> str:
-    names = [v.name for v in (first, second) if v.delivered.integrated_lufs is None]
-    return f"{capital(' and '.join(names))} {'has' if len(names) == 1 else 'have'} no measurable loudness."
-
-
-def _lufs(value: float | None) -> str:
-    return f"{level(value)} LUFS"
+    silent = [version.name for version in (first, second) if version.delivered.integrated_lufs is None]
+    return f"{capital(no_loudness(silent))}."

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
-from support import platform_rules
+from support import platform_rules, source
 
 from simulator.codecs import deliver
 from simulator.deck import renderer, scratch
@@ -74,12 +74,12 @@ def test_a_lane_holds_the_samples_byte_for_byte(tmp_path: Path, monkeypatch: pyt
 def test_every_descriptor_that_the_program_opens_is_binary() -> None:
     """Those that lead nowhere aside."""
     found, bare = 0, []
-    for path in (ROOT / "simulator").rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for module in source.modules():
+        for node in source.nodes(module):
             if isinstance(node, ast.Call) and ast.unparse(node.func) == "os.open":
                 found += 1
                 if "BINARY" not in ast.unparse(node) and "os.devnull" not in ast.unparse(node):
-                    bare.append(f"{path.relative_to(ROOT)}:{node.lineno}")
+                    bare.append(f"{module}:{node.lineno}")
     assert found >= 6
     assert bare == []
 

@@ -1,17 +1,16 @@
 """Vote of a page: its versions and passages, what of it goes into the page, and the page's chance.
 
-In the open stand the sounds under neutral names in random order, the pairs of each round, and the page's
-id. Behind the curtain stand the versions' names, which sound is which, and the sentences of the result.
+Readable in the file are the sounds under neutral names in random order, the pairs of each round, and the
+page's id. Hidden are the versions' names, which sound is which, and the sentences of the result.
 
-All chance comes from one seed, so that a page can be made again. Drawn are the page's id, the neutral names
-of its sounds, the curtain's key, the seeds of the vote's draws and of the dither, and the order in which
-sounds stand.
+All chance comes from one seed, so that a page can be made again: the page's id, the neutral names of its
+sounds and their order, the key that hides the names, the seeds of the vote's draws and of the dither.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -20,7 +19,7 @@ import numpy as np
 from simulator.blind_test.ballot import Ballot
 from simulator.blind_test.result import PreferenceResult, plan_sentence, result, result_sentences
 from simulator.blind_test.statistics import ALPHA, preference_p
-from simulator.blind_test.trial import Round, Trial, TrialPlan, begin, draw, problem_of
+from simulator.blind_test.trial import Letter, Round, TrialPlan, begin, draw, problem_of
 from simulator.common.errors import UsageError
 from simulator.common.units import format_time
 from simulator.normalizer.prediction import Prediction
@@ -95,7 +94,7 @@ def _plan(
 ) -> TrialPlan:
     return TrialPlan(
         kind="preference",
-        versions=tuple(_names([request.tracks[index].track.title for index in members])),
+        versions=_told_apart([request.tracks[index].track.title for index in members]),
         rounds=request.rounds,
         seed=seed,
         state="matched",
@@ -149,14 +148,14 @@ def _in_all(
     """The number of a passage of the first version in each of them; empty where one has it not."""
     offsets = request.offsets_s or {}
     moment = place.passage.start_s - offsets.get(members[0], 0.0)
-    found = []
+    numbers = []
     for index in members:
         for number, other in enumerate(places[index]):
             same = abs(other.passage.start_s - offsets.get(index, 0.0) - moment) < SAME_MOMENT_S
             if same and (other.kind, other.label) == (place.kind, place.label):
-                found.append(number)
+                numbers.append(number)
                 break
-    return found if len(found) == len(members) else []
+    return numbers if len(numbers) == len(members) else []
 
 
 def _spread(drawn: Sequence[Round], passages: int, chance: Chance) -> tuple[int, ...]:
@@ -173,10 +172,11 @@ def _spread(drawn: Sequence[Round], passages: int, chance: Chance) -> tuple[int,
     return tuple(rounds)
 
 
-def _names(titles: Sequence[str]) -> Iterator[str]:
-    """Titles, told apart by a number where two are the same."""
-    for place, title in enumerate(titles):
-        yield f"{title} ({place + 1})" if titles.count(title) > 1 else title
+def _told_apart(titles: Sequence[str]) -> tuple[str, ...]:
+    """Titles, with a number where two are the same."""
+    return tuple(
+        f"{title} ({place})" if titles.count(title) > 1 else title for place, title in enumerate(titles, 1)
+    )
 
 
 def vote_of(
@@ -285,18 +285,12 @@ def plain_sentence(names: Sequence[str], for_first: int, rounds: int) -> str:
 def _sentences(ballot: Ballot) -> list[str]:
     """For two versions: what the result says, by how often the first was chosen."""
     plan = replace(ballot.plan, versions=tuple(isolated(name) for name in ballot.plan.versions))
-    trial = begin(plan)
-    said = []
-    for wanted in range(ballot.plan.rounds + 1):
-        found = result(_chosen(trial, wanted))
-        assert isinstance(found, PreferenceResult)
-        said.append(result_sentences(plan, found)[0])
-    return said
-
-
-def _chosen(trial: Trial, wanted: int) -> Trial:
-    """The trial answered so that version 0 was chosen so often."""
-    letters = tuple(
-        "A" if (number < wanted) is (one.first == 0) else "B" for number, one in enumerate(trial.draws)
-    )
-    return replace(trial, answers=letters)  # type: ignore[arg-type]
+    trial, sentences = begin(plan), []
+    for wanted in range(plan.rounds + 1):
+        answers: list[Letter] = [
+            "A" if (number < wanted) is (pair.first == 0) else "B" for number, pair in enumerate(trial.draws)
+        ]
+        outcome = result(replace(trial, answers=tuple(answers)))
+        assert isinstance(outcome, PreferenceResult)
+        sentences.append(result_sentences(plan, outcome)[0])
+    return sentences

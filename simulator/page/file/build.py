@@ -3,12 +3,10 @@
 Chance (the page's id, the neutral names of its sounds, the curtain's key, the vote's draws, the dither)
 comes from one seed that is drawn here, so that a test can repeat a page.
 
-Check that every file of a page is still the one that was measured, now that the page is made.
-
 A page reads its files several times: to measure, to play, to check, and to cut its passages, which ends at
-the last one and so cannot hash the whole. What the disk says of a file is noted before the first reading.
-Where it says something else at the end, the file is read whole once more: only other samples are refused,
-since a copy of the same, or a time that a backup has set, changes nothing on the page.
+the last one and so cannot hash the whole file. What the disk says of a file is noted before the first
+reading; where it says something else at the end, the file is read whole once more. Only other samples are
+refused: a copy of the same, or a time that a backup has set, changes nothing on the page.
 """
 
 from __future__ import annotations
@@ -97,19 +95,19 @@ def build(request: PageRequest, step: Callable[[], None] = lambda: None) -> Buil
     members = vote_members(request, tracks, good) if request.rounds else []
     name = chance.word(10)
     places, cuts, problems = _cut_all(request, good, step)
-    offers = _offers(request, places, cuts, chance)
+    offers = _offers(request, good, places, cuts, chance)
     look, profile = looks(tracks), request.profiles[0]
-    heard = {
-        index: HeardTrack(
+    heard = {}
+    for index in cuts:
+        delivered, name_and_colour = request.tracks[index], look[index + 1]
+        heard[index] = HeardTrack(
             index + 1,
-            request.tracks[index].track,
-            look[index + 1].name,
-            look[index + 1].colour,
+            delivered.track,
+            name_and_colour.name,
+            name_and_colour.colour,
             good[index],
-            one.measurement.duration_s if (one := request.tracks[index]).measurement else 0.0,
+            0.0 if delivered.measurement is None else delivered.measurement.duration_s,
         )
-        for index in cuts
-    }
     content = PageContent(
         title=page_title(
             request.playlist.title, [track.track for track in request.tracks], hidden=request.rounds > 0
@@ -129,13 +127,9 @@ def build(request: PageRequest, step: Callable[[], None] = lambda: None) -> Buil
     vote, ballot = None, None
     if request.rounds:
         if any(index not in cuts for index in members):
-            raise (
-                problems[0]
-                if problems
-                else UsageError(
-                    "A version is too short for a vote.", "A passage needs half a second at least."
-                )
-            )
+            if problems:
+                raise problems[0]
+            raise UsageError("A version is too short for a vote.", "A passage needs half a second at least.")
         ballot, vote, own = vote_of(request, members, places, cuts, content.title, name, chance)
         clips = [*clips, *own]
         chance.shuffle(clips)
@@ -205,22 +199,14 @@ def _cut_all(
     request: PageRequest, good: Mapping[int, Prediction], step: Callable[[], None]
 ) -> tuple[dict[int, list[Place]], dict[int, Cuts], list[SimulatorError]]:
     """The passages of every track that sounds, cut; a track that fails costs no other."""
-    offsets = request.offsets_s or {}
-    indices = list(good)
+    offsets, indices = request.offsets_s or {}, list(good)
     heard = []
     for index in indices:
-        measured = request.tracks[index].measurement
+        track, measured = request.tracks[index].track, request.tracks[index].measurement
         assert measured is not None
-        song = request.tracks[index].track.song
-        heard.append(
-            TrackEnergy(
-                song,
-                measured.series.energy,
-                measured.duration_s,
-                offsets.get(index, 0.0),
-                request.tracks[index].track.role == "reference",
-            )
-        )
+        length, later = measured.duration_s, offsets.get(index, 0.0)
+        reference = track.role == "reference"
+        heard.append(TrackEnergy(track.song, measured.series.energy, length, later, reference))
     marks = [
         DeskMark(indices.index(mark.track), mark.at_s, mark.label)
         for mark in request.marks
@@ -228,7 +214,19 @@ def _cut_all(
     ]
     chosen = choose(heard, request.seconds, marks, _changes(request, indices))
     places = dict(zip(indices, chosen, strict=True))
-    jobs = {index: _job(request, index, places[index]) for index in indices if places[index]}
+    profile = request.profiles[0]
+    jobs = {
+        index: CutJob(
+            request.tracks[index].track.path,
+            chain_settings(profile, good[index].decision),
+            tuple(place.passage for place in places[index]),
+            profile.delivery,
+            request.tracks[index].content,
+            request.keep_in,
+        )
+        for index in indices
+        if places[index]
+    }
     done = dict(zip(jobs, cut_all(list(jobs.values()), request.workers, step), strict=True))
     cuts = {index: found for index, found in done.items() if not isinstance(found, SimulatorError)}
     return places, cuts, [found for found in done.values() if isinstance(found, SimulatorError)]
@@ -247,27 +245,20 @@ def _changes(request: PageRequest, indices: Sequence[int]) -> list[ChangeMoment]
     if both is None or request.changed is None:
         return []
     tracks = (indices.index(both[0]), indices.index(both[1]))
-    return [
-        ChangeMoment(tracks, at_s, one.length_s, f"{format_time(at_s)[:-2]}, {change_words(one)}")
-        for one in sorted(request.changed.audibility.worst(CHANGES), key=lambda each: each.at_s)
-        for at_s in [max(0.0, one.at_s)]
-    ]
-
-
-def _job(request: PageRequest, index: int, places: Sequence[Place]) -> CutJob:
-    profile = request.profiles[0]
-    return CutJob(
-        request.tracks[index].track.path,
-        chain_settings(profile, _prediction(request, index).decision),
-        tuple(place.passage for place in places),
-        profile.delivery,
-        request.tracks[index].content,
-        request.keep_in,
-    )
+    moments = []
+    for moment in sorted(request.changed.audibility.worst(CHANGES), key=lambda moment: moment.at_s):
+        at_s = max(0.0, moment.at_s)
+        label = f"{format_time(at_s)[:-2]}, {change_words(moment)}"
+        moments.append(ChangeMoment(tracks, at_s, moment.length_s, label))
+    return moments
 
 
 def _offers(
-    request: PageRequest, places: Mapping[int, Sequence[Place]], cuts: Mapping[int, Cuts], chance: Chance
+    request: PageRequest,
+    good: Mapping[int, Prediction],
+    places: Mapping[int, Sequence[Place]],
+    cuts: Mapping[int, Cuts],
+    chance: Chance,
 ) -> list[Offer]:
     """The rows of passages, in the order in which they first appear."""
     rows: dict[str, dict[int, int]] = {}
@@ -283,8 +274,8 @@ def _offers(
                 cuts[index].rate,
                 cuts[index].delivered[number],
                 cuts[index].played[number],
-                _prediction(request, index).decision.gain_db,
-                _job(request, index, places[index]).plain,
+                good[index].decision.gain_db,
+                cuts[index].plain,
             )
             for index, number in wanted.items()
         ]
@@ -298,9 +289,3 @@ def _offers(
             )
         )
     return offers
-
-
-def _prediction(request: PageRequest, index: int) -> Prediction:
-    found = request.predictions[0][index]
-    assert isinstance(found, Prediction)
-    return found
