@@ -15,7 +15,7 @@ from simulator.delivery.finding import LEVELS, Level, worst
 from simulator.normalizer.codec_records import CODEC_NAMES
 from simulator.normalizer.decision import LimitedBy
 from simulator.normalizer.profile import Codec, Scope, Upward
-from simulator.page.tables import _SCOPES, _UPWARD
+from simulator.page.content import _SCOPES, _UPWARD
 from simulator.session.acts.monitoring import LISTEN_WORDS
 from simulator.text.desk.status_bar import SHORT_STATES, SIGNS
 from simulator.text.findings import VERDICT

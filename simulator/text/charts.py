@@ -19,8 +19,7 @@ from simulator.audibility.audibility import Audibility
 from simulator.blind_test.result import PreferenceResult
 from simulator.common.text import level
 from simulator.comparison.alignment import Alignment
-from simulator.comparison.passages import SECONDS, STEPS_PER_SECOND, Passages
-from simulator.comparison.versions import Figures
+from simulator.comparison.versions import SECONDS, STEPS_PER_SECOND, Figures, Passages
 from simulator.metering.dynamics import loud_window, quiet_window
 from simulator.metering.measurement import Measurement
 from simulator.rungs.advice import Destination, enough

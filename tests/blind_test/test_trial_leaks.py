@@ -17,7 +17,7 @@ from support.made_session import Desk, session
 from simulator.deck.program import Now
 from simulator.desk.completion import candidates
 from simulator.desk.status_bar import DeskStage, bar_of
-from simulator.metering.live_meter import Reading
+from simulator.metering.meter import Reading
 from simulator.session.acts.level_guard import RAMP_S, STEP_LU
 from simulator.session.effects import Keep, Output, Sound
 from simulator.session.events import DeviceFound, DeviceLost, Event, Prepared, Pressed, Tick, Typed

@@ -98,8 +98,8 @@ def test_results_records_and_encoded_masters_are_written_where_fsync_wants_a_wri
     assert said == []
     assert b"too dull" in read_small(tmp_path / "a.session.json", 1000)
     (tmp_path / "a.opus").write_bytes(b"encoded")
-    deliver.keep(tmp_path / "cache", "key", tmp_path / "a.opus", 5)
-    found = deliver.find(tmp_path / "cache", "key")
+    deliver.keep_encoded(tmp_path / "cache", "key", tmp_path / "a.opus", 5)
+    found = deliver.find_encoded(tmp_path / "cache", "key")
     assert found is not None
     assert found[0].read_bytes() == b"encoded"
 
@@ -196,7 +196,9 @@ def test_what_is_redirected_is_utf_8_also_where_the_system_s_encoding_is_another
     """The POSIX locale, whose encoding is ASCII, without Python's own cures."""
     environment = {**os.environ, "LC_ALL": "POSIX", "PYTHONCOERCECLOCALE": "0", "PYTHONUTF8": "0"}
     environment.pop("PYTHONIOENCODING", None)
-    words = "from simulator.engine.streams import ready_streams; ready_streams(); print(ascii(input()), '−')"
+    words = (
+        "from simulator.engine.streams import prepare_streams; prepare_streams(); print(ascii(input()), '−')"
+    )
     done = subprocess.run(
         [sys.executable, "-c", words.replace("−", "\\u2212")],
         cwd=ROOT, env=environment, input="\u00fc\n".encode(), capture_output=True, timeout=60, check=False,
