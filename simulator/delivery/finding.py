@@ -6,6 +6,7 @@ Levels: "fine" (as it should be, or only worth knowing), "look" (listen or look 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -101,7 +102,6 @@ def db_words(value: float) -> str:
     return level(value, 2)
 
 
-def worst(findings: tuple[Finding, ...] | list[Finding]) -> Level:
+def worst(findings: Iterable[Finding]) -> Level:
     """The most serious level among them."""
-    levels = {finding.level for finding in findings}
-    return next((level for level in LEVELS if level in levels), "fine")
+    return min((finding.level for finding in findings), key=LEVELS.index, default="fine")
