@@ -41,6 +41,25 @@ class Finding:
     source: str = PRACTICE
 
 
+def found_if(
+    bad: bool,
+    check: str,
+    name: str,
+    value: float | None,
+    unit: str,
+    against: float | None = None,
+    at_s: tuple[float, ...] = (),
+    text: str = "",
+    advice: str = "",
+    source: str = PRACTICE,
+    level: Level = "look",
+) -> Finding:
+    """A finding of `level` where it is `bad`, else fine, without places, text and advice."""
+    if not bad:
+        return Finding(check, name, "fine", value, unit, against, source=source)
+    return Finding(check, name, level, value, unit, against, at_s, text, advice, source)  # fmt: skip
+
+
 @dataclass(frozen=True, slots=True)
 class Decided:
     """What was decided for the delivery, where something was: None leaves the check without a target.
