@@ -151,18 +151,14 @@ def _in_json(text: str) -> Sheet:
 
 
 BLOCK_ID = "sheet"
-_BLOCK = re.compile(
-    rf"""<script\b[^>]*\bid\s*=\s*["']?{BLOCK_ID}\b["']?[^>]*>(.*?)</script""", re.DOTALL | re.IGNORECASE
-)
-    rf"""<script\b[^>]*\bid\s*=\s*["']?{BLOCK_ID}\b["']?[^>]*>(.*?)</script""", re.DOTALL | re.IGNORECASE
-)
+_BLOCK = re.compile(rf"""<script\b[^>]{{0,200}}\bid\s?=\s?["']?{BLOCK_ID}\b[^>]{{0,200}}>""", re.IGNORECASE)
 
 
 def _in_html(text: str) -> Sheet:
     """From the JSON block that an HTML sheet carries."""
     if (block := _BLOCK.search(text)) is None:
         raise ValueError("the page holds no sheet")
-    return _in_json(block[1])
+    return _in_json(text[block.end() :].partition("</script")[0])
 
 
 def _in_csv(text: str) -> Sheet:
