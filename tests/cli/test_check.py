@@ -167,10 +167,10 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def answer(
-    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    folder: Path, cache: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> Any:
     monkeypatch.chdir(folder)
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    monkeypatch.setenv("XDG_CACHE_HOME", str(cache))
 
     def run(line: str) -> tuple[int, str, str]:
         code = app.run(["check", *line.split()])

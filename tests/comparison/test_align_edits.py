@@ -20,8 +20,8 @@ from simulator.comparison.align import align_and_move, lay_over
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference, difference_blocks, measure_difference
 from simulator.comparison.versions import choose, extremes
+from simulator.dsp.ceiling import LimiterSettings
 from simulator.dsp.limiter import limit_array
-from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.metering.meter import measure_array
 from simulator.storage.measurement_cache import unpack_pair
 
