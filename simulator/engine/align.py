@@ -154,10 +154,10 @@ def _cached(
 
 def _run(job: _Job, store: Store) -> _Found:
     lossy = any(read_info(path).lossy for path in (job.first, job.second))
-    apart = lossy and not workers.stays_in_process()
-    if not apart:
+    count = workers.workers_for(lossy)
+    if not count:
         workers.one_blas_thread()
-    results = workers.run(_do, [job], 1 if apart else 0, lambda one: f"{one.first} or {one.second}")
+    results = workers.run(_do, [job], count, lambda one: f"{one.first} or {one.second}")
     found = next(iter(results))[1]
     results.close()
     if isinstance(found, SimulatorError):

@@ -73,7 +73,7 @@ from simulator.storage.small_files import (
     LARGEST_RECORD_BYTES,
     changed_file_error,
     changed_since,
-    read_small,
+    read_named,
     stamp_of,
 )
 
@@ -121,12 +121,7 @@ def read_decisions(word: str) -> Decisions:
     that is no session file or holds no decision."""
     path, _, destination = (word, "", "") if os.path.exists(word) else word.rpartition(":")
     path = path or word
-    try:
-        data = read_small(path, LARGEST_RECORD_BYTES)
-    except OSError as problem:
-        raise UsageError(
-            f"{path}: cannot read the session file: {problem.strerror or problem}.", "Check the path."
-        ) from None
+    data = read_named(path, LARGEST_RECORD_BYTES, "the session file", UsageError)
     try:
         record = from_json(data)
     except UsageError as problem:
@@ -449,8 +444,7 @@ def _scans(
     paths = [track.track.path for track in tracks if track.measurement is not None]
     seconds = sum(track.measurement.duration_s for track in tracks if track.measurement is not None)
     count = workers if len(paths) > 1 and seconds > POOL_PAYS_SECONDS else 0
-    if not count and not pool.stays_in_process() and any(map(is_lossy, paths)):
-        count = 1
+    count = count or pool.workers_for(any(map(is_lossy, paths)))
     job = partial(scan_file, checksums=checksums)
     done = iter(pool.in_order(pool.run(job, paths, count, str), len(paths), lambda: None))
     scans = [None if track.measurement is None else next(done) for track in tracks]
