@@ -46,7 +46,8 @@ from simulator.storage.writing import (
     sweep,
     whole_file,
 )
-from simulator.text import charts
+from simulator.text.charts.comparison import Drawing, comparison_figure
+from simulator.text.charts.style import STYLE
 from simulator.text.comparison.delivered import NOT_JUDGED, Names
 
 _log = logging.getLogger("fairhearing")
@@ -150,9 +151,9 @@ def picture_paths(files: Sequence[Path], profiles: Sequence[Profile], force: boo
     return paths
 
 
-def write_picture(path: Path, drawing: charts.Drawing, force: bool) -> None:
+def write_picture(path: Path, drawing: Drawing, force: bool) -> None:
     """Draws versions on one player. Raises WriteError."""
-    save_picture(path, lambda: charts.comparison_figure(drawing), charts.STYLE, force)
+    save_picture(path, lambda: comparison_figure(drawing), STYLE, force)
 
 
 @dataclass(frozen=True, slots=True)

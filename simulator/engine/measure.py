@@ -114,8 +114,7 @@ def measure_file(job: Job, each: Each = map, *, ahead: bool = False) -> Result:
     block = METER_FRAMES if job.chain is None and job.delivery is None else SEGMENT_FRAMES
     with AudioReader(job.path, ahead=ahead, block_frames=block) as reader:
         info = reader.info
-        bits = None if info.lossy else info.bits
-        rate = info.sample_rate
+        bits, rate = info.bits, info.sample_rate
         report = LimiterReport() if job.chain is not None else None
         delivering = None
         try:

@@ -449,7 +449,8 @@ def _peaks(content: PageContent, place: int) -> dict[str, Any] | None:
         for one, each in zip(content.tracks, found, strict=True)
         if each is not None and one.delivered is not None
     ]
-    return {"columns": ["master", *columns, "as played"], "rows": rows, "note": PEAKS_NOTE}
+    headings = [(name, "") for name in ("master", *columns, "as played")]
+    return {"columns": headings, "rows": rows, "note": PEAKS_NOTE}
 
 
 def measured_row(page_track: PageTrack) -> dict[str, Any]:

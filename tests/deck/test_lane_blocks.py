@@ -17,7 +17,7 @@ from simulator.common.errors import AudioError
 from simulator.deck.program import LaneKey
 from simulator.deck.renderer import Make, Renderer, lane_blocks, to_stereo
 from simulator.deck.shared_memory import FAILED, READY, MappedLanes, lane_path
-from simulator.dsp.limiter_settings import LimiterSettings
+from simulator.dsp.ceiling import LimiterSettings
 from simulator.engine.render import TrackJob, render_track
 from simulator.metering.passage import Passage
 from simulator.normalizer.chain import ChainSettings

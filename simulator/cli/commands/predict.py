@@ -121,7 +121,8 @@ def _pictures(
     from simulator.cli.steps.predict import MOST_DRAWN, answer, choose_shown, player_rows
     from simulator.common.errors import UsageError
     from simulator.storage.writing import refuse_sources, save_picture
-    from simulator.text.charts import STYLE, players_figure
+    from simulator.text.charts.players import players_figure
+    from simulator.text.charts.style import STYLE
 
     shown = choose_shown(ready.tracks, against, names)
     if len(shown.names) > MOST_DRAWN:

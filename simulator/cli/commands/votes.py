@@ -49,7 +49,8 @@ def command(
     from simulator.cli.steps.votes import sums, take_votes
     from simulator.common.errors import ExitCode, SimulatorError, UsageError
     from simulator.storage.writing import check_pictures, save_picture
-    from simulator.text import charts
+    from simulator.text.charts.style import STYLE
+    from simulator.text.charts.votes import votes_figure
     from simulator.text.votes import sum_answer, sum_sentences, sum_table
 
     record = session or session_by_its_former_name
@@ -88,7 +89,7 @@ def command(
     for number, each in enumerate(listener_sums, 1):
         for file in figures:
             path = file if len(listener_sums) == 1 else file.with_stem(f"{file.stem}-{number}")
-            save_picture(path, partial(charts.votes_figure, each), charts.STYLE, force)
+            save_picture(path, partial(votes_figure, each), STYLE, force)
             readout.line(f"{path}: {len(each.listeners)} listeners")
     if figures and not listener_sums:
         warn("No picture: it needs the votes of several listeners to one page.")

@@ -17,7 +17,7 @@ from simulator.delivery.album import Relation, gaps_s, trims_db
 from simulator.metering import gating
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.prediction import Prediction
-from simulator.playlists.playlist import Playlist, Track
+from simulator.playlists.playlist import BARE_FILES, Playlist, Track
 from simulator.storage.writing import refuse_sources, save_picture
 from simulator.text.short_names import short_names
 from simulator.text.tables import grid, shortened
@@ -79,7 +79,9 @@ class Album:
         found = [(place, one.measurement) for place, one in enumerate(ready.tracks)]
         readable = [(place, one) for place, one in found if one is not None]
         self.ready = ready
-        self.title, self.profiles = ready.playlist.title, ready.profiles
+        title = ready.playlist.title
+        self.title = "The album" if title == BARE_FILES else title
+        self.profiles = ready.profiles
         self.songs: list[Measurement] = [one for _, one in readable]
         self.places = [place for place, _ in readable]
         self.names = short_names([ready.tracks[place].track.title for place in self.places], LONGEST_SONG)
@@ -173,7 +175,8 @@ class Album:
 
     def draw(self, paths: Sequence[Path], force: bool) -> None:
         """Writes the picture of the album over time, as the first player plays it."""
-        from simulator.text.charts import STYLE, AlbumSong, album_figure
+        from simulator.text.charts.album import AlbumSong, album_figure
+        from simulator.text.charts.style import STYLE
 
         played = self.played[0]
         songs = [

@@ -21,7 +21,7 @@ from simulator.metering.measurement import Measurement
 from simulator.normalizer.prediction import Prediction
 from simulator.playlists.playlist import Track
 from simulator.text.audibility import CAVEAT, audibility_answer, audibility_line, moment_line
-from simulator.text.charts import Drawing, Drawn
+from simulator.text.charts.comparison import Drawing, Drawn
 from simulator.text.comparison.answer import answer_sentences, further_sentence
 from simulator.text.comparison.curves import on_clock, short_term_curve, sparkline
 from simulator.text.comparison.delivered import Names, Said, whole_sentences

@@ -73,7 +73,7 @@ def _master(number: int, checked: Checked, folder: Path) -> SheetMaster:
         album=as_utf8(track.album or "") if checked.album is not None else "",
         format=scanned.info.container,
         subtype=scanned.info.subtype,
-        bits=None if scanned.info.lossy else scanned.info.bits,
+        bits=scanned.info.bits,
         silence_at_start_s=scanned.scan.head_s,
         silence_at_end_s=scanned.scan.tail_s,
         gap_to_next_s=checked.gap_s,
