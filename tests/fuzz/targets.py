@@ -47,8 +47,7 @@ from simulator.page.file.build import templates
 from simulator.page.mail_text import texts_of
 from simulator.page.sheet import sheet_html
 from simulator.playlists.formats import parse_playlist
-from simulator.session.blind.record import ballots, votes
-from simulator.session.log import Act, Record, from_json, to_json
+from simulator.session.log import Act, Record, ballots, from_json, to_json, votes
 from simulator.session.provenance import known_ids, news
 from simulator.storage.measurement_cache import pack, unpack, unpack_pair
 

@@ -23,9 +23,8 @@ from simulator.page.comments import page_act, shown_tracks
 from simulator.page.file.build import BuiltPage, Stamps, build, refuse_changed, stamps_of, voted_on
 from simulator.page.file.request import ChangedPair, PageRequest
 from simulator.playlists.playlist import Track
-from simulator.session.blind.offer import MOST_VERSIONS
-from simulator.session.blind.record import ballot_act
-from simulator.session.log import Act
+from simulator.session.acts.trial_offer import MOST_VERSIONS
+from simulator.session.log import Act, ballot_act
 from simulator.storage.measurement_cache import ENCODED
 from simulator.storage.session_file import add_act, is_record, now, playlist_of, read_record, record_of
 from simulator.text.findings import verdict
