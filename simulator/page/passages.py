@@ -74,7 +74,7 @@ def choose(
     changes: Sequence[ChangeMoment] = (),
 ) -> list[list[Place]]:
     """The places of every track, in the order loudest, quietest, turn, marks, changes. A track shorter than
-    `seconds` has one place, the whole of it; one under 0.5 s none."""
+    `seconds` has one place, the whole track; one under 0.5 s none."""
     chosen = _suggested(tracks, seconds, marks)
     for change in changes:
         both = [_changed(change, tracks[track], tracks[change.tracks[0]].offset_s) for track in change.tracks]

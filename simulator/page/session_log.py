@@ -42,7 +42,7 @@ def notes(acts: Sequence[Act]) -> list[str]:
 
 
 def trials(acts: Sequence[Act]) -> list[str]:
-    """The result of each blind trial at the desk, in the words it was told in; of one without an end, how far
+    """The result of each blind trial at the desk, as it was reported; of an unfinished one, how far
     it went."""
     no_end = {id(act): unfinished_words(trial) for act, trial in unfinished(acts)}
     said = []

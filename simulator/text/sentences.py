@@ -31,7 +31,7 @@ LEAST_DB = 0.05
 def shortfall_sentences(
     name: str, delivered: Measurement, prediction: Prediction, profile: Profile
 ) -> list[str]:
-    """At most one sentence; none where nothing is short, or where that is how the album was meant."""
+    """One sentence at most; none where nothing is short, or where the album was meant so."""
     decision, lost = prediction.decision, prediction.limiter_loss_lu
     own = track_lufs(profile, delivered)
     if decision.target_lufs is None or decision.counted_lufs is None or own is None:
@@ -98,7 +98,7 @@ def _is_albums(profile: Profile, decision: Decision, delivered: Measurement, own
 
 
 def _why(who: str, reached: str, decision: Decision, short: float) -> str:
-    """What keeps it from the target, without a full stop; empty where no rule of the player does."""
+    """What keeps it from the target, without a full stop; empty where none of the player's rules does."""
     who = capital(who)
     if decision.limited_by == "headroom" and decision.gain_db < LEAST_DB:
         return f"{who} has no headroom to go up, so it ends up {level(short)} LU under target"
@@ -210,8 +210,8 @@ def passage_sentence(first: Version, second: Version, profile: Profile) -> str:
 
 
 def widened(delivered_lu: float, played_lu: float) -> bool:
-    """True where a player leaves more of a difference than there was. So where it raises a dense version
-    further than an open one, or its limiter takes from the open one. Less than a tenth of it is none."""
+    """True where the difference is larger as played: the player raises a dense version further than an open
+    one, or its limiter turns down the open one. Differences that print the same do not count."""
     return played_lu > delivered_lu and level(played_lu) != level(delivered_lu)
 
 
@@ -224,7 +224,7 @@ def headroom_sentences(version: Version, profile: Profile) -> list[str]:
 
 
 def punch_sentence(first: Version, second: Version) -> str:
-    """How far the peaks of each stand out; no gain changes that."""
+    """The peak-to-loudness ratios of the two; no gain changes them."""
     ratios = [punch_db(version.delivered) for version in (first, second)]
     more, less, difference = _ordered(first, second, ratios[0], ratios[1])
     if difference is None:
@@ -239,7 +239,7 @@ def punch_sentence(first: Version, second: Version) -> str:
 
 
 def overs_sentence(version: Version) -> str:
-    """What lies above full scale between the samples, delivered and played; empty where nothing does."""
+    """Inter-sample overs as delivered, and the peak as played; empty without overs."""
     found, peak = version.delivered, version.delivered.true_peak_dbtp
     if not found.over_count or peak is None:
         return ""
@@ -274,7 +274,7 @@ def uncertainty_sentence(profile: Profile) -> str:
 
 
 def pair_sentences(first: Version, second: Version, profile: Profile) -> list[str]:
-    """All that the two say, in reading order."""
+    """Every sentence on the two, in reading order."""
     said = [
         delivered_sentence(first, second),
         played_sentence(first, second, profile),

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Listener:
-    """One vote: who, whether the names were hidden, the result of it alone, the choices passage by passage
-    for the first of two versions (chosen, of how many rounds), and the words."""
+    """One vote: who, whether the names were hidden, its own result, the choices passage by passage for the
+    first of two versions (chosen, of how many rounds), and the words."""
 
     name: str
     blind: bool

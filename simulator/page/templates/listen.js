@@ -64,7 +64,7 @@ function startListening(sounds) {
     return { track: chosen("version"), at: Math.round(10 * at) / 10 };
   }
 
-  // The picture of what is chosen: where each line lies at this level, and the passage.
+  // The picture of the chosen version: its lines at this level, and the passage.
   function paint() {
     const version = chosen("version"), state = chosen("state"), passage = chosen("passage");
     for (const plot of plots) {

@@ -89,8 +89,8 @@ function startVoting(ballot) {
     show();
   }
 
-  // Heard is what sounded for a second: by the sound's own clock, which stands while nothing sounds, and not
-  // while the volume is at its lower end.
+  // Heard means played for a second, by the sound's own clock, which stops while nothing plays; not with the
+  // volume at its lower end.
   function count(letter, begin) {
     let sounded = 0, at = begin, moved = performance.now();
     clearInterval(timer);

@@ -19,7 +19,7 @@ turned = sentences.turned
 
 
 def played_sentences(comparison: Comparison, played: Played, names: Names) -> list[Said]:
-    """All that one player's part says, in reading order."""
+    """Every sentence on one player, in reading order."""
     profile = played.profile
     versions = ((names.loud, played.loud), (names.open, played.open))
     return said(

@@ -223,7 +223,7 @@ def _line(name: str, unit: str, a: float | None, b: float | None) -> tuple[str, 
 
 
 def _ending(title: str) -> str:
-    """What stands in the last brackets of a title."""
+    """The text in brackets at the end of a title."""
     if not title.endswith(")") or "(" not in title:
         return ""
     return title[title.rindex("(") + 1 : -1].strip()
