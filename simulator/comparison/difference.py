@@ -378,7 +378,7 @@ def _spectra(pair: Pair, gain: float, curve: GainCurve, follow: GainFollowing, e
         done = 0
         for at, ours, theirs in pair.weighted(part):
             if frames is None:
-                frames = spectrum.Frames(pair.sample_rate, 3, ours.shape[0])
+                frames = spectrum.Frames(spectrum.sine_window(pair.sample_rate), 3, ours.shape[0])
             riding = theirs * (curve.over(at, ours.shape[1]) - gain).astype(np.float32)
             for spectra in frames.push(np.stack([ours, theirs, riding])):
                 _add(sums, spectra, gain, follow.over(part.start, done, spectra.shape[2], size))

@@ -29,8 +29,8 @@ from numpy.typing import NDArray
 
 from simulator.common.units import db_to_gain
 from simulator.dsp import interpolation
+from simulator.dsp.ceiling import LimiterSettings
 from simulator.dsp.interpolation import REACH, ROW, SCREEN, SCREEN_MARGIN
-from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.dsp.segments import recut
 
 DB_PER_NEPER = 20.0 / math.log(10.0)

@@ -19,8 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.units import db_to_gain
+from simulator.dsp.ceiling import LimiterSettings, PeakKind
 from simulator.dsp.limiter import Block, LimiterReport, StraightRelease, Values, limit_by
-from simulator.dsp.limiter_settings import LimiterSettings, PeakKind
 
 KNEE = 0.6
 """Share of its ceiling up to which the soft clip is straight."""

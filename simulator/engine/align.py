@@ -37,7 +37,7 @@ from simulator.comparison.difference import (
 )
 from simulator.engine import workers
 from simulator.engine.measure import LOG
-from simulator.storage.measurement_cache import Store, pack_pair, unpack_pair
+from simulator.storage.measurement_cache import Store
 
 IN_MEMORY_BYTES = 128 * 1024 * 1024
 """A decoded version larger than this lies on scratch: six minutes of stereo at 44.1 kHz."""
@@ -142,37 +142,33 @@ def difference_audio(
 def _cached(
     first: str, second: str, store: Store
 ) -> tuple[Alignment | None, Difference | None, Audibility | None]:
-    contents = store.content_of(first), store.content_of(second)
-    if contents[0] is None or contents[1] is None:
+    ours, theirs = store.content_of(first), store.content_of(second)
+    if ours is None or theirs is None:
         return None, None, None
-    alignment = difference = audibility = None
-    kept = store.find_pair(contents[0], contents[1], _ALIGNMENT)
-    with contextlib.suppress(ValueError):  # damaged: found again, and written over
-        alignment = None if kept is None else unpack_pair(kept, Alignment)
-        kept = store.find_pair(contents[0], contents[1], _DIFFERENCE)
-        difference = None if kept is None else unpack_pair(kept, Difference)
-        kept = store.find_pair(contents[0], contents[1], _AUDIBILITY)
-        audibility = None if kept is None else unpack_pair(kept, Audibility)
-    return alignment, difference, audibility
+    return (
+        store.find_pair(ours, theirs, _ALIGNMENT, Alignment),
+        store.find_pair(ours, theirs, _DIFFERENCE, Difference),
+        store.find_pair(ours, theirs, _AUDIBILITY, Audibility),
+    )
 
 
 def _run(job: _Job, store: Store) -> _Found:
     lossy = any(read_info(path).lossy for path in (job.first, job.second))
-    apart = lossy and not workers.stays_in_process()
-    if not apart:
+    count = workers.workers_for(lossy)
+    if not count:
         workers.one_blas_thread()
-    results = workers.run(_do, [job], 1 if apart else 0, lambda one: f"{one.first} or {one.second}")
+    results = workers.run(_do, [job], count, lambda one: f"{one.first} or {one.second}")
     found = next(iter(results))[1]
     results.close()
     if isinstance(found, SimulatorError):
         raise found
     for path, content in zip((job.first, job.second), found.contents, strict=True):
         store.keep_content(path, content)
-    store.keep_pair(*found.contents, _ALIGNMENT, pack_pair(found.alignment))
+    store.keep_pair(*found.contents, _ALIGNMENT, found.alignment)
     if found.difference is not None:
-        store.keep_pair(*found.contents, _DIFFERENCE, pack_pair(found.difference))
+        store.keep_pair(*found.contents, _DIFFERENCE, found.difference)
     if found.audibility is not None:
-        store.keep_pair(*found.contents, _AUDIBILITY, pack_pair(found.audibility))
+        store.keep_pair(*found.contents, _AUDIBILITY, found.audibility)
     return found
 
 

@@ -32,8 +32,8 @@ from simulator.common.text import level
 from simulator.common.units import db_to_gain, gain_to_db
 from simulator.delivery.level_findings import FULL_SCALE_DBTP
 from simulator.delivery.step_findings import MORE_DB, MOST_TRIES, upward_db
+from simulator.dsp.ceiling import PeakKind
 from simulator.dsp.limiter import LimiterReport
-from simulator.dsp.limiter_settings import PeakKind
 from simulator.dsp.mastering_limiter import KNEE, ActionReport, MasteringSettings, Style, master_blocks
 from simulator.engine import workers as pool
 from simulator.metering.measurement import Measurement
@@ -283,7 +283,8 @@ def draw(
     path: Path, rungs: Sequence[Rung], destinations: Sequence[Destination], title: str, force: bool
 ) -> None:
     """Draws gain against cost as PNG or SVG. Raises WriteError."""
-    from simulator.text.charts import STYLE, ladder_figure  # workers start sooner without it
+    from simulator.text.charts.ladder import ladder_figure  # workers start sooner without it
+    from simulator.text.charts.style import STYLE
 
     save_picture(path, lambda: ladder_figure(rungs, destinations, title), STYLE, force)
 

@@ -35,7 +35,7 @@ from simulator.playlists.playlist import (
 from simulator.storage.bundled import bundled_folder
 from simulator.storage.folders import cache_folder
 from simulator.storage.process_life import name_mark, named_lives
-from simulator.storage.small_files import LARGEST_PLAYLIST_BYTES, read_small
+from simulator.storage.small_files import LARGEST_PLAYLIST_BYTES, read_named
 from simulator.storage.writing import make_folder, refusal, refuse_sources, whole_file, write_error
 
 
@@ -70,12 +70,7 @@ def read_playlists(arguments: Sequence[str]) -> Playlist:
 
 def read_playlist(path: str) -> Playlist:
     """The playlist in a file; relative paths in it start from its folder."""
-    try:
-        data = read_small(path, LARGEST_PLAYLIST_BYTES)
-    except OSError as problem:
-        raise PlaylistError(
-            f"{path}: cannot read this playlist: {problem.strerror}.", "Check the path."
-        ) from None
+    data = read_named(path, LARGEST_PLAYLIST_BYTES, "this playlist", PlaylistError)
     playlist = parse_playlist(data, os.path.basename(path), path)
     folder = os.path.dirname(path)
     # a list may name one file many thousand times: the disk is asked once

@@ -54,6 +54,11 @@ def stays_in_process() -> bool:
     return _STAYS.get() or os.environ.get("FAIRHEARING_IN_PROCESS") is not None
 
 
+def workers_for(risky: bool) -> int:
+    """One worker for a decoder or codec that may crash; 0, in this process, for anything else."""
+    return int(risky and not stays_in_process())
+
+
 def default_workers() -> int:
     """The cores this process may use, at most 4: reading the disk bounds more."""
     usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

@@ -12,7 +12,7 @@ from pathlib import Path
 from simulator.common.errors import ProfileError, SimulatorError, WriteError
 from simulator.common.toml_tables import nearest
 from simulator.normalizer.profile import Profile, check_profile_id, parse_profile
-from simulator.storage.small_files import LARGEST_PROFILE_BYTES, read_small
+from simulator.storage.small_files import LARGEST_PROFILE_BYTES, read_named
 from simulator.storage.writing import whole_file
 
 PACKAGE = Path(__file__).resolve().parent.parent
@@ -91,12 +91,8 @@ def _profile_path(id_or_path: str) -> Path:
 
 def _read(path: Path) -> str:
     try:
-        return read_small(path, LARGEST_PROFILE_BYTES).decode("utf-8-sig")
+        return read_named(path, LARGEST_PROFILE_BYTES, "this profile", ProfileError).decode("utf-8-sig")
     except UnicodeDecodeError as problem:
         raise ProfileError(
             f"{path}: byte {problem.start + 1} is not UTF-8.", "Save the profile as plain text in UTF-8."
-        ) from None
-    except OSError as problem:
-        raise ProfileError(
-            f"{path}: cannot read this profile: {problem.strerror}.", "Check the path."
         ) from None

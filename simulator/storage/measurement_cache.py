@@ -108,13 +108,8 @@ def unpack(data: bytes) -> tuple[Measurement, LimiterReport | None]:
 Pair = TypeVar("Pair", Alignment, Difference, Audibility)
 
 
-def pack_pair(found: Alignment | Difference | Audibility) -> bytes:
-    """The bytes to keep of what was found between two versions."""
-    return msgspec.msgpack.encode(found)
-
-
 def unpack_pair(data: bytes, kind: type[Pair]) -> Pair:
-    """What `pack_pair` packed. Raises ValueError where the bytes are not that."""
+    """What was found between two versions. Raises ValueError where the bytes are not that."""
     try:
         return msgspec.msgpack.decode(data, type=kind)
     except (msgspec.MsgspecError, UnicodeDecodeError) as problem:
@@ -220,15 +215,21 @@ class Store:
             pack(measurement, limiter),
         )
 
-    def find_pair(self, first: str, second: str, settings: str) -> bytes | None:
-        """What was kept for these two contents, in this order, under these settings."""
+    def find_pair(self, first: str, second: str, settings: str, kind: type[Pair]) -> Pair | None:
+        """What was kept of that kind for these two contents, in this order, under these settings."""
         rows = self._do(
             "SELECT data FROM pair WHERE first = ? AND second = ? AND settings = ?", first, second, settings
         )
         data = rows[0][0] if rows else None
-        return data if isinstance(data, bytes) else None
+        try:
+            return unpack_pair(data, kind) if isinstance(data, bytes) else None
+        except ValueError:
+            return None  # found again, and written over
 
-    def keep_pair(self, first: str, second: str, settings: str, data: bytes) -> None:
+    def keep_pair(
+        self, first: str, second: str, settings: str, found: Alignment | Difference | Audibility
+    ) -> None:
+        data = msgspec.msgpack.encode(found)
         self._do("INSERT OR REPLACE INTO pair VALUES (?, ?, ?, ?)", first, second, settings, data)
 
     def __enter__(self) -> Store:

@@ -10,7 +10,7 @@ import os
 import stat
 from pathlib import Path
 
-from simulator.common.errors import AudioError
+from simulator.common.errors import AudioError, SimulatorError
 
 MEBIBYTE = 1024 * 1024
 LARGEST_PLAYLIST_BYTES = 16 * MEBIBYTE
@@ -52,6 +52,15 @@ def read_small(path: str | Path, largest_bytes: int) -> bytes:
     if len(data) > largest_bytes:
         raise OSError(0, f"it is larger than {largest_bytes // MEBIBYTE} MB", str(path))
     return data
+
+
+def read_named(path: str | Path, largest_bytes: int, what: str, error: type[SimulatorError]) -> bytes:
+    """`read_small` with its refusal as an error of the project's own; `what` the file should be."""
+    try:
+        return read_small(path, largest_bytes)
+    except OSError as problem:
+        reason = problem.strerror or problem
+        raise error(f"{path}: cannot read {what}: {reason}.", "Check the path.") from None
 
 
 def open_to_write(path: Path, how: int) -> int:

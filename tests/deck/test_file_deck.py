@@ -15,7 +15,7 @@ from simulator.deck.live import open_deck
 from simulator.deck.program import DeckProgram, DeckSegment, LaneKey
 from simulator.deck.renderer import lane_blocks
 from simulator.deck.to_file import FileDeck
-from simulator.dsp.limiter_settings import LimiterSettings
+from simulator.dsp.ceiling import LimiterSettings
 from simulator.normalizer.chain import ChainSettings
 
 
