@@ -195,15 +195,15 @@ def decided_line(
 ) -> str:
     """What the masters were held against: what was decided, and the titles of those it holds for. `named`:
     the playlist names decisions."""
-    said = []
+    parts = []
     for decided, titles in held.items():
         whose = f"{', '.join(titles)}: " if len(held) > 1 else ""
-        said.append(f"{whose}{_numbers(decided, named)}")
+        parts.append(f"{whose}{_numbers(decided, named)}")
     if profiles:
-        said.append(f"destinations {', '.join(profile.id for profile in profiles)}")
+        parts.append(f"destinations {', '.join(profile.id for profile in profiles)}")
     else:
-        said.append("no destinations (--for ID checks codecs and players)")
-    return f"Checked against: {'; '.join(said)}."
+        parts.append("no destinations (--for ID checks codecs and players)")
+    return f"Checked against: {'; '.join(parts)}."
 
 
 def _numbers(decided: Decided, named: bool) -> str:

@@ -67,22 +67,24 @@ def shortfall_sentences(
 def peak_sentences(name: str, prediction: Prediction, profile: Profile) -> list[str]:
     """What the player's limiter does, and what a raise without one leads to."""
     report, gain_db = prediction.limiter, prediction.decision.gain_db
-    said = []
+    sentences = []
     if report.max_reduction_db >= LEAST_DB:
         does = (
             f"Raised by this player, {name} hits its limiter"
             if gain_db >= LEAST_DB
             else f"The player's limiter acts on {name}"
         )
-        said.append(
+        sentences.append(
             f"{does}: gain reduction up to {level(report.max_reduction_db)} dB, over 1 dB for "
             f"{share(report.share_over_1_db)} of the time."
         )
     if profile.upward == "unprotected" and gain_db >= LEAST_DB:
         peak = prediction.played.true_peak_dbtp
         if peak is not None and peak > LEAST_DB:
-            said.append(f"Raised with no peak protection, {name} peaks at {signed(peak)} dBTP and clips.")
-    return said
+            sentences.append(
+                f"Raised with no peak protection, {name} peaks at {signed(peak)} dBTP and clips."
+            )
+    return sentences
 
 
 def _is_albums(profile: Profile, decision: Decision, delivered: Measurement, own_lufs: float) -> bool:
@@ -275,7 +277,7 @@ def uncertainty_sentence(profile: Profile) -> str:
 
 def pair_sentences(first: Version, second: Version, profile: Profile) -> list[str]:
     """Every sentence on the two, in reading order."""
-    said = [
+    sentences = [
         delivered_sentence(first, second),
         played_sentence(first, second, profile),
         passage_sentence(first, second, profile),
@@ -286,7 +288,7 @@ def pair_sentences(first: Version, second: Version, profile: Profile) -> list[st
         overs_sentence(second),
         uncertainty_sentence(profile),
     ]
-    return [sentence for sentence in said if sentence]
+    return [sentence for sentence in sentences if sentence]
 
 
 def _ordered(

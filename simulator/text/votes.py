@@ -86,10 +86,10 @@ def _pair_words(names: Sequence[str], pair: PairResult, who: str) -> str:
         both = f"{names[pair.first]} and {names[pair.second]}"
         return f"{both} were each chosen {chosen} of {pair.rounds} times by {who}: no preference."
     name = names[_favourite(pair)]
-    said = f"{name} was chosen {chosen} of {pair.rounds} times by {who}"
+    chosen_words = f"{name} was chosen {chosen} of {pair.rounds} times by {who}"
     if pair.p_holm < ALPHA:
-        return f"{said}: a preference (chance alone: once in {round(1.0 / pair.p_holm)})."
-    return f"{said}: no preference shown (p = {pair.p_holm:.2f})."
+        return f"{chosen_words}: a preference (chance alone: once in {round(1.0 / pair.p_holm)})."
+    return f"{chosen_words}: no preference shown (p = {pair.p_holm:.2f})."
 
 
 def _favourite(pair: PairResult) -> int:
@@ -133,7 +133,7 @@ def _cells(pair: PairResult, *, corrected: bool = False) -> tuple[str, str]:
 
 def sum_sentences(listener_sum: ListenerSum) -> list[str]:
     """Who dissents, and how far the sum reaches."""
-    said = []
+    sentences = []
     for place, pair in enumerate(listener_sum.result.pairs if listener_sum.result else ()):
         if 2 * pair.for_first == pair.rounds:
             continue
@@ -142,13 +142,13 @@ def sum_sentences(listener_sum: ListenerSum) -> list[str]:
             if listener.blind and 2 * own.for_first != own.rounds and _favourite(own) != _favourite(pair):
                 chosen = max(own.for_first, own.rounds - own.for_first)
                 other = listener_sum.names[_favourite(own)]
-                said.append(f"{listener.name} dissents: {other} {chosen} of {own.rounds} times.")
+                sentences.append(f"{listener.name} dissents: {other} {chosen} of {own.rounds} times.")
     seen = [listener.name for listener in listener_sum.listeners if not listener.blind]
     if seen and listener_sum.result is not None:
         have = "has" if len(seen) == 1 else "have"
-        said.append(f"Not in the sum: {', '.join(seen)}, who {have} seen the names.")
+        sentences.append(f"Not in the sum: {', '.join(seen)}, who {have} seen the names.")
     return [
-        *said,
+        *sentences,
         "The sum is an exact binomial test, two-sided, over all blind rounds: it speaks for these listeners "
         "only.",
     ]
