@@ -10,10 +10,8 @@ function startListening(sounds) {
   const claims = [...document.querySelectorAll(".claim")];
   const radios = (name) => [...document.querySelectorAll(`input[type=radio][name="${name}"]`)];
   const showVolume = bindVolume(slider, find("volume-text"));
-  // A browser that comes back to the page may put old choices and volumes in again.
+  // A browser that comes back to the page may put old choices in again.
   for (const name of ["version", "passage", "state"]) for (const radio of radios(name)) radio.checked = radio.defaultChecked;
-  slider.value = slider.defaultValue;
-  showVolume();
   let quiet = -24, playing = false, request = 0, delivered = false, shownPassage = null, turn = 0, tapped = null;
 
   const chosen = (name) => radios(name).find((one) => one.checked).value;

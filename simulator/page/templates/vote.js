@@ -40,7 +40,6 @@ function startVoting(ballot) {
 
   const sending = bindSending("vote", `Vote: ${ballot.title}`, text, `vote-${ballot.page}.txt`);
   const slider = find("vote-volume");
-  slider.value = slider.defaultValue; // a browser that comes back may put an old one in again
   bindVolume(slider, find("vote-volume-text"));
 
   const whole = () => given.length === ballot.rounds.length;

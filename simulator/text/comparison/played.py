@@ -15,8 +15,6 @@ from simulator.normalizer.profile import Profile
 from simulator.text import sentences
 from simulator.text.comparison.delivered import SECONDS, Names, Said, ordered, said, tied
 
-turned = sentences.turned
-
 
 def played_sentences(comparison: Comparison, played: Played, names: Names) -> list[Said]:
     """Every sentence on one player, in reading order."""
