@@ -96,28 +96,28 @@ def _favourite(pair: PairResult) -> int:
     return pair.first if 2 * pair.for_first > pair.rounds else pair.second
 
 
-def sum_table(found: ListenerSum) -> Table:
+def sum_table(listener_sum: ListenerSum) -> Table:
     """A row a listener: how often each chose the first of a pair, and where there are two versions, in which
     passage."""
     from rich.table import Table
 
     table = Table(box=None, pad_edge=False)
     table.add_column("listener", overflow="fold")
-    pairs = found.listeners[0].alone.pairs
+    names, pairs = listener_sum.names, listener_sum.listeners[0].alone.pairs
     for pair in pairs:
-        table.add_column(f"{found.names[pair.first]} over {found.names[pair.second]}", justify="right")
+        table.add_column(f"{names[pair.first]} over {names[pair.second]}", justify="right")
         table.add_column("p", justify="right")
-    for passage in found.passages if len(pairs) == 1 else ():
+    for passage in listener_sum.passages if len(pairs) == 1 else ():
         table.add_column(passage, justify="right")
     table.add_column("")
-    for listener in found.listeners:
+    for listener in listener_sum.listeners:
         cells = [part for pair in listener.alone.pairs for part in _cells(pair)]
         cells += [f"{chosen} of {rounds}" for chosen, rounds in listener.passages]
         table.add_row(listener.name, *cells, "" if listener.blind else "names seen")
-    if found.result is not None:
-        cells = [part for pair in found.result.pairs for part in _cells(pair, corrected=True)]
+    if listener_sum.result is not None:
+        cells = [part for pair in listener_sum.result.pairs for part in _cells(pair, corrected=True)]
         if len(pairs) == 1:
-            blind = [listener.passages for listener in found.listeners if listener.blind]
+            blind = [listener.passages for listener in listener_sum.listeners if listener.blind]
             cells += [
                 f"{sum(chosen for chosen, _ in each)} of {sum(rounds for _, rounds in each)}"
                 for each in zip(*blind, strict=True)
