@@ -4,11 +4,9 @@ How far the output must be turned down for all steps to hold is found by doing i
 encodings at lower levels over all masters at once, each ending where all new peaks are under their limits.
 The masters of an album get one gain, so that their relations stay.
 
-Decisions in a session file.
-
-A decision is an act of the kind "decision" with `destination` (words), `target_lufs` and `ceiling_dbtp`
-(numbers, or null where that was not decided), and beside them who and why. The last one counts, or the last
-one for a destination that is named.
+A decision in a session file is an act of the kind "decision" with `destination` (words), `target_lufs` and
+`ceiling_dbtp` (numbers, or null), and beside them who and why. The last one counts, or the last one for a
+destination that is named.
 """
 
 from __future__ import annotations
@@ -83,7 +81,7 @@ _RANGES = {"target_lufs": (-60.0, 0.0), "ceiling_dbtp": (-40.0, 6.0)}
 
 
 def last_decided(acts: Iterable[Act]) -> Decided | None:
-    """What was decided last, or None where nothing measurable was."""
+    """The last decision that sets a loudness or a ceiling, if there is one."""
     for act in reversed([act for act in acts if act.kind == KIND]):
         try:
             return _decided("the session file", act)
@@ -208,8 +206,8 @@ def scan_file(path: str, *, checksums: bool = False) -> Scanned:
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """One master: its findings, and why there are none or not all; the one move that answers what plain gain
-    can answer (None where there is nothing to move), its album, and what it was held against."""
+    """One master: its findings, and why there are none or not all; the gain change that mends what plain gain
+    can (None where there is none), its album, and what it was held against."""
 
     track: Track
     findings: tuple[Finding, ...]
@@ -231,7 +229,7 @@ class Checked:
 
 
 def masters_of(playlist: Playlist) -> Playlist:
-    """Without the references, which others have delivered."""
+    """The playlist without its references."""
     return replace(playlist, tracks=tuple(track for track in playlist.tracks if track.role == "master"))
 
 
@@ -247,8 +245,8 @@ def check(
     step: Report = lambda: None,
 ) -> list[Checked]:
     """The findings for every master of the playlist, in order, each held against its own of `decided`. With
-    `as_album` the masters are one album in that order; else only albums that the playlist names are looked at
-    as such. What was decided for different destinations is not one album."""
+    `as_album` the masters are one album in that order; else only albums that the playlist names count. What
+    was decided for different destinations is not one album."""
     tracks = measure_tracks(playlist, store, workers, step)
     predictions = predict(profiles, tracks, playlist.album_reason, store, workers, step)
     return check_delivered(
