@@ -33,7 +33,7 @@ from simulator.common.errors import ExitCode, SimulatorError, UsageError
 from simulator.common.text import level
 
 if TYPE_CHECKING:
-    from simulator.deck.program import DeviceView
+    from simulator.deck.interface import DeviceView
 
 LIBRARIES = (
     "numpy", "soundfile", "soxr", "threadpoolctl", "click", "rich", "msgspec", "platformdirs", "defusedxml",
@@ -178,8 +178,8 @@ def _tone(device: str | None) -> Diagnosis:
     import soundfile
 
     from simulator.common.units import db_to_gain
+    from simulator.deck.interface import DeckProgram, DeckSegment, LaneKey, OutputChoice
     from simulator.deck.live import LiveDeck
-    from simulator.deck.program import DeckProgram, DeckSegment, LaneKey, OutputChoice
 
     with tempfile.TemporaryDirectory() as folder, contextlib.closing(LiveDeck(OutputChoice(device))) as deck:
         rate = deck.sample_rate  # waits until it is open

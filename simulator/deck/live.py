@@ -24,12 +24,11 @@ from numpy.typing import NDArray
 from simulator.common.errors import UsageError
 from simulator.common.listening import Listen
 from simulator.deck import stream
-from simulator.deck.lanes import MOST_BYTES, LaneBook
-from simulator.deck.order_building import Orders
-from simulator.deck.playing_order import Leaving
-from simulator.deck.program import Deck, DeckProgram, DeviceView, Kind, Now, OutputChoice
+from simulator.deck.callback import Leaving
+from simulator.deck.interface import Deck, DeckProgram, DeviceView, Kind, Now, OutputChoice
+from simulator.deck.lanes import MOST_BYTES, LaneBook, Scratch
+from simulator.deck.orders import Orders
 from simulator.deck.renderer import RendererProcess
-from simulator.deck.scratch import Scratch
 from simulator.deck.shared_memory import Cells, Shared
 from simulator.deck.stream import (
     Close,

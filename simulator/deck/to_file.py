@@ -21,11 +21,10 @@ from simulator.audio_files.writer import WAV_LIMIT
 from simulator.common.errors import UsageError, WriteError
 from simulator.common.listening import Listen
 from simulator.deck.callback import Callback
-from simulator.deck.lanes import MOST_BYTES, LaneBook
-from simulator.deck.order_building import Orders
-from simulator.deck.program import DeckProgram, DeviceView, Kind, Now
+from simulator.deck.interface import DeckProgram, DeviceView, Kind, Now
+from simulator.deck.lanes import MOST_BYTES, LaneBook, Scratch
+from simulator.deck.orders import Orders
 from simulator.deck.renderer import RendererProcess
-from simulator.deck.scratch import Scratch
 from simulator.deck.shared_memory import FRAME_BYTES, MappedLanes, Shared
 from simulator.engine.interrupts import signals_held
 from simulator.engine.workers import start_tracker

@@ -80,16 +80,6 @@ _RANGES = {"target_lufs": (-60.0, 0.0), "ceiling_dbtp": (-40.0, 6.0)}
 """What `check --target` and `--ceiling` take too."""
 
 
-def last_decided(acts: Iterable[Act]) -> Decided | None:
-    """The last decision that sets a loudness or a ceiling, if there is one."""
-    for act in reversed([act for act in acts if act.kind == KIND]):
-        try:
-            return _decided("the session file", act)
-        except UsageError:
-            continue
-    return None
-
-
 @dataclass(frozen=True, slots=True)
 class Decisions:
     """The decisions of a session file, and the destination that counts where none is named (empty: the last
@@ -112,6 +102,11 @@ class Decisions:
             known = ", ".join(dict.fromkeys(filter(None, named))) or "nothing named"
             raise UsageError(f"{self.path}: no decision for “{name}”.", f"It holds decisions for: {known}.")
         return _decided(self.path, fitting[-1])
+
+    def of_each(self, tracks: Iterable[Track]) -> list[Decided]:
+        """For each track the decision that its playlist names, else the one that counts for all. Raises
+        UsageError as `of` does."""
+        return [self.of(track.decision) for track in tracks]
 
 
 def read_decisions(word: str) -> Decisions:

@@ -184,17 +184,7 @@ def view(
     files = [lufs for track in tracks.values() if (lufs := _file_lufs(track.prediction)) is not None]
     spread = max(files) - min(files) if files else 0.0
     return {
-        "tracks": [
-            {
-                "index": index,
-                "number": one.number,
-                "name": one.name,
-                "title": one.track.title,
-                "colour": one.colour,
-                "role": one.track.role,
-            }
-            for index, one in tracks.items()
-        ],
+        "tracks": list(tracks.values()),
         "claims": claims(offers, tracks, profile),
         "compared": None if compared is None else [tracks[index].name for index in compared],
         "loud_colour": None if compared is None else tracks[compared[1]].colour,

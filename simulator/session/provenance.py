@@ -21,8 +21,7 @@ from simulator.common.text import as_utf8
 from simulator.metering import figures
 from simulator.metering.figures import View
 from simulator.normalizer.profile import Profile
-from simulator.session.blind.record import unfinished, unfinished_words
-from simulator.session.log import Act, keepable
+from simulator.session.log import Act, keepable, unfinished, unfinished_words
 from simulator.session.track import TrackView
 
 MATERIAL, PLAYER = "material", "player"

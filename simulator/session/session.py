@@ -13,18 +13,19 @@ from simulator.common.errors import UsageError
 from simulator.common.text import level
 from simulator.session import provenance, worst
 from simulator.session.acts import monitoring, notes, transport
+from simulator.session.acts import trial_steps as steps
 from simulator.session.acts.command import Line, Outcome
 from simulator.session.acts.level_guard import guarded
 from simulator.session.acts.montage import refitted
-from simulator.session.blind import steps
 from simulator.session.codec_variants import CONVERTER, decode_of, is_of_versions
 from simulator.session.commands import find_command
-from simulator.session.effects import Effect, Keep, Say, Show, Sound
 from simulator.session.events import (
     Aligned,
     DeviceFound,
     DeviceLost,
+    Effect,
     Event,
+    Keep,
     Merged,
     MomentsFound,
     Predicted,
@@ -32,6 +33,9 @@ from simulator.session.events import (
     Pressed,
     Replaced,
     Revised,
+    Say,
+    Show,
+    Sound,
     Tick,
     Typed,
 )

@@ -14,8 +14,7 @@ from typing import Any
 from simulator.audibility.audibility import METHOD, Audibility, Moment, moment_words
 from simulator.common.errors import UsageError
 from simulator.common.units import format_time
-from simulator.session.effects import Effect, FindMoments, Say
-from simulator.session.events import MomentsFound
+from simulator.session.events import Effect, FindMoments, MomentsFound, Say
 from simulator.session.levels import Span
 from simulator.session.state import Session
 from simulator.session.track import TrackView, same_moment_s, versions

@@ -30,19 +30,12 @@ def answer(files: Sequence[tuple[str, Measurement]], over_above_dbtp: float) -> 
         if found.integrated_lufs is None:
             return f"{name} has no measurable loudness."
         faults = _faults(files, over_above_dbtp) or ["Nothing stands out: no overs, no clipped runs."]
-        return " ".join([_levels(name, found), *faults])
+        peak = f"with a true peak of {signed(found.true_peak_dbtp)} dBTP"
+        return " ".join([f"{name} measures {level(found.integrated_lufs)} LUFS integrated, {peak}.", *faults])
     faults = _faults(files, over_above_dbtp)
     if not faults:
         return f"{_span(files)} Nothing else stands out: no overs, no clipped runs."
     return " ".join([*faults[:2], _span(files)])
-
-
-def _levels(name: str, measurement: Measurement) -> str:
-    """One file, in a sentence."""
-    return (
-        f"{name} measures {level(measurement.integrated_lufs)} LUFS integrated, with a true peak of "
-        f"{signed(measurement.true_peak_dbtp)} dBTP."
-    )
 
 
 def _span(files: Sequence[tuple[str, Measurement]]) -> str:
@@ -52,9 +45,7 @@ def _span(files: Sequence[tuple[str, Measurement]]) -> str:
     (high, loud), (low, quiet) = max(known), min(known)
     gap = printed_gap(high, low)
     if gap is None or gap <= TIE_LU:
-        return (
-            "Both files are equally loud." if len(known) == 2 else f"All {len(known)} files are equally loud."
-        )
+        return f"{'Both' if len(known) == 2 else f'All {len(known)}'} files are equally loud."
     among = "" if len(files) == 2 else f", loudest of {len(files)},"
     return f"{loud}{among} is {level(gap)} LU louder than {quiet}."
 

@@ -17,7 +17,7 @@ from simulator.metering.measurement import Measurement
 from simulator.normalizer.decision import LimitedBy
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
-from simulator.text.sentences import LEAST_DB, Version, no_loudness
+from simulator.text.sentences import LEAST_DB, Version, no_loudness, span
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -65,11 +65,11 @@ class PlayerRow:
     def spread(self, of: Callable[[Measurement], float | None]) -> tuple[float, int, int] | None:
         """By how much the versions lie apart, and the places of the most and the least; None where fewer than
         two have that figure."""
-        found = [(value, place) for place, value in enumerate(self.played(of)) if value is not None]
-        if len(found) < 2:
+        values = {place: value for place, value in enumerate(self.played(of)) if value is not None}
+        if len(values) < 2:
             return None
-        most, least = max(found, key=lambda one: one[0]), min(found, key=lambda one: one[0])
-        return round(most[0] - least[0], 1), most[1], least[1]
+        most, least = max(values, key=values.__getitem__), min(values, key=values.__getitem__)
+        return round(values[most] - values[least], 1), most, least
 
 
 def integrated(measurement: Measurement) -> float | None:
@@ -163,7 +163,7 @@ def _apart_words(
         where = f"On the other, {apart[0][0].profile.id},"
     else:
         where = f"On the other {len(apart)}" if others else f"On all {len(apart)} normalising players"
-    by = level(gap) if least == gap else f"{level(least)} to {level(gap)}"
+    by = span([least, gap])
     if one_way:
         return f"{where} {names[loud]} is {by} LU louder than {names[quiet]}."
     return f"{where} the versions are {by} LU apart."
@@ -196,44 +196,35 @@ def _one_track(name: str, file_lufs: float, rows: Sequence[PlayerRow]) -> str:
         if one is None:
             return said
         gain_db, peak = one.prediction.decision.gain_db, one.prediction.played.true_peak_dbtp
-        does = (
-            "leaves it unchanged"
-            if level(gain_db) == "0.0"
-            else f"turns it {'up' if gain_db > 0.0 else 'down'} {level(abs(gain_db))} dB"
-        )
-        room = "" if peak is None or level(peak) == "0.0" else (
-            f", {level(abs(peak))} dB {'below' if peak < 0.0 else 'over'} full scale at its true peak"
-        )  # fmt: skip
+        does = "leaves it unchanged"
+        if level(gain_db) != "0.0":
+            does = f"turns it {'up' if gain_db > 0.0 else 'down'} {level(abs(gain_db))} dB"
+        room = ""
+        if peak is not None and level(peak) != "0.0":
+            side = "below" if peak < 0.0 else "over"
+            room = f", {level(abs(peak))} dB {side} full scale at its true peak"
         played = level(integrated(one.prediction.played))
         return f"{said} {rows[0].profile.id} {does}: it plays at {played} LUFS{room}."
     gains = [
         round(one.prediction.decision.gain_db, 1) for row in rows if (one := row.versions[0]) is not None
     ]
-    down, up = [gain for gain in gains if gain < 0.0], [gain for gain in gains if gain > 0.0]
+    down, up = [-gain for gain in gains if gain < 0.0], [gain for gain in gains if gain > 0.0]
     same = len(gains) - len(down) - len(up)
     parts = [
-        f"{len(some)} turn{'s' if len(some) == 1 else ''} it {how} (by {_range(some)})"
-        for some, how in ((down, "down"), (up, "up"))
-        if some
+        f"{len(sizes)} turn{'s' if len(sizes) == 1 else ''} it {way} (by {span(sizes)} dB)"
+        for sizes, way in ((down, "down"), (up, "up"))
+        if sizes
     ]
     if same:
         parts.append(f"{same} leave{'s' if same == 1 else ''} it unchanged")
     return f"{said} Of {len(gains)} players " + ", ".join(parts) + "."
 
 
-def _range(gains: Sequence[float]) -> str:
-    sizes = sorted(abs(gain) for gain in gains)
-    return f"{level(sizes[0])} dB" if sizes[0] == sizes[-1] else f"{level(sizes[0])} to {level(sizes[-1])} dB"
-
-
 def _moves(row: PlayerRow) -> str:
     gains = [round(version.prediction.decision.gain_db, 1) for version in row.versions if version is not None]
-    words = [
-        (sum(gain < 0.0 for gain in gains), "turned down"),
-        (sum(gain > 0.0 for gain in gains), "turned up"),
-    ]
-    words.append((len(gains) - words[0][0] - words[1][0], "unchanged"))
-    return ", ".join(f"{count} {word}" for count, word in words if count)
+    down, up = sum(gain < 0.0 for gain in gains), sum(gain > 0.0 for gain in gains)
+    counts = ((down, "turned down"), (up, "turned up"), (len(gains) - down - up, "unchanged"))
+    return ", ".join(f"{count} {word}" for count, word in counts if count)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ encoding, the limiter, a converter that clips.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from simulator.common.text import capital, level, printed_gap, share, signed
@@ -145,6 +145,12 @@ def _verb(takers: str, verb: str) -> str:
 def listed(parts: Sequence[str]) -> str:
     """`a`, `a and b`, `a, b and c`."""
     return f"{', '.join(parts[:-1])} and {parts[-1]}" if len(parts) > 1 else "".join(parts)
+
+
+def span(values: Sequence[float], form: Callable[[float], str] = level) -> str:
+    """`0.3 to 2.2`, or the one value where all print the same."""
+    low, high = form(min(values)), form(max(values))
+    return low if low == high else f"{low} to {high}"
 
 
 def no_loudness(names: Sequence[str]) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from support.fake_player import FakePlayer
 
-from simulator.deck.program import DeviceView
+from simulator.deck.interface import DeviceView
 from simulator.desk.controller import WIDEST, device_text, where_it_goes, wrapped
 
 SENTENCE = "The crushed master is turned down by seven decibels, the open one stays as it is. " * 4

@@ -225,10 +225,9 @@ def _decided(
 
     if session is None:
         return [Decided(target, ceiling)] * len(tracks)
-    decisions, here = read_decisions(session), "on the command line"
-    named = {name: decisions.of(name) for name in dict.fromkeys(track.decision for track in tracks)}
+    decided, here = read_decisions(session).of_each(tracks), "on the command line"
     if target is not None:
-        named = {name: replace(one, target_lufs=target, target_said=here) for name, one in named.items()}
+        decided = [replace(one, target_lufs=target, target_said=here) for one in decided]
     if ceiling is not None:
-        named = {name: replace(one, ceiling_dbtp=ceiling, ceiling_said=here) for name, one in named.items()}
-    return [named[track.decision] for track in tracks]
+        decided = [replace(one, ceiling_dbtp=ceiling, ceiling_said=here) for one in decided]
+    return decided

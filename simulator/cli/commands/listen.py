@@ -20,7 +20,7 @@ from simulator.engine.streams import lead_to_null
 
 if TYPE_CHECKING:
     from simulator.cli.steps.prepare import PreparedPlaylist
-    from simulator.deck.program import Deck as Player
+    from simulator.deck.interface import Deck as Player
     from simulator.desk.artist_screen import ArtistScreen
     from simulator.desk.background import Aligner, Studio
     from simulator.desk.environment import Outside
@@ -103,8 +103,8 @@ def command(
     """
     from simulator.cli.steps.prepare import nothing_read, prepare
     from simulator.common.errors import ExitCode
+    from simulator.deck.interface import OutputChoice
     from simulator.deck.live import open_deck
-    from simulator.deck.program import OutputChoice
     from simulator.deck.to_file import FileDeck
     from simulator.engine.playlists import read_arguments
     from simulator.engine.streams import native_messages_logged

@@ -16,15 +16,15 @@ from simulator.common.errors import SimulatorError, UsageError, WriteError
 from simulator.common.units import format_time
 from simulator.delivery.finding import Decided, Finding
 from simulator.engine.align import alignment_of, compare_files
-from simulator.engine.check import check_delivered, last_decided
+from simulator.engine.check import KIND, Decisions, check_delivered
 from simulator.engine.playlists import read_arguments
 from simulator.page import session_log
 from simulator.page.comments import page_act, shown_tracks
 from simulator.page.file.build import BuiltPage, Stamps, build, refuse_changed, stamps_of, voted_on
 from simulator.page.file.request import ChangedPair, PageRequest
-from simulator.session.blind.offer import MOST_VERSIONS
-from simulator.session.blind.record import ballot_act
-from simulator.session.log import Act
+from simulator.playlists.playlist import Track
+from simulator.session.acts.trial_offer import MOST_VERSIONS
+from simulator.session.log import Act, ballot_act
 from simulator.storage.measurement_cache import ENCODED
 from simulator.storage.session_file import add_act, is_record, now, playlist_of, read_record, record_of
 from simulator.text.findings import verdict
@@ -202,21 +202,33 @@ def _refuse_too_few(versions: int, rounds: int) -> None:
 
 
 def _findings(ready: PageReady) -> dict[int, tuple[Finding, ...]]:
-    """What the delivery check finds in each master, by place; against the record's last decision only where
-    decisions may be seen, since a finding says what was decided."""
+    """What the delivery check finds in each master, by place."""
     prepared = ready.prepared
     places = [index for index, one in enumerate(prepared.tracks) if one.track.role == "master"]
+    masters = tuple(prepared.tracks[index].track for index in places)
     with prepared.cache.store() as store:
         checkeds = check_delivered(
-            replace(prepared.playlist, tracks=tuple(prepared.tracks[index].track for index in places)),
+            replace(prepared.playlist, tracks=masters),
             [prepared.tracks[index] for index in places],
             prepared.profiles,
             [[row[index] for index in places] for row in prepared.predictions],
-            [last_decided(ready.acts_for("decisions")) or Decided()] * len(places),
+            _decided(ready, masters),
             store,
             prepared.cache.workers,
         )
     return {index: one.findings for index, one in zip(places, checkeds, strict=True) if one.findings}
+
+
+def _decided(ready: PageReady, masters: Sequence[Track]) -> list[Decided]:
+    """What `check --decision` would hold each master against; nothing where decisions may not be seen, since
+    a finding says what was decided."""
+    acts = tuple(act for act in ready.acts_for("decisions") if act.kind == KIND)
+    try:
+        if acts:
+            return Decisions(str(ready.record), acts).of_each(masters)
+    except UsageError as problem:
+        warn(f"{problem.message}\n  The page checks its masters against no decision.")
+    return [Decided()] * len(masters)
 
 
 def keep_page(ready: PageReady, page: BuiltPage, output: Path) -> list[str]:

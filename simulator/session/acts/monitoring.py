@@ -13,16 +13,16 @@ from simulator.common.units import TIE_LU
 from simulator.normalizer.profile import Scope
 from simulator.session import codec_variants
 from simulator.session.acts.command import Choice, Command, Line, Outcome, on_words
-from simulator.session.acts.words import limiter_words, what_plays
-from simulator.session.blind.run import Run
+from simulator.session.acts.now_playing import limiter_words, what_plays
 from simulator.session.codec_variants import CONVERTER, with_converter
-from simulator.session.effects import Output, Predict, RememberTrim, Say
+from simulator.session.events import Output, Predict, RememberTrim, Say
 from simulator.session.state import (
     CONVERTER_TRIM_DB,
     DIM_DB,
     LOWEST_TRIM_DB,
     UNTOUCHED,
     Question,
+    Run,
     Session,
     no_words,
 )

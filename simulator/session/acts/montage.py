@@ -9,11 +9,11 @@ from simulator.common.text import capital
 from simulator.common.units import format_time
 from simulator.session import worst
 from simulator.session.acts.command import Command, Outcome, on_words
-from simulator.session.acts.words import what_plays
-from simulator.session.effects import Effect, Resume, Say
+from simulator.session.acts.now_playing import what_plays
+from simulator.session.events import Effect, Resume, Say
 from simulator.session.excerpts import WORST, Excerpt, find_mark, kind_of, parse_time, place_of
 from simulator.session.levels import WINDOW_SECONDS, Span
-from simulator.session.program import (
+from simulator.session.plans import (
     SHORTEST_LOOP_S,
     Plan,
     cut_words,

@@ -150,8 +150,8 @@ def _levels(comparison: Comparison, names: Names) -> list[tuple[str, str]]:
     if loudest is not None and quietest is not None:
         own = "" if comparison.passages.shared else ", each at its own passages"
         than = "as" if tied(loudest) else "than"
-        parts = f"in the loudest passage and {_against(quietest)} in the quietest{own}"
-        text = f"As delivered, {names.loud} is {_against(loudest)} {than} {names.open} {parts}."
+        parts = f"in the loudest passage and {louder_words(quietest)} in the quietest{own}"
+        text = f"As delivered, {names.loud} is {louder_words(loudest)} {than} {names.open} {parts}."
         rules.append(("delivered_passages", text))
     return rules
 
@@ -162,7 +162,8 @@ def unmeasurable(side: Side, names: Names) -> str:
     return no_loudness([name for name, figures in pair if figures.integrated_lufs is None])
 
 
-def _against(gap: float) -> str:
+def louder_words(gap: float) -> str:
+    """`2.2 LU louder`, `0.7 LU quieter`, `as loud`."""
     return "as loud" if tied(gap) else f"{level(abs(gap))} LU {'louder' if gap > 0.0 else 'quieter'}"
 
 

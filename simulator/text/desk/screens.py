@@ -23,9 +23,9 @@ from simulator.metering.measurement import Measurement
 from simulator.playlists.playlist import Track
 from simulator.session import commands
 from simulator.session.acts.command import Command
-from simulator.session.acts.words import note_place
+from simulator.session.acts.now_playing import note_place
 from simulator.session.codec_variants import is_difference, with_converter
-from simulator.session.effects import Show
+from simulator.session.events import Show
 from simulator.session.state import Session
 from simulator.session.track import TrackView
 from simulator.text.comparison.table import choose_pair, short_names

@@ -23,30 +23,35 @@ from simulator.common.text import level
 from simulator.common.units import TIE_LU
 from simulator.session.acts.command import REFUSED, Choice, Command, Line, Outcome
 from simulator.session.acts.level_guard import guarded
-from simulator.session.acts.words import what_plays
-from simulator.session.blind.offer import levelled, offer, run_of, wanted_of, worst_instead
-from simulator.session.blind.record import BEGUN, TRIAL, answer_act, begun_data
-from simulator.session.blind.run import HEARD_SECONDS, TICK_AT_MOST_S, Run
-from simulator.session.effects import Effect, Keep, Leave, Pause, Prepare, Resume, Say, Sound
+from simulator.session.acts.now_playing import what_plays
+from simulator.session.acts.trial_offer import levelled, offer, run_of, wanted_of, worst_instead
 from simulator.session.events import (
     Aligned,
     DeviceFound,
     DeviceLost,
+    Effect,
     Event,
+    Keep,
+    Leave,
     Merged,
     MomentsFound,
+    Pause,
     Predicted,
+    Prepare,
     Prepared,
     Pressed,
     Replaced,
+    Resume,
     Revised,
+    Say,
+    Sound,
     Tick,
     Typed,
 )
 from simulator.session.excerpts import WORST
-from simulator.session.log import Act
-from simulator.session.program import Plan
-from simulator.session.state import Question, Session
+from simulator.session.log import BEGUN, TRIAL, Act, answer_act, begun_data
+from simulator.session.plans import Plan
+from simulator.session.state import HEARD_SECONDS, TICK_AT_MOST_S, Question, Run, Session
 from simulator.session.worst import estimate, estimate_words
 
 EARLY = "Trial ended early, after {given} of {rounds} rounds: no result."

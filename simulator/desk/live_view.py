@@ -15,14 +15,13 @@ from numpy.typing import NDArray
 
 from simulator.blind_test.trial import show
 from simulator.common.units import energy_to_lufs
-from simulator.deck.program import Deck, Now
+from simulator.deck.interface import Deck, Now
 from simulator.metering.meter import WANTED_SECONDS, Reading, read_live
-from simulator.session.acts.words import gain_db
-from simulator.session.blind.run import Run
+from simulator.session.acts.now_playing import gain_db
 from simulator.session.codec_variants import CONVERTER
 from simulator.session.excerpts import place_of
 from simulator.session.levels import MONO_LU, STEPS_PER_SECOND, WINDOW_SECONDS, Span, limiter_lu
-from simulator.session.state import Session
+from simulator.session.state import Run, Session
 from simulator.session.track import TrackView, same_moment_s, shift_between_s, versions
 from simulator.session.worst import moments_here
 from simulator.text.desk.stage import Stage, StageCurve
