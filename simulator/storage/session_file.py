@@ -16,19 +16,30 @@ import hashlib
 import math
 import os
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import msgspec
 
 from simulator.common.errors import SimulatorError, UsageError, WriteError
 from simulator.common.text import as_utf8
-from simulator.playlists.playlist import PLAYLIST_EXTENSIONS, is_playlist_name
+from simulator.delivery.finding import Decided
+from simulator.playlists.playlist import PLAYLIST_EXTENSIONS, Track, is_playlist_name
 from simulator.session.log import Act, Record, from_json, merged, missing, to_json
 from simulator.session.state import FIRST_TRIM_DB, LOWEST_TRIM_DB
 from simulator.storage.folders import user_data_folder
-from simulator.storage.small_files import BINARY, LARGEST_RECORD_BYTES, MEBIBYTE, Stamp, read_small, stamp_of
+from simulator.storage.small_files import (
+    BINARY,
+    LARGEST_RECORD_BYTES,
+    MEBIBYTE,
+    Stamp,
+    read_named,
+    read_small,
+    stamp_of,
+)
 from simulator.storage.writing import (
     acquire_lock,
     cut_to_bytes,
@@ -372,3 +383,85 @@ def _read(path: Path) -> _Remembered | None:
         return msgspec.json.decode(read_small(path, MEBIBYTE), type=_Remembered)
     except (OSError, msgspec.MsgspecError, UnicodeDecodeError):
         return None
+
+
+DECISION = "decision"
+"""The kind of act that is a decision: `destination` (words), `target_lufs` and `ceiling_dbtp` (numbers, or
+null), and beside them who and why. The last one counts, or the last one for a destination that is named."""
+_RANGES = {"target_lufs": (-60.0, 0.0), "ceiling_dbtp": (-40.0, 6.0)}
+"""What `check --target` and `--ceiling` take too."""
+
+
+@dataclass(frozen=True, slots=True)
+class Decisions:
+    """The decisions of a session file, and the destination that counts where none is named (empty: the last
+    decision of all)."""
+
+    path: str
+    acts: tuple[Act, ...]
+    destination: str = ""
+
+    def of(self, destination: str | None = None) -> Decided:
+        """The last decision for a destination (its name, or how the name begins; case does not matter).
+        Raises UsageError where there is none, or where it decides nothing measurable."""
+        name = self.destination if destination is None else destination
+        wanted = name.strip().casefold()
+        named = [str(act.data.get("destination") or "") for act in self.acts]
+        pairs = list(zip(self.acts, named, strict=True))
+        fitting = [act for act, one in pairs if not wanted or one.casefold() == wanted]
+        fitting = fitting or [act for act, one in pairs if one.casefold().startswith(wanted)]
+        if not fitting:
+            known = ", ".join(dict.fromkeys(filter(None, named))) or "nothing named"
+            raise UsageError(f"{self.path}: no decision for “{name}”.", f"It holds decisions for: {known}.")
+        return _decided(self.path, fitting[-1])
+
+    def of_each(self, tracks: Iterable[Track]) -> list[Decided]:
+        """For each track the decision that its playlist names, else the one that counts for all. Raises
+        UsageError as `of` does."""
+        return [self.of(track.decision) for track in tracks]
+
+
+def read_decisions(word: str) -> Decisions:
+    """Those of the session file that `word` names, as FILE or FILE:DESTINATION. Raises UsageError for a file
+    that is no session file or holds no decision."""
+    path, _, destination = (word, "", "") if os.path.exists(word) else word.rpartition(":")
+    path = path or word
+    data = read_named(path, LARGEST_RECORD_BYTES, "the session file", UsageError)
+    try:
+        record = from_json(data)
+    except UsageError as problem:
+        problem.message = f"{path}: {problem.message}"
+        raise
+    acts = record.of_kind(DECISION)
+    if not acts:
+        raise UsageError(
+            f"{path}: this session file contains no decision.",
+            "Decide in the session first, or use --target and --ceiling.",
+        )
+    return Decisions(path, acts, destination)
+
+
+def _decided(path: str, last: Act) -> Decided:
+    target, ceiling = (_number(path, last.data, key) for key in ("target_lufs", "ceiling_dbtp"))
+    if target is None and ceiling is None:
+        raise UsageError(
+            f"{path}: its last decision sets neither loudness nor ceiling.", "Use --target and --ceiling."
+        )
+    destination, who, why = (
+        value if isinstance(value := last.data.get(key), str) else "" for key in ("destination", "who", "why")
+    )
+    return Decided(target, ceiling, destination, f"on {last.at[:10]}", who=who, why=why)
+
+
+def _number(path: str, data: dict[str, Any], key: str) -> float | None:
+    value = data.get(key)
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise UsageError(f"{path}: {key} of the last decision is {value!r}, not a number.", "Decide again.")
+    low, high = _RANGES[key]
+    if not low <= value <= high:
+        raise UsageError(
+            f"{path}: {key} of the last decision is outside {low:g} to {high:g}.", "Decide again."
+        )
+    return float(value)
