@@ -182,7 +182,7 @@ def check_delivered(
     for place, (one, scanned) in enumerate(zip(tracks, scans, strict=True)):
         played = [row[place] for row in predictions]
         outcomes = (one.problem, scanned, *played, *steps[place].values())
-        problems.append(next((found for found in outcomes if isinstance(found, SimulatorError)), None))
+        problems.append(next((outcome for outcome in outcomes if isinstance(outcome, SimulatorError)), None))
         if one.measurement is None:
             masters.append(None)
             continue
@@ -464,14 +464,14 @@ def _find_albums(
         name = "Album" if as_album else first.measured.track.album or "Album"
         if apart and first.decided.destination:
             name = f"{name} ({first.decided.destination})"
-        level = album_level(name, [(one.measured.track.title, one.measurement) for one in members])
+        level = album_level(name, [(member.measured.track.title, member.measurement) for member in members])
         tracks = [
             AlbumTrack(
-                one.measured.track.title, one.measurement, one.scanned.scan, one.scanned.info.bits,
-                one.measured.track.album_order,
+                member.measured.track.title, member.measurement, member.scanned.scan,
+                member.scanned.info.bits, member.measured.track.album_order,
             )
-            for one in members
-            if one.scanned is not None
+            for member in members
+            if member.scanned is not None
         ]  # fmt: skip
         following = [*(track.scan for track in tracks[1:]), None]
         for one, found, next_scan in zip(members, album_findings(tracks), following, strict=True):

@@ -351,7 +351,7 @@ def remove(chosen: list[CacheEntry]) -> int:
 def over_limit(cache_entries: list[CacheEntry], most_bytes: int) -> list[CacheEntry]:
     """The entries to remove, least recently used first, so that the rest is within the limit. Measurements
     are small and go last."""
-    total = sum(one.size for one in cache_entries)
+    total = sum(cache_entry.size for cache_entry in cache_entries)
     chosen = []
     for entry in sorted(cache_entries, key=lambda one: (one.part is CachePart.MEASUREMENTS, one.used)):
         if total <= most_bytes:
