@@ -11,14 +11,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.listening import Listen
 from simulator.deck import shared_memory
-from simulator.deck.shared_memory import Cells
+from simulator.deck.shared_memory import Cells, MappedLanes
 from simulator.dsp.fades import Gate, Level, fade_frames, rise
 
 Block = NDArray[np.float32]
@@ -134,18 +133,11 @@ LARGEST_BLOCK = 8192
 UNCHANGED = Leaving()
 
 
-class LaneSource(Protocol):
-    """The lanes as the callback sees them."""
-
-    def look(self, lane: int) -> tuple[Block, int, int | None]:
-        """Samples (frames, 2), how many of them can be read, and how long the lane is (None: not known)."""
-
-
 class Callback:
     """The deck's whole state, driven block by block by `fill`."""
 
     def __init__(
-        self, lanes: LaneSource, cells: Cells, sample_rate: int, leaving: Leaving = UNCHANGED
+        self, lanes: MappedLanes, cells: Cells, sample_rate: int, leaving: Leaving = UNCHANGED
     ) -> None:
         self._lanes, self._cells = lanes, cells
         self._fade = fade_frames(sample_rate)

@@ -10,19 +10,21 @@ from __future__ import annotations
 
 import os
 import queue
+import secrets
 import textwrap
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
-from typing import Generic, TypeVar
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Generic, TypeVar
 
 from simulator.common.errors import SimulatorError
 from simulator.common.units import db_to_gain, seconds_to_frames
 from simulator.deck.interface import Deck, DeckProgram, DeckSegment, DeviceView, Now
-from simulator.deck.interface import Deck as Player
 from simulator.desk.completion import Word, candidates
-from simulator.desk.environment import BackgroundWork, Failure, Outside, SessionLog, Taken, Watch
 from simulator.desk.live_view import DeskMeter, DeskStage, bar_of
 from simulator.desk.tracks import (
     Rewritten,
@@ -43,10 +45,15 @@ from simulator.session.levels import LEAD_SECONDS, LONGEST_SECONDS
 from simulator.session.log import missing
 from simulator.session.session import step
 from simulator.session.state import DIM_DB, Session
-from simulator.storage.session_file import remember_trim
+from simulator.storage.session_file import RecordFile, remember_trim
 from simulator.text.desk.screens import screen
 from simulator.text.desk.stage import SCREEN_COLUMNS, Stage
 from simulator.text.desk.status_bar import Bar
+
+if TYPE_CHECKING:
+    from simulator.desk.artist_screen import ArtistScreen
+    from simulator.desk.background import Studio
+    from simulator.desk.watch import FolderWatch
 
 T = TypeVar("T")
 Work = Callable[[], Sequence[T]]
@@ -104,6 +111,32 @@ class Background(Generic[T]):
                 self._done.put(problem)
 
 
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """Background work that came to nothing: why, and the player that was wanted, if it was one."""
+
+    text: str
+    profile: str = ""
+
+
+Taken = events.Event | Failure
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """What the desk needs of the world: where words go, the clock (seconds) and how to let time pass, the
+    time of day in words, chance (53 bits, which every reader of JSON keeps whole), and the folder for what
+    is remembered; `screen` follows the stage, where there is one."""
+
+    say: Callable[[str], None]
+    config: Path
+    clock: Callable[[], float] = time.monotonic
+    sleep: Callable[[float], None] = time.sleep
+    at: Callable[[], str] = lambda: datetime.now().astimezone().isoformat(timespec="seconds")
+    chance: Callable[[], int] = lambda: secrets.randbits(53)
+    screen: ArtistScreen | None = None
+
+
 class Desk:
     """Session, deck and record together. `scripted`: the lines come from a script, so that `wait` waits
     and background work is waited for before the next line. `watch` tells of new revisions."""
@@ -111,13 +144,13 @@ class Desk:
     def __init__(
         self,
         session: Session,
-        player: Player,
-        record: SessionLog,
-        studio: BackgroundWork,
+        player: Deck,
+        record: RecordFile,
+        studio: Studio,
         outside: Outside,
         *,
         scripted: bool,
-        watch: Watch | None = None,
+        watch: FolderWatch | None = None,
     ) -> None:
         self.session = session
         self.left = False

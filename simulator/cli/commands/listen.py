@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from simulator.deck.interface import Deck as Player
     from simulator.desk.artist_screen import ArtistScreen
     from simulator.desk.background import Aligner, Studio
-    from simulator.desk.environment import Outside
+    from simulator.desk.controller import Outside
     from simulator.session.state import Session
     from simulator.storage.session_file import RecordFile
 
@@ -159,8 +159,7 @@ def _listen(
     """The session itself, on a terminal or without one: 0, or 128 + the signal that ended it; and whether all
     that was done is in the session file."""
     from simulator.desk.background import Aligner
-    from simulator.desk.controller import Desk, wrapped
-    from simulator.desk.environment import Outside
+    from simulator.desk.controller import Desk, Outside, wrapped
     from simulator.desk.tracks import remembered_marks
     from simulator.desk.watch import FolderWatch
     from simulator.engine.interrupts import signals_held
