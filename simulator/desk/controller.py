@@ -11,10 +11,8 @@ from __future__ import annotations
 import os
 import queue
 import secrets
-import textwrap
 import threading
 import time
-from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -46,7 +44,7 @@ from simulator.session.log import missing
 from simulator.session.session import step
 from simulator.session.state import DIM_DB, Session
 from simulator.storage.session_file import RecordFile, remember_trim
-from simulator.text.desk.screens import screen
+from simulator.text.desk.screens import screen, wrapped
 from simulator.text.desk.stage import SCREEN_COLUMNS, Stage
 from simulator.text.desk.status_bar import Bar
 
@@ -81,7 +79,7 @@ class Background(Generic[T]):
     def take(self, wait_s: float = 0.0) -> list[T]:
         """The events of all that is done by now, in order; waits up to `wait_s` for the first of them.
         Raises what is no error of the user's."""
-        events: deque[T] = deque()
+        events: list[T] = []
         while self.pending:
             try:
                 found = self._done.get(timeout=wait_s) if wait_s > 0.0 else self._done.get_nowait()
@@ -92,7 +90,7 @@ class Background(Generic[T]):
             if isinstance(found, BaseException):
                 raise found
             events.extend(found)
-        return list(events)
+        return events
 
     def close(self) -> None:
         """Begins nothing more, not even what is queued."""
@@ -459,7 +457,7 @@ class Desk:
         return track_lanes(self.session.tracks, self.session.profiles, self._studio.decodes)
 
     def _say(self, text: str) -> None:
-        self._outside.say(wrapped(text, self.session.width))
+        self._outside.say(paragraphs(text, self.session.width))
 
 
 def _failed(problem: SimulatorError) -> list[Taken]:
@@ -516,16 +514,10 @@ class Preparing:
         return exact_lufs(self._deck.lanes.read(passage.lane, from_frame, end), first - from_frame, rate)
 
 
-WIDEST = 100
-"""Longer lines are hard to read on any screen."""
-
-
-def wrapped(text: str, width: int) -> str:
-    """One paragraph, or several with line ends between them, none longer than the screen."""
-    lines = []
-    for paragraph in text.splitlines() or [""]:
-        lines += textwrap.wrap(paragraph, max(20, min(width - 1, WIDEST)), break_on_hyphens=False) or [""]
-    return "\n".join(lines)
+def paragraphs(text: str, width: int) -> str:
+    """One paragraph, or several with line ends between them, wrapped to the screen."""
+    lines = [wrapped(paragraph, width) or [""] for paragraph in text.splitlines() or [""]]
+    return "\n".join(line for paragraph in lines for line in paragraph)
 
 
 def where_it_goes(deck: Deck, rates: Iterable[int]) -> str:
@@ -544,7 +536,7 @@ def where_it_goes(deck: Deck, rates: Iterable[int]) -> str:
 def device_text(devices: Sequence[DeviceView], silent_because: str | None, width: int) -> str:
     """The devices by name, or why there is none."""
     if not devices:
-        return wrapped(silent_because or "No output device found.", width)
+        return paragraphs(silent_because or "No output device found.", width)
     lines = ["Outputs (to choose one: devices NAME):"]
     for device in devices:
         notes = [f"{device.channels} channels", f"{device.sample_rate / 1000:g} kHz"]

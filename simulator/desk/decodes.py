@@ -200,14 +200,13 @@ class ResidualJob:
 def write_residual(job: ResidualJob) -> None:
     """Writes both files, float32 at the open version's rate."""
     os.environ["FAIRHEARING_IN_PROCESS"] = "1"  # a worker that may crash already
-    store = Store(job.cache, lambda _: None)
-    try:
-        with difference_audio(job.open, job.other, store) as heard:
-            rate, channels, frames = heard.sample_rate, heard.channels, heard.frames
-            later = round((heard.alignment.offset_s or 0.0) * rate)
-            _write(job.in_open_time, heard.blocks, rate, channels, frames)
-    finally:
-        store.close()
+    with (
+        Store(job.cache, lambda _: None) as store,
+        difference_audio(job.open, job.other, store) as heard,
+    ):
+        rate, channels, frames = heard.sample_rate, heard.channels, heard.frames
+        later = round((heard.alignment.offset_s or 0.0) * rate)
+        _write(job.in_open_time, heard.blocks, rate, channels, frames)
     with AudioReader(job.in_open_time, hashed=False) as reader:
         moved = _moved(reader, later, channels)
         _write(job.in_other_time, moved, rate, channels, max(frames + later, 0))
