@@ -38,7 +38,7 @@ from simulator.engine import check as checking
 from simulator.engine import ladder as climbing
 from simulator.engine.check import Checked
 from simulator.engine.compare import VersionPair, compare_pair
-from simulator.engine.predict import Delivered, deliver
+from simulator.engine.predict import MeasuredTrack, measure_tracks
 from simulator.engine.predict import predict as predict_all
 from simulator.engine.workers import in_this_process
 from simulator.metering import figures
@@ -60,8 +60,8 @@ from simulator.text.charts.ladder import ladder_figure
 from simulator.text.charts.measured import levels_figure, loudness_figure
 from simulator.text.charts.style import STYLE
 from simulator.text.comparison.answer import answer_sentences
+from simulator.text.comparison.delivered import Names
 from simulator.text.comparison.table import GAIN, figure_rows
-from simulator.text.comparison.terms import Names
 from simulator.text.players import limited_words
 from simulator.text.short_names import short_names
 
@@ -234,7 +234,7 @@ def measure(audio: Audio) -> MeasuredAudio:
     """Loudness (LUFS), peaks (dBTP, dBFS) and dynamics of one recording, by ITU-R BS.1770-5, EBU Tech 3341
     and Tech 3342. Raises AudioError for a file that cannot be read."""
     with _opened(audio) as (playlist, store):
-        [(track, found)] = _measured(deliver(playlist, store, 0))
+        [(track, found)] = _measured(measure_tracks(playlist, store, 0))
         return _made(MeasuredAudio, found, name=track.title)
 
 
@@ -243,7 +243,7 @@ def predict(*audio: Audio, player: str = PLAYER) -> PlayedTracks:
     player sets one gain for an album, the tracks are one. Raises AudioError, ProfileError."""
     with _opened(*audio) as (playlist, store):
         [profile] = load_profiles([player])
-        played_tracks = PlayedTracks(_predicted([profile], deliver(playlist, store, 0), store)[0])
+        played_tracks = PlayedTracks(_predicted([profile], measure_tracks(playlist, store, 0), store)[0])
         played_tracks.names, played_tracks.profile = tuple(track.title for track in playlist.tracks), profile
         return played_tracks
 
@@ -254,7 +254,7 @@ def compare(loud: Audio, open_: Audio, *, players: Sequence[str] = (PLAYER,)) ->
     with _opened(loud, open_) as (playlist, store):
         profiles = load_profiles(players)
         versions = tuple(replace(track, song="compared", album=None) for track in playlist.tracks)
-        delivered = deliver(replace(playlist, tracks=versions), store, 0)
+        delivered = measure_tracks(replace(playlist, tracks=versions), store, 0)
         (first, one), (second, other) = _measured(delivered)
         rows = [(row[0], row[1]) for row in _predicted(profiles, delivered, store)]
         comparison = compare_pair(VersionPair((first, second), (one, other), profiles, rows), store)
@@ -277,7 +277,7 @@ def ladder(
     Raises AudioError, ProfileError, WriteError, and NothingDoneError for a mix without loudness."""
     with _opened(mix) as (playlist, store):
         profiles = tuple(load_profiles(players))
-        [(track, measured)] = _measured(deliver(playlist, store, 0))
+        [(track, measured)] = _measured(measure_tracks(playlist, store, 0))
         if measured.integrated_lufs is None:
             raise NothingDoneError(f"{track.path}: no measurable loudness.", "Choose another mix.")
         wanted = tuple(sorted(loudness_lufs)) or default_levels(measured, ceiling_dbtp)
@@ -358,7 +358,7 @@ def _opened(*audio: Audio) -> Iterator[tuple[Playlist, Store]]:
         yield one_album("", "call", tracks, ""), store
 
 
-def _measured(delivered: list[Delivered]) -> list[tuple[Track, Measurement]]:
+def _measured(delivered: list[MeasuredTrack]) -> list[tuple[Track, Measurement]]:
     found = []
     for one in delivered:
         if one.measurement is None:
@@ -368,7 +368,7 @@ def _measured(delivered: list[Delivered]) -> list[tuple[Track, Measurement]]:
 
 
 def _predicted(
-    profiles: list[Profile], delivered: list[Delivered], store: Store
+    profiles: list[Profile], delivered: list[MeasuredTrack], store: Store
 ) -> list[tuple[Prediction, ...]]:
     _measured(delivered)
     rows = []

@@ -26,7 +26,7 @@ import numpy as np
 import soundfile
 
 from simulator.dsp.ceiling import LimiterSettings
-from simulator.engine.measure import Job, do, do_all, do_alone
+from simulator.engine.measure import Job, measure_all, measure_alone, measure_file
 from simulator.engine.workers import one_blas_thread
 from simulator.normalizer.chain import ChainSettings
 from simulator.storage.measurement_cache import Store
@@ -121,11 +121,11 @@ def resident(path: Path) -> float:
 def one_by_one(paths: list[Path]) -> None:
     """The same work in one process, one channel after the other."""
     for path in paths:
-        do(Job(str(path)))
+        measure_file(Job(str(path)))
 
 
 def many(paths: list[Path], workers: int) -> None:
-    do_all([Job(str(path)) for path in paths], Store(None, print), workers)
+    measure_all([Job(str(path)) for path in paths], Store(None, print), workers)
 
 
 def page_lines(folder: Path) -> list[Line]:
@@ -181,7 +181,7 @@ def lines(folder: Path, quick: bool) -> list[Line]:
     library = ebur128.load()
     rounds = 3 if quick else 7
     parties: list[Callable[[], object]] = [
-        lambda: do_alone(Job(str(four))),
+        lambda: measure_alone(Job(str(four))),
         lambda: decode(four),
         lambda: command("measure", "--no-cache", str(four)),
     ]

@@ -17,7 +17,7 @@ import numpy as np
 import soundfile
 from benchmark import RATE, Line, best, command, decode, libebur128_all, many, one_by_one
 
-from simulator.engine.measure import Job, do_alone
+from simulator.engine.measure import Job, measure_alone
 
 
 def lines(folder: Path, four: Path, hour: Path, quick: bool) -> list[Line]:
@@ -35,7 +35,7 @@ def _kinds(folder: Path, four: Path, hour: Path, rounds: int) -> list[Line]:
     soundfile.write(high, samples, 96_000, subtype="PCM_24")  # 1:50 at that rate: as many samples
     soundfile.write(surround, np.tile(samples[: 60 * RATE], 3), RATE, subtype="PCM_24")
     for name, path, goal in (("FLAC", flac, 0.5), ("96 kHz", high, 0.5), ("5.1, 1 min", surround, 0.5)):
-        parties: list[Callable[[], object]] = [lambda path=path: do_alone(Job(str(path)))]
+        parties: list[Callable[[], object]] = [lambda path=path: measure_alone(Job(str(path)))]
         parties.append(lambda path=path: decode(path))
         if library is not None:
             parties.append(lambda path=path: libebur128_all(library, path))
@@ -44,11 +44,11 @@ def _kinds(folder: Path, four: Path, hour: Path, rounds: int) -> list[Line]:
             found.append(Line("FLAC, 4 min: against decoding alone", ours / decoding, "x", 2.0, True))
         if reference:
             found.append(Line(f"{name}, against libebur128", ours / reference[0], "x", goal, True))
-    four_s, hour_s = best(1, lambda: do_alone(Job(str(four))), lambda: do_alone(Job(str(hour))))
+    four_s, hour_s = best(1, lambda: measure_alone(Job(str(four))), lambda: measure_alone(Job(str(hour))))
     found.append(Line("an hour, against 15 times 4 min", hour_s / (15.0 * four_s), "x", 1.15, True))
     for name, party in (("pyloudnorm", _pyloudnorm), ("libavfilter ebur128 (PyAV)", _libavfilter)):
         try:
-            ours, theirs = best(1, lambda: do_alone(Job(str(four))), lambda party=party: party(four))
+            ours, theirs = best(1, lambda: measure_alone(Job(str(four))), lambda party=party: party(four))
         except ImportError:
             print(f"{name}: not installed, no ratio")
             continue

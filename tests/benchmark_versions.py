@@ -18,7 +18,7 @@ import numpy as np
 import soundfile
 from benchmark import RATE, Line, best, command
 
-from simulator.audibility.meter import AudibilityMeter
+from simulator.audibility.noise_to_mask import AudibilityMeter
 from simulator.audio_files.reader import AudioReader
 from simulator.codecs.deliver import Delivering
 from simulator.dsp.ceiling import LimiterSettings

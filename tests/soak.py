@@ -32,12 +32,14 @@ from support.signals import pink_noise
 from support.two_versions import TWO_VERSIONS
 
 from simulator.cli.commands import listen
+from simulator.cli.options import CacheOptions
 from simulator.cli.steps.prepare import prepare
 from simulator.deck.live import open_deck
 from simulator.deck.program import OutputChoice
 from simulator.desk.background import Aligner
 from simulator.desk.controller import Desk
 from simulator.desk.environment import Outside
+from simulator.engine.playlists import read_playlist
 from simulator.engine.workers import one_blas_thread
 from simulator.session.log import from_json
 from simulator.session.session import opened
@@ -137,13 +139,13 @@ def soak(folder: Path, hours: float, seed: int, say: bool = True) -> Found:
     write_music(folder)
     os.chdir(folder)
     found, chance = Found(), random.Random(seed)
-    ready = prepare(["list.toml"], ("minus14-headroom",), no_cache=False, rehash=False, workers=0)
+    ready = prepare(read_playlist("list.toml"), ("minus14-headroom",), CacheOptions(asked_workers=0))
     player = open_deck(OutputChoice(None, RATE), folder / "out.wav")
     warnings: list[str] = []
     record = RecordFile(folder / "list.session.json", warnings.append, "Soak")
     outside = Outside(lambda _: None, folder / "config")
     aligner = Aligner(folder / "cache", rehash=False)
-    session, studio = listen._session(ready, False, False, outside, False, aligner)
+    session, studio = listen._session(ready, ready.cache, outside, False, aligner)
     desk = Desk(session, player, record, studio, outside, scripted=True)
     try:
         desk.open(*opened(replace(session), None, outside.at()))

@@ -4,25 +4,22 @@ from __future__ import annotations
 
 import ast
 from collections import defaultdict
-from pathlib import Path
 from typing import Any, get_args
 
 import pytest
+from support import source
 
-import simulator
 from simulator.common.errors import ExitCode, SimulatorError
 from simulator.common.listening import LISTENS, STATE_WORDS, STATES, Listen, Motion, State
 from simulator.delivery.finding import LEVELS, Level, worst
 from simulator.normalizer.codec_records import CODEC_NAMES
 from simulator.normalizer.decision import LimitedBy
 from simulator.normalizer.profile import Codec, Scope, Upward
-from simulator.page.tables import _SCOPES, _UPWARD
+from simulator.page.content import _SCOPES, _UPWARD
 from simulator.session.acts.monitoring import LISTEN_WORDS
 from simulator.text.desk.status_bar import SHORT_STATES, SIGNS
 from simulator.text.findings import VERDICT
 from simulator.text.players import LIMITED_WORDS
-
-PACKAGE = Path(simulator.__file__).resolve().parent
 
 
 @pytest.mark.parametrize(
@@ -50,14 +47,14 @@ def test_every_word_of_a_closed_set_stands_in_its_tables(table: Any, words: Any)
 def test_no_closed_set_is_written_down_twice() -> None:
     """Whatever the types are called: two with the same words are one set."""
     found = defaultdict(list)
-    for path in sorted(PACKAGE.rglob("*.py")):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for module in source.modules():
+        for node in source.nodes(module):
             if not isinstance(node, ast.Subscript) or ast.unparse(node.value) != "Literal":
                 continue
             if isinstance(node.slice, ast.Tuple):
                 words = [part.value for part in node.slice.elts if isinstance(part, ast.Constant)]
                 if all(isinstance(word, str) for word in words):
-                    found[frozenset(words)].append(f"{path.relative_to(PACKAGE)}:{node.lineno}")
+                    found[frozenset(words)].append(f"{module}:{node.lineno}")
     assert len(found) > 15
     assert {tuple(sorted(words)): places for words, places in found.items() if len(places) > 1} == {}
 

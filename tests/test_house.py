@@ -7,13 +7,9 @@ import re
 from collections import defaultdict
 from collections.abc import Iterator
 from functools import cache
-from pathlib import Path
 
 import pytest
-
-import simulator
-
-PACKAGE = Path(simulator.__file__).resolve().parent
+from support import source
 
 CALLED_BY_LIBRARIES = {
     "list_commands", "get_command", "format_commands",  # click
@@ -28,11 +24,10 @@ CALLED_BY_LIBRARIES = {
 @cache
 def modules() -> dict[str, ast.Module]:
     """By dotted name."""
-    found = {}
-    for path in sorted(PACKAGE.rglob("*.py")):
-        parts = path.relative_to(PACKAGE.parent).with_suffix("").parts
-        found[".".join(parts).removesuffix(".__init__")] = ast.parse(path.read_text(encoding="utf-8"))
-    return found
+    return {
+        f"simulator/{path}".removesuffix(".py").replace("/", ".").removesuffix(".__init__"): source.tree(path)
+        for path in source.modules()
+    }
 
 
 def defined(tree: ast.Module) -> Iterator[tuple[str, ast.stmt]]:
@@ -95,8 +90,8 @@ def test_every_method_is_called_by_the_product() -> None:
     """By name only: one method called is enough for all of that name."""
     called: set[str] = set()
     methods: dict[str, str] = {}
-    for module, tree in modules().items():
-        for node in ast.walk(tree):
+    for module in source.modules():
+        for node in source.nodes(module):
             if isinstance(node, ast.Attribute):
                 called.add(node.attr)
             elif isinstance(node, ast.ClassDef):
@@ -117,8 +112,8 @@ def test_every_method_is_called_by_the_product() -> None:
             r"\[:1\]\.upper\(\)|\.capitalize\(\)|\[0\]\.upper\(\) \+",
             {"common/text.py"},
         ),
-        ("triangular dither", r"noise\[\.\.\., 0\]|\.triangular\(", {"dsp/quantize.py"}),
-        ("the raised cosine", r"0\.5 - 0\.5 \* np\.cos\(np\.pi", {"dsp/fades.py", "demo/sustained.py"}),
+        ("triangular dither", r"noise\[\.\.\., 0\]|\.triangular\(", {"dsp/conversion.py"}),
+        ("the raised cosine", r"0\.5 - 0\.5 \* np\.cos\(np\.pi", {"dsp/fades.py", "demo/instruments.py"}),
         ("the dim", r"^DIM_DB\b.*=", {"session/state.py"}),
         ("the first trim", r"^FIRST_TRIM_DB\b.*=", {"session/state.py"}),
         ("the lowest trim", r"^LOWEST_TRIM_DB\b.*=", {"session/state.py"}),
@@ -128,16 +123,16 @@ def test_every_method_is_called_by_the_product() -> None:
 def test_a_thing_is_there_once(what: str, pattern: str, homes: set[str]) -> None:
     """A glide of pitch in the demo's sounds is the one raised cosine that is no fade."""
     found = {
-        path.relative_to(PACKAGE).as_posix()
-        for path in PACKAGE.rglob("*.py")
-        if re.search(pattern, path.read_text(encoding="utf-8"), re.MULTILINE)
+        module
+        for module in source.modules()
+        if re.search(pattern, (source.PACKAGE / module).read_text(encoding="utf-8"), re.MULTILINE)
     }
     assert found == homes, what
 
 
 @pytest.mark.parametrize("script", ["run", "other_kernels"])
 def test_what_ci_runs_is_there(script: str) -> None:
-    root = PACKAGE.parent
+    root = source.PACKAGE.parent
     paths = re.findall(r"\btests/[\w/.]+", (root / ".ci" / script).read_text(encoding="utf-8"))
     assert paths
     assert [path for path in paths if not (root / path).exists()] == []

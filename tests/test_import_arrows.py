@@ -8,13 +8,11 @@ from __future__ import annotations
 
 import ast
 from functools import cache
-from pathlib import Path, PurePosixPath
+from pathlib import PurePosixPath
 
 import pytest
+from support.source import PACKAGE, modules, nodes, tree
 
-import simulator
-
-PACKAGE = Path(simulator.__file__).resolve().parent
 LAYERS = {
     "common": 0,
     "dsp": 1,
@@ -61,15 +59,6 @@ DISK_CALLS = {"open", "input", "print", "exec", "eval", "__import__"}
 PURE_PATHS = {"PurePath", "PurePosixPath", "PureWindowsPath"}
 
 
-def modules() -> list[str]:
-    return sorted(str(path.relative_to(PACKAGE)) for path in PACKAGE.rglob("*.py"))
-
-
-@cache
-def tree(module: str) -> ast.Module:
-    return ast.parse((PACKAGE / module).read_text(encoding="utf-8"), module)
-
-
 def room_of(path: PurePosixPath) -> str:
     """The innermost folder, or file of the package itself, that is a room."""
     names = [path.as_posix().removesuffix(".py"), *(parent.as_posix() for parent in path.parents)]
@@ -80,10 +69,15 @@ def room(module: str) -> str:
     return room_of(PurePosixPath(module))
 
 
+def pure() -> list[str]:
+    return [module for module in modules() if room(module) in PURE]
+
+
+@cache
 def imports(module: str) -> list[tuple[int, str, tuple[str, ...]]]:
     """(line, absolute module, names taken from it) of every import."""
     found: list[tuple[int, str, tuple[str, ...]]] = []
-    for node in ast.walk(tree(module)):
+    for node in nodes(module):
         if isinstance(node, ast.Import):
             found += [(node.lineno, alias.name, ()) for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
@@ -119,19 +113,21 @@ def test_every_module_stands_in_a_known_room() -> None:
     assert unknown == []
 
 
-@pytest.mark.parametrize("module", [module for module in modules() if module != "__init__.py"])
-def test_imports_point_down(module: str) -> None:
-    own = room(module)
-    for line, other in rooms_imported(module):
-        assert other in LAYERS, f"{module}:{line}: imports from no known room"
-        assert other == own or LAYERS[other] < LAYERS[own], (
-            f"{module}:{line}: {own} (layer {LAYERS[own]}) imports {other} ({LAYERS[other]})"
-        )
+def test_imports_point_down() -> None:
+    wrong = [
+        f"{module}:{line}: {own} (layer {LAYERS[own]}) imports {other or 'from no known room'}"
+        for module in modules()
+        if (own := room(module))
+        for line, other in rooms_imported(module)
+        if other != own and LAYERS.get(other, LAYERS[own]) >= LAYERS[own]
+    ]
+    assert wrong == []
 
 
-@pytest.mark.parametrize("folder", sorted({str(PurePosixPath(one).parent) for one in modules()}))
-def test_a_folder_has_at_most_15_files(folder: str) -> None:
-    assert len([path for path in (PACKAGE / folder).iterdir() if path.is_file()]) <= 15
+def test_a_folder_has_at_most_15_files() -> None:
+    folders = {(PACKAGE / module).parent for module in modules()}
+    full = [folder for folder in folders if sum(path.is_file() for path in folder.iterdir()) > 15]
+    assert full == []
 
 
 def test_the_package_loads_its_interface_only_when_it_is_used() -> None:
@@ -141,55 +137,53 @@ def test_the_package_loads_its_interface_only_when_it_is_used() -> None:
     assert {name for _, name, _ in imports("__init__.py")} == {"typing", "simulator", "simulator.api"}
 
 
-@pytest.mark.parametrize("module", [module for module in modules() if room(module) in PURE])
-def test_the_core_does_not_reach_the_outside_world(module: str) -> None:
-    for line, name, taken in imports(module):
-        assert not outside(name, taken), f"{module}:{line}: {name} is outside the core"
-    for node in ast.walk(tree(module)):
-        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
-            assert node.func.id not in DISK_CALLS, f"{module}:{node.lineno}: calls {node.func.id}()"
-
-
-@pytest.mark.parametrize("module", [module for module in modules() if room(module) in PURE])
-def test_chance_in_the_core_comes_from_a_seed(module: str) -> None:
-    """numpy's hidden global generator and a generator without a seed differ from run to run."""
-    for node in ast.walk(tree(module)):
-        if not isinstance(node, ast.Attribute):
-            continue
-        if isinstance(node.value, ast.Attribute) and node.value.attr == "random":
-            known = {"default_rng", "Generator", "PCG64", "SeedSequence", "Philox"}
-            assert node.attr in known, f"{module}:{node.lineno}: numpy's global generator"
-    for node in ast.walk(tree(module)):
-        if isinstance(node, ast.Call) and ast.unparse(node.func).endswith(("default_rng", "PCG64", "Philox")):
-            assert node.args or node.keywords, f"{module}:{node.lineno}: a generator without a seed"
-
-
-@pytest.mark.parametrize("module", modules())
-def test_no_room_needs_scipy_and_matplotlib_is_imported_where_it_draws(module: str) -> None:
-    """scipy is 139 MB on the disk, and either takes most of a second to import."""
-    assert [line for line, name, _ in imports(module) if name.split(".")[0] == "scipy"] == []
-    drawing = [line for line, name, _ in imports(module) if name.split(".")[0] == "matplotlib"]
-    at_import = [
-        node.lineno
-        for node in tree(module).body
-        if isinstance(node, ast.Import | ast.ImportFrom) and node.lineno in drawing
+def test_the_core_does_not_reach_the_outside_world() -> None:
+    wrong = [
+        f"{module}:{line}: {name}"
+        for module in pure()
+        for line, name, taken in imports(module)
+        if outside(name, taken)
     ]
-    assert at_import == [], f"{module}: import it inside the function that uses it"
-    if drawing:
-        assert room(module) in (
-            "text",
-            "page",
-            "storage",
-            "api",
-        )  # the last two write or hand on what text draws
+    wrong += [
+        f"{module}:{node.lineno}: calls {node.func.id}()"
+        for module in pure()
+        for node in nodes(module)
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in DISK_CALLS
+    ]
+    assert wrong == []
+
+
+def test_chance_in_the_core_comes_from_a_seed() -> None:
+    """numpy's hidden global generator and a generator without a seed differ from run to run."""
+    generators, wrong = ("default_rng", "PCG64", "Philox"), []
+    for module in pure():
+        for node in nodes(module):
+            if isinstance(node, ast.Attribute):
+                hidden = isinstance(node.value, ast.Attribute) and node.value.attr == "random"
+                known = (*generators, "Generator", "SeedSequence")
+                wrong += [f"{module}:{node.lineno}: {node.attr}"] * (hidden and node.attr not in known)
+            elif isinstance(node, ast.Call) and ast.unparse(node.func).endswith(generators):
+                seeded = node.args or node.keywords
+                wrong += [] if seeded else [f"{module}:{node.lineno}: a generator without a seed"]
+    assert wrong == []
+
+
+def test_no_room_needs_scipy_and_matplotlib_is_imported_where_it_draws() -> None:
+    """scipy is 139 MB on the disk, and either takes most of a second to import. Storage and api write or
+    hand on what text draws."""
+    for module in modules():
+        libraries = {line: name.split(".")[0] for line, name, _ in imports(module)}
+        assert "scipy" not in libraries.values(), module
+        drawing = [line for line, name in libraries.items() if name == "matplotlib"]
+        assert not drawing or room(module) in ("text", "page", "storage", "api"), module
+        at_import = [node.lineno for node in tree(module).body if node.lineno in drawing]
+        assert at_import == [], f"{module}: import it inside the function that uses it"
 
 
 def test_only_app_catches_every_error_of_the_project() -> None:
     """`except SimulatorError` is about one file's share of the work: outside the pure rooms."""
-    for module in modules():
-        if room(module) not in PURE:
-            continue
-        for node in ast.walk(tree(module)):
+    for module in pure():
+        for node in nodes(module):
             if isinstance(node, ast.ExceptHandler) and node.type is not None:
                 caught = ast.unparse(node.type)
                 assert "SimulatorError" not in caught, f"{module}:{node.lineno}"

@@ -13,6 +13,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from support import source
 
 ROOT = Path(__file__).resolve().parent.parent
 AUDIO = {
@@ -141,9 +142,9 @@ def test_there_are_bundled_profiles() -> None:
 def test_no_class_name_of_the_program_exists_twice() -> None:
     """A name that means two things is looked up twice, and one of the two has a better one."""
     found = defaultdict(list)
-    for path in sorted((ROOT / "simulator").rglob("*.py")):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for module in source.modules():
+        for node in source.nodes(module):
             if isinstance(node, ast.ClassDef):
-                found[node.name].append(f"{path.relative_to(ROOT)}:{node.lineno}")
+                found[node.name].append(f"{module}:{node.lineno}")
     assert len(found) > 200
     assert {name: places for name, places in found.items() if len(places) > 1} == {}

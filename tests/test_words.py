@@ -26,6 +26,10 @@ import click
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
+sys.path.insert(0, str(ROOT / "tests"))  # for `python -m tests.test_words`
+
+from support import source  # noqa: E402
+
 MOST_WORDS = 30
 EVERYTHING = os.environ.get("FAIRHEARING_ALL_WORDS") is not None
 
@@ -165,9 +169,9 @@ def literals(path: Path) -> tuple[Text, ...]:
 
 
 def _literals(path: Path) -> Iterator[Text]:
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    nodes = source.nodes(path.relative_to(source.PACKAGE).as_posix())
     left_out = set()
-    for node in ast.walk(tree):
+    for node in nodes:
         if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
             left_out.add(node.value)
         elif isinstance(node, ast.JoinedStr):
@@ -175,7 +179,7 @@ def _literals(path: Path) -> Iterator[Text]:
         elif isinstance(node, ast.Call) and ast.unparse(node.func).startswith("re."):
             left_out.update(one for one in ast.walk(node) if isinstance(one, ast.Constant | ast.JoinedStr))
     name = path.relative_to(ROOT).as_posix()
-    for node in ast.walk(tree):
+    for node in nodes:
         if node in left_out:
             continue
         if isinstance(node, ast.JoinedStr):
@@ -436,12 +440,12 @@ def printed() -> Iterator[Text]:
 
 def questions() -> Iterator[Offence]:
     """Docstrings whose first line asks instead of stating what the thing is."""
-    for path in sorted((ROOT / "simulator").rglob("*.py")):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for module in source.modules():
+        for node in source.nodes(module):
             if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef):
                 first = re.split(r"(?<=[.?!])\s", ast.get_docstring(node) or "", maxsplit=1)[0]
                 if first.endswith("?"):
-                    place = Text(path.relative_to(ROOT).as_posix(), getattr(node, "lineno", 1), first)
+                    place = Text(f"simulator/{module}", getattr(node, "lineno", 1), first)
                     yield Offence(place, "a docstring states what the thing is")
 
 
@@ -500,7 +504,7 @@ def suggested() -> Iterator[tuple[str, list[str]]]:
         name = path.relative_to(ROOT).as_posix()
         docs = [
             ast.get_docstring(node) or ""
-            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+            for node in source.nodes(path.relative_to(source.PACKAGE).as_posix())
             if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef)
         ]
         for words in (*(text.words for text in literals(path)), *docs):

@@ -2,7 +2,7 @@
 
 The other version (a loud master, a rung, a codec's decode) is held against the open one, after alignment.
 
-    meter = AudibilityMeter(sample_rate, channels)       # audibility/meter
+    meter = AudibilityMeter(sample_rate, channels)       # audibility/noise_to_mask
     meter.push(open_block, other_block)                  # (frames, channels) each, in step; any block sizes
     found = meter.finish()                               # Audibility: shares, bands, moments, a strip
     found.worst(3)                                       # the worst of each kind in turn, 8 s apart
@@ -16,8 +16,8 @@ ISO/IEC 11172-3. Its threshold was made for judging a change that is there, wher
 out a coder's bits; its spreading depends on level; forward masking is in it; and all of it is arithmetic on
 whole arrays, where model 1 picks maskers one by one. Formulas from memory (see `masking_threshold`).
 Departures from the standard: the distance under tones (see there); a gain of each frame's own, so that riding
-is apart (see `meter`); one threshold for the frame, no median over listeners, no mapping to a grade.
-Beside it without a model: hits, pumping (`moments`), held notes (`held_notes`).
+is apart (see `noise_to_mask`); one threshold for the frame, no median over listeners, no mapping to a grade.
+Beside it without a model: hits, pumping and held notes (`moments`).
 
 Measured against thresholds from the literature (20 s each, share of the frames that are said to be audible;
 10 dB under the threshold, 10 dB over): tone in white noise at 0.5, 1, 2 and 4 kHz, critical ratios of 17 to

@@ -23,7 +23,7 @@ _FRAME_SLACK = 1500
 """Bytes of one MP3 frame, about: encoders differ in whether the tag's own frame counts."""
 
 
-def is_cut(path: str, container: str) -> bool:
+def is_truncated(path: str, container: str) -> bool:
     """True for a file shorter than its own header states; False where it states nothing. Raises OSError."""
     if container == "OGG":
         return _last_page_is_cut(path)
@@ -193,10 +193,10 @@ def check_info(info: AudioInfo, log: str) -> None:
     most, slack = (2**62, 256) if wide else (0x7FFF_0000, 0)
     if found and int(found[2]) + slack < int(found[1]) < most:
         frame_bytes = max(round(int(found[2]) / max(info.frames, 1)), 1)
-        raise cut_short(info, info.frames, int(found[1]) // frame_bytes)
+        raise truncated(info, info.frames, int(found[1]) // frame_bytes)
 
 
-def cut_short(info: AudioInfo, frames: int, promised: int) -> AudioError:
+def truncated(info: AudioInfo, frames: int, promised: int) -> AudioError:
     """The error of a file that has these frames of those that were promised."""
     there, whole = (format_time(count / info.sample_rate) for count in (frames, promised))
     of = f"{there} of {whole} present" if promised > frames else f"it stops at {there}, mid-audio"
@@ -215,7 +215,7 @@ def chained(path: str) -> AudioError:
     )
 
 
-def read_in_part(info: AudioInfo, frames: int, seconds: float) -> AudioError:
+def partly_read(info: AudioInfo, frames: int, seconds: float) -> AudioError:
     """The error of an MP3 that goes on where its decoder stops."""
     there, whole = format_time(frames / info.sample_rate), format_time(seconds)
     return AudioError(

@@ -29,12 +29,12 @@ from simulator.audio_files.faults import (
     chained,
     check_file,
     check_info,
-    cut_short,
     is_chained,
-    is_cut,
+    is_truncated,
     mp3_seconds,
+    partly_read,
     plain,
-    read_in_part,
+    truncated,
 )
 from simulator.audio_files.mp4 import AvFile, looks_like_mp4
 from simulator.common.errors import AudioError, SimulatorError
@@ -158,17 +158,17 @@ class AudioReader:
             raise AudioError(f"{self.info.path}: the file contains no audio.", "Export it again.")
         # without its tag, the length of an MP3 is only an estimate
         if self.info.container != "MP3" and frames < self.info.frames:
-            raise cut_short(self.info, frames, self.info.frames)
+            raise truncated(self.info, frames, self.info.frames)
         try:
-            cut = is_cut(self.info.path, self.info.container)
+            cut = is_truncated(self.info.path, self.info.container)
             seconds, one = mp3_seconds(self.info.path) if self.info.container == "MP3" else (0.0, 0.0)
             more = self.info.container == "OGG" and is_chained(self.info.path)
         except OSError:  # taken away meanwhile; all of it was read
             return
         if cut:
-            raise cut_short(self.info, frames, max(frames, self.info.frames))
+            raise truncated(self.info, frames, max(frames, self.info.frames))
         if seconds > frames / self.info.sample_rate + MP3_SLACK_FRAMES * one:
-            raise read_in_part(self.info, frames, seconds)
+            raise partly_read(self.info, frames, seconds)
         if more:
             raise chained(self.info.path)
 

@@ -1,6 +1,8 @@
 """The command line's frame: finds the command, and turns errors into words and exit codes.
 
 Commands are loaded only when they are called, so that `--help` and completion stay quick.
+
+Examples that each command's --help ends with.
 """
 
 from __future__ import annotations
@@ -17,12 +19,11 @@ from click.shell_completion import CompletionItem
 
 from simulator import __version__
 from simulator.cli.completion import add_completion
-from simulator.cli.examples import EXAMPLES
 from simulator.common.errors import ExitCode, SimulatorError
 from simulator.common.text import visible, within_bounds
-from simulator.engine.interrupts import hear_no_more, leave_in_order
-from simulator.engine.streams import lead_nowhere, ready_streams
-from simulator.storage.small_files import begin_anew
+from simulator.engine.interrupts import handle_signals, ignore_signals
+from simulator.engine.streams import lead_to_null, prepare_streams
+from simulator.storage.small_files import forget_files_read
 
 COMMANDS = {
     "demo": "See and hear the point: one song, mastered open and crushed.",
@@ -45,14 +46,59 @@ COMMANDS = {
     "completion": "Tab completion for bash, zsh or fish.",
 }
 """In the order of the work."""
-HOMES = {
-    "completion": "simulator.cli.completion",
-    "doctor": "simulator.cli.doctor",
-    "export": "simulator.cli.export",
-    "settings": "simulator.cli.user_settings",
-}
-"""Modules of the commands that do not have one of their own in `commands/`."""
+BESIDE = ("completion", "doctor", "export", "settings")
+"""Commands whose modules are in this folder; those of the others are in `commands/`."""
 
+
+EXAMPLES: dict[str, list[str]] = {}
+"""What each command's --help ends with."""
+for _line in """
+fairhearing demo
+fairhearing demo --out demo-audio
+fairhearing measure master.wav
+fairhearing measure album --csv > album.csv
+fairhearing predict loud.wav open.wav
+fairhearing predict loud.wav open.wav --profile all
+fairhearing predict album --album --relation equal
+fairhearing compare loud.wav open.wav
+fairhearing compare song.toml --figure pair.svg
+fairhearing compare loud.wav open.wav --noise 12 --out noise
+fairhearing ladder mix.wav
+fairhearing ladder mix.wav --loudness -16,-12 --style clip-limit
+fairhearing ladder mix.wav --loudness -16,-12 --out rungs
+fairhearing listen loud.wav open.wav
+fairhearing listen song.toml --profile r128
+fairhearing listen demo
+fairhearing page song.toml -o song.html
+fairhearing page song.toml -o vote.html --vote 16
+fairhearing page song.toml -o noted.html --with notes,marks
+fairhearing votes vote.txt
+fairhearing votes vote.txt --session song.session.json
+fairhearing check master.wav --target -14 --ceiling -1
+fairhearing check master.wav --decision song.session.json
+fairhearing check master.wav --for minus14-opus128
+fairhearing render song.toml --out as-played
+fairhearing render loud.wav open.wav --out flac --format flac24
+fairhearing export song.session.json -o marks.csv
+fairhearing export song.toml -o song.xspf
+fairhearing profiles list
+fairhearing profiles show minus14-headroom
+fairhearing profiles new my-player.toml --from r128
+fairhearing guide
+fairhearing guide artist
+fairhearing settings
+FAIRHEARING_PROFILE=r128 fairhearing settings
+fairhearing doctor
+fairhearing doctor --tone
+fairhearing cache
+fairhearing cache --limit 500
+fairhearing cache --clear demo
+fairhearing schema
+fairhearing schema measure
+fairhearing completion bash
+fairhearing completion fish
+""".strip().splitlines():
+    EXAMPLES.setdefault(_line.split("fairhearing ")[1].split()[0], []).append(_line)
 
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 
@@ -66,17 +112,18 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         if cmd_name not in COMMANDS:
             return None
-        found = importlib.import_module(HOMES.get(cmd_name, f"simulator.cli.commands.{cmd_name}")).command
-        assert isinstance(found, click.Command)
-        found.epilog = "\b\nExamples:\n" + "\n".join(f"  {line}" for line in EXAMPLES[cmd_name])
-        add_completion(found)
-        return found
+        folder = "simulator.cli" if cmd_name in BESIDE else "simulator.cli.commands"
+        command = importlib.import_module(f"{folder}.{cmd_name}").command
+        assert isinstance(command, click.Command)
+        command.epilog = "\b\nExamples:\n" + "\n".join(f"  {line}" for line in EXAMPLES[cmd_name])
+        add_completion(command)
+        return command
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem[str]]:
-        found = [
+        names = [
             CompletionItem(name, help=text) for name, text in COMMANDS.items() if name.startswith(incomplete)
         ]
-        return found + click.Command.shell_complete(self, ctx, incomplete)
+        return names + click.Command.shell_complete(self, ctx, incomplete)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         with formatter.section("Commands"):
@@ -102,7 +149,7 @@ def cli(ctx: click.Context) -> None:
     if name is None:
         click.echo(ctx.get_help())
     elif name in COMMANDS and name != "doctor":  # which says itself what is wrong with the settings
-        from simulator.cli.user_settings import option_defaults
+        from simulator.cli.settings import option_defaults
 
         command = cli.get_command(ctx, name)
         assert command is not None
@@ -111,8 +158,8 @@ def cli(ctx: click.Context) -> None:
 
 def main(arguments: list[str] | None = None) -> NoReturn:
     """Runs the command line and leaves with its exit code."""
-    leave_in_order()
-    outlet = ready_streams()
+    handle_signals()
+    outlet = prepare_streams()
     try:
         code = run(arguments)
         sys.stdout.flush()
@@ -122,7 +169,7 @@ def main(arguments: list[str] | None = None) -> NoReturn:
     except KeyboardInterrupt:  # before the command had begun
         code = ExitCode.INTERRUPTED
     finally:
-        hear_no_more()  # what is cleared away at exit is not torn either
+        ignore_signals()  # what is cleared away at exit is not torn either
     sys.exit(code)
 
 
@@ -130,7 +177,7 @@ def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = 
     """Runs one command; returns its exit code. `say` takes error lines (standard error by default)."""
     say = say or _say
     _hold_blas()
-    begin_anew()
+    forget_files_read()
     try:
         code = cli.main(args=arguments, prog_name="fairhearing", standalone_mode=False)
         sys.stdout.flush()
@@ -159,13 +206,13 @@ def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = 
             say(f"  {problem.hint}")
         return problem.exit_code
     except BrokenPipeError:  # `| head` has read enough
-        lead_nowhere(sys.stdout.fileno())
+        lead_to_null(sys.stdout.fileno())
         return ExitCode.DONE
     except OSError as problem:
         # only where the results themselves could not be printed, as with `> FILE` on a full disk
         if problem.filename is not None or problem.errno not in _FULL:
             raise
-        lead_nowhere(sys.stdout.fileno())
+        lead_to_null(sys.stdout.fileno())
         return _unprinted(problem, say)
 
 

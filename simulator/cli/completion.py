@@ -75,7 +75,7 @@ def _profiles(incomplete: str) -> list[CompletionItem[str]]:
 
 
 def _topics(incomplete: str) -> list[CompletionItem[str]]:
-    from simulator.cli.handbook import headings
+    from simulator.cli.commands.guide import headings
 
     return _beginning(headings(), incomplete)
 

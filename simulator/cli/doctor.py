@@ -110,7 +110,7 @@ def _libraries() -> Diagnosis:
 def _settings() -> tuple[Diagnosis, str | None]:
     """The settings file, and the output device that it names for `listen`."""
     from simulator.cli.app import COMMANDS
-    from simulator.cli.user_settings import settings_for, settings_path
+    from simulator.cli.settings import settings_for, settings_path
 
     path = settings_path()
     try:
@@ -389,8 +389,7 @@ def command(tone: bool, as_json: bool) -> int:
 
     Each line is ok, or names a cure: "look" works with a limit, "fix" keeps commands from working.
     """
-    from simulator.cli.output import print_json
-    from simulator.cli.readout import Readout
+    from simulator.cli.output import Readout, print_json
 
     if tone:
         warn(CAUTION)

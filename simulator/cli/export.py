@@ -38,11 +38,6 @@ def command(inputs: tuple[str, ...], output: Path, track: int | None, force: boo
 
     For a playlist, INPUTS are audio files, folders, playlists, or the word demo. Paths in it are relative to
     its folder. `render --cues SESSION` puts remarks into WAV files as cue points.
-
-    \b
-    fairhearing export song.session.json -o marks.csv
-    fairhearing export song.session.json -o chapters.vtt --track 1
-    fairhearing export album -o album.xspf
     """
     from simulator.engine.playlists import read_arguments, save_playlist
     from simulator.storage.writing import refuse_existing, refuse_sources
@@ -74,7 +69,7 @@ def session_remarks(inputs: tuple[str, ...]) -> list[Remark]:
     it holds no remark."""
     from simulator.common.errors import UsageError
     from simulator.engine.playlists import read_arguments
-    from simulator.page.file.session_file import is_record, read_record, record_of
+    from simulator.storage.session_file import is_record, read_record, record_of
     from simulator.text.remarks import remarks
 
     named = len(inputs) == 1 and is_record(inputs[0])

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from dataclasses import dataclass
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
@@ -20,20 +22,58 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound=Callable[..., Any])
 
 
+@dataclass(frozen=True, slots=True)
+class CacheOptions:
+    """What --no-cache, --rehash and --workers ask for."""
+
+    no_cache: bool = False
+    rehash: bool = False
+    asked_workers: int | None = None
+
+    @property
+    def folder(self) -> Path | None:
+        """The cache's folder; None without a cache."""
+        from simulator.storage.folders import cache_folder
+
+        return None if self.no_cache else cache_folder()
+
+    @property
+    def workers(self) -> int:
+        """Maximum number of worker processes."""
+        from simulator.engine.workers import default_workers
+
+        return default_workers() if self.asked_workers is None else self.asked_workers
+
+    @property
+    def kept(self) -> str:
+        """What becomes of finished steps when Ctrl-C comes, for `steps`."""
+        return "" if self.no_cache else "kept in the cache: the next run continues from there"
+
+    def store(self) -> Store:
+        """The cache, open."""
+        from simulator.storage.measurement_cache import Store
+
+        return Store(self.folder, warn, rehash=self.rehash)
+
+
 def cache_options(function: F) -> F:
-    """--no-cache, --rehash, --workers."""
-    function = click.option(
-        "--no-cache", is_flag=True, help="Ignore the cache: re-measure and store nothing."
-    )(function)
-    function = click.option("--rehash", is_flag=True, help="Re-read every file, even if it looks unchanged.")(
-        function
-    )
-    return click.option(
-        "--workers",
-        type=click.IntRange(0, 64),
-        default=None,
-        help="Maximum worker processes (0 = none). Default: one per core, only for long jobs.",
-    )(function)
+    """--no-cache, --rehash and --workers, as the parameter `cache` (CacheOptions)."""
+
+    @wraps(function)
+    def command(*args: Any, no_cache: bool, rehash: bool, workers: int | None, **options: Any) -> Any:
+        return function(*args, cache=CacheOptions(no_cache, rehash, workers), **options)
+
+    for option in (
+        click.option("--no-cache", is_flag=True, help="Ignore the cache: re-measure and store nothing."),
+        click.option("--rehash", is_flag=True, help="Re-read every file, even if it looks unchanged."),
+        click.option(
+            "--workers",
+            type=click.IntRange(0, 64),
+            help="Maximum worker processes (0 = none). Default: one per core, only for long jobs.",
+        ),
+    ):
+        option(command)
+    return cast("F", command)
 
 
 def profile_option(function: F) -> F:
@@ -50,7 +90,7 @@ def profile_option(function: F) -> F:
 
 def amount_options(function: F) -> F:
     """--quiet, --detail (parameter `amount`), and --verbose, which reports on standard error."""
-    from simulator.cli.readout import Amount
+    from simulator.cli.output import Amount
 
     def report(_: click.Context, __: click.Parameter, verbose: bool) -> None:
         if verbose:
@@ -131,17 +171,3 @@ def say_problems(problems: Iterable[SimulatorError | None]) -> None:
             warn(f"{message}\n  {hint}".rstrip())
         if len(named) < len(messages):
             warn(f"{len(messages) - len(named):,} more tracks: {reason}\n  {hint}".rstrip())
-
-
-def open_store(no_cache: bool, rehash: bool) -> Store:
-    """The cache as the options ask for it."""
-    from simulator.storage.folders import cache_folder
-    from simulator.storage.measurement_cache import Store
-
-    return Store(None if no_cache else cache_folder(), warn, rehash=rehash)
-
-
-def most_workers(asked: int | None) -> int:
-    from simulator.engine.workers import default_workers
-
-    return default_workers() if asked is None else asked

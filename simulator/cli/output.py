@@ -1,6 +1,5 @@
-"""Progress on standard error: a bar for work of more than a second, a line every ten seconds in a pipe.
-
-Results as data on standard output: JSON, and CSV with the columns of all rows.
+"""What a command prints: for people the answer, one table and a few sentences, more with --detail; as data
+JSON, or CSV with the columns of all rows; and its progress, on standard error.
 """
 
 from __future__ import annotations
@@ -8,16 +7,99 @@ from __future__ import annotations
 import contextlib
 import csv
 import json
+import os
 import sys
+import textwrap
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from typing import IO, Any
+from enum import StrEnum
+from typing import IO, TYPE_CHECKING, Any
 
 import click
 
 from simulator.common.text import visible
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+    from rich.table import Table
+    from rich.text import Text
+
+READING_WIDTH = 79
+"""Prose is wrapped here in wider terminals too; tables use the whole width."""
+
+
+class Amount(StrEnum):
+    """How much a command prints."""
+
+    QUIET = "quiet"
+    NORMAL = "normal"
+    DETAIL = "detail"
+
+
+class Readout:
+    """What a command prints for a person: as wide as the terminal, 80 columns where there is none.
+
+    Colours follow NO_COLOR and FORCE_COLOR and are never alone.
+    """
+
+    def __init__(self, amount: Amount = Amount.NORMAL) -> None:
+        from rich.console import Console
+        from rich.theme import Theme
+
+        from simulator.text.colours import TERMINAL_STYLES
+
+        theme = Theme(TERMINAL_STYLES)
+        self._console = Console(highlight=False, markup=False, theme=theme)
+        if "COLUMNS" not in os.environ and not os.isatty(1):
+            self._console.width = READING_WIDTH + 1
+        self.width = self._console.width
+        self.quiet = amount is Amount.QUIET
+        self.detail = amount is Amount.DETAIL
+        self.blocks = self._console.encoding.lower().startswith("utf") and os.environ.get("TERM") != "dumb"
+
+    def answer(self, *sentences: str) -> int:
+        """What the reader came for, in the first lines; the only thing that --quiet prints. Returns how many
+        lines it took."""
+        return self.paragraph(" ".join(sentence for sentence in sentences if sentence), style="answer")
+
+    def heading(self, text: str) -> None:
+        """The name of a part that --detail adds, or of one file among several."""
+        self._console.print(f"\n{text}", style="answer", soft_wrap=True)
+
+    def table(self, table: Table) -> None:
+        """One table, its colours kept."""
+        self._console.print(table)
+
+    def line(self, text: str | Text = "", style: str | None = None) -> None:
+        """One line, not wrapped: a path, a command, a curve."""
+        self._console.print(text, style=style, soft_wrap=True)
+
+    def paragraph(self, text: str, *, bullet: str = "", style: str | None = None) -> int:
+        """Prose wrapped to the reading width. Returns how many lines it took."""
+        lines = textwrap.wrap(
+            text,
+            min(self.width, READING_WIDTH),
+            initial_indent=bullet,
+            subsequent_indent=" " * len(bullet),
+            break_on_hyphens=False,
+        )
+        self._console.print("\n".join(lines), style=style, soft_wrap=True)
+        return len(lines)
+
+    def sentences(self, texts: Iterable[str]) -> None:
+        """A few sentences, a bullet each; none repeats a cell of the table."""
+        for text in texts:
+            self.paragraph(text, bullet="• ")
+
+    def page(self, page: RenderableType) -> None:
+        """A page that wraps itself, no wider than the reading width."""
+        with self._console.capture() as held:
+            self._console.print(page, width=min(self.width, READING_WIDTH + 1))
+        for line in held.get().splitlines():
+            print(line.rstrip())
+
 
 FORMULA = ("=", "+", "-", "@")
 """How a cell begins that spreadsheets work out (OWASP, "CSV injection"; from memory)."""
@@ -53,7 +135,6 @@ def write_csv(rows: Sequence[Mapping[str, Any]], to: IO[str], columns: Sequence[
 
 PATIENCE_SECONDS, LINE_SECONDS, REDRAW_SECONDS = 1.0, 10.0, 0.1
 """Until the bar appears; between two lines in a pipe; between two looks at how far the work is."""
-IN_THE_CACHE = "kept in the cache: the next run continues from there"
 AS_FILES = "kept as files"
 
 
@@ -78,7 +159,7 @@ def steps(title: str, count: int, kept: str = "") -> Iterator[Callable[[], None]
 
 def _quiet() -> bool:
     """True where the command was called with --quiet."""
-    from simulator.cli.readout import Amount
+    from simulator.cli.output import Amount
 
     context = click.get_current_context(silent=True)
     return context is not None and context.params.get("amount") == Amount.QUIET

@@ -7,9 +7,9 @@ aligned with the master on the master's loudest segment, both differentiated so 
 where a codec has discarded too much treble for that). A shift counts only where its correlation is clearly
 above that at 0: music that repeats, or noise that the codec replaced, gives none.
 
-Word length is rounded with the dither of `dsp/quantize` and clipped at full scale; 16- and 24-bit values stay
-exact in float32. The same input gives the same samples whatever the block size. Conventions: blocks float32
-(frames, channels), delays in frames.
+Word length is rounded with the dither of `dsp/conversion` and clipped at full scale; 16- and 24-bit values
+stay exact in float32. The same input gives the same samples whatever the block size. Conventions: blocks
+float32 (frames, channels), delays in frames.
 
 Encoded files are cached by content, delivery and library version, the oldest removed first. A cached file is
 checked against its own hash; one that is missing, truncated or changed is dropped and encoded again.
@@ -35,8 +35,7 @@ from numpy.typing import NDArray
 from simulator.codecs import codec
 from simulator.common.errors import AudioError, WriteError
 from simulator.common.units import db_to_gain
-from simulator.dsp.quantize import dithered
-from simulator.dsp.resample import resample
+from simulator.dsp.conversion import dithered, resample
 from simulator.dsp.segments import recut
 from simulator.normalizer.codec_records import CODEC_NAMES, CODECS
 from simulator.normalizer.profile import Delivery
@@ -64,7 +63,7 @@ def delivered_rate(sample_rate: int, delivery: Delivery) -> int:
     return codec.codec_rate(delivery.codec, delivery.sample_rate or sample_rate)
 
 
-def steps(delivery: Delivery, sample_rate: int) -> list[tuple[str, Delivery]]:
+def delivery_steps(delivery: Delivery, sample_rate: int) -> list[tuple[str, Delivery]]:
     """The delivery of a master of that rate, cut after each of its steps: (name, delivery so far)."""
     found = []
     rate = delivered_rate(sample_rate, delivery)
@@ -133,7 +132,7 @@ class Delivering:
             except AudioError:  # taken away by another run in between: the master itself is not the matter
                 if begun:
                     raise
-                drop(known[0])
+                drop_encoded(known[0])
                 self.from_cache = False
         with temporary_folder() as folder:
             path = folder / f"encoded.{CODECS[self.delivery.codec].extension}"
@@ -155,7 +154,7 @@ class Delivering:
                 )
             content = self.content()
             if self.keep_in is not None and content:
-                keep(self.keep_in, self._key(content), path, frames)
+                keep_encoded(self.keep_in, self._key(content), path, frames)
 
     def _converted(self, blocks: Iterable[Block]) -> Iterable[Block]:
         if self.before_db != 0.0:
@@ -172,7 +171,7 @@ class Delivering:
         content = self.content()
         if self.keep_in is None or not content:
             return None
-        return find(self.keep_in, self._key(content))
+        return find_encoded(self.keep_in, self._key(content))
 
     def _key(self, content: str) -> str:
         return f"{content}; {settings_of(self.delivery, self.before_db)}"
@@ -261,7 +260,7 @@ MOST_BYTES = 2_000_000_000
 _PIECE_BYTES = 1 << 20
 
 
-def find(folder: Path, key: str) -> tuple[Path, int] | None:
+def find_encoded(folder: Path, key: str) -> tuple[Path, int] | None:
     """The encoded file and its frames, marked as used now; None where there is none that is whole."""
     try:
         for path in folder.glob(f"{_name(key)}-*"):
@@ -271,13 +270,13 @@ def find(folder: Path, key: str) -> tuple[Path, int] | None:
                 if _digest(path, key, int(frames)) == told:
                     os.utime(path)
                     return path, int(frames)
-            drop(path)
+            drop_encoded(path)
     except OSError:
         pass
     return None
 
 
-def keep(folder: Path, key: str, encoded: Path, frames: int) -> None:
+def keep_encoded(folder: Path, key: str, encoded: Path, frames: int) -> None:
     """Copies an encoded file into the cache, whole or not at all; does nothing where it cannot."""
     try:
         told = _digest(encoded, key, frames)
@@ -287,13 +286,13 @@ def keep(folder: Path, key: str, encoded: Path, frames: int) -> None:
             shutil.copyfile(encoded, passing)
         for other in folder.glob(f"{_name(key)}-*"):
             if other != target:  # encoders number their streams by chance: two runs at once make two files
-                drop(other)
+                drop_encoded(other)
         _trim(folder)
     except (OSError, WriteError):
         return
 
 
-def drop(path: Path) -> None:
+def drop_encoded(path: Path) -> None:
     """Takes an entry away; does nothing where it cannot."""
     with contextlib.suppress(OSError):
         path.unlink()

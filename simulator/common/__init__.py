@@ -1,6 +1,6 @@
-"""What every room uses: units, how a number is written, errors, channel layouts, TOML tables.
+"""Shared by every room: units, numbers as text, errors, channel layouts, TOML tables.
 
-`units.SILENCE_DB` is the one floor: nothing under −200 dB has a level. Texts from outside pass
-`text.visible` where they are made (titles) or shown (paths, notes), and `text.as_utf8` where they are kept
-or compared.
+`units.SILENCE_DB` is the one floor: nothing below −200 dB has a level. Text from outside passes
+`text.visible` where it is made (titles) or shown (paths, notes), and `text.as_utf8` where it is stored or
+compared.
 """

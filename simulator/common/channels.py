@@ -2,8 +2,8 @@
 
 Source: ITU-R BS.1770-5 Annex 1, Table 3: left, right, centre 1.0; surrounds 1.41; the
 low-frequency channel is left out. Channel order is that of WAVE files (L R C LFE Ls Rs).
-Folding to two: ITU-R BS.775-3, Annex 4, table 2, the 2/0 row (from memory): centre and surrounds at 0.7071,
-the LFE left out. Nothing is turned down for it, so a full surround master may pass full scale.
+Downmix to two: ITU-R BS.775-3, Annex 4, table 2, the 2/0 row (from memory): centre and surrounds at 0.7071,
+the LFE left out. There is no overall attenuation, so a hot surround master may exceed full scale.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 SURROUND_WEIGHT = 1.41
 FOLDED = 0.7071
-"""What the centre and the surrounds have in two channels."""
+"""Coefficient of the centre and the surrounds in two channels."""
 
 CHANNEL_NAMES: dict[int, tuple[str, ...]] = {
     1: ("M",),
@@ -28,8 +28,8 @@ _WEIGHTS = {"Ls": SURROUND_WEIGHT, "Rs": SURROUND_WEIGHT, "LFE": 0.0}
 
 
 def channel_weights(channels: int) -> tuple[float, ...]:
-    """BS.1770-5 weights in channel order. Raises ValueError for a layout that the standard's basic
-    annex does not know."""
+    """BS.1770-5 weights in channel order. Raises ValueError for a layout outside the standard's basic
+    annex."""
     if channels not in CHANNEL_NAMES:
         raise ValueError(
             f"{channels} channels have no known layout; layouts of 1 to 6 channels are supported"
@@ -47,8 +47,7 @@ _FOLDS = {
 
 
 def folded(samples: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Three and more channels as two (frames, 2); one or two as they are. Raises ValueError for
-    more than six."""
+    """Three or more channels downmixed to (frames, 2); one or two unchanged. Raises ValueError above six."""
     channels = samples.shape[1]
     if channels <= 2:
         return samples

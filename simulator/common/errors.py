@@ -1,9 +1,8 @@
 """The project's one tree of errors: what went wrong, where, and the cure.
 
-Every error carries a message (what and where), a hint (what to do) and the exit code that the
-command line gives when this error ends the command. Only `simulator.cli.app` catches them all. Where several
-codes fit, INTERRUPTED comes first, then WRONG_USE, NOTHING_DONE, SOME_FAILED, NEEDS_FIXING: an answer that
-is not whole is said to be that before anything in it.
+Every error carries a message (what and where), a hint (the cure) and the command's exit code; `cli/app`
+catches them all. Where several codes fit, INTERRUPTED wins, then WRONG_USE, NOTHING_DONE, SOME_FAILED,
+NEEDS_FIXING: an incomplete result is reported as incomplete before its content counts.
 """
 
 from __future__ import annotations
@@ -18,12 +17,11 @@ class ExitCode(IntEnum):
     SOME_FAILED = 1
     """Some tracks, players or answers failed; the rest is complete."""
     WRONG_USE = 2
-    """The words of the command, a profile or a playlist; nothing was begun."""
+    """The command line, a profile or a playlist is wrong; nothing was started."""
     NEEDS_FIXING = 3
-    """`check` read every master whole and found something to fix."""
+    """`check` read every master in full and found something to fix."""
     NOTHING_DONE = 4
-    """No track could be read, or none played by any player, or the result, or what a session kept, could not
-    be written."""
+    """No track could be read, no player played any, or the result or session file could not be written."""
     INTERRUPTED = 130
 
 
@@ -37,7 +35,7 @@ class SimulatorError(Exception):
         self.message = message
         self.hint = hint
 
-    def __reduce__(self) -> tuple[object, ...]:  # so that it crosses a process border whole
+    def __reduce__(self) -> tuple[object, ...]:  # pickled between processes with its hint
         return (type(self), (self.message, self.hint))
 
     def __str__(self) -> str:
@@ -51,7 +49,7 @@ class UsageError(SimulatorError):
 
 
 class ProfileError(SimulatorError):
-    """A player profile is unreadable or says something impossible."""
+    """A player profile is unreadable or contradicts itself."""
 
     exit_code = ExitCode.WRONG_USE
 
@@ -63,12 +61,12 @@ class PlaylistError(SimulatorError):
 
 
 class AudioError(SimulatorError):
-    """An audio file is missing, unreadable or holds what no file should."""
+    """An audio file is missing, unreadable or faulty."""
 
 
 class WriteError(SimulatorError):
-    """A result could not be written, or would overwrite something of the user's."""
+    """A result could not be written, or would overwrite a file of the user's."""
 
 
 class NothingDoneError(SimulatorError):
-    """Every track failed, or every player with it."""
+    """Every track failed, or every player did."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 State = Literal["delivered", "played", "matched"]
-"""As delivered; as played, by the profile; matched: the same passage of the versions equally loud."""
+"""As delivered; as the profile's player plays it; matched: the same passage of all versions equally loud."""
 STATES: tuple[State, ...] = ("delivered", "played", "matched")
 STATE_WORDS: dict[State, str] = {
     "delivered": "as delivered",
@@ -13,6 +13,6 @@ STATE_WORDS: dict[State, str] = {
     "matched": "matched",
 }
 Listen = Literal["stereo", "mono", "side"]
-"""What the loudspeakers get: the channels; (L + R) / 2 in both; (L − R) / 2 in both."""
+"""Both channels; (L + R) / 2 on both loudspeakers; (L − R) / 2 on both."""
 LISTENS: tuple[Listen, ...] = ("stereo", "mono", "side")
 Motion = Literal["stopped", "playing", "paused"]

@@ -1,8 +1,4 @@
-"""Text and numbers for people: text from outside made safe to print, one decimal, a true minus.
-
-Characters that would steer a terminal, change the direction of a line or have no form in UTF-8 are spelled
-out.
-"""
+"""Text and numbers for people: text from outside made safe to print, one decimal, a true minus."""
 
 from __future__ import annotations
 
@@ -11,23 +7,29 @@ import unicodedata
 from collections.abc import Sequence
 
 _SPELLED = ("Cc", "Cs", "Zl", "Zp")
-"""Control characters, bytes that are no text (Python's surrogates), separators of lines and paragraphs."""
+"""Control characters, bytes that are not text (Python's surrogates), separators of lines and paragraphs."""
 _TURNING = ("LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI")
-"""Embeddings, overrides and isolates of direction (Unicode, UAX #9): without their ends they turn what
-follows. The plain marks, which texts in Arabic or Hebrew need, stay."""
+"""Embeddings, overrides and isolates of direction (Unicode, UAX #9): unclosed, they turn the rest of the
+line. The plain marks, which texts in Arabic or Hebrew need, stay."""
 
 
 def capital(text: str) -> str:
-    """The same as the beginning of a sentence."""
+    """The text with a capital first letter."""
     return text[:1].upper() + text[1:]
 
 
 def visible(text: str, keep: str = "") -> str:
-    """The text with every character that steers spelled out (`\\x1b`, `\\u202e`), but for those in `keep`.
-    File names and titles may hold any; a terminal would obey them."""
+    """The text with every character that would steer a terminal or turn the line spelled out (`\\x1b`,
+    `\\u202e`), except those in `keep`. File names and titles may hold any."""
     if text.isprintable():
         return text
-    return "".join(one if one in keep or not _steers(one) else _spelled(one) for one in text)
+    return "".join(
+        _spelled(char)
+        if char not in keep
+        and (unicodedata.category(char) in _SPELLED or unicodedata.bidirectional(char) in _TURNING)
+        else char
+        for char in text
+    )
 
 
 LONGEST_LINE = 5000
@@ -35,8 +37,8 @@ LONGEST_LINE = 5000
 
 
 def within_bounds(text: str) -> str:
-    """The text with the middle of every line that is longer than any path left out: what the line is about
-    is named at its beginning, what is the matter at its end."""
+    """The text with the middle of every line longer than any path left out: a line names its subject at the
+    beginning and the fault at the end."""
     if len(text) <= LONGEST_LINE:
         return text
     return "\n".join(
@@ -46,35 +48,23 @@ def within_bounds(text: str) -> str:
 
 
 def as_utf8(text: str) -> str:
-    """The text with what UTF-8 has no form for spelled out: a byte of another encoding, from a file name or
-    a line, as `\\xe4`. Everything else stays as it is."""
-    try:
-        text.encode()
-    except UnicodeEncodeError:
-        return "".join(_spelled(one) if unicodedata.category(one) == "Cs" else one for one in text)
-    return text
+    """The text with bytes of another encoding (in a file name or a line) spelled out as `\\xe4`."""
+    return "".join(_spelled(char) if unicodedata.category(char) == "Cs" else char for char in text)
 
 
-def _steers(one: str) -> bool:
-    return unicodedata.category(one) in _SPELLED or unicodedata.bidirectional(one) in _TURNING
-
-
-def _spelled(one: str) -> str:
-    code = ord(one)
-    if 0xDC80 <= code <= 0xDCFF:  # a byte that was no text: PEP 383
+def _spelled(char: str) -> str:
+    code = ord(char)
+    if 0xDC80 <= code <= 0xDCFF:  # a byte that is not text: PEP 383
         code -= 0xDC00
     return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
-
-
-__all__ = ["NONE", "level", "share", "signed", "true_minus", "typed_minus"]
 
 
 MOST_DIGITS = 9
 
 
 def whole_number(word: str) -> int | None:
-    """The number, or None: `str.isdigit` alone would let through what `int` refuses, such as “²” and
-    thousands of digits."""
+    """The number, or None. `str.isdigit` alone would pass “²” and thousands of digits, which `int`
+    refuses."""
     return int(word) if word.isascii() and word.isdecimal() and len(word) <= MOST_DIGITS else None
 
 
@@ -97,7 +87,8 @@ def true_minus(text: str) -> str:
 
 
 def typed_minus(text: str) -> str:
-    """The text with hyphens for true minus signs, as Python reads them: a number may come from a screen."""
+    """The text with hyphens for true minus signs, as Python reads them: a number may be copied from a
+    screen."""
     return text.replace("−", "-")
 
 
@@ -115,14 +106,12 @@ def signed(value: float | None, decimals: int = 1) -> str:
 def share(value: float) -> str:
     """A share as a percentage; below a tenth of a percent it says so."""
     percent = 100.0 * value
-    if 0.0 < percent < 0.1:
-        return "<0.1 %"
-    return f"{percent:.1f} %"
+    return "<0.1 %" if 0.0 < percent < 0.1 else f"{percent:.1f} %"
 
 
 def typed_command(before: str, words: Sequence[str], width: int = 79) -> str:
-    """A command to be typed as it stands, after `before`, or in lines of its own under it where it is longer
-    than `width`; a line that goes on ends in a backslash."""
+    """A command to type, after `before`, or on lines of its own where it is longer than `width`; a line that
+    continues ends in a backslash."""
     quoted = [shlex.quote(word) for word in words]
     whole = f"{before} {' '.join(quoted)}"
     if len(whole) <= width:

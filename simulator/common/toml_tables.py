@@ -1,8 +1,7 @@
 """TOML tables checked against a format: which key, which value, and the cure.
 
-The shape of a format is a tree of msgspec structs; this reads a text into it and words every
-refusal for the person who wrote the text. Keys are named as they stand in the file
-(`gain.max_boost_db`, `track 3: path`). Source of the syntax: TOML 1.0.
+The shape of a format is a tree of msgspec structs; every error is worded for the person who wrote the text
+and names its keys as the file does (`gain.max_boost_db`, `track 3: path`). Source of the syntax: TOML 1.0.
 """
 
 from __future__ import annotations
@@ -11,7 +10,7 @@ import difflib
 import math
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Any, TypeVar
 
@@ -68,14 +67,12 @@ def read_toml(
 def nearest(word: str, known: list[str]) -> str | None:
     """The known word that `word` was probably meant to be: by spelling, else by its last part in
     another table."""
-    for close in difflib.get_close_matches(word, known, n=1, cutoff=0.75):
-        return close
-    leaf = word.rpartition(".")[2]
     leaves = {name.rpartition(".")[2]: name for name in reversed(known)}
-    for close in difflib.get_close_matches(leaf, list(leaves), n=1, cutoff=0.6):
-        return leaves[close]
-    for close in difflib.get_close_matches(word, known, n=1, cutoff=0.5):
-        return close
+    by_spelling = {name: name for name in known}
+    leaf = word.rpartition(".")[2]
+    for text, names, cutoff in ((word, by_spelling, 0.75), (leaf, leaves, 0.6), (word, by_spelling, 0.5)):
+        for close in difflib.get_close_matches(text, list(names), n=1, cutoff=cutoff):
+            return names[close]
     return None
 
 
@@ -99,61 +96,54 @@ def _refuse_strangers(
     if isinstance(value, float) and not math.isfinite(value):
         raise error(f"{where}: {path} must be a finite number, got {value}.", "Write a plain number.")
     if isinstance(kind, inspect.UnionType):
-        kind = next((one for one in kind.types if not isinstance(one, inspect.NoneType)), kind)
+        kind = next((member for member in kind.types if not isinstance(member, inspect.NoneType)), kind)
     if isinstance(value, dict) and isinstance(kind, inspect.StructType):
         fields = {field.encode_name: field.type for field in kind.fields}
         for key, inner in value.items():
-            name = f"{path}.{key}" if path and not path.endswith(": ") else f"{path}{key}"
+            name = _joined(path, key)
             if key not in fields:
-                raise error(*_unknown(name, path, list(fields), _keys(kind, ""), where))
+                leaf = _cut(name)[len(path) :].lstrip(".")
+                meant = nearest(leaf, list(fields)) or nearest(leaf, _keys(kind))
+                cure = f"Did you mean `{_joined(path, meant)}`?" if meant else ""
+                cure = cure or f"Keys allowed here: {', '.join(fields)}."
+                raise error(f"{where}: unknown key `{_cut(name)}`.", cure)
             _refuse_strangers(inner, fields[key], name, where, error)
     elif isinstance(value, list) and isinstance(kind, inspect.ListType):
         for number, inner in enumerate(value, start=1):
             _refuse_strangers(inner, kind.item_type, f"{path.rstrip('s')} {number}: ", where, error)
 
 
-def _unknown(name: str, path: str, siblings: list[str], below: list[str], where: str) -> tuple[str, str]:
-    name = _cut(name)
-    leaf = name[len(path) :].lstrip(".")
-    suggestion = nearest(leaf, siblings) or nearest(leaf, below)
-    prefix = path + "." if path and not path.endswith(": ") else path
-    if suggestion:
-        return f"{where}: unknown key `{name}`.", f"Did you mean `{prefix}{suggestion}`?"
-    return f"{where}: unknown key `{name}`.", f"Keys allowed here: {', '.join(siblings)}."
+def _joined(path: str, key: str) -> str:
+    """A key as the file spells it: `gain.max_boost_db`, `track 3: path`."""
+    return f"{path}.{key}" if path and not path.endswith(": ") else path + key
 
 
-def _keys(kind: inspect.Type, prefix: str) -> list[str]:
-    return list(_walk(kind, prefix))
-
-
-def _walk(kind: inspect.Type, prefix: str) -> Iterator[str]:
+def _keys(kind: inspect.Type, prefix: str = "") -> list[str]:
+    """Every key of a table and of the tables in it."""
     if isinstance(kind, inspect.UnionType):
-        for one in kind.types:
-            yield from _walk(one, prefix)
-    elif isinstance(kind, inspect.StructType):
-        for field in kind.fields:
-            yield prefix + field.encode_name
-            yield from _walk(field.type, prefix + field.encode_name + ".")
+        return [key for member in kind.types for key in _keys(member, prefix)]
+    keys = []
+    for field in kind.fields if isinstance(kind, inspect.StructType) else ():
+        name = prefix + field.encode_name
+        keys += [name, *_keys(field.type, name + ".")]
+    return keys
 
 
 def _worded(problem: str, raw: Any, info: inspect.Type, where: str) -> tuple[str, str]:
-    """msgspec's message with the key as the writer knows it, the value that stands there, and what
-    may stand there."""
-    told, _, place = problem.partition(" - at `")
-    steps = re.findall(r"\.([^.\[\]`]+)|\[(\d+)\]", place)
+    """msgspec's message with the key as the file spells it, its value, and the values allowed."""
+    message, _, location = problem.partition(" - at `")
     value, kind, name = raw, info, ""
-    for key, number in steps:
+    for key, number in re.findall(r"\.([^.\[\]`]+)|\[(\d+)\]", location):
         kind = _inside(kind, key)
         value = value[key] if key else value[int(number)]
-        if key:
-            name = f"{name}.{key}" if name and not name.endswith(": ") else name + key
-        else:
-            name = f"{name.rstrip('s')} {int(number) + 1}: "
-    missing = re.match(r"Object missing required field `(\w+)`", told)
+        name = _joined(name, key) if key else f"{name.rstrip('s')} {int(number) + 1}: "
+    missing = re.match(r"Object missing required field `(\w+)`", message)
     if missing:
         key = missing.group(1)
-        full = f"{name}.{key}" if name and not name.endswith(": ") else name + key
-        return f"{where}: the key `{full}` is missing.", f"It must be {_described(_inside(kind, key))}."
+        return (
+            f"{where}: the key `{_joined(name, key)}` is missing.",
+            f"It must be {_described(_inside(kind, key))}.",
+        )
     return (
         f"{where}: {name.removesuffix(': ') or 'the file'} must be {_described(kind)}, got {_shown(value)}.",
         "Correct the value.",
@@ -162,7 +152,9 @@ def _worded(problem: str, raw: Any, info: inspect.Type, where: str) -> tuple[str
 
 def _inside(kind: inspect.Type, key: str) -> inspect.Type:
     if isinstance(kind, inspect.UnionType):
-        kind = next((one for one in kind.types if isinstance(one, inspect.StructType)), kind.types[0])
+        kind = next(
+            (member for member in kind.types if isinstance(member, inspect.StructType)), kind.types[0]
+        )
     if isinstance(kind, inspect.ListType):
         return kind.item_type
     if isinstance(kind, inspect.StructType):
@@ -171,10 +163,9 @@ def _inside(kind: inspect.Type, key: str) -> inspect.Type:
 
 
 def _described(kind: inspect.Type) -> str:
-    """What may stand there, in words."""
+    """The values allowed, in words."""
     if isinstance(kind, inspect.UnionType):
-        kinds = [one for one in kind.types if not isinstance(one, inspect.NoneType)]
-        return " or ".join(_described(kind) for kind in kinds)
+        return " or ".join(_described(one) for one in kind.types if not isinstance(one, inspect.NoneType))
     if isinstance(kind, inspect.LiteralType):
         return " or ".join(f'"{value}"' for value in kind.values)
     if isinstance(kind, inspect.FloatType | inspect.IntType):
@@ -191,7 +182,7 @@ def _described(kind: inspect.Type) -> str:
 
 
 def _shown(value: Any) -> str:
-    """A value as it would stand in the file, cut where it is long."""
+    """A value as the file would spell it, shortened where it is long."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, dict | list):

@@ -2,8 +2,7 @@
 
 Conventions: a *gain* is a linear amplitude factor; `*_db` is 20·log10 of it; *energy* is a mean
 square; `*_lufs` is loudness by ITU-R BS.1770-5 Annex 1, formula 2 (−0.691 + 10·log10 of the
-channel-weighted sum of K-weighted energies). Nothing here returns −inf or NaN: the level of
-silence is None, and what is quieter than SILENCE_DB is silence.
+channel-weighted sum of K-weighted energies). No function returns −inf or NaN: the level of silence is None.
 """
 
 from __future__ import annotations
@@ -14,15 +13,15 @@ LOUDNESS_OFFSET_DB = -0.691
 """BS.1770-5 Annex 1: makes 0 dBFS at 997 Hz in one channel read −3.01."""
 
 TIE_LU = 0.2
-"""Two loudnesses that differ by this or less are called equal, wherever they are put into words: reports,
-desk, trials, ladder and page. EBU R 128 allows a measurement ±0.2 LU (secondary)."""
+"""Two loudnesses that differ by no more than this are called equal in every text. EBU R 128 allows a
+measurement ±0.2 LU (secondary)."""
 
 SILENCE_DB = -200.0
-"""Under this a level is silence, in dBFS, dBTP and LUFS alike. One step of 16, 24 and 32 bits lies at −90,
-−138, −187 dBFS (20·log10 of 2^(1 − bits)), so no peak that an integer format can hold is lost, and the
-noise of the best converters is louder by some 70 dB (common practice, no source). What is quieter is left
-by arithmetic: single precision goes down to −759 dBFS (IEEE 754, smallest normal number 2^-126), and
-decoders and filters that fade towards zero leave such rests in digital silence."""
+"""Below this a level is silence, in dBFS, dBTP and LUFS alike. One step of 16, 24 and 32 bits is −90, −138
+and −187 dBFS (20·log10 of 2^(1 − bits)), so no peak of an integer format is lost; the noise of the best
+converters is some 70 dB louder (common practice, no source). Quieter residue is arithmetic: single precision
+goes down to −759 dBFS (IEEE 754, smallest normal number 2^-126), which decaying decoders and filters leave in
+silence."""
 
 
 def db_to_gain(level_db: float) -> float:
@@ -42,7 +41,7 @@ def energy_to_lufs(energy: float) -> float | None:
 
 
 def unless_silence(level_db: float) -> float | None:
-    """The level itself; None under SILENCE_DB."""
+    """The level; None below SILENCE_DB."""
     return None if level_db < SILENCE_DB else level_db
 
 
@@ -57,7 +56,7 @@ def seconds_to_frames(seconds: float, sample_rate: int) -> int:
 
 
 def format_time(seconds: float) -> str:
-    """`m:ss.s` (or `h:mm:ss.s` from an hour on), cut, never rounded up past the moment itself."""
+    """`m:ss.s` (`h:mm:ss.s` from an hour on), rounded down."""
     tenths = math.floor(seconds * 10.0 + 1e-9)
     minutes, rest = divmod(tenths, 600)
     hours, minutes = divmod(minutes, 60)

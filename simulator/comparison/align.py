@@ -8,21 +8,12 @@ place is within 10 % it says "ambiguous". A place at which the two agree badly m
 the coarse look could not measure: there the windows are asked one by one, and the place is judged again along
 the line that they give.
 
-Similarity is a number from 0 to 1: the mean over third-octave bands (60 Hz to 16 kHz, those that hold enough
-of both) of the magnitude of the mean normalised cross spectrum. Within a band the phases must agree from
-frequency to frequency and from window to window; between bands they may differ, and levels do not count. So
-equalising, level and polarity leave it near 1; limiting lowers it a little; another song, another take or
-another place in the song leaves near 0. The border was set on real music: see
-tests/comparison/test_align_music.
-
 Conventions: samples float32 (frames, channels), frame 0 at time 0; places and drift as in
 comparison/alignment.
 """
 
 from __future__ import annotations
 
-import itertools
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -30,108 +21,26 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.common.units import format_time, gain_to_db
+from simulator.common.units import gain_to_db
 from simulator.comparison import align_coarse, align_fine
 from simulator.comparison.align_coarse import CoarsePlace
 from simulator.comparison.align_edits import Stretch, stretches
-from simulator.comparison.align_fine import Common
-from simulator.comparison.alignment import Alignment, BandDelay, Edit, Kind, OffsetCandidate, Piece
+from simulator.comparison.align_fine import similarity
+from simulator.comparison.alignment import (
+    BORDER,
+    Alignment,
+    BandDelay,
+    Edit,
+    Kind,
+    OffsetCandidate,
+    Piece,
+    confidence,
+    refusal,
+    with_reason,
+    without_place,
+)
 from simulator.dsp.interpolation import read
 from simulator.dsp.spectrum import BANDS
-
-_MOST_EDITS = 6
-_AGREES = 0.97
-"""A lesser share of the common part that fits is said."""
-
-
-def with_reason(alignment: Alignment) -> Alignment:
-    """The alignment with its sentences."""
-    notes = []
-    if alignment.kind == "ambiguous":
-        where = ", ".join(f"{candidate.offset_s:+.3f} s" for candidate in alignment.candidates)
-        notes.append(f"The music repeats: these offsets fit equally well, within 10 %: {where}.")
-    else:
-        notes.append(f"The same performance (similarity {alignment.similarity:.2f} of 1).")
-    if alignment.polarity == -1:
-        notes.append("The second version has inverted polarity.")
-    if alignment.channels_swapped:
-        notes.append("Left and right are swapped in the second version; corrected here.")
-    if alignment.drift_ppm:
-        notes.append(f"The second version runs {_speed(alignment.drift_ppm)}.")
-    if alignment.edits:
-        said = [_edit(one) for one in alignment.edits[:_MOST_EDITS]]
-        more = len(alignment.edits) - len(said)
-        said += [f"and {more} more"] if more else []
-        notes.append(
-            f"The second version was edited: {'; '.join(said)}. Only the matching parts are compared."
-        )
-    elif alignment.agreeing_share is not None and alignment.agreeing_share < _AGREES:
-        share = 100.0 * alignment.agreeing_share
-        notes.append(
-            f"Only {share:.0f} % of the common part fits this place: one of the two was edited, or "
-            "holds something that the other lacks."
-            + ("" if alignment.fits or alignment.kind != "aligned" else " Where was not found.")
-        )
-    return replace(alignment, reason=" ".join(notes))
-
-
-def _edit(edit: Edit) -> str:
-    at, second_at = format_time(edit.first_at_s), format_time(edit.second_at_s)
-    if edit.second_seconds == 0.0:
-        return f"{_seconds(edit.first_seconds)} are missing at {at}"
-    if edit.first_seconds == 0.0:
-        return f"{_seconds(edit.second_seconds)} are inserted at {at} (its own {second_at})"
-    return (
-        f"{_seconds(edit.first_seconds)} at {at} have no counterpart there "
-        f"({_seconds(edit.second_seconds)} of other audio instead)"
-    )
-
-
-def _seconds(value: float) -> str:
-    return f"{value:.1f} s" if value >= 0.1 else f"{1000.0 * value:.0f} ms"
-
-
-def _speed(drift_ppm: float) -> str:
-    word = "slower" if drift_ppm > 0.0 else "faster"
-    return f"{abs(drift_ppm):.2f} ppm {word} ({abs(drift_ppm) * 0.06:.2f} ms a minute)"
-
-
-def refusal(shape: tuple[int, int, int, int], value: float | None) -> Alignment:
-    """Not the same performance; `value` is the similarity at the best place, None where there is none."""
-    if value is None:
-        return without_place(shape, None, "No passage has enough in common to judge.")
-    sure = 100.0 * confidence(value)
-    return without_place(
-        shape,
-        value,
-        f"Not the same performance: the best match has a similarity of {value:.2f} of 1, below {BORDER} "
-        f"(confidence {sure:.0f} %).",
-    )
-
-
-def without_place(shape: tuple[int, int, int, int], value: float | None, reason: str) -> Alignment:
-    """An alignment without a place. `shape`: both rates, both lengths in frames; `value`: the similarity at
-    the best place, None where nothing could be judged."""
-    return Alignment(
-        kind="different",
-        first_rate=shape[0],
-        second_rate=shape[1],
-        first_frames=shape[2],
-        second_frames=shape[3],
-        offset_frames=None,
-        polarity=None,
-        gain_db=None,
-        drift_ppm=None,
-        snapped=False,
-        null_db=None,
-        similarity=value or 0.0,
-        second_best=None,
-        confidence=confidence(value) if value is not None else 0.5,
-        candidates=(),
-        delay_by_band=(),
-        reason=reason,
-    )
-
 
 Samples = NDArray[np.float32]
 NewArray = Callable[[int, int], Samples]
@@ -577,37 +486,4 @@ def _band_delays(
     return tuple(delays)
 
 
-BORDER = 0.25
-"""Below it two versions are held to be different performances."""
-STEEPNESS = 20.0
 AMBIGUOUS_SHARE = 0.9
-_LOWEST_HZ, _HIGHEST_HZ = 60.0, 16_000.0
-_FLOOR = 1e-6
-"""A band whose mean power is this far under the strongest band's says nothing."""
-
-
-def similarity(shared: Common, rate: int, size: int, delay: float) -> float:
-    """0 to 1, read `delay` frames off the windows' own place."""
-    count = shared.cross.shape[0]
-    power = np.sqrt(shared.first_power * shared.second_power)
-    turned = shared.cross * np.exp(-2j * np.pi * np.arange(count) / size * delay)
-    unit = np.divide(turned, power, out=np.zeros_like(turned), where=power > 0.0)
-    edges = _LOWEST_HZ * 2.0 ** (np.arange(0, 26) / 3.0)
-    bins = np.unique(np.minimum(np.round(edges * size / rate).astype(int), count - 1))
-    bins = bins[edges[: bins.shape[0]] <= min(_HIGHEST_HZ, 0.45 * rate)]
-    bands = []
-    for low, high in itertools.pairwise(bins.tolist()):
-        ours, theirs = shared.first_power[low:high].mean(), shared.second_power[low:high].mean()
-        bands.append((abs(unit[low:high].mean()), ours, theirs))
-    if not bands:
-        return 0.0
-    size_of, first, second = (np.array(column) for column in zip(*bands, strict=True))
-    counted = (first > _FLOOR * first.max()) & (second > _FLOOR * second.max())
-    return float(min(1.0, size_of[counted].mean())) if counted.any() else 0.0
-
-
-def confidence(value: float) -> float:
-    """0.5 to 1: how sure "same" (at or above BORDER) or "different" (below) is. A logistic whose steepness
-    was chosen so that the unrelated and the related pairs of the tests lie beyond 0.9; it is a scale to
-    compare by, not a probability measured on many songs."""
-    return 1.0 / (1.0 + math.exp(-STEEPNESS * abs(value - BORDER)))

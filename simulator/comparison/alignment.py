@@ -6,13 +6,16 @@ that is moved (the loud master). The moment at frame n of the first lies at fram
 of the second; `offset_frames` are frames of the second version's rate and need not be whole. `polarity` is
 1, or −1 where the second is upside down. `gain_db` is the gain that brings the second to the first (least
 squares, plain samples, over windows all over the common part): negative where the second is the louder one.
-Similarities run from 0 to 1: see comparison/align.
+Similarities run from 0 to 1: see comparison/align_fine.
 """
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+import math
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Literal
+
+from simulator.common.units import format_time
 
 Kind = Literal["aligned", "ambiguous", "different"]
 
@@ -165,3 +168,109 @@ class Alignment:
             "common_start_s": None if common is None else common[0],
             "common_end_s": None if common is None else common[1],
         }
+
+
+_MOST_EDITS = 6
+_AGREES = 0.97
+"""A lesser share of the common part that fits is said."""
+
+
+def with_reason(alignment: Alignment) -> Alignment:
+    """The alignment with its sentences."""
+    notes = []
+    if alignment.kind == "ambiguous":
+        where = ", ".join(f"{candidate.offset_s:+.3f} s" for candidate in alignment.candidates)
+        notes.append(f"The music repeats: these offsets fit equally well, within 10 %: {where}.")
+    else:
+        notes.append(f"The same performance (similarity {alignment.similarity:.2f} of 1).")
+    if alignment.polarity == -1:
+        notes.append("The second version has inverted polarity.")
+    if alignment.channels_swapped:
+        notes.append("Left and right are swapped in the second version; corrected here.")
+    if alignment.drift_ppm:
+        notes.append(f"The second version runs {_speed(alignment.drift_ppm)}.")
+    if alignment.edits:
+        said = [_edit(one) for one in alignment.edits[:_MOST_EDITS]]
+        more = len(alignment.edits) - len(said)
+        said += [f"and {more} more"] if more else []
+        notes.append(
+            f"The second version was edited: {'; '.join(said)}. Only the matching parts are compared."
+        )
+    elif alignment.agreeing_share is not None and alignment.agreeing_share < _AGREES:
+        share = 100.0 * alignment.agreeing_share
+        notes.append(
+            f"Only {share:.0f} % of the common part fits this place: one of the two was edited, or "
+            "holds something that the other lacks."
+            + ("" if alignment.fits or alignment.kind != "aligned" else " Where was not found.")
+        )
+    return replace(alignment, reason=" ".join(notes))
+
+
+def _edit(edit: Edit) -> str:
+    at, second_at = format_time(edit.first_at_s), format_time(edit.second_at_s)
+    if edit.second_seconds == 0.0:
+        return f"{_seconds(edit.first_seconds)} are missing at {at}"
+    if edit.first_seconds == 0.0:
+        return f"{_seconds(edit.second_seconds)} are inserted at {at} (its own {second_at})"
+    return (
+        f"{_seconds(edit.first_seconds)} at {at} have no counterpart there "
+        f"({_seconds(edit.second_seconds)} of other audio instead)"
+    )
+
+
+def _seconds(value: float) -> str:
+    return f"{value:.1f} s" if value >= 0.1 else f"{1000.0 * value:.0f} ms"
+
+
+def _speed(drift_ppm: float) -> str:
+    word = "slower" if drift_ppm > 0.0 else "faster"
+    return f"{abs(drift_ppm):.2f} ppm {word} ({abs(drift_ppm) * 0.06:.2f} ms a minute)"
+
+
+def refusal(shape: tuple[int, int, int, int], value: float | None) -> Alignment:
+    """Not the same performance; `value` is the similarity at the best place, None where there is none."""
+    if value is None:
+        return without_place(shape, None, "No passage has enough in common to judge.")
+    sure = 100.0 * confidence(value)
+    return without_place(
+        shape,
+        value,
+        f"Not the same performance: the best match has a similarity of {value:.2f} of 1, below {BORDER} "
+        f"(confidence {sure:.0f} %).",
+    )
+
+
+def without_place(shape: tuple[int, int, int, int], value: float | None, reason: str) -> Alignment:
+    """An alignment without a place. `shape`: both rates, both lengths in frames; `value`: the similarity at
+    the best place, None where nothing could be judged."""
+    return Alignment(
+        kind="different",
+        first_rate=shape[0],
+        second_rate=shape[1],
+        first_frames=shape[2],
+        second_frames=shape[3],
+        offset_frames=None,
+        polarity=None,
+        gain_db=None,
+        drift_ppm=None,
+        snapped=False,
+        null_db=None,
+        similarity=value or 0.0,
+        second_best=None,
+        confidence=confidence(value) if value is not None else 0.5,
+        candidates=(),
+        delay_by_band=(),
+        reason=reason,
+    )
+
+
+BORDER = 0.25
+"""Below it two versions are held to be different performances."""
+STEEPNESS = 20.0
+
+
+def confidence(value: float) -> float:
+    """0.5 to 1: how sure "same" (at or above BORDER) or "different" (below) is. A logistic whose steepness
+    was chosen so that the unrelated and the related pairs of the tests lie beyond 0.9; it is a scale to
+    compare by, not a probability measured on many songs."""
+    return 1.0 / (1.0 + math.exp(-STEEPNESS * abs(value - BORDER)))

@@ -21,7 +21,7 @@ from simulator.common.errors import SimulatorError
 from simulator.deck.program import LaneKey, LaneView
 from simulator.deck.renderer import Drop, Failed, Make
 from simulator.deck.shared_memory import FAILED, FRAME_BYTES, GENERATION, MOST_LANES, READY, Cells
-from simulator.dsp.resample import resampled_frames
+from simulator.dsp.conversion import resampled_frames
 from simulator.storage.small_files import Stamp, stamp_of
 
 MOST_BYTES = 4 * 10**9

@@ -36,11 +36,11 @@ from simulator.deck.shared_memory import (
     lane_path,
 )
 from simulator.deck.stream import quiet_process
-from simulator.dsp.resample import resample
+from simulator.dsp.conversion import resample
 from simulator.engine.workers import ChildProcess, one_blas_thread
 from simulator.normalizer.chain import play
 from simulator.storage.process_life import end_with_parent
-from simulator.storage.small_files import BINARY, other_samples, stamp_of
+from simulator.storage.small_files import BINARY, changed_file_error, stamp_of
 
 
 def to_stereo(block: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -101,7 +101,7 @@ def lane_blocks(key: LaneKey, sample_rate: int) -> Iterator[NDArray[np.float32]]
             yield to_stereo(block)
     written = key.stamp is not None and stamp_of(key.path) != stamp
     if written and (not key.content or reader.content != key.content):  # while it was read
-        raise other_samples(key.path)
+        raise changed_file_error(key.path)
 
 
 def _compared(key: LaneKey) -> Iterator[NDArray[np.float32]]:
@@ -111,7 +111,7 @@ def _compared(key: LaneKey) -> Iterator[NDArray[np.float32]]:
         for _ in reader:
             yield nothing
     if reader.content != key.content:
-        raise other_samples(key.path)
+        raise changed_file_error(key.path)
 
 
 def run(pipe: Connection, shared: Shared, folder: str, log: str, sample_rate: int) -> None:

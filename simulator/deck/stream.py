@@ -26,7 +26,7 @@ from simulator.deck.callback import Callback
 from simulator.deck.playing_order import Leaving, Order
 from simulator.deck.program import DeviceView, OutputChoice
 from simulator.deck.shared_memory import MappedLanes, Shared
-from simulator.engine.interrupts import ignore_terminal
+from simulator.engine.interrupts import ignore_terminal_signals
 from simulator.storage.process_life import end_with_parent
 from simulator.storage.small_files import BINARY
 
@@ -313,7 +313,7 @@ class Close:
 
 def quiet_process(log: str) -> None:
     """Ctrl-C and the terminal's end are the parent's to handle; what C libraries print goes to the log."""
-    ignore_terminal()
+    ignore_terminal_signals()
     target = os.open(log, os.O_CREAT | os.O_APPEND | os.O_WRONLY | BINARY, 0o600)
     for descriptor in (1, 2):
         os.dup2(target, descriptor)

@@ -1,5 +1,5 @@
 """The demo's music: a score (data in demo_playlist/) becomes sound.
 
-`score` → `pattern` → `players` → `mixdown` → `mastering`. Raise `demo.SYNTHESIS_VERSION` when the sound
-changes.
+`score` (with `pattern`) → `performance` (`instruments`, `drums`) → mixdown and masters (`demo`).
+Raise `demo.SYNTHESIS_VERSION` when the sound changes.
 """

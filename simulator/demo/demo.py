@@ -26,9 +26,9 @@ from numpy.typing import NDArray
 
 from simulator.common.units import db_to_gain, seconds_to_frames
 from simulator.demo import score
-from simulator.demo.players import INSTRUMENTS, KIT_SOUNDS, Clock, play_part
+from simulator.demo.performance import INSTRUMENTS, KIT_SOUNDS, Clock, play_part
 from simulator.demo.score import Part, Recipe, Room, Score, ScoreError
-from simulator.demo.spectra import LN_1000, Samples, Values, drawn
+from simulator.demo.synthesis import LN_1000, Samples, Values, drawn
 from simulator.dsp.limiter import limit_array
 from simulator.dsp.mastering_limiter import soft_clipped
 from simulator.metering.measurement import Measurement

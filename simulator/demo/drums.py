@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simulator.demo.spectra import Samples, decaying_partials, exponential, fade, shaped_noise
+from simulator.demo.synthesis import Samples, decaying_partials, exponential, fade, shaped_noise
 
 Maker = Callable[[float, int, np.random.Generator], Samples]
 MEMBRANE = np.array([1.0, 1.59, 2.14, 2.30, 2.65, 2.92])

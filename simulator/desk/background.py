@@ -21,9 +21,9 @@ from simulator.comparison.alignment import Alignment
 from simulator.desk.decodes import Decode, Decodes
 from simulator.desk.tracks import lane_of, played_views, view_of
 from simulator.engine.align import alignment_of, audibility_of, known_alignment, known_audibility
-from simulator.engine.interrupts import ignore_terminal
-from simulator.engine.measure import Job, Result, do_all
-from simulator.engine.predict import CEILING_DBTP, Delivered, deliver, predict
+from simulator.engine.interrupts import ignore_terminal_signals
+from simulator.engine.measure import Job, Result, measure_all
+from simulator.engine.predict import CEILING_DBTP, MeasuredTrack, measure_tracks, predict
 from simulator.engine.workers import ChildProcess, one_blas_thread, start_tracker
 from simulator.normalizer.prediction import from_gain
 from simulator.normalizer.profile import Delivery, Profile
@@ -44,7 +44,7 @@ from simulator.session.track import PlayedView
 from simulator.session.worst import QUIET_LUFS, pairs
 from simulator.storage.measurement_cache import Store
 from simulator.storage.process_life import end_with_parent
-from simulator.storage.small_files import changed_since, other_samples, stamp_of
+from simulator.storage.small_files import changed_file_error, changed_since, stamp_of
 
 SAME_TIMING_S = 0.0005
 
@@ -59,7 +59,7 @@ class Studio:
     def __init__(
         self,
         playlist: Playlist,
-        tracks: Sequence[Delivered],
+        tracks: Sequence[MeasuredTrack],
         profiles: Mapping[str, Profile],
         worked_out: Sequence[str],
         open_store: Callable[[], Store],
@@ -131,7 +131,7 @@ class Studio:
         title = title_from_path(whole) if old_name else before.title
         new = replace(before, path=whole, title=title, problem="")
         stamp = stamp_of(whole)
-        one = deliver(replace(self._playlist, tracks=(new,)), self._cache(), 0)[0]
+        one = measure_tracks(replace(self._playlist, tracks=(new,)), self._cache(), 0)[0]
         if one.problem is not None:
             raise one.problem
         kept = self._tracks[track], self._stamps[track]
@@ -158,7 +158,7 @@ class Studio:
         for a file that was written over with the same samples. Raises SimulatorError where it cannot be
         read."""
         old = self._tracks[track]
-        new = deliver(
+        new = measure_tracks(
             replace(self._playlist, tracks=(replace(old.track, path=path, problem=""),)), self._cache(), 0
         )[0]
         if new.problem is not None:
@@ -234,7 +234,7 @@ class Studio:
             gain_db = played[open_].gain_db
             paths = [self._tracks[i].track.path for i in (open_, other)]
             files = self._decodes.residual(paths[0], paths[1], cache)
-            done = do_all([Job(path, CEILING_DBTP) for path in files], self._cache(), 0)
+            done = measure_all([Job(path, CEILING_DBTP) for path in files], self._cache(), 0)
             for i, path, one in zip((open_, other), files, done, strict=True):
                 if isinstance(one, SimulatorError):
                     raise one
@@ -257,7 +257,7 @@ class Studio:
         for i in decoded:
             path, content = self._tracks[i].track.path, self._tracks[i].content
             lanes[i] = self._decodes.paths[path, content, delivery, "difference"]
-        done = do_all([Job(path, CEILING_DBTP) for path in lanes.values()], self._cache(), 0)
+        done = measure_all([Job(path, CEILING_DBTP) for path in lanes.values()], self._cache(), 0)
         measured = {i: one.measurement for i, one in zip(lanes, done, strict=True) if isinstance(one, Result)}
         peaks = [
             peak + decoded[i].gain_db
@@ -323,7 +323,7 @@ class Studio:
         for track, one in enumerate(self._tracks):
             if self._changed(track):
                 path = one.track.path
-                raise other_samples(path, f"Take it in first: replace {track + 1} {path}")
+                raise changed_file_error(path, f"Take it in first: replace {track + 1} {path}")
 
     def _cache(self) -> Store:
         if self._store is None:
@@ -402,7 +402,7 @@ def _work_apart(
     answers: Connection, pairs: list[Pair], cache: Path | None, rehash: bool, compare: bool
 ) -> None:
     """The process: one answer a pair."""
-    ignore_terminal()
+    ignore_terminal_signals()
     end_with_parent()
     if hasattr(os, "nice"):
         os.nice(10)  # what plays comes first

@@ -35,7 +35,7 @@ from simulator.desk.tracks import (
 )
 from simulator.engine.interrupts import signals_held
 from simulator.metering.gating import exact_lufs
-from simulator.metering.live_meter import Reading
+from simulator.metering.meter import Reading
 from simulator.playlists.revisions import revised_file
 from simulator.session import effects as do
 from simulator.session import events as happens
@@ -45,7 +45,7 @@ from simulator.session.levels import LEAD_SECONDS, LONGEST_SECONDS
 from simulator.session.log import missing
 from simulator.session.session import step
 from simulator.session.state import DIM_DB, Session
-from simulator.storage.monitor_trim import remember_trim
+from simulator.storage.session_file import remember_trim
 from simulator.text.desk.artist_screen import SCREEN_COLUMNS
 from simulator.text.desk.screens import screen
 from simulator.text.desk.stage import Stage

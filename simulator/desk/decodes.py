@@ -24,7 +24,7 @@ from simulator.audio_files.reader import AudioReader, read_info
 from simulator.audio_files.writer import write_audio
 from simulator.codecs.deliver import Delivering
 from simulator.common.errors import SimulatorError, WriteError
-from simulator.dsp.resample import resample
+from simulator.dsp.conversion import resample
 from simulator.engine import workers
 from simulator.engine.align import difference_audio
 from simulator.normalizer.profile import Delivery

@@ -44,7 +44,7 @@ from prompt_toolkit.layout import (
 from prompt_toolkit.layout.processors import BeforeInput
 
 from simulator.common.text import as_utf8, visible
-from simulator.engine.interrupts import hear_again
+from simulator.engine.interrupts import handle_signals_again
 from simulator.session.commands import keys
 from simulator.session.events import TICK_SECONDS
 from simulator.storage.small_files import MEBIBYTE, open_to_write
@@ -441,7 +441,7 @@ def run_plain(
         except KeyboardInterrupt:
             if not keep_on_interrupt:
                 raise
-            hear_again()
+            handle_signals_again()
             desk.interrupt()
     return 0
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from simulator.blind_test.trial import show
 from simulator.common.units import energy_to_lufs
 from simulator.deck.program import Deck, Now
-from simulator.metering.live_meter import WANTED_SECONDS, Reading, read_live
+from simulator.metering.meter import WANTED_SECONDS, Reading, read_live
 from simulator.session.acts.words import gain_db
 from simulator.session.blind.run import Run
 from simulator.session.codec_variants import CONVERTER

@@ -16,7 +16,7 @@ from simulator.common.text import as_utf8
 from simulator.common.units import db_to_gain, seconds_to_frames
 from simulator.deck.program import DeckProgram, DeckSegment, LaneKey
 from simulator.desk.decodes import Decode, Lane
-from simulator.engine.predict import Delivered
+from simulator.engine.predict import MeasuredTrack
 from simulator.normalizer.chain import ChainSettings
 from simulator.normalizer.prediction import Prediction, chain_settings, more_than_gain
 from simulator.normalizer.profile import Delivery, Profile
@@ -33,7 +33,7 @@ Predictions = Sequence[Prediction | SimulatorError | None]
 
 
 def track_views(
-    tracks: Sequence[Delivered], profiles: Sequence[Profile], predictions: Sequence[Predictions]
+    tracks: Sequence[MeasuredTrack], profiles: Sequence[Profile], predictions: Sequence[Predictions]
 ) -> tuple[TrackView, ...]:
     """One view a track, with the players worked out so far (a row of `predictions` for each profile)."""
     views = [view_of(track) for track in tracks]
@@ -44,7 +44,7 @@ def track_views(
 
 
 def played_views(
-    profile: Profile, tracks: Sequence[Delivered], predictions: Predictions
+    profile: Profile, tracks: Sequence[MeasuredTrack], predictions: Predictions
 ) -> dict[int, PlayedView]:
     """The tracks through one player, by number; without those that could not be read."""
     found = {}
@@ -112,7 +112,7 @@ def remembered_marks(record: Record, tracks: Sequence[TrackView]) -> tuple[Mark,
     return tuple(found.values())
 
 
-def view_of(delivered: Delivered, stamp: Stamp | None = None) -> TrackView:
+def view_of(delivered: MeasuredTrack, stamp: Stamp | None = None) -> TrackView:
     """`stamp` is the file's from before it was measured, where it was measured just now."""
     track = delivered.track
     return TrackView(

@@ -1,8 +1,7 @@
-"""Raised-cosine fades: sound begins, ends and changes level without a step.
+"""Raised-cosine fades: sound starts, stops and changes level without a click.
 
-5 ms, as ITU-R BS.1534-3, section 5.3, asks at every switch and loop; the edges of rendered passages have the
-same curve, and so have the demo's sounds, in lengths of their own. Conventions: curves float32 (frames, 1),
-to be multiplied into blocks (frames, channels).
+5 ms, as ITU-R BS.1534-3, section 5.3, asks at every switch and loop; the demo's sounds use other lengths.
+Curves are float32 (frames, 1), to multiply blocks (frames, channels) by.
 """
 
 from __future__ import annotations
@@ -19,25 +18,25 @@ Curve = NDArray[np.float32]
 
 
 def fade_frames(sample_rate: int) -> int:
-    """The length of the fades."""
+    """Frames of a 5 ms fade."""
     return seconds_to_frames(FADE_SECONDS, sample_rate)
 
 
 @lru_cache(maxsize=64)
 def rise(length: int) -> Curve:
-    """From nearly 0 to nearly 1 (length, 1); backwards it is the fade out."""
+    """From nearly 0 to nearly 1 (length, 1); reversed it is the fade-out."""
     return rising(0, length, length)
 
 
 def rising(first: int, end: int, length: int) -> Curve:
-    """The values `first` … `end` of a rise of `length`, without keeping all of it (for slow ramps)."""
+    """Values `first` to `end` of a rise of `length`, without computing all of it (for slow ramps)."""
     place = np.arange(first, end, dtype=np.float64)
     curve = 0.5 - 0.5 * np.cos(np.pi * (place + 0.5) / length)
     return curve.astype(np.float32)[:, np.newaxis]
 
 
 class Gate:
-    """The fade around every change: `level` of `length` steps is how far it is open."""
+    """Fades sound in and out around every change; `level` of `length` steps is how far it is open."""
 
     def __init__(self, length: int) -> None:
         self._length = length
@@ -49,21 +48,19 @@ class Gate:
         return self.level == 0
 
     def open_at_once(self) -> None:
-        """For what brings its own beginning."""
+        """For audio with its own start."""
         self.level = self._length
 
     def close_at_once(self) -> None:
-        """For what has come to its own end."""
+        """For audio that has ended by itself."""
         self.level = 0
 
     def until_moved(self, closing: bool) -> int | None:
-        """How many frames it still takes to open or close; None where it stands open."""
-        if closing:
-            return self.level
-        return self._length - self.level or None
+        """Frames left until it is open or closed; None where it is open already."""
+        return self.level if closing else self._length - self.level or None
 
     def pass_through(self, block: NDArray[np.float32], closing: bool) -> None:
-        """Scales the block in place and moves on; not more frames than `until_moved`."""
+        """Scales the block in place and moves on, by no more frames than `until_moved`."""
         count = block.shape[0]
         if closing:
             block *= self._rise[self.level - count : self.level][::-1]
@@ -74,7 +71,7 @@ class Gate:
 
 
 class Level:
-    """A gain that moves from where it is to where it shall be, along a raised cosine."""
+    """A gain that moves to a new value along a raised cosine."""
 
     def __init__(self, gain: float = 1.0) -> None:
         self._from = self._to = gain
@@ -82,14 +79,14 @@ class Level:
 
     @property
     def gain(self) -> float:
-        """Where it is now."""
+        """The gain now."""
         if self._at >= self._length:
             return self._to
         share = 0.5 - 0.5 * np.cos(np.pi * self._at / self._length)
         return float(self._from + (self._to - self._from) * share)
 
     def move(self, gain: float, length: int) -> None:
-        """Begins to move to `gain`, over `length` frames."""
+        """Starts to move to `gain`, over `length` frames."""
         self._from, self._to, self._at, self._length = self.gain, gain, 0, length
 
     def apply(self, block: NDArray[np.float32]) -> None:

@@ -2,13 +2,13 @@
 
 A band-limited wave is the sum of sinc pulses at its samples; the kernels are sinc pulses under a Kaiser
 window, whose phase 0 is the sample itself, exactly:
-- the *screen* (24 taps a phase, ripple below 0.07 dB up to 0.45 fs) looks everywhere, at half or quarter
+- the *screen* (24 taps a phase, ripple below 0.07 dB up to 0.45 fs) reads everywhere, at half or quarter
   samples, as one matrix product over rows of ROW samples; positions are in quarter samples;
-- the *fine* kernel (32×, 81 taps, stop band below −90 dB, flat to 0.46 fs) reads around every high place;
+- the *fine* kernel (32×, 81 taps, stop band below −90 dB, flat to 0.46 fs) reads around every high point;
 - the *delay* (±HALF frames) is flat to 0.499 fs, errors below −95 dB; whole frames are copied, bit for bit.
 The under-reading that the fine kernel cures: ITU-R BS.1770-5 Annex 2, attachment 1:
-20·log10(cos(π·f/(n·fs))), at 0.45 fs 0.554 dB for n = 4 and 0.009 dB for n = 32. Conventions: samples
-(frames, channels); what is read is float32 (channels, count), zero outside the version.
+20·log10(cos(π·f/(n·fs))), at 0.45 fs 0.554 dB for n = 4 and 0.009 dB for n = 32. Samples are (frames,
+channels); `read` gives float32 (channels, count), zero outside the version.
 """
 
 from __future__ import annotations
@@ -21,18 +21,18 @@ from numpy.typing import NDArray
 
 ROW = 32
 SHORT_ROW = 16
-"""Rows of the screen that looks twice: shorter ones leave more out at the second look."""
+"""Rows of `TwoLooks`: the shorter they are, the fewer samples need the second look."""
 SCREEN = 4
 FINE = 32
 NEAR = FINE // SCREEN + 1
-"""Fine places from an eighth of a sample before a quarter sample to an eighth after it."""
+"""Fine positions from an eighth of a sample before a quarter sample to an eighth after it."""
 HALF_SCREEN = 12
 SHORT_WINDOW = SHORT_ROW + 2 * HALF_SCREEN - 1
 APART = 3
-"""Windows of SHORT_WINDOW samples that begin so many rows apart do not overlap."""
+"""Windows of SHORT_WINDOW samples do not overlap where they start this many rows apart."""
 HALF_FINE = 40
 REACH = 48
-"""Samples needed on either side of a place; a multiple of 16 above HALF_FINE."""
+"""Samples needed on either side of a position; a multiple of 16 above HALF_FINE."""
 
 _SCREEN_BETA = 3.4
 _FINE_BETA = 9.3
@@ -51,20 +51,20 @@ def kernel(offset: NDArray[np.float64], half: int, beta: float) -> NDArray[np.fl
 def screen_matrix(row: int = ROW) -> NDArray[np.float32]:
     """(SCREEN·row, row + 2·HALF_SCREEN − 1): line 4·i + j gives the wave j/4 after sample i of a row.
     The input column starts HALF_SCREEN − 1 samples before the row. The lines of j = 0 are the samples."""
-    place = np.arange(SCREEN * row)[:, np.newaxis] / SCREEN
+    position = np.arange(SCREEN * row)[:, np.newaxis] / SCREEN
     source = np.arange(row + 2 * HALF_SCREEN - 1)[np.newaxis, :] - (HALF_SCREEN - 1)
-    return kernel(place - source, HALF_SCREEN, _SCREEN_BETA).astype(np.float32)
+    return kernel(position - source, HALF_SCREEN, _SCREEN_BETA).astype(np.float32)
 
 
 @lru_cache(maxsize=1)
 def fine_matrix() -> NDArray[np.float32]:
     """(2·HALF_FINE + 1, SCREEN·NEAR): columns NEAR·j to NEAR·j + 8 weigh the samples n − HALF_FINE to
-    n + HALF_FINE so that they give the wave at −4/32 … +4/32 from the place j/4 after sample n. The
-    middle column of j = 0 is the sample itself."""
+    n + HALF_FINE to give the wave at −4/32 … +4/32 from the position j/4 after sample n. The middle column
+    of j = 0 is the sample itself."""
     step = np.arange(NEAR) / FINE - (NEAR // 2) / FINE
-    place = (np.arange(SCREEN)[:, np.newaxis] / SCREEN + step).reshape(1, -1)
+    position = (np.arange(SCREEN)[:, np.newaxis] / SCREEN + step).reshape(1, -1)
     source = np.arange(-HALF_FINE, HALF_FINE + 1)[:, np.newaxis]
-    return kernel(place - source, HALF_FINE, _FINE_BETA).astype(np.float32)
+    return kernel(position - source, HALF_FINE, _FINE_BETA).astype(np.float32)
 
 
 @lru_cache(maxsize=1)
@@ -74,8 +74,8 @@ def half_matrix() -> NDArray[np.float32]:
 
 
 class Screen:
-    """Looks at the wave at quarter samples. Keeps its working memory: fresh pages for every segment
-    would cost more time than the product itself."""
+    """Reads the wave at quarter samples. Keeps its working memory: fresh pages for every segment would cost
+    more time than the product itself."""
 
     def __init__(self) -> None:
         self._columns = np.zeros((0, ROW + 2 * HALF_SCREEN - 1), dtype=np.float32)
@@ -83,8 +83,8 @@ class Screen:
 
     def look(self, samples: NDArray[np.float32], start: int, rows: int) -> NDArray[np.float32]:
         """Magnitude of the wave (SCREEN·ROW, rows), valid until the next call: line 4·i + j of column r is
-        j/4 after sample i of row r, which begins at sample start + r·ROW. `samples` must reach REACH
-        beyond the rows on both sides."""
+        j/4 after sample i of row r, which starts at sample start + r·ROW. `samples` must extend REACH beyond
+        the rows on both sides."""
         if self._wave.shape[1] != rows:
             self._columns = np.zeros((rows, self._columns.shape[1]), dtype=np.float32)
             self._wave = np.zeros((SCREEN * ROW, rows), dtype=np.float32)
@@ -96,12 +96,9 @@ class Screen:
 
 
 class TwoLooks:
-    """The same, first at samples and half samples everywhere, then at quarter samples in the rows that are
-    asked for. Its rows are SHORT_ROW long.
-
-    The windows of neighbouring rows overlap, and a matrix product does not take overlapping lines; those of
-    every third row do not. So there are three products, none of which needs a copy of the samples.
-    """
+    """The same in rows of SHORT_ROW: first at samples and half samples everywhere, then at quarter samples in
+    selected rows. A matrix product takes no overlapping lines, and windows of every third row do not overlap:
+    so there are three products, none of which needs a copy of the samples."""
 
     def __init__(self) -> None:
         self._wave = np.zeros((APART, SHORT_ROW, 0), dtype=np.float32)
@@ -110,8 +107,8 @@ class TwoLooks:
         self._seen = np.zeros((0, SHORT_WINDOW), dtype=np.float32)
 
     def look(self, samples: NDArray[np.float32], start: int, rows: int) -> NDArray[np.float32]:
-        """Greatest magnitude of each row at samples and half samples, the sample after it included (rows,).
-        Arguments as those of `Screen.look`."""
+        """Greatest magnitude of each row at samples and half samples, including the sample after it (rows,).
+        Arguments as in `Screen.look`."""
         thirds = -(-rows // APART)
         if self._wave.shape[2] != thirds:
             self._wave = np.zeros((APART, SHORT_ROW, thirds), dtype=np.float32)
@@ -126,8 +123,8 @@ class TwoLooks:
         return np.maximum(greatest, self._greatest.reshape(-1)[:rows], out=greatest)
 
     def _at_samples(self, samples: NDArray[np.float32], rows: int) -> NDArray[np.float32]:
-        """Greatest magnitude of the SHORT_ROW + 1 samples from the start of each row (rows,): by running
-        maxima over 2, 4 and 8, as numpy is slow over short rows."""
+        """Greatest magnitude of the SHORT_ROW + 1 samples from the start of each row (rows,), by running
+        maxima over 2, 4 and 8: numpy is slow over short rows."""
         if self._running.shape[1] != samples.shape[0]:
             self._running = np.zeros((2, samples.shape[0]), dtype=np.float32)
         run, other, left = self._running[0], self._running[1], samples.shape[0]
@@ -144,7 +141,8 @@ class TwoLooks:
         return after
 
     def look_closer(self, chosen: NDArray[np.int64]) -> NDArray[np.float32]:
-        """Magnitude of the wave at quarter samples (SCREEN·SHORT_ROW, chosen) in rows of the last look."""
+        """Magnitude of the wave at quarter samples (SCREEN·SHORT_ROW, chosen) in some rows of the last
+        look."""
         wave: NDArray[np.float32] = screen_matrix(SHORT_ROW) @ self._seen[chosen].T
         return np.abs(wave, out=wave)
 
@@ -160,11 +158,11 @@ def local_maxima(wave: NDArray[np.float32], cells: NDArray[np.int64]) -> NDArray
 
 
 def peaks_near(samples: NDArray[np.float32], quarters: NDArray[np.int64]) -> NDArray[np.float32]:
-    """Greatest magnitude within an eighth of a sample of each place (places,), read at 32×.
-    `quarters` are positions in `samples` in quarter samples, REACH away from either end."""
+    """Greatest magnitude within an eighth of a sample of each position (positions,), read at 32×. `quarters`
+    are positions in `samples` in quarter samples, at least REACH from either end."""
     peaks = np.empty(quarters.shape[0], dtype=np.float32)
     around = _windows(samples, samples.shape[0] - 2 * HALF_FINE, 2 * HALF_FINE + 1, 1)
-    for first in range(0, quarters.shape[0], 2048):  # bounds the memory of dense material
+    for first in range(0, quarters.shape[0], 2048):  # limits memory in dense material
         part = quarters[first : first + 2048]
         wave = around[part // SCREEN - HALF_FINE] @ fine_matrix()
         near = wave.reshape(-1, SCREEN, NEAR)[np.arange(part.shape[0]), part % SCREEN]
@@ -173,7 +171,7 @@ def peaks_near(samples: NDArray[np.float32], quarters: NDArray[np.int64]) -> NDA
 
 
 def _windows(samples: NDArray[np.float32], count: int, length: int, hop: int) -> NDArray[np.float32]:
-    """`count` views of `length` samples, `hop` apart (count, length). Raises where they reach too far."""
+    """`count` views of `length` samples, `hop` apart (count, length). Raises beyond the end of `samples`."""
     size = samples.itemsize
     return np.ndarray((count, length), np.float32, np.ascontiguousarray(samples), 0, (hop * size, size))
 
@@ -184,10 +182,10 @@ _BETA = 9.5
 Block = NDArray[np.float32]
 
 
-def read(samples: NDArray[np.floating], place: float, count: int) -> Block:
-    """`count` frames from `place` on (channels, count); the fraction of `place` is interpolated."""
-    whole = math.floor(place)
-    fraction = place - whole
+def read(samples: NDArray[np.floating], position: float, count: int) -> Block:
+    """`count` frames from `position` on (channels, count), interpolated at a fractional position."""
+    whole = math.floor(position)
+    fraction = position - whole
     if fraction == 0.0:
         return _cut(samples, whole, count)
     around = _cut(samples, whole - HALF, count + 2 * HALF)
@@ -210,7 +208,7 @@ def _cut(samples: NDArray[np.floating], start: int, count: int) -> Block:
 
 @lru_cache(maxsize=8)
 def _response(fraction: float, size: int) -> NDArray[np.complex64]:
-    """Spectrum of the pulse that moves a block `fraction` of a frame earlier (circular, size frames)."""
+    """Spectrum of the pulse that advances a block by `fraction` of a frame (circular, `size` frames)."""
     taps = np.zeros(size)
     step = np.arange(-HALF + 1, HALF, dtype=np.int64)
     # y[n] = Σ x[n + m]·pulse(m − fraction): as a circular filter the tap of x[n + m] lies at −m

@@ -68,8 +68,8 @@ class _Blocked:
     """The filter as matrices; right-multiplied, since samples lie in rows."""
 
     leave: NDArray[np.float64]
-    """(ROW + 4, 4): the state that a row leaves behind silence (the last four lines are zero, so that
-    it takes the same input as `output`)."""
+    """(ROW + 4, 4): the state that a row leaves after silence (the last four lines are zero, so that it takes
+    the same input as `output`)."""
     output: NDArray[np.float64]
     """(ROW + 4, ROW): the output of a row and the state before it."""
     scan: NDArray[np.float64]
@@ -114,7 +114,7 @@ def _blocked(sample_rate: int) -> _Blocked:
 
 
 class KWeighting:
-    """The filter of one channel; carries its state from segment to segment."""
+    """The filter of one channel, with its state from segment to segment."""
 
     def __init__(self, sample_rate: int) -> None:
         self._m = _blocked(sample_rate)

@@ -1,9 +1,7 @@
 """Fixed segments, cut from any stream, so that no result depends on the reader's block size.
 
-All meters and the limiter work on segments of SEGMENT_FRAMES; only the last one may be shorter. So
-the same samples meet the same arithmetic whatever the reader's blocks were, bit for bit.
-Conventions: blocks are float arrays (frames, channels), or (frames,) for one channel; segments are
-C-ordered float32 (frames, channels).
+The same samples meet the same arithmetic whatever the reader's blocks were, bit for bit. Blocks are float
+arrays (frames, channels), or (frames,) for one channel; segments are C-ordered float32 (frames, channels).
 """
 
 from __future__ import annotations
@@ -14,18 +12,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 SEGMENT_FRAMES = 65536
-"""Two channels of it are 256 KiB: a segment and its products stay in a core's own cache."""
+"""Stereo float32 of this length is 512 KiB: a segment stays in a core's own cache."""
 METER_FRAMES = 4 * SEGMENT_FRAMES
-"""The meters take longer ones: the fewer the steps, the less the threads wait for Python's lock."""
+"""For the meters: the fewer the steps, the less the threads wait for Python's lock."""
 
 
 def recut(
     blocks: Iterable[NDArray[np.floating]], channels: int, size: int = SEGMENT_FRAMES
 ) -> Iterator[NDArray[np.float32]]:
-    """Segments of exactly `size` frames, then one shorter rest if there is one.
-
-    Raises ValueError where a block has another number of channels.
-    """
+    """Segments of exactly `size` frames, the last one shorter. Raises ValueError where a block has another
+    number of channels."""
     held: list[NDArray[np.float32]] = []
     held_frames = 0
     for raw in blocks:
@@ -35,7 +31,7 @@ def recut(
         if block.ndim != 2 or block.shape[1] != channels:
             raise ValueError(f"a block of shape {raw.shape} in a stream of {channels} channels")
         if not held_frames and block.shape[0] % size == 0:
-            whole = block  # the usual case: the reader already cuts as we do, so nothing is copied
+            whole = block  # the usual case: the reader already cuts like this, so nothing is copied
         else:
             held.append(block)
             held_frames += block.shape[0]
@@ -59,6 +55,6 @@ def edge_frames(first: int, last: int, sample_rate: int, steps_per_second: int) 
 
 
 def step_of(frame: int, sample_rate: int, steps_per_second: int) -> int:
-    """The number of the step that holds a frame, consistent with `edge_frames`."""
+    """The number of the step that contains a frame, consistent with `edge_frames`."""
     # the largest k with edge(k) <= frame; edge(k) <= n  <=>  2·k·fs + s < 2·s·(n + 1)
     return (2 * steps_per_second * (frame + 1) - steps_per_second - 1) // (2 * sample_rate)

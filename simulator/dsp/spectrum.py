@@ -1,8 +1,8 @@
 """Power in each band, from overlapping frames whose powers add up to the whole.
 
-Frames of about 0.09 s under a sine window, half overlapping: the squares of the windows sum to one, so the
-powers of all bins sum to the power of the signal (Parseval), and a band is a set of bins: a filter without
-phase. Conventions: signals float32 (signals, channels, frames); powers are sums of squares over all frames.
+Frames of about 0.09 s under a sine window, half overlapping: the squared windows sum to one, so the powers of
+all bins sum to the power of the signal (Parseval), and a band is a set of bins: a filter without phase.
+Signals are float32 (signals, channels, frames); powers are sums of squares over all frames.
 """
 
 from __future__ import annotations
@@ -31,20 +31,18 @@ def frame_size(sample_rate: int) -> int:
 def bin_hz(sample_rate: int) -> NDArray[np.float64]:
     """The frequency of each bin."""
     size = frame_size(sample_rate)
-    hz: NDArray[np.float64] = np.arange(size // 2 + 1, dtype=np.float64) * (sample_rate / size)
-    return hz
+    return np.asarray(np.arange(size // 2 + 1, dtype=np.float64) * (sample_rate / size))
 
 
 def inside(sample_rate: int, low_hz: float, high_hz: float | None) -> NDArray[np.bool_]:
     """The bins of a band: low ≤ f < high."""
     hz = bin_hz(sample_rate)
-    found: NDArray[np.bool_] = (hz >= low_hz) & (hz < (np.inf if high_hz is None else high_hz))
-    return found
+    return np.asarray((hz >= low_hz) & (hz < (np.inf if high_hz is None else high_hz)))
 
 
 def bin_weights(sample_rate: int) -> NDArray[np.float64]:
-    """What the squared magnitude of each bin counts in the power: spectra are one-sided, so every bin but
-    the first and the last stands for two."""
+    """Weight of each bin's squared magnitude in the power: one-sided spectra, so every bin but the first and
+    the last counts twice."""
     size = frame_size(sample_rate)
     weights = np.full(size // 2 + 1, 2.0 / size)
     weights[[0, -1]] = 1.0 / size
@@ -52,7 +50,7 @@ def bin_weights(sample_rate: int) -> NDArray[np.float64]:
 
 
 class Frames:
-    """Cuts a stream of blocks into overlapping windowed frames and gives their spectra."""
+    """Spectra of a stream of blocks, from overlapping windowed frames."""
 
     def __init__(self, sample_rate: int, signals: int, channels: int) -> None:
         self._size = frame_size(sample_rate)
@@ -61,18 +59,17 @@ class Frames:
         self._window = np.sin(np.pi * (np.arange(self._size) + 0.5) / self._size).astype(np.float32)
 
     def push(self, block: NDArray[np.float32]) -> Iterator[Spectra]:
-        """Spectra (signals, channels, frames, bins) of what is complete with this block."""
+        """Spectra (signals, channels, frames, bins) of the frames that this block completes."""
         joined = np.concatenate([self._held, block], axis=2)
         count = joined.shape[2] // self._hop - 1
         if count > 0:
-            shape = (*joined.shape[:2], count, self._size)
-            strides = (*joined.strides[:2], self._hop * joined.itemsize, joined.itemsize)
-            frames = np.lib.stride_tricks.as_strided(joined, shape, strides)
-            yield np.fft.rfft(frames * self._window, axis=3).astype(np.complex64, copy=False)
+            frames = np.lib.stride_tricks.sliding_window_view(joined, self._size, axis=2)
+            spectra = np.fft.rfft(frames[:, :, :: self._hop] * self._window, axis=3)
+            yield spectra.astype(np.complex64, copy=False)
         self._held = joined[:, :, max(count, 0) * self._hop :]
 
     def finish(self) -> Iterator[Spectra]:
-        """The rest, filled up with silence."""
+        """Spectra of the rest, padded with silence."""
         rest = self._held.shape[2]
         whole = -(-rest // self._hop) * self._hop + self._hop
         yield from self.push(np.zeros((*self._held.shape[:2], whole - rest), dtype=np.float32))

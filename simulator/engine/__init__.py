@@ -7,7 +7,7 @@
   process.
 - Call `workers.start_tracker()` before spawning: a terminal that closes sends SIGHUP to its whole group,
   and Python's resource tracker, which ignores only SIGINT and SIGTERM, would die first.
-- `streams.ready_streams` takes descriptors 0 to 2 before anything is opened, and what cannot be printed is
+- `streams.prepare_streams` takes descriptors 0 to 2 before anything is opened, and what cannot be printed is
   dropped where it is written: so no `print` ends the work.
 - The C library keeps what is freed (`workers.keep_freed_memory`): fresh pages cost a tenth of the time.
 """

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from simulator.audibility import audibility as audibility_form
 from simulator.audibility.audibility import Audibility
-from simulator.audibility.meter import AudibilityMeter
+from simulator.audibility.noise_to_mask import AudibilityMeter
 from simulator.audio_files.reader import AudioReader, read_info
 from simulator.common.errors import AudioError, SimulatorError, UsageError
 from simulator.common.text import visible
@@ -77,7 +77,9 @@ def alignment_of(first: str, second: str, store: Store) -> Alignment:
     return known if known is not None else _run(_Job(first, second, False), store).alignment
 
 
-def versions(first: str, second: str, store: Store) -> tuple[Alignment, Difference | None, Audibility | None]:
+def compare_files(
+    first: str, second: str, store: Store
+) -> tuple[Alignment, Difference | None, Audibility | None]:
     """The same with the difference and where it is likely to be heard, the first file being the open version;
     None where the two are different performances. Raises AudioError that begins with the path."""
     known, difference, audibility = _cached(first, second, store)
@@ -93,7 +95,7 @@ def versions(first: str, second: str, store: Store) -> tuple[Alignment, Differen
 def audibility_of(first: str, second: str, store: Store) -> Audibility | str:
     """Where the second file is likely to be heard to differ from the first, the open version; a text where
     that cannot be said. Raises AudioError that begins with the path."""
-    alignment, _, audibility = versions(first, second, store)
+    alignment, _, audibility = compare_files(first, second, store)
     return alignment.reason if audibility is None else audibility
 
 

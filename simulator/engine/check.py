@@ -25,11 +25,11 @@ from numpy.typing import NDArray
 
 from simulator.audio_files.reader import AudioInfo, AudioReader, is_lossy
 from simulator.codecs.codec import encoder_gain_db
-from simulator.codecs.deliver import steps as delivery_steps
+from simulator.codecs.deliver import delivery_steps
 from simulator.common.errors import AudioError, SimulatorError, UsageError
 from simulator.common.text import printed_gap
 from simulator.common.units import TIE_LU
-from simulator.delivery.album_findings import (
+from simulator.delivery.album import (
     AlbumLevel,
     AlbumTrack,
     album_findings,
@@ -60,8 +60,8 @@ from simulator.delivery.step_findings import (
     upward_db,
 )
 from simulator.engine import workers as pool
-from simulator.engine.measure import Job, Result, do_all
-from simulator.engine.predict import Delivered, deliver, predict, step_jobs
+from simulator.engine.measure import Job, Result, measure_all
+from simulator.engine.predict import MeasuredTrack, measure_tracks, predict, step_jobs
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import Prediction
@@ -71,8 +71,8 @@ from simulator.session.log import Act, from_json
 from simulator.storage.measurement_cache import Store
 from simulator.storage.small_files import (
     LARGEST_RECORD_BYTES,
+    changed_file_error,
     changed_since,
-    other_samples,
     read_small,
     stamp_of,
 )
@@ -207,7 +207,7 @@ def scan_file(path: str, *, checksums: bool = False) -> Scanned:
     except OSError as problem:
         raise AudioError(f"{path}: cannot read the file: {problem.strerror}.", "Check the path.") from None
     if changed_since(path, stamp):
-        raise other_samples(path, CHECK_AGAIN)
+        raise changed_file_error(path, CHECK_AGAIN)
     return replace(scanned, file_sha256=whole, samples_sha256=samples.hexdigest(), content=reader.content)
 
 
@@ -254,7 +254,7 @@ def check(
     """The findings for every master of the playlist, in order, each held against its own of `decided`. With
     `as_album` the masters are one album in that order; else only albums that the playlist names are looked at
     as such. What was decided for different destinations is not one album."""
-    tracks = deliver(playlist, store, workers, step)
+    tracks = measure_tracks(playlist, store, workers, step)
     predictions = predict(profiles, tracks, playlist.album_reason, store, workers, step)
     return check_delivered(
         playlist, tracks, profiles, predictions, decided, store, workers,
@@ -264,7 +264,7 @@ def check(
 
 def check_delivered(
     playlist: Playlist,
-    tracks: Sequence[Delivered],
+    tracks: Sequence[MeasuredTrack],
     profiles: Sequence[Profile],
     predictions: Sequence[Sequence[Prediction | SimulatorError | None]],
     decided: Sequence[Decided],
@@ -357,7 +357,7 @@ def _held(measurement: Measurement, album: AlbumLevel | None, decided: Decided) 
 
 
 def _album_loudness(
-    delivered: Delivered, album: AlbumLevel | None, decided: Decided, may_raise: bool
+    delivered: MeasuredTrack, album: AlbumLevel | None, decided: Decided, may_raise: bool
 ) -> list[Finding]:
     """The album as one programme against the target, where that was decided; with its loudest track."""
     if album is None or decided.target_of != "programme" or delivered.measurement is None:
@@ -436,7 +436,7 @@ def _mended(
 
 
 def _scans(
-    tracks: Sequence[Delivered], workers: int, checksums: bool
+    tracks: Sequence[MeasuredTrack], workers: int, checksums: bool
 ) -> list[Scanned | SimulatorError | None]:
     """In a worker where a decoder could crash; None for what could not be measured."""
     paths = [track.track.path for track in tracks if track.measurement is not None]
@@ -448,7 +448,7 @@ def _scans(
     done = iter(pool.in_order(pool.run(job, paths, count, str), len(paths), lambda: None))
     scans = [None if track.measurement is None else next(done) for track in tracks]
     return [
-        other_samples(one.track.path, CHECK_AGAIN)
+        changed_file_error(one.track.path, CHECK_AGAIN)
         if isinstance(found, Scanned) and found.content not in ("", one.content)
         else found
         for one, found in zip(tracks, scans, strict=True)
@@ -459,7 +459,7 @@ Steps = list[tuple[Job, Step | SimulatorError]]
 
 
 def _steps(
-    tracks: Sequence[Delivered],
+    tracks: Sequence[MeasuredTrack],
     profiles: Sequence[Profile],
     predictions: Sequence[Sequence[Prediction | SimulatorError | None]],
     store: Store,
@@ -477,7 +477,7 @@ def _steps(
                     playbacks.append(Playback(profile.title, delivery.full_scale, found.decision.gain_db))
         rows.append(row)
     jobs = list(dict.fromkeys(job for row in rows for job in row))
-    done = dict(zip(jobs, do_all(jobs, store, workers), strict=True))
+    done = dict(zip(jobs, measure_all(jobs, store, workers), strict=True))
     steps: list[Steps] = []
     for row in rows:
         found_steps: Steps = []
@@ -494,7 +494,7 @@ def _steps(
 
 def _moves(
     albums: Sequence[Sequence[int]],
-    tracks: Sequence[Delivered],
+    tracks: Sequence[MeasuredTrack],
     steps: Sequence[Steps],
     aways: dict[int, float | None],
     decided: Sequence[Decided],
@@ -520,7 +520,7 @@ def _moves(
             (place, job): replace(job, before_db=gain)
             for places, gain in left.items() for place in places for job, _ in good[place]
         }  # fmt: skip
-        outcomes = dict(zip(jobs, do_all(list(jobs.values()), store, workers), strict=True))
+        outcomes = dict(zip(jobs, measure_all(list(jobs.values()), store, workers), strict=True))
         for places, gain in list(left.items()):
             after = {
                 place: [
@@ -550,7 +550,7 @@ def _moves(
 
 
 def _move(
-    delivered: Delivered,
+    delivered: MeasuredTrack,
     gain_db: float,
     after: Sequence[tuple[str, Measurement]],
     passes: bool,
@@ -570,7 +570,7 @@ def _move(
 
 def _albums(
     playlist: Playlist,
-    tracks: Sequence[Delivered],
+    tracks: Sequence[MeasuredTrack],
     scans: Sequence[Scanned | SimulatorError | None],
     decided: Sequence[Decided],
     as_album: bool,
@@ -588,7 +588,7 @@ def _albums(
 
 
 def _album_level(
-    places: Sequence[int], tracks: Sequence[Delivered], decided: Sequence[Decided], as_album: bool
+    places: Sequence[int], tracks: Sequence[MeasuredTrack], decided: Sequence[Decided], as_album: bool
 ) -> AlbumLevel:
     members = [(tracks[place].track, found) for place in places if (found := tracks[place].measurement)]
     name = "Album" if as_album else members[0][0].album or "Album"
@@ -599,7 +599,7 @@ def _album_level(
 
 def _within_albums(
     albums: Sequence[Sequence[int]],
-    tracks: Sequence[Delivered],
+    tracks: Sequence[MeasuredTrack],
     scans: Sequence[Scanned | SimulatorError | None],
 ) -> tuple[dict[int, list[Finding]], dict[int, Scan]]:
     """By place: the findings within the album, and the scan of the track that follows in it."""

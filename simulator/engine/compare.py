@@ -27,8 +27,8 @@ from simulator.comparison.difference import Part
 from simulator.comparison.noise import NoiseKind, common_trim_db, laid_under, noise_bed
 from simulator.comparison.versions import Comparison, Heard
 from simulator.engine import workers as pool
-from simulator.engine.align import alignment_of, difference_audio, versions
-from simulator.engine.measure import Job, Result, do_all
+from simulator.engine.align import alignment_of, compare_files, difference_audio
+from simulator.engine.measure import Job, Result, measure_all
 from simulator.engine.predict import CEILING_DBTP
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.chain import ChainSettings, play
@@ -48,8 +48,7 @@ from simulator.storage.writing import (
 )
 from simulator.text.charts.comparison import Drawing, comparison_figure
 from simulator.text.charts.style import STYLE
-from simulator.text.comparison.gained_paid import NOT_JUDGED
-from simulator.text.comparison.terms import Names
+from simulator.text.comparison.delivered import NOT_JUDGED, Names
 
 _log = logging.getLogger("fairhearing")
 NOISE_SEED = 1770
@@ -84,7 +83,7 @@ def compare_pair(
     loud, open_ = pair.tracks
     begun = time.monotonic()
     if difference_too:
-        alignment, difference, audibility = versions(open_.path, loud.path, store)
+        alignment, difference, audibility = compare_files(open_.path, loud.path, store)
     else:
         alignment, difference, audibility = alignment_of(open_.path, loud.path, store), None, None
     if (
@@ -127,7 +126,7 @@ def _over_counts(pair: VersionPair, store: Store, workers: int) -> list[tuple[in
                 row.append(Job(track.path, CEILING_DBTP, chain_settings(profile, found.decision)))
         jobs.update(dict.fromkeys(one for one in row if isinstance(one, Job)))
         wanted.append(row)
-    done = dict(zip(jobs, do_all(list(jobs), store, workers), strict=True))
+    done = dict(zip(jobs, measure_all(list(jobs), store, workers), strict=True))
     return [tuple(_count(done, one) for one in row) for row in wanted]
 
 

@@ -21,7 +21,7 @@ GROUP = tuple(getattr(signal, name) for name in ("SIGINT", "SIGHUP") if hasattr(
 """What a terminal sends to all of its group."""
 
 
-def leave_in_order() -> None:
+def handle_signals() -> None:
     """From now on a signal that ends the program raises, so that nothing half-written stays; the next ones
     are not heard, so that they do not tear the clearing away. What was ignored from outside stays ignored."""
     for number in ENDING:
@@ -32,28 +32,28 @@ def leave_in_order() -> None:
 def _leave(number: int, _: object) -> NoReturn:
     for other in ENDING:
         if signal.getsignal(other) is _leave:
-            signal.signal(other, _not_heard)
+            signal.signal(other, _ignore)
     if number == signal.SIGINT:
         raise KeyboardInterrupt
     raise SystemExit(128 + number)
 
 
-def _not_heard(number: int, _: object) -> None:
+def _ignore(number: int, _: object) -> None:
     """The program is leaving already."""
 
 
-def hear_no_more() -> None:
+def ignore_signals() -> None:
     """The program is at its end: nothing is to end it in the middle of that. Python takes functions of its
     own away before it is gone, and leaves what is ignored ignored."""
     for number in ENDING:
-        if signal.getsignal(number) in (_leave, _not_heard):
+        if signal.getsignal(number) in (_leave, _ignore):
             signal.signal(number, signal.SIG_IGN)
 
 
-def hear_again() -> None:
+def handle_signals_again() -> None:
     """After a KeyboardInterrupt that ended nothing."""
     for number in ENDING:
-        if signal.getsignal(number) is _not_heard:
+        if signal.getsignal(number) is _ignore:
             signal.signal(number, _leave)
 
 
@@ -79,9 +79,9 @@ def signals_held() -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def children_deaf() -> Iterator[None]:
+def terminal_signals_blocked() -> Iterator[None]:
     """A process that is started in the block is deaf to its terminal from its first moment on, until it calls
-    `ignore_terminal`."""
+    `ignore_terminal_signals`."""
     if not hasattr(signal, "pthread_sigmask"):  # pragma: no cover - not on POSIX
         yield
         return
@@ -92,7 +92,7 @@ def children_deaf() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def ignore_terminal() -> None:
+def ignore_terminal_signals() -> None:
     """In such a process: Ctrl-C and the terminal's end are the parent's to handle."""
     for number in GROUP:
         signal.signal(number, signal.SIG_IGN)

@@ -42,7 +42,7 @@ from simulator.normalizer.chain import ChainSettings, play
 from simulator.normalizer.decision import Decision, decide
 from simulator.normalizer.prediction import Prediction, chain_settings, from_chain, from_gain, more_than_gain
 from simulator.normalizer.profile import Delivery, Profile
-from simulator.playlists.formats import written
+from simulator.playlists.formats import playlist_text
 from simulator.playlists.playlist import ALL_SINGLES, Playlist, Track
 from simulator.rungs.advice import Destination
 from simulator.rungs.residual import Residual
@@ -274,7 +274,7 @@ def _build(
     rungs = [rung for rung in done if isinstance(rung, Rung)]
     if playlist is not None and rungs:
         with whole_file(playlist, force) as passing:
-            text = written(ladder_playlist(wanted.mix, rungs), "toml", str(playlist))
+            text = playlist_text(ladder_playlist(wanted.mix, rungs), "toml", str(playlist))
             passing.write_text(text, encoding="utf-8")
     return done
 

@@ -19,7 +19,7 @@ from typing import TypeVar
 
 from simulator.audio_files.faults import check_file
 from simulator.audio_files.reader import AudioReader
-from simulator.codecs.deliver import Delivering, settings_of, steps
+from simulator.codecs.deliver import Delivering, delivery_steps, settings_of
 from simulator.common.errors import AudioError, SimulatorError
 from simulator.common.text import visible
 from simulator.dsp.limiter import LimiterReport
@@ -69,7 +69,7 @@ _SAMPLES_IN_A_BYTE = {".flac": 0.6, ".mp3": 2.8, ".ogg": 4.0, ".opus": 5.0, ".m4
 class Job:
     """One pass over one file: delivered and through `chain` where they are given, into the meter.
     `before_db` lowers the master before its delivery; `content` and `keep_in` let an encoded file be found
-    again and kept (`do_all` fills them in)."""
+    again and kept (`measure_all` fills them in)."""
 
     path: str
     ceiling_dbtp: float = 0.0
@@ -100,14 +100,14 @@ class Result:
     done: str = field(default="", compare=False)
 
 
-def do_alone(job: Job) -> Result:
-    """`do` with a thread a channel: for the only process that measures."""
+def measure_alone(job: Job) -> Result:
+    """`measure_file` with a thread a channel: for the only process that measures."""
     workers.keep_freed_memory()
     with channel_threads() as each:
-        return do(job, each, ahead=True)
+        return measure_file(job, each, ahead=True)
 
 
-def do(job: Job, each: Each = map, *, ahead: bool = False) -> Result:
+def measure_file(job: Job, each: Each = map, *, ahead: bool = False) -> Result:
     """Reads the file and measures it; `each` works on its channels, `ahead` decodes in a thread beside
     it. Raises AudioError that begins with the path."""
     begun = time.monotonic()
@@ -159,18 +159,18 @@ def _encoding(delivering: Delivering) -> str:
     """What was done to a master on its way to the player."""
     if delivering.delivery.codec == "none":
         return "converted"
-    name = steps(delivering.delivery, delivering.master_rate)[-1][0]
+    name = delivery_steps(delivering.delivery, delivering.master_rate)[-1][0]
     return f"{name} from the cache" if delivering.from_cache else f"encoded: {name}"
 
 
-def do_all(
+def measure_all(
     jobs: Sequence[Job], store: Store, most_workers: int, step: Callable[[], None] = lambda: None
 ) -> list[Result | SimulatorError]:
     """All jobs, from the cache where it knows them; in order. What is asked for several times is done
     once, and no worker gets a file that cannot be opened. `step` is called as each is finished."""
     unique = list(dict.fromkeys(jobs))
     if len(unique) < len(jobs):
-        found_once = dict(zip(unique, do_all(unique, store, most_workers, step), strict=True))
+        found_once = dict(zip(unique, measure_all(unique, store, most_workers, step), strict=True))
         for _ in range(len(jobs) - len(unique)):
             step()
         return [found_once[job] for job in jobs]
@@ -196,7 +196,7 @@ def do_all(
     left = [index for index in range(len(jobs)) if index not in known]
     todo = [jobs[index] for index in left]
     count = _workers_for(todo, most_workers, store)
-    work = do if count > 1 else do_alone
+    work = measure_file if count > 1 else measure_alone
     if todo:
         where = f"in {count} worker process{'es' * (count > 1)}" if count else "in this process"
         LOG.info("%d pass%s %s", len(todo), "es" * (len(todo) > 1), where)

@@ -8,9 +8,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from simulator.audio_files.tags import read_tags
-from simulator.codecs.deliver import steps
+from simulator.codecs.deliver import delivery_steps
 from simulator.common.errors import SimulatorError
-from simulator.engine.measure import LOG, Job, Result, do_all
+from simulator.engine.measure import LOG, Job, Result, measure_all
 from simulator.metering.loudness_tags import LoudnessTags
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.decision import Decision, decide_all
@@ -23,7 +23,7 @@ CEILING_DBTP = 0.0
 
 
 @dataclass(frozen=True, slots=True)
-class Delivered:
+class MeasuredTrack:
     """A track as it was delivered: its measurement, or why there is none; the hash of its samples; and the
     loudness that its tags state, where it has such tags."""
 
@@ -34,31 +34,31 @@ class Delivered:
     tags: LoudnessTags | None = None
 
 
-def deliver(
-    playlist: Playlist, store: Store, workers: int, step: Callable[[], None] = lambda: None
-) -> list[Delivered]:
-    """All tracks measured, in order."""
-    readable = [track for track in playlist.tracks if not track.problem]
-    done = iter(do_all([Job(track.path, CEILING_DBTP) for track in readable], store, workers, step))
+def measure_tracks(
+    playlist: Playlist,
+    store: Store,
+    workers: int,
+    step: Callable[[], None] = lambda: None,
+    *,
+    over_above_dbtp: float = CEILING_DBTP,
+) -> list[MeasuredTrack]:
+    """All tracks measured, in order; overs are counted above `over_above_dbtp`."""
+    jobs = [Job(track.path, over_above_dbtp) for track in playlist.tracks if not track.problem]
+    done = iter(measure_all(jobs, store, workers, step))
     tracks = []
     for track in playlist.tracks:
-        found = SimulatorError(f"{track.path}: {track.problem}") if track.problem else next(done)
-        good = isinstance(found, Result)
-        tracks.append(
-            Delivered(
-                track,
-                found.measurement if isinstance(found, Result) else None,
-                None if good or not isinstance(found, SimulatorError) else found,
-                found.content if isinstance(found, Result) else "",
-                read_tags(track.path) if good else None,
-            )
-        )
+        result = SimulatorError(f"{track.path}: {track.problem}") if track.problem else next(done)
+        if isinstance(result, SimulatorError):
+            tracks.append(MeasuredTrack(track, None, result))
+        else:
+            tags = read_tags(track.path)
+            tracks.append(MeasuredTrack(track, result.measurement, None, result.content, tags))
     return tracks
 
 
 def predict(
     profiles: Sequence[Profile],
-    tracks: Sequence[Delivered],
+    tracks: Sequence[MeasuredTrack],
     album_reason: str,
     store: Store,
     workers: int,
@@ -77,24 +77,24 @@ def predict(
                 jobs[job] = None
                 jobs.update(dict.fromkeys(found for _, found in step_jobs(profile, one)))
     LOG.info("%d players, %d tracks: %d need more than a plain gain", len(profiles), len(tracks), len(jobs))
-    done = dict(zip(jobs, do_all(list(jobs), store, workers, step), strict=True))
+    done = dict(zip(jobs, measure_all(list(jobs), store, workers, step), strict=True))
     return [
         [_prediction(profile, decision, one, done) for one, decision in zip(tracks, decisions, strict=True)]
         for profile, decisions in zip(profiles, decided, strict=True)
     ]
 
 
-def step_jobs(profile: Profile, delivered: Delivered) -> list[tuple[str, Job]]:
+def step_jobs(profile: Profile, delivered: MeasuredTrack) -> list[tuple[str, Job]]:
     """The master measured after each step of the profile's delivery, with the step's name."""
     if profile.delivery is None or delivered.measurement is None:
         return []
     return [
         (name, Job(delivered.track.path, CEILING_DBTP, None, so_far))
-        for name, so_far in steps(profile.delivery, delivered.measurement.sample_rate)
+        for name, so_far in delivery_steps(profile.delivery, delivered.measurement.sample_rate)
     ]
 
 
-def _job(profile: Profile, delivered: Delivered, decision: Decision | None) -> Job | None:
+def _job(profile: Profile, delivered: MeasuredTrack, decision: Decision | None) -> Job | None:
     """The pass through the chain that a decision needs; None where arithmetic does."""
     if (
         decision is None
@@ -108,7 +108,7 @@ def _job(profile: Profile, delivered: Delivered, decision: Decision | None) -> J
 def _prediction(
     profile: Profile,
     decision: Decision | None,
-    delivered: Delivered,
+    delivered: MeasuredTrack,
     done: Mapping[Job, Result | SimulatorError],
 ) -> Prediction | SimulatorError | None:
     if decision is None or delivered.measurement is None:

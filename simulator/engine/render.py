@@ -25,10 +25,10 @@ from simulator.common.channels import CHANNEL_NAMES
 from simulator.common.errors import AudioError, SimulatorError
 from simulator.common.text import as_utf8, signed
 from simulator.common.units import db_to_gain, format_time
+from simulator.dsp.conversion import resample, resampled_frames
 from simulator.dsp.limiter import LimiterReport
-from simulator.dsp.resample import resample, resampled_frames
 from simulator.engine import workers as pool
-from simulator.engine.predict import Delivered
+from simulator.engine.predict import MeasuredTrack
 from simulator.metering.passage import Passage, PassageRecorder, places, with_edges
 from simulator.normalizer.chain import ChainSettings, play
 from simulator.normalizer.prediction import Prediction, chain_settings
@@ -82,7 +82,7 @@ class RenderPlan:
 
     profile: Profile
     folder: Path
-    tracks: Sequence[Delivered]
+    tracks: Sequence[MeasuredTrack]
     predictions: Sequence[Prediction | SimulatorError | None]
     form: str = "float32"
     seconds: float = 12.0

@@ -37,11 +37,11 @@ class Outlet(io.FileIO):
         except OSError as problem:
             if problem.errno not in (errno.EPIPE, errno.EBADF):
                 self.problem = problem
-            lead_nowhere(self.fileno())
+            lead_to_null(self.fileno())
             return memoryview(data).nbytes
 
 
-def ready_streams() -> Outlet | None:
+def prepare_streams() -> Outlet | None:
     """Makes the three streams usable, whatever the program was started with; the outlet of standard output
     where it leads to no terminal. Redirected, they are UTF-8 with plain line ends on every system, unless
     PYTHONIOENCODING asks for another encoding."""
@@ -63,7 +63,7 @@ def ready_streams() -> Outlet | None:
     return outlet
 
 
-def lead_nowhere(descriptor: int) -> None:
+def lead_to_null(descriptor: int) -> None:
     """What is still written to a descriptor is dropped."""
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, descriptor)
@@ -97,7 +97,7 @@ def _take(descriptor: int, how: int) -> None:
         os.fstat(descriptor)
         if not _opposed(descriptor, how):
             return
-        lead_nowhere(descriptor)
+        lead_to_null(descriptor)
     except OSError:
         opened = os.open(os.devnull, how)
         if opened != descriptor:
@@ -120,7 +120,7 @@ LARGEST_BYTES = 1_000_000
 
 
 @contextlib.contextmanager
-def native_messages_to(log: Path) -> Iterator[Path | None]:
+def native_messages_logged(log: Path) -> Iterator[Path | None]:
     """Descriptor 2 leads to `log` (kept from session to session up to a size) inside the block; yields the
     path, or None where there is no such file to be had and the messages go nowhere. Python's own errors go
     with them, so whoever raises out of the block is heard: the descriptor is back by then."""

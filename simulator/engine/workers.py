@@ -22,7 +22,7 @@ from itertools import islice
 from typing import Any, TypeVar
 
 from simulator.common.errors import AudioError, SimulatorError
-from simulator.engine.interrupts import children_deaf, ignore_terminal, signals_held
+from simulator.engine.interrupts import ignore_terminal_signals, signals_held, terminal_signals_blocked
 from simulator.storage.process_life import end_with_parent
 
 Job = TypeVar("Job")
@@ -77,12 +77,12 @@ def start_tracker() -> None:
         return
     from multiprocessing import resource_tracker
 
-    with children_deaf():
+    with terminal_signals_blocked():
         resource_tracker.ensure_running()
 
 
 def _prepare() -> None:
-    ignore_terminal()
+    ignore_terminal_signals()
     end_with_parent()
     one_blas_thread()
     keep_freed_memory()
@@ -165,7 +165,7 @@ def _pooled(
     try:
         while True:
             for index, job in islice(to_come, 2 * workers - len(given_out)):
-                with children_deaf():  # it starts a worker where one is wanting
+                with terminal_signals_blocked():  # it starts a worker where one is wanting
                     futures[pool.submit(_guarded, function, job)] = index
                 given_out[index] = job
             if not given_out:
@@ -245,7 +245,7 @@ class ChildProcess:
                 self._pipe.close()
             self._pipe, theirs = self._context.Pipe()
             process = self._context.Process(target=self._target, args=(theirs, *arguments), daemon=True)
-            with children_deaf():
+            with terminal_signals_blocked():
                 process.start()
             self._process = process
             theirs.close()

@@ -1,18 +1,18 @@
 """Clipped runs of one channel: where the wave was cut flat.
 
-A clipped run = three or more consecutive samples, equal within the tolerance, at a local ceiling, at
-full scale or below (the project's own definition; no standard gives one). The tolerance is one step of
-the file's word length, 1e-4 where the samples are floating point or come from a lossy decoder.
-These rules keep smooth tops out: nothing within 10 ms stands higher on its side; the wave leaves the
-run downwards on both sides, by more than 4 tolerances on one and 8 on the other (next to the smooth top
-of a sine the nearer sample lies less than 4 down); and the level is at least −30 dBFS and 500
-tolerances. A run of only three must be equal to a twentieth of the tolerance, since three samples of an
-unclipped crest meet within one by chance.
-Where the samples are coarser than the file (16 bits in 24) the step is that of the 16 bits. Up to five
-samples also meet by chance on the crest of unclipped music: such a short run counts within 0.1 dB of the
-highest sample of its channel, or where another run of the channel has the same level, or is within 0.1 dB of
-it in the second before or after. What does not move for 100 ms below full scale, or from the first sample to
-the last, is an offset and no cut.
+A clipped run = three or more consecutive samples, equal within the tolerance, at a local ceiling, at full
+scale or below (the project's own definition; no standard gives one). The tolerance is one step of the file's
+word length, 1e-4 for floating point and lossy decoders. These rules keep smooth crests out:
+- No sample within 10 ms is higher on the same side; the wave falls on both sides of the run, by more than 4
+  tolerances on one and 8 on the other (beside the smooth top of a sine the nearer sample is less than 4
+  down); the level is at least −30 dBFS and 500 tolerances.
+- A run of only three must be equal within a twentieth of the tolerance: three samples of an unclipped crest
+  agree within one by chance.
+- Where the samples are coarser than the file (16 bits in 24), the step is that of 16 bits.
+- Up to five samples also agree by chance on the crest of unclipped music: such a short run counts within 0.1
+  dB of the channel's highest sample, where another run of the channel has the same level, or where one within
+  0.1 dB is in the second before or after.
+- A constant stretch of 100 ms below full scale, or of the whole file, is an offset and not a clip.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ AROUND_SECONDS = 0.010
 KEPT = 100
 WORD_BITS, COARSE_BITS = 24, 16
 COARSE_AROUND = 32
-"""Frames on either side that must fit into 16 bits: 64 finer ones do not by chance."""
+"""Frames on either side that must fit 16 bits: 64 finer ones do not by chance."""
 CHANCE_MOST = 5
 SAME_LEVEL = 10.0 ** (-0.1 / 20.0)
 NEIGHBOURS = 20
@@ -54,26 +54,26 @@ def tolerance(bits: int | None) -> float:
 
 @dataclass(frozen=True, slots=True)
 class _OpenRun:
-    """Equal samples whose end is not in sight: magnitudes and places in frames of the stream."""
+    """Equal samples whose end has not been read yet: magnitudes, and positions in frames of the stream."""
 
     begin: int
     sign: float
     before: float
-    """The sample before it, positive on the run's own side."""
+    """The sample before the run, positive on its side."""
     highest_before: float
-    """The highest within 10 ms before it, on that side."""
+    """The highest sample within 10 ms before the run, on its side."""
     low: float = np.inf
     top: float = 0.0
 
     def grown(self, samples: NDArray[np.float32]) -> _OpenRun:
-        """The run with these samples of it."""
+        """The run after these samples of it."""
         heights = np.abs(samples)
         return replace(self, low=min(self.low, float(heights.min())), top=max(self.top, float(heights.max())))
 
 
 @dataclass(frozen=True, slots=True)
 class _Run:
-    """A cut place: first frame, frames, magnitude, sign."""
+    """A clipped run: first frame, frames, magnitude, sign."""
 
     begin: int
     length: int
@@ -82,8 +82,7 @@ class _Run:
 
 
 class ClipDetector:
-    """Takes the segments of one channel in order. Runs that begin in a segment are found when the
-    10 ms after it are there."""
+    """Takes the segments of one channel in order. A run is judged once the 10 ms after its start are read."""
 
     def __init__(self, sample_rate: int, channel: int, bits: int | None) -> None:
         self._rate = sample_rate
@@ -105,24 +104,20 @@ class ClipDetector:
         self._levels: set[tuple[float, int]] = set()
         self.count = 0
 
-    def add(self, samples: NDArray[np.float32]) -> None:
-        """Looks at the next segment (frames,)."""
-        self.add_window(np.concatenate([self._tail, samples]))
-
     def add_window(self, window: NDArray[np.float32]) -> None:
-        """The same, for a caller that has the `history` frames before the segment in front of it (zeros
-        before the first)."""
+        """Reads the next segment, (frames,) with the `history` frames before it in front (zeros before the
+        first)."""
         count = window.shape[0] - self.history
         self._search(window, count)
         self._tail = window[-self.history :]
         self._position += count
 
     def finish(self, peak: float) -> tuple[ClippedRun, ...]:
-        """The longest runs (at most KEPT), in time order; `count` is then the whole number. `peak` is the
+        """The longest runs (up to KEPT), in time order; `count` is then the number of all. `peak` is the
         magnitude of the channel's highest sample."""
         self._end = self._position + self._around
         self._search(np.concatenate([self._tail, np.zeros(2 * self._around, np.float32)]), 2 * self._around)
-        for run in [each for each in self._doubtful.values() if each.top >= SAME_LEVEL * peak]:
+        for run in [doubtful for doubtful in self._doubtful.values() if doubtful.top >= SAME_LEVEL * peak]:
             self._keep(run, self._level(run))
         return tuple(
             ClippedRun(max(start, 0) / self._rate, length, self._channel, gain_to_db(level) or 0.0)
@@ -130,7 +125,7 @@ class ClipDetector:
         )
 
     def _search(self, window: NDArray[np.float32], count: int) -> None:
-        """Runs that begin in window[around : around + count]."""
+        """Judges the runs that start in window[around : around + count]."""
         step = window[1:] - window[:-1]
         flat = np.abs(step, out=step) <= self._tolerance
         pair = np.flatnonzero(flat[1:] & flat[:-1])
@@ -148,7 +143,7 @@ class ClipDetector:
             for end in last[first == begin].tolist():
                 self._judge_open(window, start, end, open_run.grown(window[begin : end + 1]))
         first, last = first[mine], last[mine]
-        if first.shape[0] and last[-1] + 1 >= window.shape[0]:  # no other one can reach the window's end
+        if first.shape[0] and last[-1] + 1 >= window.shape[0]:  # only the last one can reach the window's end
             begin, end = int(first[-1]), int(last[-1])
             sign = float(np.sign(window[begin]))
             earlier = sign * window[begin - self._around : begin]
@@ -161,15 +156,15 @@ class ClipDetector:
     def _judge(
         self, window: NDArray[np.float32], start: int, first: NDArray[np.int64], last: NDArray[np.int64]
     ) -> None:
-        """Counts the clipped ones of the runs window[first] to window[last]. Most are smooth tops, which are
-        told all at once. `start` is the frame of window[0]."""
+        """Counts the clipped ones of the runs window[first] to window[last]; smooth crests are ruled out all
+        at once. `start` is the frame of window[0]."""
         length = last - first + 1
         offset = np.cumsum(length) - length
         heights = np.abs(window[np.arange(int(length.sum())) + np.repeat(first - offset, length)])
         top, low = np.maximum.reduceat(heights, offset), np.minimum.reduceat(heights, offset)
         sign = np.sign(window[first])
         rise, fall = top - sign * window[first - 1], top - sign * window[last + 1]
-        # beside the first and the last frame stands nothing: the other side alone is judged
+        # the first and the last frame of the stream have no neighbour: the other side alone is judged
         at_begin, at_end = first + start == 0, last + start + 1 == self._end
         rise, fall = np.where(at_begin, fall, rise), np.where(at_end, rise, fall)
         clipped = self._is_cut(length, top - low, rise, fall) & ~(at_begin & at_end)
@@ -178,7 +173,7 @@ class ClipDetector:
             crest = clipped & ~self._is_steep(rise, fall, self._coarse)
         for index in np.flatnonzero(clipped).tolist():
             begin, end, height = int(first[index]), int(last[index]), float(top[index])
-            if crest[index] and self._is_of_16(window, begin, end):
+            if crest[index] and self._is_16_bit(window, begin, end):
                 continue
             earlier = sign[index] * window[begin - self._around : begin]
             later = sign[index] * window[end + 1 : end + 1 + self._around]
@@ -186,7 +181,7 @@ class ClipDetector:
             self._count(run, max(float(earlier.max()), float(later.max())))
 
     def _judge_open(self, window: NDArray[np.float32], start: int, end: int, known: _OpenRun) -> None:
-        """The same for one run that began before; it stays open where the window ends with it."""
+        """The same for a run from an earlier window; it stays open where it reaches the end of this one."""
         if end + 1 >= window.shape[0]:
             self._open = known
             return
@@ -201,21 +196,21 @@ class ClipDetector:
         self._count(run, max(known.highest_before, float(later.max())))
 
     def _is_cut(self, length: Any, spread: Any, rise: Any, fall: Any) -> Any:
-        """True for a run that is flat enough, with steep sides. Numbers, or arrays of one for each run."""
+        """True for a flat run with steep sides. Numbers, or arrays of one for each run."""
         flat = spread <= self._tolerance * np.where(length > SHORTEST, np.float32(1.0), SHORT_EQUALITY)
         return flat & self._is_steep(rise, fall, self._tolerance)
 
     def _is_steep(self, rise: Any, fall: Any, step: np.float32) -> Any:
         return (np.minimum(rise, fall) > NEAR_STEEP * step) & (np.maximum(rise, fall) > FAR_STEEP * step)
 
-    def _is_of_16(self, window: NDArray[np.float32], begin: int, end: int) -> bool:
-        """True where the samples around a run are those of 16 bits, in a file of more."""
+    def _is_16_bit(self, window: NDArray[np.float32], begin: int, end: int) -> bool:
+        """True where the samples around a run fit 16 bits, in a longer word."""
         near = window[max(begin - COARSE_AROUND, 0) : end + 1 + COARSE_AROUND]
         words = np.rint(near * np.float32(2.0 ** (WORD_BITS - 1))).astype(np.int64)
         return not bool((words & (2 ** (WORD_BITS - COARSE_BITS) - 1)).any())
 
     def _count(self, run: _Run, highest_around: float) -> None:
-        if highest_around > run.top + self._tolerance:  # on its own side: a clip may be lopsided
+        if highest_around > run.top + self._tolerance:  # on the run's side: a clip may be one-sided
             return
         if run.length > self._standstill and run.top < FULL_SCALE:
             return
@@ -230,7 +225,8 @@ class ClipDetector:
         return run.sign, round(run.top * self._steps) + away
 
     def _has_neighbour(self, run: _Run) -> bool:
-        """True with another run at its level, in the whole channel or next to it. That one counts then."""
+        """True with another run at the same level in the channel, or within 0.1 dB nearby, which then
+        counts."""
         others = [
             self._doubtful[key] for away in (-1, 0, 1) if (key := self._level(run, away)) in self._doubtful
         ]
@@ -246,7 +242,7 @@ class ClipDetector:
         return bool(others)
 
     def _keep(self, run: _Run, level: tuple[float, int]) -> None:
-        """Counts it, and the doubtful ones at its level."""
+        """Counts the run, and the doubtful ones at its level."""
         self.count += 1
         self._kept.append((run.begin, run.length, run.top))
         if len(self._kept) >= 40 * KEPT:
@@ -256,9 +252,9 @@ class ClipDetector:
             return
         levels = [self._level(run, away) for away in (-1, 0, 1)]
         self._levels.update(levels)
-        for other in levels:
-            if (found := self._doubtful.get(other)) is not None:
-                self._keep(found, other)
+        for near in levels:
+            if (doubtful := self._doubtful.get(near)) is not None:
+                self._keep(doubtful, near)
 
     def _longest(self) -> list[tuple[int, int, float]]:
         return sorted(self._kept, key=lambda run: (-run[1], run[0]))[:KEPT]

@@ -1,4 +1,4 @@
-"""Dynamics: loud and quiet passages, and how far the peaks stand out.
+"""Dynamics: loud and quiet passages, and peak to short-term loudness.
 
 Sources: EBU Tech 3342 (loudness range: 3 s windows, absolute gate −70 LUFS, relative gate −20 LU,
 10th to 95th percentile); AES e-Brief 373 (peak to short-term loudness: true peak of the same 3 s
@@ -26,7 +26,7 @@ PSR_GATE_LU = -10.0
 
 @dataclass(frozen=True, slots=True)
 class WindowFigures:
-    """The figures that come from the 3 s windows; None where there is no such window."""
+    """Figures of the 3 s windows; None where there is no such window. Named as in a Measurement."""
 
     max_short_term_lufs: float | None
     quietest_passage_lufs: float | None
@@ -36,7 +36,7 @@ class WindowFigures:
 
 
 def figures(energy: NDArray[np.float64], true_peak: NDArray[np.float32]) -> WindowFigures:
-    """All of them from one pair of series (steps,), (steps,)."""
+    """The figures of one pair of series (steps,), (steps,)."""
     windows = gating.short_term_energies(energy)
     loudest = energy_to_lufs(float(windows.max())) if windows.shape[0] else None
     ordered = np.sort(gating.gated_energies(windows, LRA_RELATIVE_GATE_LU))
@@ -56,20 +56,20 @@ def figures(energy: NDArray[np.float64], true_peak: NDArray[np.float32]) -> Wind
 
 
 def percentile_index(count: int, percent: int) -> int:
-    """Place of a percentile in a sorted list, counted from 0, as Tech 3342's reference code takes it:
-    round((n − 1)·p/100), halves up."""
+    """Index of a percentile in a sorted list, as in Tech 3342's reference code: round((n − 1)·p/100), halves
+    up."""
     return (2 * (count - 1) * percent + 100) // 200
 
 
 def quiet_window(energy: NDArray[np.float64]) -> int | None:
-    """The number of the 3 s window whose loudness is the quietest passage; window k starts at k·0.1 s.
-    The earliest, where several are equal. For versions of one song it is found once, on one version,
-    and read at the same moment in all."""
+    """The number of the 3 s window that is the quietest passage (the first of equals); window k starts at
+    k·0.1 s. For versions of one song it is chosen once, on one version, and read at the same moment in
+    all."""
     return quietest_of(gating.short_term_energies(energy))
 
 
 def quietest_of(windows: NDArray[np.float64]) -> int | None:
-    """The same of windows that are given (windows,)."""
+    """The same from the energies of the windows (windows,)."""
     ordered = np.sort(gating.gated_energies(windows, LRA_RELATIVE_GATE_LU))
     if not ordered.shape[0]:
         return None
@@ -82,7 +82,7 @@ def loud_window(energy: NDArray[np.float64]) -> int | None:
 
 
 def loudest_of(windows: NDArray[np.float64]) -> int | None:
-    """The same of windows that are given (windows,)."""
+    """The same from the energies of the windows (windows,)."""
     return int(np.argmax(windows)) if windows.shape[0] and windows.max() > 0.0 else None
 
 
@@ -96,8 +96,8 @@ def psr_windows(energy: NDArray[np.float64]) -> NDArray[np.bool_]:
 
 
 def peak_to_short_term_db(energy: NDArray[np.float64], true_peak: NDArray[np.float32]) -> NDArray[np.float64]:
-    """True peak minus short-term loudness of each 3 s window (windows,); 0 for digital silence, which
-    no counted window is."""
+    """True peak minus short-term loudness of each 3 s window (windows,); 0 for digital silence, which never
+    counts."""
     windows = gating.short_term_energies(energy)
     if not windows.shape[0]:
         return np.zeros(0)

@@ -1,14 +1,12 @@
 """Every figure of a Measurement, once: its name, its unit, how it is written, and where it is shown.
 
-The screens, the page's tables, JSON, CSV and the session file are made from FIGURES. For people the order is
-that of the table; JSON and CSV go by `column`, so that a figure may stand where it belongs without moving the
-columns that scripts know. To add a figure: the meter computes it, the Measurement has an attribute for it, an
-entry here shows it, the handbook says what it means.
+The screens, the page's tables, JSON, CSV and the session file are made from FIGURES. People read them in the
+order of the table; JSON and CSV go by `column`, which scripts rely on. To add a figure: the meter computes
+it, the Measurement has an attribute for it, an entry here shows it, the handbook explains it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Literal
@@ -25,7 +23,7 @@ channel, each with its decimals."""
 
 
 class View(StrEnum):
-    """Where a figure stands under its own name, besides JSON and CSV, which hold every one."""
+    """Where a figure is shown under its own name, besides JSON and CSV, which hold every figure."""
 
     MEASURE = "the table of `measure`"
     RECORD = "the session file"
@@ -34,7 +32,7 @@ class View(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """A figure's place in the catalogue of many files: its heading, its width, and the heading spelt out."""
+    """A figure's column in the catalogue of many files: heading, width, and the heading spelt out."""
 
     heading: str
     width: int
@@ -43,10 +41,10 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One figure. `key` names it in JSON and CSV, `attribute` in the Measurement, where that is another name;
+    """One figure. `key` is its name in JSON and CSV, `attribute` the Measurement's where that differs;
     `column` is its column in CSV and never changes: a new figure takes the next. `label` and `unit` are for
-    people; `beside` is its name where two versions stand side by side, `page` its name and unit there.
-    `nothing` says what None means, `source` what the figure follows."""
+    people; `beside` is its name where two versions are side by side, `page` its name and unit on the page.
+    `nothing` says what None means, `source` the standard or definition that the figure follows."""
 
     key: str
     column: int
@@ -64,7 +62,7 @@ class Figure:
 
     @property
     def name(self) -> str:
-        """What the Measurement calls it."""
+        """Its attribute in the Measurement."""
         return self.attribute or self.key
 
     def value(self, measurement: Measurement) -> Any:
@@ -77,7 +75,7 @@ class Figure:
         return self.written(self.value(measurement))
 
     def written(self, value: Any) -> str:
-        """A value of this figure for people; a dash for None."""
+        """A value of this figure as people read it; a dash for None."""
         if value is None:
             return NONE
         if self.form == "count":
@@ -175,7 +173,7 @@ FIGURES: tuple[Figure, ...] = (
 
 
 def figure(key: str) -> Figure:
-    """The one of that key. Raises KeyError."""
+    """The figure of that key. Raises KeyError."""
     for one in FIGURES:
         if one.key == key:
             return one
@@ -183,24 +181,20 @@ def figure(key: str) -> Figure:
 
 
 def columns(view: View | None = None) -> list[Figure]:
-    """Those of a view (None: all) in the order of the columns."""
-    return sorted(_in(view), key=lambda one: one.column)
+    """The figures of a view (None: all) in the order of the columns."""
+    return sorted((one for one in FIGURES if view is None or view in one.views), key=lambda one: one.column)
 
 
 def rows(view: View) -> list[Figure]:
-    """Those of a view in the order for people."""
-    return list(_in(view))
+    """The figures of a view in the order for people."""
+    return [one for one in FIGURES if view in one.views]
 
 
 def on_page() -> list[tuple[Figure, tuple[str, str]]]:
-    """Those of the page's table, each with its name and unit there."""
+    """The figures of the page's table, with their names and units there."""
     return [(one, one.page) for one in FIGURES if one.page is not None]
 
 
 def in_catalogue() -> list[tuple[Figure, Column]]:
-    """Those of the catalogue of many files, each with its column there."""
+    """The figures of the catalogue of many files, with their columns."""
     return [(one, one.catalogue) for one in FIGURES if one.catalogue is not None]
-
-
-def _in(view: View | None) -> Iterable[Figure]:
-    return (one for one in FIGURES if view is None or view in one.views)

@@ -1,11 +1,10 @@
-"""Gated loudness of a programme, from the K-weighted energy of each hundredth of a second.
+"""Gated loudness of a programme, from K-weighted energy in steps of 10 ms.
 
-Source: ITU-R BS.1770-5 Annex 1: mean square of the weighted channel; blocks of 400 ms each 100 ms, the
+Source: ITU-R BS.1770-5 Annex 1: mean square of the weighted channel; blocks of 400 ms every 100 ms, the
 incomplete one dropped; absolute gate at −70 LUFS; relative gate 10 LU below the absolute-gated mean; means
-are of energy. The fine step of 10 ms serves the maximum of momentary loudness (EBU Tech 3341 case 13 fails at
-100 ms); ten of them make the 100 ms step of the gating blocks. For a handful of samples there is
-`mean_energies`, exact to the frame and without gates. Conventions: mean squares of 100 ms steps are float64,
-summed over weighted channels.
+are of energy. The 10 ms step is for the maximum of momentary loudness (EBU Tech 3341 case 13 fails at 100
+ms); ten make the 100 ms step of the gating blocks. `mean_energies` is exact to the frame, without gates. Mean
+squares of 100 ms steps are float64, summed over weighted channels.
 """
 
 from __future__ import annotations
@@ -25,7 +24,7 @@ _PART = 30_000
 
 
 class StepEnergy:
-    """Sums of squares of one channel in 10 ms steps, over segments that need not align with them."""
+    """Sums of squares of one channel in 10 ms steps; segments need not align with the steps."""
 
     def __init__(self, sample_rate: int) -> None:
         self._rate = sample_rate
@@ -34,9 +33,9 @@ class StepEnergy:
         self._done: list[NDArray[np.float64]] = []
 
     def add(self, weighted: NDArray[np.float64]) -> None:
-        """Takes the next weighted samples (frames,)."""
+        """Takes the next weighted samples (frames,), and overwrites them."""
         frames = weighted.shape[0]
-        squares = np.multiply(weighted, weighted, out=weighted)  # ours to spend: no later step reads it
+        squares = np.multiply(weighted, weighted, out=weighted)
         first = step_of(self._position, self._rate, FINE_PER_SECOND)
         last = step_of(self._position + frames - 1, self._rate, FINE_PER_SECOND)
         edges = edge_frames(first + 1, last + 1, self._rate, FINE_PER_SECOND) - self._position
@@ -48,16 +47,16 @@ class StepEnergy:
         self._position += frames
 
     def take_fine_sums(self) -> NDArray[np.float64]:
-        """Sums of squares of all complete 10 ms steps (an incomplete last one is dropped). Gives them
-        away: they are the only part of the measuring that grows with the sound."""
+        """Sums of squares of all complete 10 ms steps, handed over: they are the only part of a measurement
+        that grows with the length."""
         sums = np.concatenate(self._done) if self._done else np.zeros(0)
         self._done.clear()
         return sums
 
 
 def greatest_momentary(fine_sums: NDArray[np.float64], sample_rate: int) -> float | None:
-    """The greatest mean square of 400 ms, looked at each 10 ms; None where there is no 400 ms. An hour's
-    worth is looked at in parts, to need no second hour's memory."""
+    """The greatest mean square of 400 ms, in steps of 10 ms; None below 400 ms. Works in parts, to spare the
+    memory of an hour's copy."""
     window = FINE_PER_STEP * STEPS_MOMENTARY
     best = None
     for first in range(0, fine_sums.shape[0] - window + 1, _PART):
@@ -71,31 +70,29 @@ def step_energies(fine_sums: NDArray[np.float64], sample_rate: int) -> NDArray[n
     """Mean squares of complete 100 ms steps, from sums of 10 ms steps."""
     steps = fine_sums.shape[0] // FINE_PER_STEP
     sums = fine_sums[: steps * FINE_PER_STEP].reshape(steps, FINE_PER_STEP).sum(axis=1)
-    lengths = np.diff(edge_frames(0, steps, sample_rate, FINE_PER_SECOND // FINE_PER_STEP))
-    energies: NDArray[np.float64] = sums / lengths
-    return energies
+    return np.asarray(sums / np.diff(edge_frames(0, steps, sample_rate, FINE_PER_SECOND // FINE_PER_STEP)))
 
 
 def mean_energies(samples: NDArray[np.float32], firsts: Sequence[int], sample_rate: int) -> list[float]:
-    """Mean K-weighted square of the frames from each of `firsts` (0 or more) to the end, all channels of
-    `samples` (frames, channels) with weight 1; what comes before leads the weighting in. 0 without frames."""
+    """Mean K-weighted square from each of `firsts` (0 or more) to the end, all channels of `samples` (frames,
+    channels) with weight 1; the frames before lead the weighting in. 0 without frames."""
     frames = samples.shape[0]
     sums = [0.0 for _ in firsts]
     for channel in range(samples.shape[1]):
         weighting = KWeighting(sample_rate)
         for begin in range(0, frames, SEGMENT_FRAMES):
             part = weighting.filter(np.ascontiguousarray(samples[begin : begin + SEGMENT_FRAMES, channel]))
-            for place, first in enumerate(firsts):
+            for index, first in enumerate(firsts):
                 counted = part[max(first - begin, 0) :]
-                sums[place] += float(counted @ counted)
+                sums[index] += float(counted @ counted)
     return [
         total / (frames - first) if first < frames else 0.0 for total, first in zip(sums, firsts, strict=True)
     ]
 
 
 def exact_lufs(samples: NDArray[np.float32], lead_frames: int, sample_rate: int) -> float | None:
-    """Loudness of the frames after the first `lead_frames`, which only lead in (ITU-R BS.1770-5 without
-    gates), of `samples` (frames, 2) as they sound; None for silence or nothing."""
+    """Loudness of `samples` (frames, 2) after the first `lead_frames`, which only lead in (ITU-R BS.1770-5
+    without gates); None for silence or no frames."""
     return energy_to_lufs(mean_energies(samples, (lead_frames,), sample_rate)[0])
 
 
@@ -106,11 +103,8 @@ RELATIVE_GATE_LU = -10.0
 
 
 def running_mean(energy: NDArray[np.float64], steps: int) -> NDArray[np.float64]:
-    """Mean of each `steps` neighbours (n − steps + 1,); empty where there are fewer.
-
-    Each window is summed anew: a running sum would leave rounding of the loud passages in the
-    silences that follow them.
-    """
+    """Mean of each `steps` neighbours (n − steps + 1,); empty where there are fewer. Each window is summed by
+    itself: a running sum would leave rounding of loud passages in the silence after them."""
     if energy.shape[0] < steps:
         return np.zeros(0)
     count = energy.shape[0] - steps + 1
@@ -121,24 +115,23 @@ def running_mean(energy: NDArray[np.float64], steps: int) -> NDArray[np.float64]
 
 
 def momentary_energies(energy: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Energies of the 400 ms gating blocks, one each 100 ms."""
+    """Energies of the 400 ms gating blocks, every 100 ms."""
     return running_mean(energy, STEPS_MOMENTARY)
 
 
 def short_term_energies(energy: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Energies of the 3 s windows, one each 100 ms."""
+    """Energies of the 3 s windows, every 100 ms."""
     return running_mean(energy, STEPS_SHORT_TERM)
 
 
 def gated_energies(
     energies: NDArray[np.float64], relative_gate_lu: float, absolute_gate_lufs: float = ABSOLUTE_GATE_LUFS
 ) -> NDArray[np.float64]:
-    """Those above the absolute gate and above `relative_gate_lu` from the mean of those."""
+    """The energies above the absolute gate, and above `relative_gate_lu` relative to their mean."""
     above = energies[energies > lufs_to_energy(absolute_gate_lufs)]
     if not above.shape[0]:
         return above
-    counted: NDArray[np.float64] = above[above > above.mean() * 10.0 ** (relative_gate_lu / 10.0)]
-    return counted
+    return np.asarray(above[above > above.mean() * 10.0 ** (relative_gate_lu / 10.0)])
 
 
 def integrated_lufs(energy: NDArray[np.float64]) -> float | None:
@@ -147,9 +140,8 @@ def integrated_lufs(energy: NDArray[np.float64]) -> float | None:
 
 
 def album_loudness_lufs(series: Iterable[NDArray[np.float64]]) -> float | None:
-    """Integrated loudness of several tracks as one programme: the union of their blocks under one
-    relative gate. No block spans two tracks, and their order does not matter (sums are taken over
-    sorted blocks)."""
+    """Integrated loudness of several tracks as one programme: their blocks together under one relative gate.
+    No block spans two tracks; their order does not matter (sums are taken over sorted blocks)."""
     blocks = [momentary_energies(energy) for energy in series]
     return _gated_loudness(np.sort(np.concatenate(blocks))) if blocks else None
 

@@ -1,10 +1,10 @@
-"""Loudness tags: gains and peaks that a file states, in place of a measurement.
+"""Loudness tags: the gains and peaks that a file states.
 
-Two schemes. ReplayGain 2.0: a gain in dB against −18 LUFS, a linear peak with full scale at 1 (sample or true
-peak is left open). R128 in Opus: a whole number of 1/256 dB (Q7.8) against −23 LUFS, on top of the output
-gain in the stream's header, which every decoder applies. Sources: ReplayGain 2.0 specification, "Metadata"
-(from memory); IETF RFC 7845, 5.1 and 5.2.1 (the range and the form of the number secondary, that ReplayGain
-tags do not belong in Opus from memory). What does not follow its form is left out and named.
+Two schemes. ReplayGain 2.0: a gain in dB re −18 LUFS, a linear peak with full scale at 1 (sample or true peak
+is left open). R128 in Opus: a whole number of 1/256 dB (Q7.8) re −23 LUFS, on top of the output gain in the
+stream's header, which every decoder applies. Sources: ReplayGain 2.0 specification, "Metadata" (from memory);
+IETF RFC 7845, 5.1 and 5.2.1 (the range and the form of the number secondary; that ReplayGain tags do not
+belong in Opus from memory). An invalid tag is left out and reported.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from simulator.common.units import gain_to_db
 
 
 class TagScheme(StrEnum):
-    """What the gains of a file are written by, as people call it."""
+    """The standard that a file's gains follow, as people call it."""
 
     REPLAYGAIN = "ReplayGain"
     R128 = "R128"
@@ -44,9 +44,8 @@ _PEAKS = ("replaygain_track_peak", "replaygain_album_peak")
 
 @dataclass(frozen=True, slots=True)
 class LoudnessTags:
-    """What a file states: gains in dB, peaks in dB below full scale (None where there is no tag, or no valid
-    one), the output gain of an Opus header in dB (None for other files). `faults` are sentences on tags that
-    do not follow their form."""
+    """A file's gains in dB and peaks in dBFS (None without a valid tag), and the output gain of an Opus
+    header in dB (None for other files). `faults` are sentences on invalid tags."""
 
     scheme: TagScheme
     track_gain_db: float | None = None
@@ -58,39 +57,34 @@ class LoudnessTags:
 
     @property
     def reference_lufs(self) -> float:
-        """The loudness that the gains lead to."""
+        """The loudness that the gains aim at."""
         return REFERENCE_LUFS[self.scheme]
 
     @property
     def track_lufs(self) -> float | None:
-        """The loudness that the track gain stands for."""
+        """The loudness implied by the track gain."""
         return None if self.track_gain_db is None else self.reference_lufs - self.track_gain_db
 
     @property
     def album_lufs(self) -> float | None:
-        """The loudness that the album gain stands for."""
+        """The loudness implied by the album gain."""
         return None if self.album_gain_db is None else self.reference_lufs - self.album_gain_db
 
 
 def loudness_tags(
     fields: Mapping[str, Sequence[str]], header_gain_q78: int | None = None
 ) -> LoudnessTags | None:
-    """The loudness tags among a file's text fields (names in lower case, each with its values); None where
-    there are none. `header_gain_q78` is the output gain of an Opus header, None for other files: in Opus the
-    R128 gains count, elsewhere ReplayGain's."""
+    """The loudness tags among a file's text fields (lower-case names, each with its values); None without
+    any. `header_gain_q78` is the output gain of an Opus header, None for other files: in Opus the R128 gains
+    count, elsewhere ReplayGain's."""
     opus = header_gain_q78 is not None
     scheme = TagScheme.R128 if opus else TagScheme.REPLAYGAIN
     faults: list[str] = []
     track, album = (_value(fields, name, _q78 if opus else _gain, faults) for name in _NAMES[scheme])
     track_peak, album_peak = (None if opus else _value(fields, name, _peak, faults) for name in _PEAKS)
-    foreign = [name for name in (*_NAMES[TagScheme.REPLAYGAIN], *_PEAKS) if opus and fields.get(name)]
-    if foreign:
+    if opus and any(fields.get(name) for name in (*_NAMES[TagScheme.REPLAYGAIN], *_PEAKS)):
         faults.append("ReplayGain tags do not belong in an Opus file; players may apply them on top.")
-    if (
-        all(one is None for one in (track, album, track_peak, album_peak))
-        and not faults
-        and not header_gain_q78
-    ):
+    if (track, album, track_peak, album_peak) == (None,) * 4 and not faults and not header_gain_q78:
         return None
     header = None if header_gain_q78 is None else header_gain_q78 / Q78
     return LoudnessTags(scheme, track, album, track_peak, album_peak, header, tuple(faults))
@@ -102,16 +96,16 @@ def _value(
     read: Callable[[str], float | None],
     faults: list[str],
 ) -> float | None:
-    """What a tag states; None without it and where it is no such number, which is then a fault."""
+    """A tag's value; None without the tag, and where it is invalid, which is a fault."""
     values = fields.get(name, ())
     if not values:
         return None
-    found = read(values[0])
-    if found is None:
+    value = read(values[0])
+    if value is None:
         faults.append(f"{name.upper()} “{visible(values[0])[:LONGEST_SHOWN]}” is not a valid value.")
     if len(values) > 1:
         faults.append(f"{name.upper()} appears {len(values)} times, with different values.")
-    return found
+    return value
 
 
 def _gain(text: str) -> float | None:
@@ -121,7 +115,7 @@ def _gain(text: str) -> float | None:
 
 
 def _peak(text: str) -> float | None:
-    """In dB; 0 is what digital silence has, and no level."""
+    """In dB; 0 is digital silence, which has no level."""
     form = _PEAK.fullmatch(text)
     value = None if form is None else float(form[1])
     return gain_to_db(value) if value is not None and value <= LARGEST_PEAK else None

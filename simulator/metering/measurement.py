@@ -1,15 +1,15 @@
-"""Measurement: the frozen result that every later room reads.
+"""Measurement: all figures of a file, as one frozen value.
 
-Conventions: levels in dB or LUFS as the names say; None where there is nothing to measure (never
-−inf, never NaN), with a warning that says why; times in seconds from the first frame; series have
-one entry each 100 ms (entry k covers k·0.1 s to (k+1)·0.1 s, an incomplete last one is dropped).
-Definitions: ITU-R BS.1770-5 (loudness, gates, true peak), EBU Tech 3341 (momentary 400 ms,
-short-term 3 s), EBU Tech 3342 (loudness range), AES e-Brief 373 (peak to short-term loudness).
+Levels are in dB or LUFS as the names say; None where there is nothing to measure (never −inf, never NaN),
+with a warning that says why; times are in seconds from the first frame; entry k of a series covers k·0.1 s to
+(k+1)·0.1 s, an incomplete last one is dropped. Definitions: ITU-R BS.1770-5 (loudness, gates, true peak), EBU
+Tech 3341 (momentary 400 ms, short-term 3 s), EBU Tech 3342 (loudness range), AES e-Brief 373 (peak to
+short-term loudness).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,12 +40,12 @@ WARNINGS = {
         Warning_("mono", "Mono file: it measures 3.0 LU lower than the same signal on two loudspeakers."),
     )
 }
-"""By code; results in the cache are shown in these words, whatever they were stored with."""
+"""By code; cached results are shown in these words, whatever words they were stored with."""
 
 
 @dataclass(frozen=True, slots=True)
 class OverEvent:
-    """Places above the ceiling less than 10 ms apart, channels merged."""
+    """Peaks above the ceiling less than 10 ms apart, channels merged."""
 
     start_s: float
     end_s: float
@@ -93,10 +93,10 @@ class Measurement:
     share_at_ceiling: float
     over_count: int
     overs: tuple[OverEvent, ...]
-    """The highest ones (at most 100), in time order; `over_count` is the whole number."""
+    """The highest ones (up to 100), in time order; `over_count` counts all."""
     clipped_run_count: int
     clipped_runs: tuple[ClippedRun, ...]
-    """The longest ones (at most 100), in time order; `clipped_run_count` is the whole number."""
+    """The longest ones (up to 100), in time order; `clipped_run_count` counts all."""
     dc_offset: tuple[float, ...]
     correlation: float | None
     warnings: tuple[Warning_, ...]
@@ -115,18 +115,17 @@ class Measurement:
         return self.max_short_term_lufs - self.quietest_passage_lufs
 
     def peak_db(self, counts: str) -> float | None:
-        """The peak of the kind a player counts: "true" or "sample"."""
+        """The "true" or the "sample" peak."""
         return self.true_peak_dbtp if counts == "true" else self.sample_peak_dbfs
 
     def with_gain(self, gain_db: float) -> Measurement:
-        """This measurement after a plain gain, exact: the gates are applied again to the scaled
-        series (the absolute gate does not move with the gain); overs and clipped runs stay as
-        they are for the file as delivered."""
+        """This measurement after a plain gain, exact: the gates are applied to the scaled series (the
+        absolute gate does not move with the gain). Overs and clipped runs stay those of the file as
+        delivered."""
         if gain_db == 0.0:
             return self
         factor = 10.0 ** (gain_db / 20.0)
         series = Series(self.series.energy * factor * factor, self.series.true_peak * np.float32(factor))
-        figures = dynamics.figures(series.energy, series.true_peak)
 
         def shifted(level: float | None) -> float | None:
             return None if level is None else unless_silence(level + gain_db)
@@ -135,16 +134,12 @@ class Measurement:
         integrated = gating.integrated_lufs(series.energy)
         return replace(
             self,
+            **asdict(dynamics.figures(series.energy, series.true_peak)),
             integrated_lufs=integrated,
-            loudness_range_lu=figures.loudness_range_lu,
             max_momentary_lufs=shifted(self.max_momentary_lufs),
-            max_short_term_lufs=figures.max_short_term_lufs,
-            quietest_passage_lufs=figures.quietest_passage_lufs,
             sample_peak_dbfs=shifted(self.sample_peak_dbfs),
             true_peak_dbtp=true_peak,
             peak_to_loudness_db=None if true_peak is None or integrated is None else true_peak - integrated,
-            min_peak_to_short_term_db=figures.min_peak_to_short_term_db,
-            median_peak_to_short_term_db=figures.median_peak_to_short_term_db,
             dc_offset=tuple(value * factor for value in self.dc_offset),
             series=series,
         )

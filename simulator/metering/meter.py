@@ -1,23 +1,29 @@
-"""Meter: all figures of one stream in one pass.
+"""Meter: all figures of one stream in one pass, and the readings of a live meter.
 
 Blocks are float32 (frames, channels); any block size gives the same result, bit for bit, and memory grows by
 about 1 kB a second of sound. Channels are independent, so the caller may pass an `each` that works on them in
 parallel, and on a segment while the next one is read: the heavy steps are matrix products, which release
 Python's lock. Crest factor = sample peak over RMS of all channels (unweighted); "at its ceiling" = share of
 samples within 0.1 dB of the file's sample peak; DC = mean of the samples. Other sources: see each figure.
+
+Live: momentary is the last 400 ms, short-term the last 3 s (BS.1770-5 weighting, EBU Tech 3341 windows, no
+gates), true peak the highest of the last 400 ms; None without enough samples, or below −70 LUFS (the
+standard's absolute gate). Each reading is computed from the samples alone, so a late or lost one leaves no
+trace.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import asdict, dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.channels import CHANNEL_NAMES, channel_weights
 from simulator.common.errors import AudioError
-from simulator.common.units import db_to_gain, energy_to_lufs, format_time, gain_to_db
+from simulator.common.units import db_to_gain, energy_to_lufs, format_time, gain_to_db, seconds_to_frames
 from simulator.dsp.k_weighting import KWeighting
 from simulator.dsp.segments import METER_FRAMES, recut
 from simulator.metering import dynamics, gating
@@ -29,11 +35,11 @@ CEILING_RANGE_DB = 0.1
 _NEAR = np.float32(10.0 ** (-CEILING_RANGE_DB / 20.0))
 _BINS_PER_DB = 1000.0
 LARGEST = np.float32(1e6)
-"""120 dB over full scale. Floating point holds more, but no sound does, and sums of it overflow."""
+"""120 dB over full scale: floating point goes higher, audio does not, and its sums would overflow."""
 
 
 class LevelMeter:
-    """Takes the segments of one channel in order."""
+    """Sample peak, energy, DC and samples near the peak of one channel, segment by segment."""
 
     def __init__(self, sample_rate: int, channels: int, channel: int) -> None:
         self._rate, self._name = sample_rate, CHANNEL_NAMES[channels][channel]
@@ -45,7 +51,8 @@ class LevelMeter:
         self._height = np.zeros(0, dtype=np.float32)
 
     def add(self, samples: NDArray[np.float32]) -> None:
-        """Raises AudioError with the time where a sample is NaN, infinite or beyond LARGEST."""
+        """The next segment (frames,). Raises AudioError at a sample that is NaN, infinite or beyond
+        LARGEST."""
         if self._height.shape != samples.shape:
             self._height = np.zeros(samples.shape, dtype=np.float32)
         height = np.abs(samples, out=self._height)
@@ -56,7 +63,7 @@ class LevelMeter:
         self._sum += float(samples.sum(dtype=np.float32))
         self._frames += samples.shape[0]
         self.peak = max(self.peak, float(top))
-        # The final peak is not known yet; what is near the peak so far holds all that will be near it.
+        # The final peak is not known yet; the samples near the peak so far include all those near it.
         limit = np.float32(self.peak) * _NEAR
         if self.peak > 0.0 and top >= limit:
             self._count_near(height[np.flatnonzero(height >= limit)])
@@ -101,8 +108,8 @@ Samples = NDArray[np.float32]
 _Part = tuple["_Channel", Samples]
 _Found = tuple[Samples, NDArray[np.int64], NDArray[np.float32]]
 Each = Callable[[Callable[[_Part], _Found], Iterable[_Part]], Iterable[_Found]]
-"""As the builtin `map`. It may begin at once and side by side, as long as what stands at one place of the
-iterable is worked on in the order of the calls."""
+"""Works like the builtin `map`. It may start at once and run items in parallel, as long as items of one
+position in the iterable run in the order of the calls."""
 
 
 class _Channel:
@@ -121,8 +128,8 @@ class _Channel:
         self._energy = gating.StepEnergy(sample_rate)
 
     def work(self, samples: Samples) -> _Found:
-        """Meters the next segment (frames,); gives it back in one piece, with its places over the ceiling and
-        how high they are."""
+        """Meters the next segment (frames,); returns it in one piece, with the positions and levels of the
+        peaks over the ceiling."""
         window = np.empty(self._history + samples.shape[0], dtype=np.float32)
         window[: self._history] = self._window[-self._history :]
         window[self._history :] = samples
@@ -150,22 +157,21 @@ def measure(
     each: Each = map,
     reads_on: bool = False,
 ) -> Measurement:
-    """Measures a stream. With `reads_on` the next segment is read before the results of one are waited for:
-    for an `each` that begins at once, and blocks that stay as they are.
+    """Measures a stream. With `reads_on` the next segment is read before waiting for the results of one: for
+    an `each` that starts at once, and blocks that are not overwritten.
 
-    `bits` is the integer word length of the file, None for floating point or lossy. `ceiling_dbtp` is
-    the level above which the wave counts as over. Raises ValueError for a layout that BS.1770 does not
-    know or a block of another width, AudioError for a sample that is no number.
+    `bits` is the integer word length of the file, None for floating point or lossy. `ceiling_dbtp` is the
+    level above which the wave counts as over. Raises ValueError for a layout outside BS.1770 or a block of
+    another width, AudioError for a sample that is not a number.
     """
-    weights = channel_weights(channels)
     meters = [
         _Channel(sample_rate, channels, index, weight, bits, db_to_gain(ceiling_dbtp))
-        for index, weight in enumerate(weights)
+        for index, weight in enumerate(channel_weights(channels))
     ]
     overs = OverCollector(sample_rate)
     frames, cross = 0, 0.0
-    for found in _read_on(_segments(blocks, meters, each), reads_on):
-        parts = list(found)
+    for results in _by_segment(blocks, meters, each, reads_on):
+        parts = list(results)
         overs.add([places for _, places, _ in parts], [peaks for _, _, peaks in parts])
         if channels > 1:
             cross += float(np.dot(parts[0][0], parts[1][0]))
@@ -188,21 +194,17 @@ def measure_array(
     return measure([samples], sample_rate, channels, bits=bits, ceiling_dbtp=ceiling_dbtp, each=each)
 
 
-def _segments(
-    blocks: Iterable[NDArray[np.floating]], meters: list[_Channel], each: Each
+def _by_segment(
+    blocks: Iterable[NDArray[np.floating]], meters: list[_Channel], each: Each, reads_on: bool
 ) -> Iterator[Iterable[_Found]]:
+    """The results of each segment, with `reads_on` held back until the next one is in work."""
+    in_work: list[Iterable[_Found]] = []
     for segment in recut(blocks, len(meters), METER_FRAMES):
-        yield each(lambda part: part[0].work(part[1]), [(m, segment[:, i]) for i, m in enumerate(meters)])
-
-
-def _read_on(results: Iterator[Iterable[_Found]], on: bool) -> Iterator[Iterable[_Found]]:
-    """The same, each one held back until the next one has begun."""
-    held: list[Iterable[_Found]] = []
-    for result in results:
-        held.append(result)
-        if len(held) > on:
-            yield held.pop(0)
-    yield from held
+        parts = [(meter, segment[:, channel]) for channel, meter in enumerate(meters)]
+        in_work.append(each(lambda part: part[0].work(part[1]), parts))
+        if len(in_work) > reads_on:
+            yield in_work.pop(0)
+    yield from in_work
 
 
 def _result(
@@ -227,7 +229,7 @@ def _result(
     peak = max(meter.levels.peak for meter in meters)
     highest = max(meters, key=lambda meter: meter.true_peak.best)
     sample_peak = gain_to_db(peak)
-    # where the samples are silence, what their interpolation gives is as well
+    # where the samples are silence, so is their interpolation
     true_peak = None if sample_peak is None else gain_to_db(max(float(highest.true_peak.best), peak))
     energies = [
         meter.levels.energy_sum if gain_to_db(meter.levels.peak) is not None else 0.0 for meter in meters
@@ -244,17 +246,13 @@ def _result(
         sample_rate=sample_rate,
         channels=channels,
         frames=frames,
+        **asdict(figures),
         integrated_lufs=integrated,
-        loudness_range_lu=figures.loudness_range_lu,
         max_momentary_lufs=None if momentary is None else energy_to_lufs(momentary),
-        max_short_term_lufs=figures.max_short_term_lufs,
-        quietest_passage_lufs=figures.quietest_passage_lufs,
         sample_peak_dbfs=sample_peak,
         true_peak_dbtp=true_peak,
         true_peak_at_s=None if true_peak is None else highest.true_peak.best_quarter / (4 * sample_rate),
         peak_to_loudness_db=None if true_peak is None or integrated is None else true_peak - integrated,
-        min_peak_to_short_term_db=figures.min_peak_to_short_term_db,
-        median_peak_to_short_term_db=figures.median_peak_to_short_term_db,
         crest_factor_db=gain_to_db(peak / mean_square**0.5) if mean_square > 0.0 else None,
         share_at_ceiling=near / (frames * channels) if frames else 0.0,
         over_count=overs.count,
@@ -294,3 +292,44 @@ def _warnings(
     if channels == 1:
         codes.append("mono")
     return tuple(WARNINGS[code] for code in codes)
+
+
+MOMENTARY_SECONDS = 0.4
+SHORT_TERM_SECONDS = 3.0
+WARM_UP_SECONDS = 0.5
+"""The weighting's high-pass (38 Hz) settles in a small part of this."""
+WANTED_SECONDS = SHORT_TERM_SECONDS + WARM_UP_SECONDS
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """The reading of a live meter."""
+
+    momentary_lufs: float | None = None
+    short_term_lufs: float | None = None
+    true_peak_dbtp: float | None = None
+
+
+def read_live(samples: NDArray[np.float32], sample_rate: int) -> Reading:
+    """The reading at the end of `samples` (frames, 2), the newest last; it uses the last WANTED_SECONDS."""
+    samples = samples[-seconds_to_frames(WANTED_SECONDS, sample_rate) :]
+    frames = samples.shape[0]
+    if not frames or not samples.any():
+        return Reading()
+    windows = [seconds_to_frames(seconds, sample_rate) for seconds in (MOMENTARY_SECONDS, SHORT_TERM_SECONDS)]
+    energies = gating.mean_energies(samples, [max(frames - window, 0) for window in windows], sample_rate)
+    recent = samples[-windows[0] :]
+    peak = float(np.abs(recent).max())
+    for channel in range(recent.shape[1]):
+        meter = TruePeakMeter(sample_rate, 1.0)
+        meter.add(np.ascontiguousarray(recent[:, channel]))
+        meter.finish()
+        peak = max(peak, float(meter.best))
+    levels = [
+        energy_to_lufs(energy) if window <= frames else None
+        for energy, window in zip(energies, windows, strict=True)
+    ]
+    momentary, short_term = (
+        None if level is None or level < gating.ABSOLUTE_GATE_LUFS else level for level in levels
+    )
+    return Reading(momentary, short_term, gain_to_db(peak))

@@ -1,14 +1,14 @@
-"""Excerpt of a track: the seconds that stand for it, and how they are cut out.
+"""Excerpt of a track: the passage that represents it, and how it is cut out.
 
-The loudest passage of a given length is the one with the greatest mean K-weighted energy (BS.1770-5
-without gates), found in steps of 100 ms. Versions of one song are cut at one place, chosen once. Cuts
-have raised-cosine edges of 5 ms (ITU-R BS.1534-3, section 5.3, as for all looped or switched content).
+The loudest passage of a given length has the greatest mean K-weighted energy (BS.1770-5 without gates), in
+steps of 100 ms. Versions of one song are cut at the same passage, chosen once. Cuts have raised-cosine edges
+of 5 ms (ITU-R BS.1534-3, section 5.3, as for all looped or switched content).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +24,7 @@ _ROUNDING = 1e-9
 
 @dataclass(frozen=True, slots=True)
 class Passage:
-    """A place: where it starts, how long it is, and why it was chosen."""
+    """Start and length of a passage, and why it was chosen."""
 
     start_s: float
     seconds: float
@@ -37,7 +37,7 @@ class Passage:
 
 
 def loudest(energy: NDArray[np.float64], seconds: float, duration_s: float) -> Passage:
-    """The loudest `seconds` (the first of equals); the whole of a track that is no longer than that."""
+    """The loudest `seconds` (the first of equals); all of a track that is no longer than that."""
     if duration_s <= seconds:
         return Passage(0.0, duration_s, "the whole track")
     if not energy.any():
@@ -49,15 +49,15 @@ def loudest(energy: NDArray[np.float64], seconds: float, duration_s: float) -> P
 
 
 def quietest_middle_s(energy: NDArray[np.float64]) -> float | None:
-    """The middle (s) of the 3 s window that is the quietest passage; None without one."""
+    """The middle (s) of the quietest passage of 3 s; None without one."""
     window = quiet_window(energy)
     return None if window is None else (window + STEPS_SHORT_TERM / 2) / STEPS_PER_SECOND
 
 
 def biggest_change(energy: NDArray[np.float64]) -> tuple[float, bool] | None:
-    """The moment (s) at which the music grows most from the 3 s before to the 3 s after, and True; where
-    it never grows, at which it falls most, and False. Neither of the two may be below the quietest
-    passage, so that a beginning out of silence or a fading end does not count. None where no such pair is."""
+    """The moment (s) of the biggest rise from the 3 s before to the 3 s after, and True; where nothing rises,
+    of the biggest fall, and False. Neither window may be below the quietest passage, so a start from silence
+    or a fade-out does not count. None without such a pair."""
     windows = short_term_energies(energy)
     quiet = quiet_window(energy)
     if windows.shape[0] <= STEPS_SHORT_TERM or quiet is None:
@@ -73,40 +73,40 @@ def biggest_change(energy: NDArray[np.float64]) -> tuple[float, bool] | None:
 
 
 def places(tracks: Sequence[tuple[str | None, NDArray[np.float64], float]], seconds: float) -> list[Passage]:
-    """A place for each track (song, energy each 100 ms, length in seconds). Tracks of one song are versions
-    of it: all are cut where the first of them is loudest, except one that has ended by then."""
+    """A passage for each track (song, energy every 100 ms, length in seconds). Versions of one song are all
+    cut where the first of them is loudest, except one that has ended by then."""
     chosen: dict[str, Passage] = {}
-    found = []
+    passages = []
     for song, energy, duration_s in tracks:
         own = loudest(energy, seconds, duration_s)
         shared = own if song is None else chosen.setdefault(song, own)
         if shared is own:
-            found.append(own)
+            passages.append(own)
         elif shared.start_s + shared.seconds <= duration_s:
             where = format_time(shared.start_s)
             reason = f"the same passage as in the first version of the song, from {where}"
-            found.append(Passage(shared.start_s, shared.seconds, reason))
+            passages.append(replace(shared, reason=reason))
         else:
             reason = f"{own.reason}; the first version's passage is past the end of this one"
-            found.append(Passage(own.start_s, own.seconds, reason))
-    return found
+            passages.append(replace(own, reason=reason))
+    return passages
 
 
 class PassageRecorder:
-    """Keeps the frames of one passage from a stream that passes by."""
+    """Keeps the frames of one passage of a stream."""
 
     def __init__(self, frames: tuple[int, int]) -> None:
         self._first, self.end = frames
         self._kept: list[NDArray[np.float32]] = []
 
     def see(self, block: NDArray[np.float32], position: int) -> None:
-        """The block (frames, channels) that begins at frame `position`."""
+        """Takes the block (frames, channels) that starts at frame `position`."""
         part = block[max(self._first - position, 0) : max(self.end - position, 0)]
         if part.shape[0]:
             self._kept.append(part.copy())
 
     def watch(self, blocks: Iterable[NDArray[np.float32]]) -> Iterator[NDArray[np.float32]]:
-        """The stream itself, seen from its beginning on."""
+        """The stream itself, recorded as it passes."""
         position = 0
         for block in blocks:
             self.see(block, position)
@@ -114,12 +114,12 @@ class PassageRecorder:
             yield block
 
     def samples(self, channels: int) -> NDArray[np.float32]:
-        """What was kept, (frames, channels)."""
+        """The passage (frames, channels)."""
         return np.concatenate(self._kept) if self._kept else np.zeros((0, channels), np.float32)
 
 
 def with_edges(samples: NDArray[np.float32], sample_rate: int) -> NDArray[np.float32]:
-    """A cut (frames, channels) with its first and last 5 ms faded by a raised cosine."""
+    """An excerpt (frames, channels) with 5 ms faded in and out."""
     length = min(fade_frames(sample_rate), samples.shape[0] // 2)
     out = samples.copy()
     if length:

@@ -1,12 +1,12 @@
-"""True-peak meter of one channel, and over events: how often the wave rises above the ceiling.
+"""True-peak meter of one channel, and over events: how often the wave exceeds the ceiling.
 
-Source: ITU-R BS.1770-5 Annex 2, with a longer filter than its example (the annex allows filters that
-do better). Never below the sample peak. Up to 0.45 fs within 0.05 dB of the band-limited wave: a 2×
-screen looks everywhere; the rows of it that lie within its possible under-reading of the highest place of
-their 100 ms step, or of the ceiling, are looked at again at 4×, and the local maxima that do so there
-at 32×. An over event = places above the ceiling less than 10 ms apart, channels merged (the project's own
-definition: it answers "how many moments", which a count of samples does not).
-Conventions: positions in quarter samples.
+Source: ITU-R BS.1770-5 Annex 2, with a longer filter than its example (the annex allows better ones). Never
+below the sample peak; up to 0.45 fs within 0.05 dB of the band-limited wave. Everything is read at 2×; rows
+within 2×'s under-reading (3.01 dB) of the highest peak of their 100 ms step, or of the ceiling, again at 4×;
+local maxima within 4×'s under-reading (0.69 dB) at 32×. A row across two steps raises the bar of neither, and
+the samples at the edge are always read. An over event = peaks above the ceiling less than 10 ms apart,
+channels merged (the project's own definition: it counts moments, not samples). Positions are in quarter
+samples.
 """
 
 from __future__ import annotations
@@ -24,24 +24,24 @@ from simulator.metering.measurement import OverEvent
 
 STEPS_PER_SECOND = 10
 HALF_MARGIN = np.float32(10.0 ** (-3.2 / 20.0))
-"""2× under-reads by up to 3.01 dB there."""
+"""2× under-reads by up to 3.01 dB."""
 
 HISTORY = 2 * REACH
 
 SMALLEST = np.finfo(np.float32).tiny
-"""Digital silence has no peak to read: the smallest normal number keeps it out."""
+"""The smallest normal number: it keeps digital silence out."""
 SCREEN_RIPPLE = np.float32(10.0 ** (0.1 / 20.0))
 
 
 class TruePeakMeter:
-    """Takes the segments of one channel in order; keeps the maximum of each 100 ms step."""
+    """Takes the segments of one channel in order and keeps the maximum of each 100 ms step."""
 
     def __init__(self, sample_rate: int, ceiling_gain: float) -> None:
         self._rate = sample_rate
         self._screen = interpolation.TwoLooks()
         self._ceiling = np.float32(ceiling_gain)
         self._tail = np.zeros(HISTORY, dtype=np.float32)
-        self._position = -REACH  # frame of the next place to look at
+        self._position = -REACH  # of the next frame to read
         self._frames = 0
         self._steps = np.zeros(0, dtype=np.float32)
         self._used = 0
@@ -51,26 +51,25 @@ class TruePeakMeter:
         self.place_peaks = np.zeros(0, dtype=np.float32)
 
     def add(self, samples: NDArray[np.float32]) -> None:
-        """Looks at the next segment; `places` and `place_peaks` then hold what lies above the ceiling,
-        positions in quarter samples from the start of the stream, in order."""
+        """Reads the next segment; `places` and `place_peaks` then hold the peaks above the ceiling, in
+        quarter samples from the start of the stream, in order."""
         self.add_window(np.concatenate([self._tail, samples]))
 
     def add_window(self, window: NDArray[np.float32]) -> None:
-        """The same, for a caller that has the HISTORY frames before the segment in front of it (zeros before
-        the first)."""
+        """The same with the HISTORY frames before the segment in front of it (zeros before the first)."""
         count = window.shape[0] - HISTORY
         self._frames += count
         self._look(window, count)
         self._tail = window[-HISTORY:]
 
     def finish(self) -> NDArray[np.float32]:
-        """Looks at the last REACH frames and what rings after them; returns the linear maximum of every
-        100 ms step that has begun (steps,)."""
+        """Reads the last REACH frames and the ringing after them; returns the linear maximum of every 100 ms
+        step that has started (steps,)."""
         self._look(np.concatenate([self._tail, np.zeros(2 * REACH, dtype=np.float32)]), 2 * REACH)
         return self._steps[: self._used if self._frames else 0]
 
     def _look(self, samples: NDArray[np.float32], count: int) -> None:
-        """Examines `count` places from self._position on; samples[REACH] is the first of them."""
+        """Reads `count` frames from self._position on; samples[REACH] is the first of them."""
         rows = -(-count // SHORT_ROW)
         if rows * SHORT_ROW + 2 * REACH > samples.shape[0]:
             samples = np.pad(samples, (0, rows * SHORT_ROW + 2 * REACH - samples.shape[0]))
@@ -83,11 +82,11 @@ class TruePeakMeter:
         highest = wave.max(axis=0, initial=0.0)
         rough[chosen] = highest
         threshold = split.limits(rough, self._ceiling, SCREEN_MARGIN)[chosen]
-        # of a row in one step only the maxima that could be its highest are read again
+        # in a row within one step only the maxima that could be its highest are read again
         own = np.where(split.shared[chosen], np.float32(0.0), highest * SCREEN_MARGIN)
         bar = np.where(highest >= threshold, np.maximum(threshold, own), np.float32(np.inf))
         found = self._quarters(interpolation.local_maxima(wave, np.flatnonzero(wave >= bar)), chosen)
-        # a step that is still rising where it ends has its highest place there
+        # a step that is still rising where it ends peaks there
         at_edges = (inner + REACH) * SCREEN
         inside = np.concatenate([found, at_edges - 1, at_edges])
         peaks = interpolation.peaks_near(samples, inside)
@@ -97,7 +96,7 @@ class TruePeakMeter:
         places, levels = quarter[over], peaks[over]
         if rough.max() > self._ceiling * SCREEN_RIPPLE:
             # an excursion longer than a cycle has few maxima: its other quarter samples mark its extent
-            # (only those that the screen's ripple cannot have lifted over the ceiling)
+            # (only those above the ceiling in spite of the screen's ripple)
             extent = np.flatnonzero(wave > self._ceiling * SCREEN_RIPPLE)
             marks = self._quarters(extent, chosen) + (self._position - REACH) * SCREEN
             places = np.concatenate([places, marks])
@@ -114,8 +113,8 @@ class TruePeakMeter:
         return quarters
 
     def _cut_steps(self, count: int) -> tuple[int, NDArray[np.int64]]:
-        """The first 100 ms step that the next `count` places touch, and the edges of all of them. What
-        rings before the first or after the last frame belongs to that frame's step."""
+        """The first 100 ms step of the next `count` frames, and the edges of all their steps. Ringing before
+        the first or after the last frame belongs to that frame's step."""
         begin = max(self._position, 0)
         end = max(min(self._position + count, self._frames), begin + 1)
         first, last = (step_of(frame, self._rate, STEPS_PER_SECOND) for frame in (begin, end - 1))
@@ -155,13 +154,13 @@ class _Split:
     def limits(
         self, rough: NDArray[np.float32], ceiling: np.float32, margin: np.float32
     ) -> NDArray[np.float32]:
-        """From which magnitude on each row is looked at again (rows,). A shared row does not say to which
-        of its steps its magnitude belongs, so it raises the bar of neither and keeps to the lower one."""
+        """The magnitude from which each row is read again (rows,). The magnitude of a shared row may belong
+        to either step, so it raises the bar of neither and has the lower one."""
         whole = np.where(self.shared, np.float32(0.0), rough)
         highest = np.maximum.reduceat(whole, self._first)
-        limit = np.maximum(np.minimum(highest, ceiling) * margin, SMALLEST)
-        limits: NDArray[np.float32] = limit[self._step]
-        limits[self._cut_rows] = np.minimum(limit[self._cut], limit[self._cut + 1])
+        by_step = np.maximum(np.minimum(highest, ceiling) * margin, SMALLEST)
+        limits: NDArray[np.float32] = by_step[self._step]
+        limits[self._cut_rows] = np.minimum(by_step[self._cut], by_step[self._cut + 1])
         return limits
 
 
@@ -170,18 +169,18 @@ KEPT = 100
 
 
 class OverCollector:
-    """Merges the places of all channels, segment after segment."""
+    """Merges the peaks over the ceiling of all channels into events, segment by segment."""
 
     def __init__(self, sample_rate: int) -> None:
         self._per_second = SCREEN * sample_rate
         self._gap = JOIN_SECONDS * self._per_second
         self._open = _none()
-        """The last event, which may go on (1, 3), or nothing (0, 3)."""
+        """The last event, which may continue (1, 3), or none (0, 3)."""
         self._closed = _none()
         self.count = 0
 
     def add(self, places: Sequence[NDArray[np.int64]], peaks: Sequence[NDArray[np.float32]]) -> None:
-        """Takes one segment's places, an array a channel; every place lies after all earlier segments'."""
+        """Takes one segment's positions, an array per channel; all are after those of earlier segments."""
         merged = np.concatenate(places)
         if not merged.shape[0]:
             return
@@ -189,15 +188,15 @@ class OverCollector:
         merged, levels = merged[order], np.concatenate(peaks)[order]
         begins = np.concatenate([[0], np.flatnonzero(np.diff(merged) >= self._gap) + 1])
         ends = np.concatenate([begins[1:], [merged.shape[0]]]) - 1
-        found = np.stack([merged[begins], merged[ends], np.maximum.reduceat(levels, begins)], axis=1)
+        events = np.stack([merged[begins], merged[ends], np.maximum.reduceat(levels, begins)], axis=1)
         if self._open.shape[0]:
             first, last, height = self._open[0]
-            if found[0, 0] - last < self._gap:
-                found[0] = first, max(last, found[0, 1]), max(height, found[0, 2])
+            if events[0, 0] - last < self._gap:
+                events[0] = first, max(last, events[0, 1]), max(height, events[0, 2])
             else:
                 self._close(self._open)
-        self._close(found[:-1])
-        self._open = found[-1:]
+        self._close(events[:-1])
+        self._open = events[-1:]
 
     def _close(self, events: NDArray[np.float64]) -> None:
         self.count += events.shape[0]
@@ -209,7 +208,7 @@ class OverCollector:
         return self._closed[np.lexsort((self._closed[:, 0], -self._closed[:, 2]))[:KEPT]]
 
     def finish(self) -> tuple[OverEvent, ...]:
-        """The highest events (at most KEPT), in time order; `count` is then the whole number."""
+        """The highest events (up to KEPT), in time order; `count` is then the number of all."""
         self._close(self._open)
         self._open = _none()
         return tuple(
@@ -219,5 +218,5 @@ class OverCollector:
 
 
 def _none() -> NDArray[np.float64]:
-    """Events as rows: first and last place, which float64 holds exactly up to 2^53, and highest level."""
+    """Events as rows: first and last position, which float64 holds exactly up to 2^53, and highest level."""
     return np.zeros((0, 3))

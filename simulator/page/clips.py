@@ -1,17 +1,14 @@
-"""Clips of the page, and the gain of each in each listening state.
+"""Clips of the page, their channels and word length, and the gain of each in each listening state.
 
-A passage is stored once where the player's chain is nothing but a gain: the louder of delivered and
-played, which the page turns down for the other. Where a codec, a limiter or a converter acts, both are.
-*Matched* turns each passage down, from as played, to the quietest version among the masters (BS.1770-5
-of the passage); a reference that is quieter still is left as it is. A mono passage is measured on both
-loudspeakers, as it is heard. Samples are float32 (frames, channels); gains in dB.
+A passage is stored once where the player's chain is nothing but a gain: the louder of delivered and played,
+which the page turns down for the other. Where a codec, a limiter or a converter acts, both are. *Matched*
+turns each passage down, from as played, to the quietest version among the masters (BS.1770-5 of the
+passage); a reference that is quieter still is left as it is. A mono passage is measured on both
+loudspeakers, as it is heard.
 
-Samples of a passage as the page carries them: one or two channels, 16 bits, with dither.
-
-Conventions: float32 (frames, channels) in, int16 (frames, 1 or 2) out. Three and more channels are
-folded before (common/channels). What is above full scale is stored turned down, and `gain_db` says by how
-much it is turned up again on playing, so that nothing is clipped in storing. With the dither of
-`dsp/quantize` the error stays within 1.5 steps.
+Samples come as float32 (frames, channels). Three and more channels are folded down (common/channels), two
+that are the same are stored as one. A clip holds int16 (frames, 1 or 2) with the dither of `dsp/conversion`,
+within 1.5 steps; what is above full scale is stored turned down, and `gain_db` turns it up again on playing.
 """
 
 from __future__ import annotations
@@ -25,9 +22,10 @@ from numpy.typing import NDArray
 
 from simulator.common.channels import folded
 from simulator.common.units import db_to_gain
-from simulator.dsp.quantize import dithered
+from simulator.dsp.conversion import dithered
 from simulator.metering.meter import measure_array
 
+Audio = NDArray[np.float32]
 BITS = 16
 STEP = 2.0 ** (1 - BITS)
 """One step of 16 bits, as a share of full scale."""
@@ -54,9 +52,6 @@ def stored(samples: NDArray[np.float32], seed: int, room: float = _ROOM) -> Stor
     gain_db = 20.0 * math.log10(peak / room) if peak > room else 0.0
     scaled = samples.astype(np.float64) / db_to_gain(gain_db)
     return Stored(dithered(scaled, BITS, np.random.default_rng(seed)).astype(np.int16), gain_db)
-
-
-Audio = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,44 +104,38 @@ def sounds(
     """The sounds of one kind of passage over all tracks. `masters` are the tracks that `matched` is
     measured against (all, where none of them is cut); `names` are two free names a cut."""
     levels = [level_lufs(folded(cut.played), cut.rate) for cut in cuts]
-    known = [
-        level for level, cut in zip(levels, cuts, strict=True) if level is not None and cut.track in masters
-    ]
-    known = known or [level for level in levels if level is not None]
-    lowest = min(known) if known else None
+    measured = [(cut.track in masters, level) for cut, level in zip(cuts, levels, strict=True)]
+    of_masters = [level for master, level in measured if master and level is not None]
+    lowest = min(of_masters or [level for level in levels if level is not None], default=0.0)
     made = []
     for number, (cut, level) in enumerate(zip(cuts, levels, strict=True)):
-        matched = 0.0 if level is None or lowest is None else min(0.0, lowest - level)
-        own = (names[2 * number], names[2 * number + 1])
-        made.append(_sound(cut, own, matched, level, seed + 2 * number))
+        matched = 0.0 if level is None else min(0.0, lowest - level)
+        made.append(_sound(cut, names[2 * number : 2 * number + 2], matched, level, seed + 2 * number))
     return made
 
 
-def _sound(
-    cut: Cut, names: tuple[str, str], matched_db: float, level: float | None, seed: int
-) -> PassageSound:
-    gain_db = cut.gain_db
-    if not cut.plain:
+def _sound(cut: Cut, names: Sequence[str], matched_db: float, level: float | None, seed: int) -> PassageSound:
+    if cut.plain:
+        louder = cut.played if cut.gain_db > 0.0 else cut.delivered
+        file = play = Clip(names[0], cut.rate, stored(carried(louder), seed))
+        file_db, play_db = -max(cut.gain_db, 0.0), min(cut.gain_db, 0.0)
+    else:
         file = Clip(names[0], cut.rate, stored(carried(cut.delivered), seed))
         play = Clip(names[1], cut.rate, stored(carried(cut.played), seed + 1))
-        return PassageSound(cut.track, _as_it_is(file), _as_it_is(play), matched_db, level)
-    if gain_db <= 0.0:
-        clip = Clip(names[0], cut.rate, stored(carried(cut.delivered), seed))
-        return PassageSound(
-            cut.track, _as_it_is(clip), (clip, clip.stored.gain_db + gain_db), matched_db, level
-        )
-    clip = Clip(names[0], cut.rate, stored(carried(cut.played), seed))
-    return PassageSound(cut.track, (clip, clip.stored.gain_db - gain_db), _as_it_is(clip), matched_db, level)
+        file_db = play_db = 0.0
+    return PassageSound(
+        cut.track,
+        (file, file.stored.gain_db + file_db),
+        (play, play.stored.gain_db + play_db),
+        matched_db,
+        level,
+    )
 
 
 def carried(samples: Audio) -> Audio:
     """Samples as the page carries them: one channel where both are the same."""
     two = folded(samples)
     return two[:, :1] if two.shape[1] == 2 and np.array_equal(two[:, 0], two[:, 1]) else two
-
-
-def _as_it_is(clip: Clip) -> tuple[Clip, float]:
-    return clip, clip.stored.gain_db
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,24 +151,22 @@ def vote_sounds(played: Sequence[Audio], rate: int, names: Sequence[str], seed: 
     """The versions of a vote: one length, each turned down to the quietest, one scale for all, stored each
     by itself with the gain worked in. Raises ValueError where a version is silent there, since silence
     cannot be matched."""
-    frames = min(one.shape[0] for one in played)
-    heard = [carried(one[:frames]) for one in played]
-    if max(one.shape[1] for one in heard) > 1:  # the number of channels must not tell one from another
-        heard = [np.repeat(one, 2, axis=1) if one.shape[1] == 1 else one for one in heard]
-    levels = [level_lufs(one, rate) for one in heard]
-    if any(level is None for level in levels):
+    frames = min(version.shape[0] for version in played)
+    heard = [carried(version[:frames]) for version in played]
+    if max(version.shape[1] for version in heard) > 1:  # the channels must not tell one from another
+        heard = [np.repeat(version, 2, axis=1) if version.shape[1] == 1 else version for version in heard]
+    levels = [level for version in heard if (level := level_lufs(version, rate)) is not None]
+    if len(levels) < len(heard):
         raise ValueError("a version is silent on this passage, so the levels cannot be matched")
-    lowest = min(level for level in levels if level is not None)
     turned = [
-        (one * np.float32(db_to_gain(lowest - level)))
-        for one, level in zip(heard, levels, strict=True)
-        if level is not None
+        version * np.float32(db_to_gain(min(levels) - level))
+        for version, level in zip(heard, levels, strict=True)
     ]
-    peak = max(float(np.abs(one).max()) for one in turned)
+    peak = max(float(np.abs(version).max()) for version in turned)
     scale = np.float32(min(1.0, 0.999 / peak))  # a raise without protection may pass full scale
     clips = tuple(
-        Clip(name, rate, stored(one * scale, seed + number))
-        for number, (one, name) in enumerate(zip(turned, names, strict=True))
+        Clip(name, rate, stored(version * scale, seed + number))
+        for number, (version, name) in enumerate(zip(turned, names, strict=True))
     )
     after = [level_lufs(clip.stored.restored().astype(np.float32), rate) for clip in clips]
     measured = [level for level in after if level is not None]

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import itertools
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -18,8 +19,7 @@ from typing import Any
 from jinja2 import DictLoader, Environment, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
-from simulator.page.content import context
-from simulator.page.values import PageContent
+from simulator.page.content import PageContent, context
 from simulator.text.colours import VERSIONS, VERSIONS_ON_DARK
 
 SCRIPTS = ("deck.js", "send.js", "comments.js", "listen.js", "vote.js", "start.js")
@@ -44,6 +44,17 @@ class PageVote:
     view: Mapping[str, Any]
 
 
+def environment_of(templates: Mapping[str, str]) -> Environment:
+    """The templates by name, with escaping on; a value that is missing is an error."""
+    return Environment(
+        loader=DictLoader(dict(templates)),
+        autoescape=select_autoescape(default=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
 def html(
     content: PageContent,
     sounds: Mapping[str, Any],
@@ -52,17 +63,10 @@ def html(
     key: bytes,
     vote: PageVote | None = None,
 ) -> str:
-    """The whole page. `templates` has the texts of page_templates/ by name; `key` is the curtain's."""
-    room = Environment(
-        loader=DictLoader(dict(templates)),
-        autoescape=select_autoescape(default=True),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    values = context(content)
+    """The whole page. `templates` has the texts of templates/ by name; `key` is the curtain's."""
+    environment = environment_of(templates)
     script = "\n".join(templates[name] for name in SCRIPTS)
-    rest = Markup(room.get_template("rest.html").render(values))
+    rest = Markup(environment.get_template("rest.html").render(context(content)))
     frame: dict[str, Any] = {
         "title": content.title,
         "client": content.client,
@@ -77,11 +81,11 @@ def html(
         "sounds": sounds,
     }
     if vote is not None:
-        frame["vote"] = Markup(room.get_template("vote.html").render(vote.view))
+        frame["vote"] = Markup(environment.get_template("vote.html").render(vote.view))
         frame["ballot"] = vote.ballot
         frame["key"] = base64.b64encode(key).decode("ascii")
         frame["sealed"] = sealed({**vote.reveal, "html": str(rest), "sounds": sounds}, key)
-    return room.get_template("page.html").render(frame)
+    return environment.get_template("page.html").render(frame)
 
 
 def version_colours() -> str:
@@ -106,9 +110,4 @@ def policy(script: str) -> str:
 def sealed(values: Mapping[str, Any], key: bytes) -> str:
     """Behind the curtain: JSON in UTF-8, exclusive-or with the repeated key, base64."""
     plain = json.dumps(values, ensure_ascii=False, allow_nan=False).encode("utf-8")
-    return base64.b64encode(_turned(plain, key)).decode("ascii")
-
-
-def _turned(data: bytes, key: bytes) -> bytes:
-    whole = key * (len(data) // len(key) + 1)
-    return bytes(a ^ b for a, b in zip(data, whole, strict=False))
+    return base64.b64encode(bytes(a ^ b for a, b in zip(plain, itertools.cycle(key), strict=False))).decode()

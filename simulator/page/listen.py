@@ -19,7 +19,7 @@ from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 from simulator.page.clips import Clip, PassageSound
 from simulator.page.passages import Place
-from simulator.page.words import decibels, heard_words, isolated, streamed
+from simulator.page.plain_words import decibels, heard_words, isolated, streamed
 from simulator.playlists.playlist import Track
 
 LEAST_DROP_DB = 6
@@ -77,18 +77,19 @@ def label_of(place: Place) -> str:
 
 def clips_of(offers: Sequence[Offer]) -> list[Clip]:
     """All clips that the offers play, each once."""
-    found: dict[str, Clip] = {}
-    for offer in offers:
-        for sound in offer.sounds.values():
-            for clip, _ in (sound.delivered, sound.played):
-                found.setdefault(clip.name, clip)
-    return list(found.values())
+    every = [sound for offer in offers for sound in offer.sounds.values()]
+    clips = [clip for sound in every for clip, _ in (sound.delivered, sound.played)]
+    return list({clip.name: clip for clip in clips}.values())
 
 
-def drop_db(predictions: Sequence[Prediction]) -> int:
+def _turned_down_db(tracks: Mapping[int, HeardTrack]) -> float:
+    """By how much the player turns down the track that it turns down most."""
+    return max((-track.prediction.decision.gain_db for track in tracks.values()), default=0.0)
+
+
+def drop_db(tracks: Mapping[int, HeardTrack]) -> int:
     """By how much the volume starts lower for the raw files."""
-    louder = max((-prediction.decision.gain_db for prediction in predictions), default=0.0)
-    return max(LEAST_DROP_DB, math.ceil(louder))
+    return max(LEAST_DROP_DB, math.ceil(_turned_down_db(tracks)))
 
 
 def claims(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: Profile) -> list[Claim]:
@@ -96,7 +97,7 @@ def claims(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: P
     with two versions counts. Whole-track differences play where the versions differ most like it."""
     pair = _loud_and_open(tracks)
     if pair is None:
-        first = next((index for index, one in tracks.items() if one.track.role == "master"), None)
+        first = next((index for index, track in tracks.items() if track.track.role == "master"), None)
         kind = next((number for number, offer in enumerate(offers) if first in offer.sounds), None)
         if first is None or kind is None:
             return []
@@ -104,76 +105,55 @@ def claims(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack], profile: P
             Claim("the file unchanged", "delivered", kind, (first,)),
             Claim(f"{heard_words(tracks[first].prediction)}, {streamed(profile)}", "played", kind, (first,)),
         ]
-    loud, open_ = pair
-    files, heard = (
-        _difference([value(tracks[index].prediction) for index in pair])
-        for value in (_file_lufs, _heard_lufs)
-    )
-    both = {
-        kind: apart
-        for kind, offer in enumerate(offers)
-        if not offer.changed
-        and (
-            apart := _difference(
-                [sound.played_lufs if (sound := offer.sounds.get(index)) else None for index in pair]
-            )
-        )
-        is not None
-    }
+    loud, open_ = (tracks[index].prediction for index in pair)
+    files = _difference(_file_lufs(loud), _file_lufs(open_))
+    heard = _difference(loud.played.integrated_lufs, open_.played.integrated_lufs)
+    both = {}
+    for kind, offer in enumerate(offers):
+        levels = [sound.played_lufs if (sound := offer.sounds.get(index)) else None for index in pair]
+        if not offer.changed and (apart := _difference(*levels)) is not None:
+            both[kind] = apart
     if not both or files is None or heard is None:
         return []
     typical = min(both, key=lambda kind: abs(both[kind] - heard))
-    turn = (open_, loud)
-    found = []
+    turn = (pair[1], pair[0])
+    made = []
     if files > TIE_LU:
-        found.append(Claim(f"{decibels(files)} louder as a file", "delivered", typical, turn))
-    found.append(Claim(f"{_apart(heard, 'the same loudness')} {streamed(profile)}", "played", typical, turn))
+        made.append(Claim(f"{decibels(files)} louder as a file", "delivered", typical, turn))
+    same = "the same loudness" if abs(heard) <= TIE_LU else _apart(heard)
+    made.append(Claim(f"{same} {streamed(profile)}", "played", typical, turn))
     for kind, apart in both.items():
-        if (
-            offers[kind].places[loud].kind == "loudest"
-            and abs(apart) > TIE_LU
-            and level(apart) != level(heard)
-        ):
-            found.append(Claim(f"{_apart(apart, '')} in its loudest part", "played", kind, turn))
-    return found
+        loudest = offers[kind].places[pair[0]].kind == "loudest"
+        if loudest and abs(apart) > TIE_LU and level(apart) != level(heard):
+            made.append(Claim(f"{_apart(apart)} in its loudest part", "played", kind, turn))
+    return made
 
 
 def changes(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack]) -> list[Claim]:
     """The moments at which two versions are likely to sound most different, each to be heard in both, at the
     same loudness; the open version first."""
+
+    def loudness(index: int) -> float:
+        return _file_lufs(tracks[index].prediction) or 0.0
+
     return [
-        Claim(
-            offer.label, "matched", kind, tuple(sorted(offer.sounds, key=lambda index: _order(tracks[index])))
-        )
+        Claim(offer.label, "matched", kind, tuple(sorted(offer.sounds, key=loudness)))
         for kind, offer in enumerate(offers)
         if offer.changed
     ]
 
 
-def _order(heard_track: HeardTrack) -> float:
-    lufs = _file_lufs(heard_track.prediction)
-    return 0.0 if lufs is None else lufs
-
-
-def _apart(difference: float, same: str) -> str:
-    if abs(difference) <= TIE_LU:
-        return same
+def _apart(difference: float) -> str:
     return f"{decibels(difference)} {'louder' if difference > 0.0 else 'quieter'}"
 
 
-def _difference(values: Sequence[float | None]) -> float | None:
-    """The first less the second; None where either is none."""
-    first, second = values
+def _difference(first: float | None, second: float | None) -> float | None:
     return None if first is None or second is None else first - second
 
 
 def _file_lufs(prediction: Prediction) -> float | None:
     heard = prediction.played.integrated_lufs
     return None if heard is None else heard + prediction.limiter_loss_lu - prediction.decision.gain_db
-
-
-def _heard_lufs(prediction: Prediction) -> float | None:
-    return prediction.played.integrated_lufs
 
 
 def _loud_and_open(tracks: Mapping[int, HeardTrack]) -> tuple[int, int] | None:
@@ -200,10 +180,9 @@ def view(
 ) -> dict[str, Any]:
     """For the template; `tracks` are those that sound somewhere, by index; `compared` are the open version
     and the loud one whose changes are known."""
-    mine = [track.prediction for track in tracks.values()]
-    louder = max((-found.decision.gain_db for found in mine), default=0.0)
-    files = [lufs for found in mine if (lufs := _file_lufs(found)) is not None]
-    pair = _loud_and_open(tracks)
+    louder, pair = _turned_down_db(tracks), _loud_and_open(tracks)
+    files = [lufs for track in tracks.values() if (lufs := _file_lufs(track.prediction)) is not None]
+    spread = max(files) - min(files) if files else 0.0
     return {
         "tracks": [
             {
@@ -241,8 +220,8 @@ def view(
             for offer in offers
         ],
         "jump": decibels(louder) if louder >= SAID_DB else "",
-        "spread": decibels(max(files) - min(files)) if files and max(files) - min(files) >= CARE_DB else "",
-        "drop": drop_db(mine),
+        "spread": decibels(spread) if spread >= CARE_DB else "",
+        "drop": drop_db(tracks),
         "matched_note": _matched_note(offers, tracks),
     }
 
@@ -263,7 +242,7 @@ def data(
             ]
             for index, one in tracks.items()
         },
-        "drop": drop_db([track.prediction for track in tracks.values()]),
+        "drop": drop_db(tracks),
         "tracks": {str(index): isolated(one.name) for index, one in tracks.items()},
         "claims": [
             {"state": one.state, "kind": one.kind, "tracks": [str(index) for index in one.tracks]}

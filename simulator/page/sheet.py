@@ -10,14 +10,13 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 import msgspec
-from jinja2 import DictLoader, Environment, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
 from simulator.common.text import capital, level
 from simulator.common.units import format_time
 from simulator.delivery.sheet import BLOCK_ID, Sheet, SheetDecision, SheetMaster, StepPeak
 from simulator.delivery.step_findings import placed
-from simulator.page.html import STYLE, version_colours
+from simulator.page.html import STYLE, environment_of, version_colours
 from simulator.text.tables import layout_words
 
 MOST_STEPS = 3
@@ -28,13 +27,6 @@ POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-a
 def sheet_html(sheet: Sheet, templates: Mapping[str, str], again: str) -> str:
     """The whole file. `templates` has the texts of the page's templates by name; `again` is the command that
     shows what has changed since."""
-    room = Environment(
-        loader=DictLoader(dict(templates)),
-        autoescape=select_autoescape(default=True),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     shared = {
         "artist": _once(sheet, lambda one: one.artist),
         "format": _once(sheet, format_words),
@@ -42,18 +34,22 @@ def sheet_html(sheet: Sheet, templates: Mapping[str, str], again: str) -> str:
     }
     steps = list(dict.fromkeys(step.step for master in sheet.masters for step in master.steps))
     gaps = any(master.gap_to_next_s is not None for master in sheet.masters)
-    return room.get_template("sheet.html").render(
-        title=sheet.title or "Delivery sheet",
-        sheet=sheet,
-        again=again,
-        policy=POLICY,
-        css=Markup(version_colours() + templates[STYLE]),
-        block_id=BLOCK_ID,
-        data=msgspec.to_builtins(sheet),
-        shared=shared,
-        facts=_facts(sheet, shared),
-        headings=_headings(steps, gaps),
-        rows=[_row(master, shared, steps, gaps) for master in sheet.masters],
+    return (
+        environment_of(templates)
+        .get_template("sheet.html")
+        .render(
+            title=sheet.title or "Delivery sheet",
+            sheet=sheet,
+            again=again,
+            policy=POLICY,
+            css=Markup(version_colours() + templates[STYLE]),
+            block_id=BLOCK_ID,
+            data=msgspec.to_builtins(sheet),
+            shared=shared,
+            facts=_facts(sheet, shared),
+            headings=_headings(steps, gaps),
+            rows=[_row(master, shared, steps, gaps) for master in sheet.masters],
+        )
     )
 
 

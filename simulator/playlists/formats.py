@@ -249,7 +249,7 @@ def _named(path: str) -> tuple[str, str]:
     return path, NO_FILE if not path else NUL if "\0" in path else ""
 
 
-def written(playlist: Playlist, extension: str, where: str) -> str:
+def playlist_text(playlist: Playlist, extension: str, where: str) -> str:
     """The playlist as text in the format of that extension, its paths as they are. XSPF holds albums, but no
     versions and roles; M3U paths, artists and titles only. Raises PlaylistError, naming the file `where`, for
     a path that the format cannot hold."""

@@ -72,6 +72,11 @@ class Playlist:
             object.__setattr__(self, name, visible(getattr(self, name)))
 
 
+def is_playlist_name(name: str) -> bool:
+    """True for a name that ends like that of a playlist."""
+    return PurePath(name).suffix[1:].lower() in PLAYLIST_EXTENSIONS
+
+
 def is_audio_name(name: str) -> bool:
     """True for a name that ends like that of an audio file."""
     return PurePath(name).suffix[1:].lower() in AUDIO_EXTENSIONS
@@ -113,7 +118,7 @@ def album_places(playlist: Playlist, places: Iterable[int], *, as_album: bool) -
     return found
 
 
-def joined(playlists: list[Playlist]) -> Playlist:
+def joined_playlists(playlists: list[Playlist]) -> Playlist:
     """Several playlists one after the other. Albums of different playlists stay apart even where
     they have the same name; songs with the same key are versions of one song, wherever they stand.
     A default profile is kept only where no two playlists name different ones."""

@@ -19,7 +19,7 @@ PACKAGE = Path(__file__).resolve().parent.parent
 ALL = "all"
 
 
-def data_folder(name: str, package: Path = PACKAGE) -> Path:
+def bundled_folder(name: str, package: Path = PACKAGE) -> Path:
     """The folder `name` of the data: inside the installed package, else beside it in a source tree
     (told by its pyproject.toml). Raises SimulatorError where there is neither."""
     installed = package / "_data" / name
@@ -33,7 +33,7 @@ def data_folder(name: str, package: Path = PACKAGE) -> Path:
 
 def bundled_profile_ids() -> list[str]:
     """The ids of the profiles that come with the program, in alphabetical order."""
-    return sorted(path.stem for path in data_folder("profiles").glob("*.toml"))
+    return sorted(path.stem for path in bundled_folder("profiles").glob("*.toml"))
 
 
 def load_profile(id_or_path: str) -> Profile:
@@ -86,7 +86,7 @@ def _profile_path(id_or_path: str) -> Path:
         close = nearest(id_or_path, known)
         cure = f"Did you mean {close}?" if close else f"Known: {', '.join(known)}, or a path to a .toml file."
         raise ProfileError(f'Unknown profile "{id_or_path}".', cure)
-    return data_folder("profiles") / f"{id_or_path}.toml"
+    return bundled_folder("profiles") / f"{id_or_path}.toml"
 
 
 def _read(path: Path) -> str:

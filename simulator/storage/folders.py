@@ -35,7 +35,7 @@ def config_folder() -> Path:
     return Path(platformdirs.user_config_dir("fairhearing", appauthor=False))
 
 
-def data_folder_of_user() -> Path:
+def user_data_folder() -> Path:
     """Where the program may keep what the user has made: records of sessions, lines of the prompt."""
     import platformdirs
 

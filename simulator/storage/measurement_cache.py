@@ -231,6 +231,12 @@ class Store:
     def keep_pair(self, first: str, second: str, settings: str, data: bytes) -> None:
         self._do("INSERT OR REPLACE INTO pair VALUES (?, ?, ?, ?)", first, second, settings, data)
 
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
     def close(self) -> None:
         if self._database is not None:
             self._database.close()

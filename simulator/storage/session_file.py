@@ -1,26 +1,43 @@
 """Session file: one JSON file, written whole after each act.
 
 Beside the playlist as NAME.session.json; for bare files in the user's data folder. A damaged or newer file is
-set aside under another name, never overwritten. A lock (`record_lock`) tells a second desk that the first is
-open; the second then keeps its acts in a record of its own.
+set aside under another name, never overwritten. A lock tells a second session that the first is open; the
+second then keeps its acts in a session file of its own. What `add_act` puts in is read back: a vote or a
+comment that is said to be saved is on the disk.
+
+The monitor trim goes from one session to the next, in one small JSON file in the user's configuration folder.
+A damaged or newer one is left as it is, and the default holds.
 """
 
 from __future__ import annotations
 
 import contextlib
 import hashlib
+import math
 import os
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from datetime import datetime
 from pathlib import Path
 
-from simulator.common.errors import SimulatorError, UsageError
+import msgspec
+
+from simulator.common.errors import SimulatorError, UsageError, WriteError
 from simulator.common.text import as_utf8
+from simulator.playlists.playlist import PLAYLIST_EXTENSIONS, is_playlist_name
 from simulator.session.log import Act, Record, from_json, merged, missing, to_json
-from simulator.storage.folders import data_folder_of_user
-from simulator.storage.lock import give_back, lock_of, real_path, take
-from simulator.storage.small_files import BINARY, LARGEST_RECORD_BYTES, Stamp, read_small, stamp_of
-from simulator.storage.writing import cut_to_bytes, whole_file
+from simulator.session.state import FIRST_TRIM_DB, LOWEST_TRIM_DB
+from simulator.storage.folders import user_data_folder
+from simulator.storage.small_files import BINARY, LARGEST_RECORD_BYTES, MEBIBYTE, Stamp, read_small, stamp_of
+from simulator.storage.writing import (
+    acquire_lock,
+    cut_to_bytes,
+    lock_path,
+    make_folder,
+    real_path,
+    release_lock,
+    whole_file,
+)
 
 SUFFIX = ".session.json"
 PRIVATE = 0o600
@@ -28,6 +45,11 @@ _ADDED = r"(?:[ ._-]?\(\d+\)|\.(?:desk|new)\d+|[ ._-]+\(?[^/]*(?:conflict|copy)[
 """What a copy's name has more: a number in brackets, a second desk's, or the words of a conflict copy."""
 BY_ITSELF = ("material", "player", "opened")
 """Acts of the session's own, of which nobody waits to hear that they were saved."""
+
+
+def now() -> str:
+    """This moment as acts are dated: ISO 8601 in whole seconds, with the offset to UTC."""
+    return datetime.now().astimezone().isoformat(timespec="seconds")
 
 
 def record_path(playlist: Path | None, files: Sequence[str]) -> Path:
@@ -42,7 +64,7 @@ def record_path(playlist: Path | None, files: Sequence[str]) -> Path:
 
 def sessions_folder() -> Path:
     """In the user's data folder: the records of bare files, and copies of those that cannot be written."""
-    return data_folder_of_user() / "sessions"
+    return user_data_folder() / "sessions"
 
 
 class RecordFile:
@@ -135,7 +157,7 @@ class RecordFile:
     def close(self) -> None:
         """Takes the lock away."""
         if self._lock is not None:
-            give_back(self._lock)
+            release_lock(self._lock)
             self._lock = None
 
     def _read(self, title: str) -> Record:
@@ -168,15 +190,15 @@ class RecordFile:
         """The path itself, or one of its own where another desk holds it."""
         path = self.path
         for number in range(2, 100):
-            lock = lock_of(path)
-            if take(lock):
+            lock = lock_path(path)
+            if acquire_lock(lock):
                 self._lock = lock
                 break
             path = self.path.with_name(f"{self.path.name.removesuffix(SUFFIX)}.desk{number}{SUFFIX}")
         if path != self.path:
             self._warn(
                 f"{self.path} is open in another session; this one saves to {path.name}. (If no other "
-                f"session is open, quit, remove {lock_of(self.path)} and open it again.)"
+                f"session is open, quit, remove {lock_path(self.path)} and open it again.)"
             )
         return path
 
@@ -225,3 +247,128 @@ def _free_name(path: Path, word: str) -> Path:
         if not free.exists():
             return free
     raise UsageError(f"{path}: too many set-aside files beside it.", "Move or delete them.")
+
+
+def is_record(word: str) -> bool:
+    """True where the word is the name of a session file."""
+    return word.endswith(SUFFIX)
+
+
+def playlist_of(record: Path) -> Path:
+    """The playlist beside a record. Raises UsageError where there is none."""
+    stem = record.name.removesuffix(SUFFIX)
+    for ending in PLAYLIST_EXTENSIONS:
+        playlist = record.with_name(f"{stem}.{ending}")
+        if playlist.is_file():
+            return playlist
+    raise UsageError(
+        f"{record}: there is no playlist of that name beside it.",
+        f"Give the playlist itself, or put it back as {stem}.toml.",
+    )
+
+
+def record_of(inputs: Sequence[str], files: Sequence[str]) -> Path:
+    """Where the record of these inputs lies, whether or not it is there yet; `files` are its tracks."""
+    if len(inputs) == 1 and is_record(inputs[0]):
+        return Path(inputs[0])
+    playlist = Path(inputs[0]) if len(inputs) == 1 and is_playlist_name(inputs[0]) else None
+    return record_path(playlist, files)
+
+
+def read_record(path: Path) -> Record | None:
+    """The record; None where there is none yet. Raises UsageError for what is no record; the file stays
+    as it is."""
+    try:
+        data = read_small(path, LARGEST_RECORD_BYTES)
+    except FileNotFoundError:
+        return None
+    except OSError as problem:
+        raise UsageError(f"{path}: cannot be read: {problem.strerror}.", "Check the file.") from None
+    try:
+        return from_json(data)
+    except UsageError as problem:
+        problem.message = f"{path}: {problem.message}"
+        raise
+
+
+def records_near(file: Path) -> Iterator[Path]:
+    """The records that an answer may belong to: beside it, here, and in the user's data folder."""
+    seen = set()
+    for folder in (file.parent, Path(), record_path(None, []).parent):
+        for path in sorted(folder.glob(f"*{SUFFIX}")):
+            if path.resolve() not in seen:
+                seen.add(path.resolve())
+                yield path
+
+
+def add_act(
+    path: Path, title: str, act: Act, warn: Callable[[str], None], *, only_here: bool = False
+) -> Path:
+    """Adds an act to the record and returns the file that it is in: where a desk has the record open, one of
+    its own beside it, or with `only_here` nothing is done. Raises UsageError for that, WriteError where it
+    could not be written."""
+    lines: list[str] = []
+    kept_as = Record(title).with_act(act)
+    kept = RecordFile(path, lines.append, title)
+    try:
+        if only_here and kept.path != path:
+            raise UsageError(
+                f"{path} is open at a desk.",
+                f"Close the desk (quit), and try again. If none is open, remove {lock_path(path)}.",
+            )
+        kept.keep(act)
+        for line in lines:
+            warn(line)
+        record = read_record(kept.path)
+        written = from_json(to_json(kept_as)).acts[0]  # tuples come back as lists
+        if record is None or not record.acts or record.acts[-1] != written:
+            raise WriteError(
+                f"{kept.path}: the session file could not be written.", "Check the folder and the disk."
+            )
+        return kept.path
+    finally:
+        kept.close()
+
+
+FORMAT = 1
+NAME = "listening.json"
+
+
+class _Remembered(msgspec.Struct, frozen=True):
+    format: int
+    trim_db: float
+
+
+def starting_trim_db(folder: Path) -> float:
+    """The trim in dB that a session starts with: the remembered one, but FIRST_TRIM_DB at most, which is
+    also the answer where nothing is remembered."""
+    found = _read(folder / NAME)
+    if found is None or found.format != FORMAT or not math.isfinite(found.trim_db):
+        return FIRST_TRIM_DB
+    return min(max(found.trim_db, LOWEST_TRIM_DB), FIRST_TRIM_DB)
+
+
+def remember_trim(folder: Path, trim_db: float) -> bool:
+    """Keeps the trim for the next session; False where that is not possible, or a file of a newer format
+    stands there."""
+    path = folder / NAME
+    found = _read(path)
+    if found is None and os.path.lexists(path):
+        return False
+    if found is not None and found.format != FORMAT:
+        return False
+    try:
+        make_folder(folder)
+        with whole_file(path, force=True) as passing:
+            passing.write_bytes(msgspec.json.encode(_Remembered(FORMAT, trim_db)) + b"\n")
+    except WriteError:
+        return False
+    return True
+
+
+def _read(path: Path) -> _Remembered | None:
+    """What the file says; None where there is none or it cannot be read."""
+    try:
+        return msgspec.json.decode(read_small(path, MEBIBYTE), type=_Remembered)
+    except (OSError, msgspec.MsgspecError, UnicodeDecodeError):
+        return None

@@ -26,12 +26,12 @@ BINARY = getattr(os, "O_BINARY", 0)
 _read: dict[str, None] = {}
 
 
-def read_so_far() -> tuple[str, ...]:
+def files_read() -> tuple[str, ...]:
     """The files that this command has read here, as absolute paths: no result of it may replace one."""
     return tuple(_read)
 
 
-def begin_anew() -> None:
+def forget_files_read() -> None:
     """Another command begins, which has read nothing yet."""
     _read.clear()
 
@@ -85,7 +85,7 @@ def changed_since(path: str, stamp: Stamp | None) -> bool:
     return stamp is not None and now is not None and now != stamp
 
 
-def other_samples(
+def changed_file_error(
     path: str, cure: str = "To measure and play the new file: replace NUMBER FILE"
 ) -> AudioError:
     """The error of a file that was measured, and holds something else now."""

@@ -1,7 +1,11 @@
-"""Safe writing of results, whole or not at all, and never over a file of the user's; pictures too.
+"""Safe writing of results, whole or not at all, and never over a user's file; pictures; lock files.
 
 A file is written beside its place under a temporary name and moved there in one step. The name tells whose it
 is, so that the next run in the folder removes what a killed one has left.
+
+Of several processes, the one that holds the lock may write a session file or a folder. The lock appears with
+its content at once, so that none meets an empty one; it holds the mark of its process (`process_life`), and
+one whose process is gone is taken over.
 """
 
 from __future__ import annotations
@@ -9,18 +13,19 @@ from __future__ import annotations
 import contextlib
 import errno
 import importlib.util
+import json
 import multiprocessing
 import os
 import shutil
 import stat
+import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simulator.common.errors import UsageError, WriteError
-from simulator.storage.lock import give_back, take
-from simulator.storage.process_life import name_mark, named_lives
-from simulator.storage.small_files import BINARY, read_so_far
+from simulator.storage.process_life import mark, marked_lives, name_mark, named_lives
+from simulator.storage.small_files import BINARY, MEBIBYTE, files_read, read_small
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -61,7 +66,7 @@ def refuse_sources(paths: Sequence[Path], sources: Sequence[str]) -> None:
     from, one of `sources` or a playlist, profile or record that this command has read: that is never wanted,
     so no option allows it. A link to a source may go, as the source stays."""
     for path in paths:
-        for source in (*sources, *read_so_far()):
+        for source in (*sources, *files_read()):
             with contextlib.suppress(OSError, ValueError):
                 if _takes_the_place(path, source):
                     raise WriteError(
@@ -235,7 +240,7 @@ def claimed(folder: Path, paths: Sequence[Path], force: bool) -> Iterator[None]:
     lock = folder / CLAIM
     refused = False
     try:
-        refused = not take(lock)
+        refused = not acquire_lock(lock)
         if refused:
             raise WriteError(
                 f"{folder}: another command is writing to this folder.",
@@ -244,8 +249,8 @@ def claimed(folder: Path, paths: Sequence[Path], force: bool) -> Iterator[None]:
         refuse_existing(paths, force)
         yield
     finally:
-        if not refused:  # a signal may come before `take` has answered
-            give_back(lock)
+        if not refused:  # a signal may come before `acquire_lock` has answered
+            release_lock(lock)
 
 
 def _move_new(passing: Path, path: Path) -> None:
@@ -299,3 +304,75 @@ def save_picture(path: Path, draw: Callable[[], Figure], style: Mapping[Any, Any
     with mpl.rc_context(dict(style)), whole_file(path, force) as passing:
         form = path.suffix[1:].lower()
         draw().savefig(passing, format=form, metadata={"Date": None} if form == "svg" else None)
+
+
+def lock_path(path: Path) -> Path:
+    """The lock of a record: beside the file itself, by whatever link it was named."""
+    real = real_path(path)
+    return real.with_name(f".{real.name}.lock")
+
+
+def real_path(path: Path) -> Path:
+    """The file itself where the path is a link to it (into a folder that is synchronised, say): that is what
+    is written and locked, and the link stays."""
+    return Path(os.path.realpath(path)) if path.is_symlink() else path
+
+
+def acquire_lock(lock: Path) -> bool:
+    """Makes the lock file, or takes over one whose process is gone. Where locks cannot be written at all the
+    record cannot be written either, and there is nothing to protect."""
+    mine = json.dumps(mark()).encode()
+    own = f"{lock.name}.{os.getpid()}-{threading.get_ident()}"  # of two threads each has a file of its own
+    for _ in range(3):
+        passing = lock.with_name(own)
+        try:
+            passing.write_bytes(mine)
+            _put(passing, lock)
+        except FileExistsError:
+            if _lives(lock):
+                return False
+            with contextlib.suppress(OSError):
+                dead = lock.with_name(f"{own}.dead")
+                os.rename(lock, dead)  # of two desks only one can move it
+                if _lives(dead):  # the other one had taken it over in between: put it back
+                    with contextlib.suppress(FileExistsError):
+                        os.link(dead, lock)
+                dead.unlink()
+            continue
+        except OSError:
+            return True
+        finally:
+            with contextlib.suppress(OSError):
+                passing.unlink()
+        return True
+    return False
+
+
+def release_lock(lock: Path) -> None:
+    """Takes the lock away, if this process holds it."""
+    with contextlib.suppress(OSError, ValueError):
+        if json.loads(read_small(lock, MEBIBYTE)) == json.loads(json.dumps(mark())):
+            lock.unlink()
+
+
+def _put(passing: Path, lock: Path) -> None:
+    """The lock under its name. Raises FileExistsError. Where there are no hard links, os.rename on Windows
+    refuses as well; elsewhere an exclusive file has to do."""
+    try:
+        os.link(passing, lock)
+    except FileExistsError:
+        raise
+    except OSError:
+        if os.name == "nt":
+            os.rename(passing, lock)
+            return
+        with open(lock, "xb") as file:
+            file.write(passing.read_bytes())
+
+
+def _lives(lock: Path) -> bool:
+    """True while the process that holds the lock is running. A lock that holds no mark is nobody's."""
+    try:
+        return marked_lives(json.loads(read_small(lock, MEBIBYTE)))
+    except (OSError, ValueError, KeyError, TypeError, OverflowError):
+        return False

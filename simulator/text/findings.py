@@ -13,7 +13,7 @@ from simulator.delivery.step_findings import PEAK_CHECKS, placed
 from simulator.text.json_form import SCHEMA
 
 if TYPE_CHECKING:
-    from simulator.delivery.album_findings import AlbumLevel
+    from simulator.delivery.album import AlbumLevel
     from simulator.normalizer.profile import Profile
 
 WHOLE = {

@@ -9,17 +9,16 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from simulator.comparison.passages import SECONDS, Window
-from simulator.comparison.versions import Comparison, Figures, Played, Side
-from simulator.delivery.album_findings import AlbumLevel
+from simulator.comparison.versions import SECONDS, Comparison, Figures, Played, Side, Window
+from simulator.delivery.album import AlbumLevel
 from simulator.metering import figures
+from simulator.metering.figures import View
 from simulator.metering.loudness_tags import LoudnessTags
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.prediction import Prediction
 from simulator.playlists.playlist import Track
 from simulator.text.audibility import audibility_object
-from simulator.text.comparison.terms import Names, Said
-from simulator.text.sentences import step_objects
+from simulator.text.comparison.delivered import Names, Said
 
 SCHEMA = 1
 TAG_KEYS = ("track_gain_db", "album_gain_db", "track_peak_db", "album_peak_db", "header_gain_db")
@@ -67,9 +66,20 @@ def prediction_object(track: Track, prediction: Prediction | None, error: str) -
         "limiter_max_reduction_db": prediction.limiter.max_reduction_db,
         "limiter_mean_reduction_db": prediction.limiter.mean_reduction_db,
         "limiter_share_over_1_db": prediction.limiter.share_over_1_db,
-        "delivery_steps": step_objects(prediction),
+        "delivery_steps": _steps(prediction),
         "played_inter_sample_overs": prediction.played.over_count if prediction.steps else None,
     }
+
+
+def _steps(prediction: Prediction) -> list[dict[str, Any]]:
+    """The steps for JSON, in order."""
+    return [
+        {
+            "step": name,
+            **{one.key: one.value(after) for one in figures.columns(View.STEP)},
+        }
+        for name, after in prediction.steps
+    ]
 
 
 def comparison_object(

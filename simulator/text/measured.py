@@ -1,16 +1,20 @@
-"""What stands out among measured files, and their loudness over time in one line."""
+"""Measured files: what stands out, the table of a few, the list of many, loudness over time in one line."""
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 
 import numpy as np
 
 from simulator.common.text import level, printed_gap, signed
-from simulator.common.units import LOUDNESS_OFFSET_DB, TIE_LU
-from simulator.metering import gating
+from simulator.common.units import LOUDNESS_OFFSET_DB, TIE_LU, format_time
+from simulator.metering import figures, gating
+from simulator.metering.figures import View
+from simulator.metering.loudness_tags import LoudnessTags
 from simulator.metering.measurement import Measurement
 from simulator.text.comparison.curves import sparkline
+from simulator.text.tables import layout_words, shortened
 
 LABEL_WIDTH = 38
 """Characters of the names and units of the figures, with the space behind them."""
@@ -91,3 +95,59 @@ def curve(measurement: Measurement, width: int, *, blocks: bool) -> str:
     levels = LOUDNESS_OFFSET_DB + 10.0 * np.log10(np.maximum(windows, 1e-20))
     top = float(levels.max())
     return sparkline([float(value) for value in levels], top - CURVE_LU, top, width, blocks=blocks)
+
+
+TAG_HEADING, TAG_WIDTH = "tag", 7
+Tags = Sequence[LoudnessTags | None]
+
+
+def measure_rows(files: Sequence[Measurement], tags: Tags) -> list[tuple[str, ...]]:
+    """Name, unit and a cell for each of a few files, a row a figure; the loudness that tags state stands
+    beneath the measured one, where a file has tags."""
+    rows = [(one.label, one.unit, *(one.text(file) for file in files)) for one in figures.rows(View.MEASURE)]
+    if any(tags):
+        rows.insert(1, ("Loudness by its tag", "LUFS", *map(_tagged, tags)))
+    return rows
+
+
+def _tagged(tags: LoudnessTags | None) -> str:
+    return level(None if tags is None else tags.track_lufs)
+
+
+def catalogue_key(tags: Tags) -> str:
+    """What the headings of the catalogue mean."""
+    said = [f"{column.heading}: {column.said}." for _, column in figures.in_catalogue() if column.said]
+    said += [f"{TAG_HEADING}: loudness by the file's track gain tag, LUFS."] * any(tags)
+    more = "All figures: --detail or --csv."
+    return textwrap.fill(" ".join([*said, more]), 80)
+
+
+def catalogue(files: Sequence[tuple[str, Measurement]], tags: Tags, width: int) -> list[str]:
+    """Many files, a line each under one head: the name, and the figures that the table of figures gives a
+    column in the catalogue; the loudness that tags state, where a file has tags."""
+    shown = figures.in_catalogue()
+    extra = [TAG_HEADING] * any(tags)
+    widths = [*(column.width for _, column in shown), *(TAG_WIDTH for _ in extra)]
+    room = max(12, width - sum(widths))
+    lines = [_line("", [*(column.heading for _, column in shown), *extra], widths, room)]
+    for (name, found), own in zip(files, tags, strict=True):
+        cells = [*(one.text(found) for one, _ in shown), *(_tagged(own) for _ in extra)]
+        lines.append(_line(name, cells, widths, room))
+    return lines
+
+
+def _line(name: str, texts: Sequence[str], widths: Sequence[int], room: int) -> str:
+    from rich.cells import cell_len, set_cell_size
+
+    if cell_len(name) > room:
+        name = shortened(name, room)
+        while cell_len(name) > room:  # wide characters
+            name = shortened(name, len(name) - 1)
+    cells = [text.rjust(width) for text, width in zip(texts, widths, strict=True)]
+    return set_cell_size(name, room) + "".join(cells)
+
+
+def file_line(measurement: Measurement) -> str:
+    """Length and format in words."""
+    length, rate = format_time(measurement.duration_s), f"{measurement.sample_rate / 1000:g} kHz"
+    return f"{length}, {rate}, {layout_words(measurement.channels)}"

@@ -17,7 +17,7 @@ from simulator.metering.measurement import Measurement
 from simulator.normalizer.decision import LimitedBy
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
-from simulator.text.sentences import Version, limiter_acts
+from simulator.text.sentences import LEAST_DB, Version, no_loudness
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -34,6 +34,11 @@ LIMITED_WORDS: dict[LimitedBy, str] = {
 }
 """What keeps a track from the target, in a column headed "limited by"."""
 NUMBERS = ("none", "one", "two", "three", "four", "five", "six")
+
+
+def limiter_acts(most_db: float | None) -> bool:
+    """By its highest gain reduction in dB; less than LEAST_DB is written 0.0."""
+    return most_db is not None and most_db >= LEAST_DB
 
 
 def limited_words(prediction: Prediction) -> str:
@@ -104,9 +109,7 @@ def _as_files(names: Sequence[str], delivered: Sequence[Measurement]) -> str:
     levels = [(value, name) for value, name in known if value is not None]
     silent = [name for value, name in known if value is None]
     if len(levels) < 2:
-        return (
-            f"{capital(' and '.join(silent))} {'has' if len(silent) == 1 else 'have'} no measurable loudness."
-        )
+        return f"{capital(no_loudness(silent))}."
     (high, loud), (low, quiet) = max(levels), min(levels)
     gap = printed_gap(high, low)
     assert gap is not None

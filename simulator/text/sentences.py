@@ -1,27 +1,23 @@
-"""Sentences on the figures of two versions, and peaks after each step, by rule.
+"""Sentences on the figures of two versions, by rule.
 
 Each rule holds in both directions and for a tie. Differences up to TIE_LU are equal; up to the profile's
 uncertainty they are named with it, since real players may have measured a different copy. A difference beside
 its two figures is that of the printed figures. PLR here is the true peak, capped at 0 dBTP, minus integrated
 loudness: overs add nothing. Nothing judges taste.
 
-Shortfalls: with album gain it may be the album that falls short; the sentence then names it. Up to
-SHORTFALL_SAID_LU they are left out. Loudness lost against the plain gain is put down to whatever acts on the
-track: the encoding, the limiter, a converter that clips. Overs are moments above 0 dBTP, counted at each
-step's own output.
+Shortfalls up to SHORTFALL_SAID_LU are left out; with album gain the sentence names the album where it is the
+album that falls short. Loudness lost against the plain gain is put down to whatever acts on the track: the
+encoding, the limiter, a converter that clips.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from simulator.common.text import capital, level, printed_gap, share, signed
 from simulator.common.units import TIE_LU
 from simulator.comparison.versions import punch_db
-from simulator.metering import figures
-from simulator.metering.figures import View
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.decision import TAG_TOLERANCE_DB, Decision, track_lufs
 from simulator.normalizer.prediction import Prediction
@@ -138,13 +134,22 @@ def _takers(delivered: Measurement, prediction: Prediction, profile: Profile) ->
         reaches = limiter.ceiling_db if held and limiter is not None else peak + gain_db
         if reaches > headroom_db:
             found.append("the clipping D/A converter")
-    words = f"{', '.join(found[:-1])} and {found[-1]}" if len(found) > 1 else "".join(found)
-    return capital(words)
+    return capital(listed(found))
 
 
 def _verb(takers: str, verb: str) -> str:
     """`keep` or `keeps`, after one taker or several."""
     return verb if " and " in takers else f"{verb}s"
+
+
+def listed(parts: Sequence[str]) -> str:
+    """`a`, `a and b`, `a, b and c`."""
+    return f"{', '.join(parts[:-1])} and {parts[-1]}" if len(parts) > 1 else "".join(parts)
+
+
+def no_loudness(names: Sequence[str]) -> str:
+    """That these have none, without a full stop."""
+    return f"{' and '.join(names)} {'has' if len(names) == 1 else 'have'} no measurable loudness"
 
 
 PUNCH_TIE_DB = 0.5  # of PLR
@@ -165,7 +170,7 @@ def delivered_sentence(first: Version, second: Version) -> str:
     loud, quiet, difference = _ordered(first, second, a, b)
     if difference is None:
         return _unmeasurable(first, second)
-    levels = f"({_lufs(loud.delivered.integrated_lufs)} and {_lufs(quiet.delivered.integrated_lufs)})"
+    levels = "({} LUFS and {} LUFS)".format(*(level(one.delivered.integrated_lufs) for one in (loud, quiet)))
     if difference <= TIE_LU:
         return f"As delivered, {loud.name} and {quiet.name} are equally loud {levels}."
     return f"As delivered, {loud.name} is {_by(a, b)} LU louder than {quiet.name} {levels}."
@@ -246,10 +251,10 @@ def overs_sentence(version: Version) -> str:
 
 
 def over_words(peak_dbtp: float) -> str:
-    """How far over full scale a peak goes: never "up to 0.0 dBTP"."""
-    return (
-        f"up to {signed(peak_dbtp)} dBTP" if level(peak_dbtp) != "0.0" else "less than 0.1 dB over full scale"
-    )
+    """How high peaks go; an over is never "up to 0.0 dBTP", which would contradict it."""
+    if peak_dbtp > 0.0 and level(peak_dbtp) == "0.0":
+        return "less than 0.1 dB over full scale"
+    return f"up to {signed(peak_dbtp)} dBTP"
 
 
 def uncertainty_sentence(profile: Profile) -> str:
@@ -295,12 +300,13 @@ def _by(a: float | None, b: float | None) -> str:
 
 def _gains(first: Version, second: Version) -> str:
     return ", ".join(
-        f"{version.name} {_moved(version.prediction.decision.gain_db)}" for version in (first, second)
+        f"{version.name} {turned(version.prediction.decision.gain_db)}" for version in (first, second)
     )
 
 
-def _moved(gain_db: float) -> str:
-    if abs(gain_db) < 0.05:
+def turned(gain_db: float) -> str:
+    """What a gain does to a version."""
+    if abs(gain_db) < LEAST_DB:
         return "unchanged"
     return f"turned {'up' if gain_db > 0.0 else 'down'} {level(abs(gain_db))} dB"
 
@@ -312,56 +318,5 @@ def _within(difference: float, profile: Profile) -> str:
 
 
 def _unmeasurable(first: Version, second: Version) -> str:
-    names = [v.name for v in (first, second) if v.delivered.integrated_lufs is None]
-    return f"{capital(' and '.join(names))} {'has' if len(names) == 1 else 'have'} no measurable loudness."
-
-
-def _lufs(value: float | None) -> str:
-    return f"{level(value)} LUFS"
-
-
-NOTE = "True peak in dBTP after each step; in brackets the overs (moments above 0 dBTP)."
-
-
-LIMITING_DB = 0.05
-"""From here on a limiter is said to act: less is written 0.0."""
-
-
-def limiter_acts(most_db: float | None) -> bool:
-    """By the most that it takes."""
-    return most_db is not None and most_db >= LIMITING_DB
-
-
-def peak_columns(predictions: Sequence[Prediction | None]) -> list[str]:
-    """The names of all steps, in the order of the chain; tracks of another rate may skip one."""
-    longest: list[str] = []
-    for one in predictions:
-        names = [name for name, _ in one.steps] if one is not None else []
-        if len(names) > len(longest):
-            longest = names
-    return longest
-
-
-def peak_cells(columns: Sequence[str], master: Measurement, prediction: Prediction) -> list[str]:
-    """One track: master, each step, as played."""
-    steps = dict(prediction.steps)
-    return [
-        _cell(master),
-        *(_cell(steps[name]) if name in steps else level(None) for name in columns),
-        _cell(prediction.played),
-    ]
-
-
-def step_objects(prediction: Prediction) -> list[dict[str, Any]]:
-    """The steps for JSON, in order."""
-    return [
-        {
-            "step": name,
-            **{one.key: one.value(after) for one in figures.columns(View.STEP)},
-        }
-        for name, after in prediction.steps
-    ]
-
-
-def _cell(measurement: Measurement) -> str:
-    return f"{level(measurement.true_peak_dbtp, 2)} ({measurement.over_count})"
+    silent = [version.name for version in (first, second) if version.delivered.integrated_lufs is None]
+    return f"{capital(no_loudness(silent))}."

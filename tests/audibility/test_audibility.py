@@ -17,7 +17,7 @@ from support.made_versions import peaking
 from support.signals import pink_noise
 
 from simulator.audibility.audibility import Audibility, MomentKind
-from simulator.audibility.meter import AudibilityMeter
+from simulator.audibility.noise_to_mask import AudibilityMeter
 
 RATE, FRAMES = 44_100, 8 * 44_100
 TIME = np.arange(FRAMES) / RATE

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from support.external import require_external
 from support.real_music import files
 
-from simulator.audibility.meter import AudibilityMeter
+from simulator.audibility.noise_to_mask import AudibilityMeter
 from simulator.audio_files.reader import AudioReader
 from simulator.codecs.codec import decode, encode
 from simulator.normalizer.profile import Delivery

@@ -7,7 +7,7 @@ import pytest
 from support import signals
 
 from simulator.audibility.kept_masks import MaskMeter, Masks, ShareMeter
-from simulator.audibility.meter import AudibilityMeter, Block
+from simulator.audibility.noise_to_mask import AudibilityMeter, Block
 
 RATE, SECONDS = 44_100, 4
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from simulator.audio_files.faults import is_chained, is_cut, mp3_seconds
+from simulator.audio_files.faults import is_chained, is_truncated, mp3_seconds
 from simulator.audio_files.reader import AudioReader
 from simulator.common.errors import AudioError
 
@@ -58,20 +58,20 @@ def test_an_mp3_tells_its_length_behind_tags_of_any_length(tmp_path: Path, begin
     path = written(tmp_path, "a.mp3")
     data = begin + path.read_bytes()
     path.write_bytes(data)
-    assert not is_cut(str(path), "MP3")
+    assert not is_truncated(str(path), "MP3")
     path.write_bytes(data + b"TAG" + bytes(125))  # the older tag stands at the end
-    assert not is_cut(str(path), "MP3")
+    assert not is_truncated(str(path), "MP3")
     path.write_bytes(data[:-4_000])
-    assert is_cut(str(path), "MP3")
+    assert is_truncated(str(path), "MP3")
 
 
 @pytest.mark.parametrize("data", [b"", b"OggS", b"ID3", b"\xff\xfb\x90", b"ID3\x04\0\0\x7f\x7f\x7f\x7f"])
 def test_what_tells_nothing_is_not_called_cut_or_is_cut_in_its_header(tmp_path: Path, data: bytes) -> None:
     path = tmp_path / "a"
     path.write_bytes(data)
-    assert is_cut(str(path), "OGG") is (data == b"OggS")
-    assert not is_cut(str(path), "MP3")
-    assert not is_cut(str(path), "WAV")
+    assert is_truncated(str(path), "OGG") is (data == b"OggS")
+    assert not is_truncated(str(path), "MP3")
+    assert not is_truncated(str(path), "WAV")
 
 
 def test_letters_by_chance_in_the_last_page_are_no_page(tmp_path: Path) -> None:
@@ -79,7 +79,7 @@ def test_letters_by_chance_in_the_last_page_are_no_page(tmp_path: Path) -> None:
     data = bytearray(path.read_bytes())
     data[-200:-194] = b"OggS\x07\xff"
     path.write_bytes(data)
-    assert not is_cut(str(path), "OGG")
+    assert not is_truncated(str(path), "OGG")
 
 
 def test_a_file_of_unknown_length_is_refused_in_words(tmp_path: Path) -> None:

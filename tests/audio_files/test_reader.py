@@ -10,7 +10,7 @@ import soundfile
 
 from simulator.audio_files.reader import AudioReader, read_info
 from simulator.common.errors import AudioError
-from simulator.engine.measure import Job, do
+from simulator.engine.measure import Job, measure_file
 from simulator.metering.meter import measure
 
 RATE = 44_100
@@ -115,7 +115,7 @@ def test_a_fault_is_named_with_the_file_and_a_cure(tmp_path: Path, name: str, wo
     elif name == "slow.wav":
         soundfile.write(path, noise(1000), 4000)
     with pytest.raises(AudioError, match=words) as caught:
-        do(Job(str(path)))
+        measure_file(Job(str(path)))
     assert caught.value.message.startswith(str(path))
     assert caught.value.hint.endswith(".")
 
@@ -172,13 +172,13 @@ def test_a_sample_that_is_no_number_is_named_with_its_time(tmp_path: Path, value
     samples[2 * RATE, 1] = value
     soundfile.write(tmp_path / "a.wav", samples, RATE, subtype="FLOAT")
     with pytest.raises(AudioError, match=f"the sample at 0:02.0 in channel R is {kind}"):
-        do(Job(str(tmp_path / "a.wav")))
+        measure_file(Job(str(tmp_path / "a.wav")))
 
 
 def test_measuring_a_file_is_measuring_its_samples(tmp_path: Path) -> None:
     samples = noise(5 * RATE)
     soundfile.write(tmp_path / "a.wav", samples, RATE, subtype="FLOAT")
-    found = do(Job(str(tmp_path / "a.wav"))).measurement
+    found = measure_file(Job(str(tmp_path / "a.wav"))).measurement
     expected = measure([samples], RATE, 2)
     assert found.integrated_lufs == expected.integrated_lufs
     assert found.true_peak_dbtp == expected.true_peak_dbtp

@@ -17,7 +17,7 @@ from support.made_session import Desk, session
 from simulator.deck.program import Now
 from simulator.desk.completion import candidates
 from simulator.desk.status_bar import DeskStage, bar_of
-from simulator.metering.live_meter import Reading
+from simulator.metering.meter import Reading
 from simulator.session.acts.level_guard import RAMP_S, STEP_LU
 from simulator.session.effects import Keep, Output, Sound
 from simulator.session.events import DeviceFound, DeviceLost, Event, Prepared, Pressed, Tick, Typed
@@ -93,11 +93,11 @@ def gathered(start: Session, state: str, kind: str, seed: int) -> list[object]:
     for number in range(3):
         for letter in "abx" if kind == "which" else "ab":
             do(letter)
-            for _ in range(34):
+            for _ in range(8):
                 desk_plan = desk.session.plan
                 assert desk_plan is not None
                 begin = desk_plan.spans[0].start_s
-                do(Tick(0, begin + (desk.session.place_s - begin + 0.1) % 12.0))
+                do(Tick(0, begin + (desk.session.place_s - begin + 0.43) % 12.0))
             for line in TRIED if letter == "b" else ():
                 do(line)
             for key in ("swap", "state", "go loudest", "answer? A", "pick 2", "nudge +1", "dim", "dim"):
@@ -105,8 +105,8 @@ def gathered(start: Session, state: str, kind: str, seed: int) -> list[object]:
             do(DeviceLost("It is gone.", "at 3"))
             do(DeviceFound("", "at 4"))
             do(letter)
-            for _ in range(34):
-                do(Tick(0, desk.session.place_s + 0.05))
+            for _ in range(4):
+                do(Tick(0, desk.session.place_s + 0.43))
         if number < 2:
             do("answer A")
     return seen
@@ -146,7 +146,7 @@ def test_in_trials_no_switch_has_a_fade_and_around_them_the_guard_holds() -> Non
     """Random acts, the prepared lanes among them. A rise past 3 LU that no letter made comes in over the
     guard's ramp; letters come at once, whichever way the level goes."""
     chance, within = random.Random(5), 0
-    for _ in range(300):
+    for _ in range(180):
         now, _effects = opened(session(), -12.0, "")
         for _ in range(40):
             act = chance.choice((*ACTS, "tick", "prepared"))

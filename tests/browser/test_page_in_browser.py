@@ -22,7 +22,7 @@ from simulator.common.units import db_to_gain
 from simulator.normalizer.prediction import Prediction, chain_settings
 from simulator.page.clips import STEP
 from simulator.page.file.build import build, write
-from simulator.page.file.request import PageOrder
+from simulator.page.file.request import PageRequest
 from simulator.text.short_names import short_names
 
 pytestmark = [pytest.mark.heavy, pytest.mark.external]
@@ -41,26 +41,26 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def order(folder: Path) -> PageOrder:
+def order(folder: Path) -> PageRequest:
     return order_of(write_music(folder), PLAIN, profiles=("minus14-headroom", "minus14-limited"))
 
 
 @pytest.fixture(scope="module")
-def plain(order: PageOrder, folder: Path) -> Path:
+def plain(order: PageRequest, folder: Path) -> Path:
     hits = Moment(MomentKind.ATTACK, 5.0, 2.0, 5.0, 2.0)
     write(build(replace(order, changed=changed_pair(hits))), folder / "plain.html", True)
     return folder / "plain.html"
 
 
 @pytest.fixture(scope="module")
-def limited(order: PageOrder, folder: Path) -> Path:
+def limited(order: PageRequest, folder: Path) -> Path:
     turned = replace(order, profiles=order.profiles[::-1], predictions=order.predictions[::-1])
     write(build(turned), folder / "limited.html", True)
     return folder / "limited.html"
 
 
 @pytest.fixture(scope="module")
-def nasty(order: PageOrder, folder: Path) -> Path:
+def nasty(order: PageRequest, folder: Path) -> Path:
     tracks = [
         replace(one, track=replace(one.track, title=title, artist=title))
         for one, title in zip(order.tracks, NASTY, strict=True)
@@ -71,7 +71,7 @@ def nasty(order: PageOrder, folder: Path) -> Path:
 
 
 @pytest.fixture(scope="module")
-def ballot_page(order: PageOrder, folder: Path) -> Path:
+def ballot_page(order: PageRequest, folder: Path) -> Path:
     write(build(replace(order, rounds=3)), folder / "ballot.html", True)
     return folder / "ballot.html"
 
@@ -94,7 +94,7 @@ async ([id, rate]) => {{
 
 @pytest.mark.parametrize("which", ["plain", "limited"])
 def test_decoded_audio_is_the_chains_output_within_the_dither(
-    browser: Any, order: PageOrder, which: str, request: pytest.FixtureRequest
+    browser: Any, order: PageRequest, which: str, request: pytest.FixtureRequest
 ) -> None:
     path = request.getfixturevalue(which)
     place = 0 if which == "plain" else 1

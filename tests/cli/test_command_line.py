@@ -215,8 +215,8 @@ def test_a_track_that_no_player_can_play_is_nothing_done_and_its_reason_is_said(
 @pytest.mark.parametrize(
     ("line", "place"),
     [
-        ("measure open.wav", "simulator.engine.measure.do_all"),
-        ("predict open.wav --json", "simulator.engine.predict.do_all"),
+        ("measure open.wav", "simulator.engine.predict.measure_all"),
+        ("predict open.wav --json", "simulator.engine.predict.measure_all"),
         ("render open.wav --out out130", "simulator.engine.render.render"),
         ("profiles list", "simulator.storage.bundled.bundled_profile_ids"),
     ],

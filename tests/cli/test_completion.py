@@ -14,7 +14,7 @@ from support.external import require_external
 from support.terminal import Terminal, has_tmux, terminal
 
 from simulator.cli.app import COMMANDS, cli, run
-from simulator.cli.handbook import TOPICS
+from simulator.cli.commands.guide import TOPICS
 from simulator.storage.bundled import bundled_profile_ids
 
 

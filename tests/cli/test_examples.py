@@ -18,9 +18,8 @@ import soundfile
 
 from simulator.blind_test.ballot import Ballot, answer_line
 from simulator.blind_test.trial import TrialPlan
-from simulator.cli.app import COMMANDS, run
-from simulator.cli.examples import EXAMPLES
-from simulator.cli.handbook import FOLDER
+from simulator.cli.app import COMMANDS, EXAMPLES, run
+from simulator.cli.commands.guide import FOLDER
 from simulator.common.errors import SimulatorError
 from simulator.normalizer.profile import parse_profile
 from simulator.page.comments import Comment, comment_line, page_act
@@ -72,7 +71,7 @@ def fenced(path: Path) -> list[Block]:
 
 
 BLOCKS = [block for path in PAGES for block in fenced(path)]
-BLOCKS += [Block(f"help-{name}", "sh", lines) for name, lines in EXAMPLES.items()]
+BLOCKS += [Block(f"help-{name}", "sh", tuple(lines)) for name, lines in EXAMPLES.items()]
 
 
 def of(language: str) -> list[object]:

@@ -15,7 +15,7 @@ import pytest
 import soundfile
 
 from simulator.engine.playlists import read_playlist
-from simulator.playlists.formats import parse_xspf, written
+from simulator.playlists.formats import parse_xspf, playlist_text
 from simulator.playlists.playlist import ALL_SINGLES, Playlist, Track
 from simulator.session.log import Act, Record, to_json
 
@@ -227,6 +227,6 @@ def test_on_another_drive_paths_stay_whole(
 def test_a_drive_letter_comes_back_from_an_address() -> None:
     """RFC 8089, appendix E.2: a drive letter is the first part of a file address's path."""
     track = Track("C:\\Music\\a b.wav", "a b")
-    text = written(Playlist("", "", None, (track,), "", ALL_SINGLES), "xspf", "x")
+    text = playlist_text(Playlist("", "", None, (track,), "", ALL_SINGLES), "xspf", "x")
     assert "<location>file:///C:/Music/a%20b.wav</location>" in text
     assert parse_xspf(text.encode(), "x", "x").tracks[0].path == "C:/Music/a b.wav"

@@ -11,9 +11,8 @@ from pathlib import Path
 import click
 import pytest
 
-from simulator.cli.app import COMMANDS, cli, run
-from simulator.cli.examples import EXAMPLES
-from simulator.cli.handbook import FOLDER, TOPICS, headings, topic_text
+from simulator.cli.app import COMMANDS, EXAMPLES, cli, run
+from simulator.cli.commands.guide import FOLDER, TOPICS, headings, topic_text
 from simulator.common.errors import ExitCode
 from simulator.normalizer.profile import PROFILE_KEYS
 from simulator.session.acts.command import Command

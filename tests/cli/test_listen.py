@@ -429,7 +429,7 @@ def test_a_session_that_cannot_be_saved_says_so_keeps_all_of_it_and_ends_with_4(
             yield passing
 
     monkeypatch.setattr(session_file, "whole_file", refused)
-    monkeypatch.setattr(session_file, "data_folder_of_user", lambda: tmp_path)
+    monkeypatch.setattr(session_file, "user_data_folder", lambda: tmp_path)
     code, out, _ = listen(
         "note too dull\nnote too loud\nquit\n", "list.toml", "--to-file", str(tmp_path / "o.wav")
     )

@@ -29,13 +29,13 @@ def files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     for name in "ab":
         soundfile.write(tmp_path / f"{name}.wav", samples, 44_100)
         os.utime(tmp_path / f"{name}.wav", (1e9, 1e9))  # a file of this very moment is read again
-    work = measure.do_alone
+    work = measure.measure_alone
 
     def slow(job: measure.Job) -> object:
         time.sleep(0.1)
         return work(job)
 
-    monkeypatch.setattr(measure, "do_alone", slow)
+    monkeypatch.setattr(measure, "measure_alone", slow)
     return f"{tmp_path / 'a.wav'} {tmp_path / 'b.wav'}"
 
 
@@ -57,7 +57,7 @@ def test_quiet_is_quiet(files: str, answer: Callable[[str], Answer]) -> None:
 def test_ctrl_c_says_what_was_kept(
     files: str, answer: Callable[[str], Answer], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    work = measure.do_alone
+    work = measure.measure_alone
 
     def interrupted(job: measure.Job) -> object:
         if job.path.endswith("b.wav"):
@@ -65,7 +65,7 @@ def test_ctrl_c_says_what_was_kept(
         return work(job)
 
     monkeypatch.setattr(output, "LINE_SECONDS", 10.0)
-    monkeypatch.setattr(measure, "do_alone", interrupted)
+    monkeypatch.setattr(measure, "measure_alone", interrupted)
     said = "Interrupted. Nothing half-written is left behind.\n"
     code, _, err = answer(f"measure --no-cache {files}")
     assert (code, err.lstrip()) == (130, said)
@@ -76,7 +76,7 @@ def test_ctrl_c_says_what_was_kept(
     def never(job: measure.Job) -> object:
         raise AssertionError(job.path)
 
-    monkeypatch.setattr(measure, "do_alone", never)
+    monkeypatch.setattr(measure, "measure_alone", never)
     assert answer(f"measure {files.split()[0]}")[0] == 0
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from simulator.codecs import codec
-from simulator.codecs.deliver import Delivering, find, keep
+from simulator.codecs.deliver import Delivering, find_encoded, keep_encoded
 from simulator.normalizer.profile import Delivery
 
 
@@ -19,15 +19,15 @@ def kept(tmp_path: Path) -> tuple[Path, Path]:
     """A cache with one entry, of the key "a" and 100 frames."""
     encoded, folder = tmp_path / "encoded.opus", tmp_path / "cache"
     encoded.write_bytes(b"some bytes")
-    keep(folder, "a", encoded, 100)
+    keep_encoded(folder, "a", encoded, 100)
     (entry,) = folder.iterdir()
     return folder, entry
 
 
 def test_an_entry_is_found_with_its_frames_under_its_key_alone(kept: tuple[Path, Path]) -> None:
     folder, entry = kept
-    assert find(folder, "a") == (entry, 100)
-    assert find(folder, "b") is None
+    assert find_encoded(folder, "a") == (entry, 100)
+    assert find_encoded(folder, "b") is None
 
 
 def test_the_same_encoded_once_more_takes_the_place_of_the_first(
@@ -36,9 +36,9 @@ def test_the_same_encoded_once_more_takes_the_place_of_the_first(
     folder, entry = kept
     again = tmp_path / "encoded.opus"
     again.write_bytes(b"other bytes")
-    keep(folder, "a", again, 100)
+    keep_encoded(folder, "a", again, 100)
     assert not entry.exists()
-    found = find(folder, "a")
+    found = find_encoded(folder, "a")
     assert found is not None
     assert (found[0].read_bytes(), found[1]) == (b"other bytes", 100)
 
@@ -66,7 +66,7 @@ def test_an_entry_that_is_not_what_was_kept_is_no_answer(
 ) -> None:
     folder, entry = kept
     damage(entry)
-    assert find(folder, "a") is None
+    assert find_encoded(folder, "a") is None
     assert not [one for one in folder.iterdir() if one.is_file()]
 
 

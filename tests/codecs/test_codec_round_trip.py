@@ -13,9 +13,9 @@ from support import signals
 
 from simulator.audio_files.reader import AudioReader
 from simulator.codecs import codec
-from simulator.codecs.deliver import DelayFinder, Delivering, delivered_rate, shift_between, steps
+from simulator.codecs.deliver import DelayFinder, Delivering, delivered_rate, delivery_steps, shift_between
 from simulator.common.errors import AudioError
-from simulator.dsp.resample import resampled_frames
+from simulator.dsp.conversion import resampled_frames
 from simulator.engine.workers import one_blas_thread
 from simulator.metering.meter import measure_array
 from simulator.normalizer import codec_records
@@ -254,13 +254,13 @@ def test_a_damaged_cache_does_no_harm(tmp_path: Path) -> None:
 def test_the_steps_of_a_delivery_in_their_order() -> None:
     whole = Delivery(codec="opus", bit_rate_kbps=128.0, bits=16)
     assert delivered_rate(RATE, whole) == 48_000
-    assert [name for name, _ in steps(whole, RATE)] == [
+    assert [name for name, _ in delivery_steps(whole, RATE)] == [
         "at 48 kHz",
         "in 16 bits at 48 kHz",
         "Opus at 128 kbit/s",
     ]
-    assert [name for name, _ in steps(whole, 48_000)] == ["in 16 bits", "Opus at 128 kbit/s"]
-    assert steps(Delivery(), RATE) == []
+    assert [name for name, _ in delivery_steps(whole, 48_000)] == ["in 16 bits", "Opus at 128 kbit/s"]
+    assert delivery_steps(Delivery(), RATE) == []
 
 
 def _measured_elsewhere(job: tuple[str, float]) -> tuple[float | None, float | None]:

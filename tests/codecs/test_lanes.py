@@ -13,8 +13,8 @@ from support.in_memory import play_array
 
 from simulator.codecs.deliver import shift_between
 from simulator.desk.decodes import LaneJob, difference, write_lane
-from simulator.dsp.resample import resample
-from simulator.engine.predict import deliver, predict
+from simulator.dsp.conversion import resample
+from simulator.engine.predict import measure_tracks, predict
 from simulator.engine.render import TrackJob, render_track
 from simulator.metering.meter import measure_array
 from simulator.metering.passage import Passage
@@ -98,7 +98,7 @@ def test_a_prediction_is_the_measurement_of_the_decode_through_the_chain(
     chosen = profile(full_scale)
     playlist = Playlist("", "", None, (Track(str(master), "master"),), "", "")
     store = Store(tmp_path / "cache", print)
-    tracks = deliver(playlist, store, 0)
+    tracks = measure_tracks(playlist, store, 0)
     ((found,),) = predict([chosen], tracks, "", store, 0)
     assert isinstance(found, Prediction)
     assert chosen.delivery is not None
@@ -117,7 +117,7 @@ def test_a_prediction_is_the_measurement_of_the_decode_through_the_chain(
     assert found.played.true_peak_dbtp == wanted.true_peak_dbtp
     assert found.played.over_count == wanted.over_count
     assert (found.played.sample_peak_dbfs or 0.0) <= 1e-6 or full_scale != "after_gain"
-    again = predict([chosen], deliver(playlist, store, 0), "", store, 0)[0][0]
+    again = predict([chosen], measure_tracks(playlist, store, 0), "", store, 0)[0][0]
     assert isinstance(again, Prediction)
     assert again.played.true_peak_dbtp == wanted.true_peak_dbtp
     assert len(list((tmp_path / "cache" / "encoded").iterdir())) == 1

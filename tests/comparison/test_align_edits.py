@@ -18,7 +18,7 @@ from support.real_music import SONGS
 from simulator.comparison.align import align_and_move, lay_over
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference, difference_blocks, measure_difference
-from simulator.comparison.passages import choose, extremes
+from simulator.comparison.versions import choose, extremes
 from simulator.dsp.ceiling import LimiterSettings
 from simulator.dsp.limiter import limit_array
 from simulator.metering.meter import measure_array

@@ -20,7 +20,7 @@ from support.made_versions import RATE, Version, delayed, high_passed, peaking
 from support.real_music import SONGS
 from support.signals import band_limited
 
-from simulator.comparison.align import BORDER
+from simulator.comparison.alignment import BORDER
 from simulator.dsp.ceiling import LimiterSettings
 from simulator.dsp.limiter import limit_array
 

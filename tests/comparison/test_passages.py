@@ -9,7 +9,7 @@ import pytest
 from support.made_comparison import laid, song
 
 from simulator.common.units import energy_to_lufs, lufs_to_energy
-from simulator.comparison.passages import Window, choose, extremes, passage_lufs
+from simulator.comparison.versions import Window, choose, extremes, passage_lufs
 
 OPEN = song([(-20.0, 20.0), (-12.0, 20.0), (-25.0, 20.0)])
 LOUD = song([(-11.0, 20.0), (-8.0, 20.0), (-13.0, 20.0)])

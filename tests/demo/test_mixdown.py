@@ -7,8 +7,7 @@ import pytest
 
 from simulator.common.units import db_to_gain
 from simulator.demo.demo import compose, read_score, saturated
-from simulator.demo.struck import STRUCK
-from simulator.demo.sustained import ENSEMBLES, SOLOS
+from simulator.demo.instruments import ENSEMBLES, SOLOS, STRUCK
 
 HEAD = """
 format = 1

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simulator.demo.spectra import decaying_partials, drawn, exponential, fade, shaped_noise
+from simulator.demo.synthesis import decaying_partials, drawn, exponential, fade, shaped_noise
 
 RATE = 44100
 

@@ -6,9 +6,18 @@ import numpy as np
 import pytest
 
 from simulator.demo.drums import KITS
+from simulator.demo.instruments import (
+    ENSEMBLES,
+    LOOP_FRAMES,
+    NOTE_RMS,
+    RMS,
+    SOLOS,
+    STRUCK,
+    Tone,
+    ensemble_loop,
+    solo_phrase,
+)
 from simulator.demo.pattern import frequency_hz
-from simulator.demo.struck import NOTE_RMS, STRUCK
-from simulator.demo.sustained import ENSEMBLES, LOOP_FRAMES, RMS, SOLOS, Tone, ensemble_loop, solo_phrase
 
 RATE = 44100
 

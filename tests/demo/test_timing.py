@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from simulator.demo.demo import read_score
-from simulator.demo.players import Clock
+from simulator.demo.performance import Clock
 
 TEXT = """
 format = 1

@@ -20,7 +20,7 @@ from simulator.common.errors import UsageError
 from simulator.deck.program import Now
 from simulator.desk.artist_screen import MOST_CONNECTIONS, ArtistScreen
 from simulator.desk.status_bar import DeskStage, bar_of
-from simulator.metering.live_meter import Reading
+from simulator.metering.meter import Reading
 from simulator.session.events import Prepared, Typed
 from simulator.text.colours import VERSIONS_ON_DARK
 from simulator.text.desk.artist_screen import SCREEN_COLUMNS, place_json, scene_json

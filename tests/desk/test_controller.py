@@ -20,7 +20,7 @@ from simulator.desk.controller import Desk
 from simulator.desk.environment import Outside
 from simulator.desk.tracks import played_views, track_views
 from simulator.dsp.limiter import LimiterReport
-from simulator.engine.predict import Delivered
+from simulator.engine.predict import MeasuredTrack
 from simulator.normalizer.chain import ChainSettings
 from simulator.normalizer.decision import decide_all
 from simulator.normalizer.prediction import from_chain, from_gain
@@ -29,15 +29,15 @@ from simulator.session.events import Aligned, Event, MomentsFound, Predicted
 from simulator.session.log import Act, Record
 from simulator.session.session import opened
 from simulator.session.state import Session
-from simulator.storage.monitor_trim import starting_trim_db
+from simulator.storage.session_file import starting_trim_db
 
 RATE = 48000
 GAIN = msgspec.structs.replace(player("headroom"), id="gain")
 LIMITED = msgspec.structs.replace(player("limited"), id="limited")
 TRACKS = [
-    Delivered(Track("/open.wav", "Song (open)", song="song"), made(-16.0, -6.0), None),
-    Delivered(Track("/loud.wav", "Song (loud)", song="song"), made(-8.0, 0.0), None),
-    Delivered(Track("/ref.wav", "Harbour", role="reference"), made(-20.0, -1.0, seconds=30.0), None),
+    MeasuredTrack(Track("/open.wav", "Song (open)", song="song"), made(-16.0, -6.0), None),
+    MeasuredTrack(Track("/loud.wav", "Song (loud)", song="song"), made(-8.0, 0.0), None),
+    MeasuredTrack(Track("/ref.wav", "Harbour", role="reference"), made(-20.0, -1.0, seconds=30.0), None),
 ]
 
 

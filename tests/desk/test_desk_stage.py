@@ -12,7 +12,7 @@ from support.made_session import Desk, session
 from simulator.audibility.audibility import Audibility, Hits, Moment, MomentKind
 from simulator.deck.program import Now
 from simulator.desk.status_bar import DeskStage, bar_of
-from simulator.metering.live_meter import Reading
+from simulator.metering.meter import Reading
 from simulator.session.state import Session
 from simulator.text.desk.stage import Stage, stage_lines
 

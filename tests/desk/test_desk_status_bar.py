@@ -12,7 +12,7 @@ from support.made_measurements import made, player
 from simulator.deck.program import Now
 from simulator.desk.status_bar import bar_of
 from simulator.dsp.limiter import LimiterReport
-from simulator.metering.live_meter import Reading
+from simulator.metering.meter import Reading
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_chain, from_gain
 from simulator.session.state import Session

@@ -9,14 +9,14 @@ from pathlib import Path
 
 import pytest
 
-from simulator.engine.streams import native_messages_to
+from simulator.engine.streams import native_messages_logged
 
 RUNNER = """
 import os, sys
 from pathlib import Path
-from simulator.engine.streams import native_messages_to
+from simulator.engine.streams import native_messages_logged
 os.write(2, b"before\\n")
-with native_messages_to(Path(sys.argv[1])):
+with native_messages_logged(Path(sys.argv[1])):
     os.write(2, b"ALSA lib: underrun\\n")
     print("python's own", file=sys.stderr)
     os.system("echo from a child >&2")
@@ -58,5 +58,5 @@ def test_a_log_that_has_grown_large_begins_anew(size: int, kept: bool, tmp_path:
 
 def test_a_pipe_in_the_place_of_the_log_holds_nothing_up(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "listen.log")
-    with native_messages_to(tmp_path / "listen.log") as found:
+    with native_messages_logged(tmp_path / "listen.log") as found:
         assert found is None

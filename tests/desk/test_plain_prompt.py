@@ -11,7 +11,7 @@ import pytest
 from support.fake_desk import FakeDesk
 
 from simulator.desk.prompt import run_plain
-from simulator.engine.interrupts import ENDING, leave_in_order
+from simulator.engine.interrupts import ENDING, handle_signals
 
 
 def played(lines: list[str]) -> tuple[FakeDesk, list[str]]:
@@ -90,7 +90,7 @@ class Interrupted(FakeDesk):
 @pytest.fixture(autouse=True)
 def as_the_program() -> Iterator[None]:
     before = {number: signal.getsignal(number) for number in ENDING}
-    leave_in_order()
+    handle_signals()
     yield
     for number, handler in before.items():
         signal.signal(number, handler)

@@ -21,7 +21,7 @@ from simulator.desk.background import Studio
 from simulator.desk.decodes import Decodes
 from simulator.desk.tracks import remembered_marks, track_lanes, track_views
 from simulator.engine.align import alignment_of, audibility_of
-from simulator.engine.predict import deliver, predict
+from simulator.engine.predict import measure_tracks, predict
 from simulator.normalizer.profile import Delivery
 from simulator.playlists.playlist import ALL_SINGLES, Playlist, Track
 from simulator.session.events import Aligned, MomentsFound, Predicted, Replaced, Revised
@@ -65,7 +65,7 @@ def playlist(tmp_path: Path) -> Playlist:
 
 
 def studio(playlist: Playlist, *worked_out: str) -> tuple[Studio, tuple[object, ...]]:
-    tracks = deliver(playlist, no_store(), 0)
+    tracks = measure_tracks(playlist, no_store(), 0)
     chosen = [PROFILES[name] for name in worked_out]
     rows = predict(chosen, tracks, playlist.album_reason, no_store(), 0)
     views = track_views(tracks, chosen, rows)
@@ -156,7 +156,7 @@ def test_decoding_at_the_start_leaves_the_cache_to_the_thread_that_measures_late
     kept_in = []
     monkeypatch.setattr(Decodes, "make", lambda _, *words: kept_in.append(words[-1]))
     encoding = msgspec.structs.replace(GAIN_ONLY, id="encodes", delivery=Delivery(codec="opus"))
-    tracks, opened = deliver(playlist, no_store(), 0), []
+    tracks, opened = measure_tracks(playlist, no_store(), 0), []
 
     def open_store() -> Store:
         opened.append(Store(tmp_path / "cache", lambda _: None))

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 
 from simulator.codecs import deliver
 from simulator.common.errors import WriteError
-from simulator.dsp import quantize
-from simulator.dsp.quantize import Dither24
+from simulator.dsp import conversion
+from simulator.dsp.conversion import Dither24
 from simulator.page import clips
 
 RATE = 44_100
@@ -90,7 +90,7 @@ def tpdf(samples: NDArray[np.float32], bits: int, seed: int) -> NDArray[np.float
 
 def test_renders_deliveries_and_the_pages_sounds_have_the_same_dither_each_from_its_seed() -> None:
     samples = np.random.default_rng(8).uniform(-0.99, 0.99, (50_000, 2)).astype(np.float32)
-    assert np.array_equal(Dither24(RATE).convert(samples) >> 8, tpdf(samples, 24, quantize.SEED))
+    assert np.array_equal(Dither24(RATE).convert(samples) >> 8, tpdf(samples, 24, conversion.SEED))
     for bits in (16, 24):
         blocks = [samples[:777], samples[777:]]
         made = np.concatenate(list(deliver.convert_word_length(blocks, bits, 2)))

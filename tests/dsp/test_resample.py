@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.signal import firwin, resample_poly
 from support.signals import pink_noise, sine
 
-from simulator.dsp.resample import resample, resampled_frames
+from simulator.dsp.conversion import resample, resampled_frames
 
 Audio = NDArray[np.float32]
 PAIRS = [(44_100, 48_000), (48_000, 44_100), (96_000, 44_100), (192_000, 48_000), (44_100, 96_000)]

@@ -19,7 +19,7 @@ from simulator.common.errors import AudioError, UsageError
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference
 from simulator.engine import align
-from simulator.engine.align import alignment_of, difference_audio, versions
+from simulator.engine.align import alignment_of, compare_files, difference_audio
 from simulator.storage.measurement_cache import Store, pack_pair, unpack_pair
 
 
@@ -60,7 +60,7 @@ def no_reading(*_: object) -> None:
 
 
 def test_two_files_are_aligned_and_compared(pair: tuple[str, str], store: Store) -> None:
-    alignment, difference, audibility = versions(*pair, store)
+    alignment, difference, audibility = compare_files(*pair, store)
     assert alignment.offset_frames == -1000
     assert difference is not None
     assert difference.match_gain_db is not None
@@ -75,10 +75,10 @@ def test_what_was_found_is_kept(
     pair: tuple[str, str], store: Store, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level(logging.INFO, "fairhearing")
-    first = versions(*pair, store)
+    first = compare_files(*pair, store)
     assert re.fullmatch(r".*loud\.wav: compared with .*open\.wav in \d+\.\d\d s", caplog.messages[-1])
     monkeypatch.setattr(align, "AudioReader", no_reading)
-    assert versions(*pair, store) == first
+    assert compare_files(*pair, store) == first
     assert caplog.messages[-1].endswith("open.wav, from the cache")
     assert alignment_of(*pair, store) == first[0]
     with pytest.raises(AssertionError, match="read again"):
@@ -98,20 +98,20 @@ def test_a_renamed_version_is_known(
 def test_a_damaged_entry_is_found_again(pair: tuple[str, str], tmp_path: Path) -> None:
     warned: list[str] = []
     first = Store(tmp_path / "cache", warned.append)
-    found = versions(*pair, first)
+    found = compare_files(*pair, first)
     first.close()
     database = sqlite3.connect(tmp_path / "cache" / "measurements.sqlite")
     assert database.execute("UPDATE pair SET data = x'00ff'").rowcount == 3
     database.commit()
     database.close()
     second = Store(tmp_path / "cache", warned.append)
-    assert versions(*pair, second) == found
+    assert compare_files(*pair, second) == found
     second.close()
     assert warned == []
 
 
 def test_packed_findings_come_back_whole(pair: tuple[str, str], store: Store) -> None:
-    alignment, difference, audibility = versions(*pair, store)
+    alignment, difference, audibility = compare_files(*pair, store)
     assert difference is not None
     assert unpack_pair(pack_pair(alignment), Alignment) == alignment
     assert audibility is not None
@@ -123,7 +123,7 @@ def test_packed_findings_come_back_whole(pair: tuple[str, str], store: Store) ->
 
 def test_different_performances_have_no_difference(tmp_path: Path, made: Version, store: Store) -> None:
     one, other = old(tmp_path / "a.wav", made), old(tmp_path / "b.wav", song(5.0, seed=9))
-    alignment, difference, audibility = versions(one, other, store)
+    alignment, difference, audibility = compare_files(one, other, store)
     assert alignment.kind == "different"
     assert difference is None
     assert audibility is None
@@ -151,14 +151,14 @@ def test_long_files_lie_on_scratch_and_give_the_same(
 ) -> None:
     faster = old(tmp_path / "48k.wav", made, 48_000)  # played at another rate: another performance
     nowhere = Store(None, print)
-    in_memory = versions(*pair, nowhere), versions(pair[0], faster, nowhere)
+    in_memory = compare_files(*pair, nowhere), compare_files(pair[0], faster, nowhere)
     made_arrays: list[np.ndarray] = []
     scratch = align._Scratch.new
     monkeypatch.setattr(align, "IN_MEMORY_BYTES", 1000)
     monkeypatch.setattr(
         align._Scratch, "new", lambda *given: made_arrays.append(scratch(*given)) or made_arrays[-1]
     )
-    assert (versions(*pair, nowhere), versions(pair[0], faster, nowhere)) == in_memory
+    assert (compare_files(*pair, nowhere), compare_files(pair[0], faster, nowhere)) == in_memory
     assert len(made_arrays) >= 5  # two files twice, and one converted
     assert all(isinstance(one, np.memmap) for one in made_arrays)
 
@@ -173,7 +173,7 @@ def test_lossy_files_are_worked_on_in_a_process_of_their_own(
             file.write(made[start : start + RATE])
     monkeypatch.delenv("FAIRHEARING_IN_PROCESS")
     monkeypatch.setattr(align, "_read", no_reading)  # in this process; the worker has its own
-    alignment, difference, _ = versions(first, str(lossy), store)
+    alignment, difference, _ = compare_files(first, str(lossy), store)
     assert alignment.kind == "aligned"
     assert alignment.offset_frames == pytest.approx(0.0, abs=0.02)
     assert difference is not None
@@ -183,7 +183,7 @@ def test_lossy_files_are_worked_on_in_a_process_of_their_own(
 
 def test_a_missing_file_is_named(pair: tuple[str, str], store: Store) -> None:
     with pytest.raises(AudioError, match=r"nowhere\.wav: file not found"):
-        versions(pair[0], str(Path(pair[0]).with_name("nowhere.wav")), store)
+        compare_files(pair[0], str(Path(pair[0]).with_name("nowhere.wav")), store)
 
 
 def test_a_sample_that_is_no_number_is_named_with_its_time(
@@ -193,10 +193,10 @@ def test_a_sample_that_is_no_number_is_named_with_its_time(
     bad[3 * RATE, 1] = np.nan
     path = old(tmp_path / "bad.wav", bad)
     with pytest.raises(AudioError, match=r"bad\.wav: the sample at 0:03\.0 is not a finite number"):
-        versions(old(tmp_path / "a.wav", made), path, store)
+        compare_files(old(tmp_path / "a.wav", made), path, store)
 
 
 def test_layouts_that_do_not_match_are_named(tmp_path: Path, made: Version, store: Store) -> None:
     six = old(tmp_path / "six.wav", np.repeat(made, 3, axis=1))
     with pytest.raises(AudioError, match=r"six\.wav cannot be aligned with .*2 and 6 channels"):
-        versions(old(tmp_path / "a.wav", made), six, store)
+        compare_files(old(tmp_path / "a.wav", made), six, store)

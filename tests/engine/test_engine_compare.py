@@ -28,7 +28,7 @@ from simulator.engine.compare import (
     write_picture,
     write_under_noise,
 )
-from simulator.engine.predict import deliver, predict
+from simulator.engine.predict import measure_tracks, predict
 from simulator.metering.meter import measure_array
 from simulator.normalizer.chain import ChainSettings
 from simulator.normalizer.prediction import Prediction
@@ -36,7 +36,7 @@ from simulator.normalizer.profile import Profile
 from simulator.playlists.playlist import Playlist, Track
 from simulator.storage.measurement_cache import Store
 from simulator.text.charts.comparison import Drawing, Drawn
-from simulator.text.comparison.terms import Names
+from simulator.text.comparison.delivered import Names
 
 RATE = 44_100
 SECONDS = 12.0
@@ -59,7 +59,7 @@ def pair_of(folder: Path, loud: Audio, open_: Audio, *profiles: Profile) -> Vers
         path = folder / f"{name}.wav"
         soundfile.write(path, samples, RATE, subtype="FLOAT")
         tracks.append(Track(str(path), name, song="song"))
-    delivered = deliver(Playlist("", "", None, tuple(tracks), "", ""), Store(None, print), 0)
+    delivered = measure_tracks(Playlist("", "", None, tuple(tracks), "", ""), Store(None, print), 0)
     chosen = list(profiles) or [LEVELS]
     table = predict(chosen, delivered, "", Store(None, print), 0)
     measured = [one.measurement for one in delivered]

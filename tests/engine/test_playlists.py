@@ -10,7 +10,7 @@ import pytest
 
 from simulator.common.errors import PlaylistError
 from simulator.engine import playlists
-from simulator.engine.playlists import absolute, read_playlists
+from simulator.engine.playlists import absolute_path, read_playlists
 
 
 @pytest.fixture
@@ -158,12 +158,12 @@ def test_a_file_that_is_there_is_found_by_the_spelling_of_another_system(
 ) -> None:
     (tmp_path / there).parent.mkdir(exist_ok=True)
     (tmp_path / there).touch()
-    assert absolute(written, str(tmp_path)) == str(tmp_path / there)
+    assert absolute_path(written, str(tmp_path)) == str(tmp_path / there)
 
 
 def test_where_two_names_fit_none_is_guessed(tmp_path: Path) -> None:
     for name in ("Song.wav", "SONG.wav"):
         (tmp_path / name).touch()
     if len(os.listdir(tmp_path)) == 2:  # a disk that tells letters apart
-        assert absolute("sOnG.wav", str(tmp_path)) == str(tmp_path / "sOnG.wav")
-        assert absolute("SONG.wav", str(tmp_path)) == str(tmp_path / "SONG.wav")
+        assert absolute_path("sOnG.wav", str(tmp_path)) == str(tmp_path / "sOnG.wav")
+        assert absolute_path("SONG.wav", str(tmp_path)) == str(tmp_path / "SONG.wav")

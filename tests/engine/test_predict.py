@@ -16,7 +16,7 @@ from support.in_memory import play_array
 
 from simulator.common.errors import AudioError, SimulatorError
 from simulator.engine import measure
-from simulator.engine.predict import Delivered, deliver, predict
+from simulator.engine.predict import MeasuredTrack, measure_tracks, predict
 from simulator.metering.meter import measure_array
 from simulator.normalizer.chain import ChainSettings
 from simulator.normalizer.prediction import Prediction
@@ -55,8 +55,8 @@ def playlist_of(paths: Sequence[Path]) -> Playlist:
 
 def predicted(
     paths: Sequence[Path], profile: str, store: Store, workers: int = 0
-) -> tuple[list[Delivered], list[Prediction | SimulatorError | None]]:
-    tracks = deliver(playlist_of(paths), store, workers)
+) -> tuple[list[MeasuredTrack], list[Prediction | SimulatorError | None]]:
+    tracks = measure_tracks(playlist_of(paths), store, workers)
     (found,) = predict(load_profiles([profile]), tracks, "", store, workers)
     return tracks, list(found)
 
@@ -86,7 +86,7 @@ def test_a_prediction_with_a_clipping_converter_is_the_measurement_of_the_chain_
         profile = structs.replace(
             untouched, target_lufs=target_lufs, upward="unprotected", converter_headroom_db=0.0
         )
-        tracks = deliver(playlist_of(sources[:1]), no_cache(), 0)
+        tracks = measure_tracks(playlist_of(sources[:1]), no_cache(), 0)
         ((found,),) = predict([profile], tracks, "", no_cache(), 0)
         assert isinstance(found, Prediction)
         samples, _ = soundfile.read(sources[0], dtype="float32")
@@ -139,7 +139,7 @@ def test_the_cache_gives_the_same_result_bit_for_bit_and_reads_no_file_again(
     def never(job: measure.Job) -> measure.Result:
         raise AssertionError(f"{job.path} was read again")
 
-    monkeypatch.setattr(measure, "do", never)
+    monkeypatch.setattr(measure, "measure_file", never)
     second_store = Store(tmp_path, print)
     second_tracks, second = predicted(sources, "minus14-limited", second_store)
     second_store.close()
@@ -187,14 +187,14 @@ def dies_on_1(job: measure.Job) -> measure.Result:
     """Stands in for the real work: the decoder of `1.wav` ends its process by a signal."""
     if Path(job.path).name == "1.wav":
         os.kill(os.getpid(), signal.SIGKILL)
-    return measure.do(job)
+    return measure.measure_file(job)
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="a process ends itself by a POSIX signal")
 def test_a_decoder_that_crashes_costs_one_file(
     sources: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(measure, "do", dies_on_1)
+    monkeypatch.setattr(measure, "measure_file", dies_on_1)
     monkeypatch.setattr(measure, "_workers_for", lambda jobs, most, _: min(most, len(jobs)))
     store = Store(tmp_path, print)
     tracks, found = predicted(sources[:2], "minus14-headroom", store, workers=2)
@@ -224,7 +224,7 @@ def test_a_file_that_vanishes_between_measuring_and_limiting_is_an_error_in_its_
 ) -> None:
     path = tmp_path / "a.wav"
     path.write_bytes(sources[0].read_bytes())
-    tracks = deliver(playlist_of([path, sources[2]]), no_cache(), 0)
+    tracks = measure_tracks(playlist_of([path, sources[2]]), no_cache(), 0)
     path.unlink()
     ((lost, kept),) = predict(load_profiles(["minus14-limited"]), tracks, "", no_cache(), 0)
     assert isinstance(lost, AudioError)

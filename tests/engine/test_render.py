@@ -22,7 +22,7 @@ from support.true_peak_reference import true_peak_dbtp
 from simulator.audio_files import reader
 from simulator.common.errors import SimulatorError, WriteError
 from simulator.engine import render as rendering
-from simulator.engine.predict import deliver, predict
+from simulator.engine.predict import measure_tracks, predict
 from simulator.engine.render import Outcome, RenderPlan, render
 from simulator.normalizer.prediction import Prediction
 from simulator.playlists.playlist import Playlist, Track
@@ -43,7 +43,7 @@ def plan_of(
     """A plan without cache and workers; bare paths are singles."""
     entries = tuple(one if isinstance(one, Track) else Track(str(one), one.stem) for one in tracks)
     store = Store(None, print)
-    delivered = deliver(Playlist("", "", None, entries, "", ""), store, 0)
+    delivered = measure_tracks(Playlist("", "", None, entries, "", ""), store, 0)
     (chosen,) = load_profiles([profile])
     (predictions,) = predict([chosen], delivered, "", store, 0)
     return RenderPlan(chosen, out, delivered, predictions, form, seconds)

@@ -11,7 +11,7 @@ import soundfile
 import soxr
 from support.signals import both, click_train, pink_noise
 
-from simulator.engine.predict import deliver, predict
+from simulator.engine.predict import measure_tracks, predict
 from simulator.engine.render import Outcome, RenderPlan, render
 from simulator.playlists.playlist import Playlist, Track
 from simulator.storage.bundled import load_profiles
@@ -27,7 +27,9 @@ def plan(tmp_path: Path) -> RenderPlan:
         paths.append(tmp_path / f"{name}.wav")
         soundfile.write(paths[-1], samples, rate, subtype="PCM_24")
     store = Store(None, print)
-    tracks = deliver(Playlist("", "", None, tuple(Track(str(p), p.stem) for p in paths), "", ""), store, 0)
+    tracks = measure_tracks(
+        Playlist("", "", None, tuple(Track(str(p), p.stem) for p in paths), "", ""), store, 0
+    )
     (profile,) = load_profiles(["minus14-limited"])
     (predictions,) = predict([profile], tracks, "", store, 0)
     return RenderPlan(profile, tmp_path / "own", tracks, predictions, "float32", 1.0)

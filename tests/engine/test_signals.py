@@ -9,7 +9,13 @@ from collections.abc import Iterator
 
 import pytest
 
-from simulator.engine.interrupts import children_deaf, hear_again, hear_no_more, leave_in_order, signals_held
+from simulator.engine.interrupts import (
+    handle_signals,
+    handle_signals_again,
+    ignore_signals,
+    signals_held,
+    terminal_signals_blocked,
+)
 
 
 class LeftError(Exception):
@@ -80,7 +86,7 @@ def test_other_threads_and_event_loops_hold_nothing() -> None:
 
 def test_a_process_begins_deaf_to_its_terminal_and_its_parent_does_not_stay_so() -> None:
     before = signal.pthread_sigmask(signal.SIG_BLOCK, [])
-    with children_deaf():  # a process that is started inherits what is blocked
+    with terminal_signals_blocked():  # a process that is started inherits what is blocked
         assert {signal.SIGINT, signal.SIGHUP} <= signal.pthread_sigmask(signal.SIG_BLOCK, [])
     assert signal.pthread_sigmask(signal.SIG_BLOCK, []) == before
 
@@ -92,7 +98,7 @@ def as_the_program_begins() -> Iterator[None]:
     signal.signal(signal.SIGINT, signal.default_int_handler)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     signal.signal(signal.SIGHUP, signal.SIG_IGN)  # as under nohup
-    leave_in_order()
+    handle_signals()
     yield
     for number, handler in zip(numbers, before, strict=True):
         signal.signal(number, handler)
@@ -120,7 +126,7 @@ def test_a_ctrl_c_that_ended_nothing_leaves_the_next_one_heard() -> None:
     for _ in range(2):
         with pytest.raises(KeyboardInterrupt):
             signal.raise_signal(signal.SIGINT)
-        hear_again()
+        handle_signals_again()
     with pytest.raises(SystemExit):
         signal.raise_signal(signal.SIGTERM)
 
@@ -128,7 +134,7 @@ def test_a_ctrl_c_that_ended_nothing_leaves_the_next_one_heard() -> None:
 @pytest.mark.usefixtures("as_the_program_begins")
 def test_at_its_end_the_program_hears_nothing_and_what_was_ignored_outside_stays_so() -> None:
     signal.raise_signal(signal.SIGHUP)
-    hear_no_more()
+    ignore_signals()
     signal.raise_signal(signal.SIGINT)
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         assert signal.getsignal(number) is signal.SIG_IGN

@@ -5,11 +5,11 @@ from __future__ import annotations
 import ast
 from pathlib import Path
 
-import simulator
+from support import source
+
 from simulator.session.log import Act
 from simulator.storage.session_file import RecordFile
 
-PACKAGE = Path(simulator.__file__).resolve().parent
 WALL_CLOCK = {
     "time.time",
     "time.time_ns",
@@ -28,10 +28,10 @@ ALLOWED = {
 def test_nothing_but_time_stamps_looks_at_the_clock_on_the_wall() -> None:
     """Durations come from the monotonic clock; places from frames."""
     users = set()
-    for path in PACKAGE.rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for module in source.modules():
+        for node in source.nodes(module):
             if isinstance(node, ast.Attribute) and ast.unparse(node) in WALL_CLOCK:
-                users.add(path.relative_to(PACKAGE).as_posix())
+                users.add(module)
     assert users == set(ALLOWED)
 
 

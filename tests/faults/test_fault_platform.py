@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
-from support import platform_rules
+from support import platform_rules, source
 
 from simulator.codecs import deliver
 from simulator.deck import renderer, scratch
@@ -74,12 +74,12 @@ def test_a_lane_holds_the_samples_byte_for_byte(tmp_path: Path, monkeypatch: pyt
 def test_every_descriptor_that_the_program_opens_is_binary() -> None:
     """Those that lead nowhere aside."""
     found, bare = 0, []
-    for path in (ROOT / "simulator").rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for module in source.modules():
+        for node in source.nodes(module):
             if isinstance(node, ast.Call) and ast.unparse(node.func) == "os.open":
                 found += 1
                 if "BINARY" not in ast.unparse(node) and "os.devnull" not in ast.unparse(node):
-                    bare.append(f"{path.relative_to(ROOT)}:{node.lineno}")
+                    bare.append(f"{module}:{node.lineno}")
     assert found >= 6
     assert bare == []
 
@@ -98,8 +98,8 @@ def test_results_records_and_encoded_masters_are_written_where_fsync_wants_a_wri
     assert said == []
     assert b"too dull" in read_small(tmp_path / "a.session.json", 1000)
     (tmp_path / "a.opus").write_bytes(b"encoded")
-    deliver.keep(tmp_path / "cache", "key", tmp_path / "a.opus", 5)
-    found = deliver.find(tmp_path / "cache", "key")
+    deliver.keep_encoded(tmp_path / "cache", "key", tmp_path / "a.opus", 5)
+    found = deliver.find_encoded(tmp_path / "cache", "key")
     assert found is not None
     assert found[0].read_bytes() == b"encoded"
 
@@ -196,7 +196,9 @@ def test_what_is_redirected_is_utf_8_also_where_the_system_s_encoding_is_another
     """The POSIX locale, whose encoding is ASCII, without Python's own cures."""
     environment = {**os.environ, "LC_ALL": "POSIX", "PYTHONCOERCECLOCALE": "0", "PYTHONUTF8": "0"}
     environment.pop("PYTHONIOENCODING", None)
-    words = "from simulator.engine.streams import ready_streams; ready_streams(); print(ascii(input()), '−')"
+    words = (
+        "from simulator.engine.streams import prepare_streams; prepare_streams(); print(ascii(input()), '−')"
+    )
     done = subprocess.run(
         [sys.executable, "-c", words.replace("−", "\\u2212")],
         cwd=ROOT, env=environment, input="\u00fc\n".encode(), capture_output=True, timeout=60, check=False,

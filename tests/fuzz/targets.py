@@ -43,7 +43,7 @@ from simulator.normalizer.profile import parse_profile
 from simulator.page import session_log
 from simulator.page.comments import Comment, comment_line, read_comments
 from simulator.page.file.build import templates
-from simulator.page.file.mail_text import texts_of
+from simulator.page.mail_text import texts_of
 from simulator.page.sheet import sheet_html
 from simulator.playlists.formats import parse_playlist
 from simulator.session.blind.record import ballots, votes

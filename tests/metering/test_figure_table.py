@@ -20,8 +20,7 @@ from simulator.metering.figures import FIGURES, Column, Figure, View
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_gain
-from simulator.page.content import context
-from simulator.page.values import PageContent, PageTrack
+from simulator.page.content import PageContent, PageTrack, context
 from simulator.playlists.playlist import Track
 from simulator.session.provenance import identity
 

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from simulator.metering.live_meter import WANTED_SECONDS, read_live
-from simulator.metering.meter import measure_array
+from simulator.metering.meter import WANTED_SECONDS, measure_array, read_live
 
 RATE = 48000
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from simulator.demo.spectra import fade
+from simulator.demo.synthesis import fade
 from simulator.metering.meter import measure_array
 from simulator.metering.passage import Passage, loudest, places, with_edges
 

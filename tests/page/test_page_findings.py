@@ -5,8 +5,7 @@ from __future__ import annotations
 from support.made_measurements import made
 
 from simulator.delivery.finding import PRACTICE, Finding
-from simulator.page.content import check_rows
-from simulator.page.values import PageContent, PageTrack
+from simulator.page.content import PageContent, PageTrack, check_rows
 from simulator.playlists.playlist import Track
 
 TRACKS = tuple(

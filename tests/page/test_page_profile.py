@@ -9,15 +9,15 @@ from msgspec.structs import replace
 
 from simulator.common.text import level
 from simulator.normalizer.profile import Delivery
-from simulator.page.tables import number_rows
-from simulator.storage.bundled import bundled_profile_ids, data_folder, load_profile
+from simulator.page.content import number_rows
+from simulator.storage.bundled import bundled_folder, bundled_profile_ids, load_profile
 
 
 @pytest.mark.parametrize("profile_id", bundled_profile_ids())
 def test_the_profiles_numbers_stand_there_with_their_sources(profile_id: str) -> None:
     profile = load_profile(profile_id)
     rows = number_rows(profile)
-    text = (data_folder("profiles") / f"{profile_id}.toml").read_text(encoding="utf-8")
+    text = (bundled_folder("profiles") / f"{profile_id}.toml").read_text(encoding="utf-8")
     read = tomllib.loads(text)
     sources = {row[2] for row in rows}
     for table, keys in read.items():

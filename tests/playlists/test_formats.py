@@ -6,7 +6,7 @@ from __future__ import annotations
 import pytest
 
 from simulator.common.errors import PlaylistError
-from simulator.playlists.formats import left_out, parse_playlist, written
+from simulator.playlists.formats import left_out, parse_playlist, playlist_text
 from simulator.playlists.playlist import Track
 
 TOML = """
@@ -259,6 +259,6 @@ def test_a_track_has_its_own_decision_or_the_playlist_s_and_both_are_written_aga
     text = 'format = 1\ndecision = "streaming"\n[[tracks]]\npath = "a.wav"\n[[tracks]]\npath = "b.wav"\n'
     read = parse_playlist(f'{text}decision = "club"\n'.encode(), "x.toml", "x.toml")
     assert [track.decision for track in read.tracks] == ["streaming", "club"]
-    again = parse_playlist(written(read, "toml", "x").encode(), "x.toml", "x.toml")
+    again = parse_playlist(playlist_text(read, "toml", "x").encode(), "x.toml", "x.toml")
     assert again.tracks == read.tracks
     assert left_out(read, "m3u")[0] == "decisions"

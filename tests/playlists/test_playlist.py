@@ -9,7 +9,7 @@ from simulator.playlists.playlist import (
     Playlist,
     Track,
     is_audio_name,
-    joined,
+    joined_playlists,
     one_album,
     title_from_path,
 )
@@ -46,7 +46,7 @@ def test_albums_of_several_playlists_stay_apart_even_with_one_name():
     first = a_playlist("one", Track("a", "a", album="Demos"), Track("b", "b", album="Demos"))
     second = a_playlist("two", Track("c", "c", album="Demos"), Track("d", "d"))
     third = a_playlist("three", Track("e", "e", album="Demos"))
-    together = joined([first, second, third])
+    together = joined_playlists([first, second, third])
     assert [track.album for track in together.tracks] == ["Demos", "Demos", "Demos (2)", None, "Demos (3)"]
     assert together.album_reason == "Reason of one. Reason of two. Reason of three."
     assert together.source == "one.toml, two.toml, three.toml"
@@ -54,7 +54,7 @@ def test_albums_of_several_playlists_stay_apart_even_with_one_name():
 
 def test_songs_of_several_playlists_with_one_key_are_versions_of_one_song():
     first = a_playlist("one", Track("a", "a", song="lanterns"))
-    together = joined([first, a_playlist("two", Track("b", "b", song="lanterns"))])
+    together = joined_playlists([first, a_playlist("two", Track("b", "b", song="lanterns"))])
     assert [track.song for track in together.tracks] == ["lanterns", "lanterns"]
 
 
@@ -66,10 +66,10 @@ def test_a_default_profile_is_kept_unless_two_playlists_disagree(first, second, 
         a_playlist("one", Track("a", "a"), profile=first),
         a_playlist("two", Track("b", "b"), profile=second, client="Client"),
     ]
-    assert joined(playlists).profile == kept
-    assert joined(playlists).client == "Client"
+    assert joined_playlists(playlists).profile == kept
+    assert joined_playlists(playlists).client == "Client"
 
 
 def test_a_single_playlist_is_itself():
     playlist = a_playlist("one", Track("a", "a"))
-    assert joined([playlist]) is playlist
+    assert joined_playlists([playlist]) is playlist

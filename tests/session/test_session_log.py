@@ -22,7 +22,7 @@ ACTS = st.builds(Act, TEXT, TEXT, st.dictionaries(TEXT, VALUES, max_size=4))
 RECORDS = st.builds(Record, TEXT, st.lists(ACTS, max_size=6).map(tuple))
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(RECORDS)
 def test_reading_gives_back_what_was_written(record: Record) -> None:
     written = to_json(record)
@@ -30,7 +30,7 @@ def test_reading_gives_back_what_was_written(record: Record) -> None:
     assert json.loads(written)["format"] == FORMAT
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(st.binary(max_size=200))
 def test_anything_else_is_refused_with_a_sentence(data: bytes) -> None:
     with pytest.raises(UsageError, match=r"this is not a session file|the record has format"):

@@ -9,8 +9,8 @@ import pytest
 
 from simulator.common.errors import ProfileError, SimulatorError, WriteError
 from simulator.storage.bundled import (
+    bundled_folder,
     bundled_profile_ids,
-    data_folder,
     load_profile,
     load_profiles,
     new_profile,
@@ -22,7 +22,7 @@ def test_the_folder_inside_the_package_wins_over_the_one_beside_it(tmp_path):
     (package / "_data" / "profiles").mkdir(parents=True)
     (tmp_path / "profiles").mkdir()
     (tmp_path / "pyproject.toml").write_text("", encoding="utf-8")
-    assert data_folder("profiles", package) == package / "_data" / "profiles"
+    assert bundled_folder("profiles", package) == package / "_data" / "profiles"
 
 
 def test_the_folder_beside_the_package_counts_only_in_a_source_tree(tmp_path):
@@ -30,9 +30,9 @@ def test_the_folder_beside_the_package_counts_only_in_a_source_tree(tmp_path):
     package.mkdir()
     (tmp_path / "profiles").mkdir()
     with pytest.raises(SimulatorError, match="program's own folder profiles is missing"):
-        data_folder("profiles", package)
+        bundled_folder("profiles", package)
     (tmp_path / "pyproject.toml").write_text("", encoding="utf-8")
-    assert data_folder("profiles", package) == tmp_path / "profiles"
+    assert bundled_folder("profiles", package) == tmp_path / "profiles"
 
 
 def test_every_bundled_id_loads_and_keeps_its_name():
@@ -112,7 +112,7 @@ def test_no_profile_at_all_is_an_error_that_lists_them(wanted):
 
 def test_a_new_profile_is_the_same_text_under_another_name(tmp_path):
     path = new_profile("minus14-limited", str(tmp_path / "mine.toml"))
-    source = data_folder("profiles") / "minus14-limited.toml"
+    source = bundled_folder("profiles") / "minus14-limited.toml"
     assert path.read_bytes() == source.read_bytes()
     again = new_profile(str(path), str(tmp_path / "mine-2.toml"))
     assert load_profile(str(again)).id == "mine-2"

@@ -11,24 +11,24 @@ from pathlib import Path
 
 import pytest
 
-from simulator.storage.lock import give_back, lock_of, take
 from simulator.storage.session_file import RecordFile
+from simulator.storage.writing import acquire_lock, lock_path, release_lock
 
 TAKE = (
-    "import sys, time; from pathlib import Path; from simulator.storage.lock import take\n"
+    "import sys, time; from pathlib import Path; from simulator.storage.writing import acquire_lock\n"
     "while time.time() < float(sys.argv[2]): pass\n"
-    "print(take(Path(sys.argv[1])), flush=True); sys.stdin.read()\n"
+    "print(acquire_lock(Path(sys.argv[1])), flush=True); sys.stdin.read()\n"
 )
 
 
 def test_a_lock_is_taken_once_and_again_when_it_was_given_back(tmp_path: Path) -> None:
-    lock = lock_of(tmp_path / "a.session.json")
+    lock = lock_path(tmp_path / "a.session.json")
     assert lock.name == ".a.session.json.lock"
-    assert [take(lock), take(lock)] == [True, False]
-    give_back(lock)
-    assert take(lock)
-    give_back(lock)
-    give_back(lock)  # one that is gone already
+    assert [acquire_lock(lock), acquire_lock(lock)] == [True, False]
+    release_lock(lock)
+    assert acquire_lock(lock)
+    release_lock(lock)
+    release_lock(lock)  # one that is gone already
     assert not list(tmp_path.iterdir())
 
 
@@ -38,7 +38,7 @@ def test_a_lock_is_taken_once_and_again_when_it_was_given_back(tmp_path: Path) -
 def test_a_lock_that_holds_no_mark_is_nobodys(tmp_path: Path, text: str) -> None:
     lock = tmp_path / ".a.lock"
     lock.write_text(text)
-    assert take(lock)
+    assert acquire_lock(lock)
     assert json.loads(lock.read_bytes())["host"] == socket.gethostname()
 
 
@@ -81,7 +81,7 @@ def test_a_lock_lives_as_long_as_the_very_process_that_took_it(
 ) -> None:
     path, said = tmp_path / "a.session.json", []
     first = RecordFile(path, said.append)
-    lock = lock_of(path)
+    lock = lock_path(path)
     told = {**json.loads(lock.read_bytes()), **change}
     lock.write_text(json.dumps({key: value for key, value in told.items() if value is not None}))
     second = RecordFile(path, said.append)

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from simulator.session.state import FIRST_TRIM_DB, LOWEST_TRIM_DB
-from simulator.storage.monitor_trim import (
+from simulator.storage.session_file import (
     NAME,
     remember_trim,
     starting_trim_db,

@@ -12,11 +12,11 @@ from types import SimpleNamespace
 import pytest
 
 from simulator.common.errors import WriteError
-from simulator.storage.lock import take
 from simulator.storage.process_life import name_mark
-from simulator.storage.small_files import begin_anew, read_small
+from simulator.storage.small_files import forget_files_read, read_small
 from simulator.storage.writing import (
     CLAIM,
+    acquire_lock,
     claimed,
     make_folder,
     refusal,
@@ -96,7 +96,7 @@ def test_devices_pipes_and_folders_are_never_replaced(tmp_path: Path, force: boo
 
 
 def test_what_this_command_has_read_is_not_replaced_with_force_either(tmp_path: Path) -> None:
-    begin_anew()
+    forget_files_read()
     path, other = tmp_path / "list.toml", tmp_path / "other.toml"
     for one in (path, other):
         one.write_text("a list")
@@ -106,7 +106,7 @@ def test_what_this_command_has_read_is_not_replaced_with_force_either(tmp_path: 
         refuse_existing([other, path], force=True)
     with pytest.raises(WriteError, match="never overwritten, even with --force"):
         refuse_sources([path], [])
-    begin_anew()
+    forget_files_read()
     refuse_existing([path], force=True)
 
 
@@ -198,10 +198,10 @@ def test_a_signal_while_a_folder_is_claimed_leaves_no_lock(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def take_and_be_interrupted(lock: Path) -> bool:
-        take(lock)
+        acquire_lock(lock)
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("simulator.storage.writing.take", take_and_be_interrupted)
+    monkeypatch.setattr("simulator.storage.writing.acquire_lock", take_and_be_interrupted)
     with pytest.raises(KeyboardInterrupt), claimed(tmp_path, [], force=False):
         pytest.fail("went on")
     assert os.listdir(tmp_path) == []

@@ -18,7 +18,7 @@ from simulator.metering.measurement import Measurement, Series
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_gain
 from simulator.normalizer.profile import Profile
-from simulator.text.comparison.terms import Names
+from simulator.text.comparison.delivered import Names
 
 NAMES = Names("loud", "open")
 RATE = 48_000

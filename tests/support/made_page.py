@@ -9,8 +9,8 @@ import soundfile
 from support.signals import both, pink_noise
 
 from simulator.audibility.audibility import Audibility, Hits, Moment
-from simulator.engine.predict import deliver, predict
-from simulator.page.file.request import ChangedPair, PageOrder
+from simulator.engine.predict import measure_tracks, predict
+from simulator.page.file.request import ChangedPair, PageRequest
 from simulator.playlists.playlist import Playlist, Track
 from simulator.storage.bundled import load_profile
 from simulator.storage.measurement_cache import Store
@@ -46,7 +46,7 @@ def order_of(
     profiles: tuple[str, ...] = ("minus14-headroom",),
     title: str = "Which master?",
     **more: object,
-) -> PageOrder:
+) -> PageRequest:
     """The order of a page over these files, measured without a cache."""
     tracks = tuple(
         Track(
@@ -61,10 +61,10 @@ def order_of(
     playlist = Playlist(title, "The <client> & co", None, tracks, "made", "")
     store = Store(None, lambda _: None)
     chosen = [load_profile(name) for name in profiles]
-    delivered = deliver(playlist, store, 0)
+    delivered = measure_tracks(playlist, store, 0)
     predictions = predict(chosen, delivered, "", store, 0)
     values: dict[str, object] = {"heard": range(len(tracks)), "seconds": 2.0, "seed": 5}
-    return PageOrder(playlist, chosen, delivered, predictions, **(values | more))  # type: ignore[arg-type]
+    return PageRequest(playlist, chosen, delivered, predictions, **(values | more))  # type: ignore[arg-type]
 
 
 def changed_pair(*moments: Moment, share: float = 0.1) -> ChangedPair:

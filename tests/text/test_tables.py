@@ -7,7 +7,8 @@ from rich.cells import cell_len
 from support.made_measurements import made
 
 from simulator.common.text import level
-from simulator.text.tables import catalogue, shortened
+from simulator.text.measured import catalogue
+from simulator.text.tables import shortened
 
 
 @pytest.mark.parametrize(("text", "longest", "short"), [

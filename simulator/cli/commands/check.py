@@ -10,24 +10,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from simulator.cli.options import (
-    amount_options,
-    cache_options,
-    most_workers,
-    open_store,
-    refuse_both,
-    say_problems,
-)
+from simulator.cli.options import CacheOptions, amount_options, cache_options, refuse_both, say_problems
 from simulator.cli.output import print_json
 from simulator.common.errors import ExitCode
 from simulator.common.text import visible
 
 if TYPE_CHECKING:
-    from simulator.cli.readout import Amount
+    from simulator.cli.output import Amount
     from simulator.delivery.finding import Decided, TargetOf
     from simulator.engine.check import Checked
     from simulator.playlists.playlist import Playlist, Track
-    from simulator.storage.measurement_cache import Store
 
 
 @click.command("check")
@@ -88,9 +80,7 @@ def command(
     force: bool,
     as_json: bool,
     amount: Amount,
-    no_cache: bool,
-    rehash: bool,
-    workers: int | None,
+    cache: CacheOptions,
 ) -> int:
     """Report whether MASTERS (audio files, folders, playlists) can go out, and what to change.
 
@@ -98,35 +88,29 @@ def command(
     first, then the one gain change that is enough, if there is one, then what remains. References in a
     playlist are left out. Exit code 3: something to fix; 1: a master or a delivery could not be checked; 4:
     no master could be read.
-
-    \b
-    fairhearing check master.wav --target -14 --ceiling -1 --for minus14-opus128
-    fairhearing check album/ --album --decision album.session.json:streaming
-    fairhearing check album/ --sheet album.html
     """
-    from simulator.cli.output import IN_THE_CACHE, steps
+    from simulator.cli.output import Readout, steps
+    from simulator.cli.steps.check import show_check
     from simulator.cli.steps.prepare import nothing_read
     from simulator.cli.steps.sheet import check_sheet_name
     from simulator.engine.check import check, masters_of
     from simulator.engine.playlists import read_arguments
     from simulator.storage.bundled import load_profiles
     from simulator.storage.writing import refuse_sources
+    from simulator.text.findings import master_object
+    from simulator.text.json_form import error_object
 
+    profiles, as_album = (*profiles, *hidden_profiles), as_album or hidden_album
     if against is not None:
-        checks = {"--for": profiles or hidden_profiles, "--decision": decision, "--target": target,
-                  "--ceiling": ceiling, "--album": as_album or hidden_album, "--sheet": sheet}  # fmt: skip
-        for name, value in checks.items():
+        others = {"--for": profiles, "--decision": decision, "--target": target, "--ceiling": ceiling,
+                  "--album": as_album, "--sheet": sheet}  # fmt: skip
+        for name, value in others.items():
             refuse_both("--against", name, value not in (None, (), False))
-        store = open_store(no_cache, rehash)
-        try:
-            return _since(masters, against, amount, as_json, store, most_workers(workers))
-        finally:
-            store.close()
+        return _since(masters, against, amount, as_json, cache)
     if not masters:
         raise click.UsageError("Missing argument 'MASTERS...'.")
     if sheet is not None:
         check_sheet_name(sheet, force)
-    profiles, as_album = (*profiles, *hidden_profiles), as_album or hidden_album
     chosen = load_profiles(profiles) if profiles else []
     playlist = masters_of(read_arguments(masters))
     if not playlist.tracks:
@@ -136,70 +120,71 @@ def command(
     ]
     if sheet is not None:
         refuse_sources([sheet], [track.path for track in playlist.tracks])
-    store, count = open_store(no_cache, rehash), most_workers(workers)
-    kept = "" if no_cache else IN_THE_CACHE
-    try:
-        with steps("Checking", len(playlist.tracks) * (1 + len(chosen)), kept) as step:
-            found = check(
-                playlist, chosen, decided, store, count,
-                as_album=as_album, checksums=sheet is not None, step=step,
-            )  # fmt: skip
-    finally:
-        store.close()
-    nothing = not any(one.findings for one in found)
+    count = len(playlist.tracks) * (1 + len(chosen))
+    with cache.store() as store, steps("Checking", count, cache.kept) as step:
+        checked = check(
+            playlist, chosen, decided, store, cache.workers,
+            as_album=as_album, checksums=sheet is not None, step=step,
+        )  # fmt: skip
+    read = [one for one in checked if one.findings]
     if as_json:
-        _data(found)
-    elif nothing:
-        say_problems(one.problem for one in found)
-        raise nothing_read()
+        print_json([
+            master_object(
+                one.track.path, one.findings, one.move, one.album, one.decided, str(one.problem or "")
+            )
+            if one.findings
+            else error_object(one.track.path, str(one.problem))
+            for one in checked
+        ])  # fmt: skip
     else:
-        from simulator.cli.readout import Readout
-        from simulator.cli.steps.check import show_check
-
-        say_problems(one.problem for one in found)
-        show_check(Readout(amount), found, chosen)
-    if sheet is not None and not nothing:
-        _write(sheet, found, playlist, force, as_json)
-    if nothing:
+        say_problems(one.problem for one in checked)
+        if not read:
+            raise nothing_read()
+        show_check(Readout(amount), checked, chosen)
+    if not read:
         return ExitCode.NOTHING_DONE
-    if any(one.problem is not None for one in found):
+    if sheet is not None:
+        _write(sheet, checked, playlist, force, as_json)
+    if any(one.problem is not None for one in checked):
         return ExitCode.SOME_FAILED
-    fix = any(finding.level == "fix" for one in found for finding in one.findings)
+    fix = any(finding.level == "fix" for one in read for finding in one.findings)
     return ExitCode.NEEDS_FIXING if fix else ExitCode.DONE
 
 
-def _write(sheet: Path, checkeds: list[Checked], playlist: Playlist, force: bool, quiet: bool) -> None:
+def _write(sheet: Path, checked: list[Checked], playlist: Playlist, force: bool, quiet: bool) -> None:
     """The delivery sheet; none where a master is missing from it. Raises WriteError."""
     from simulator import __version__
-    from simulator.cli.steps.page import now
-    from simulator.cli.steps.sheet import write_sheet
+    from simulator.cli.steps.sheet import sheet_of, write_sheet
     from simulator.common.errors import WriteError
-    from simulator.engine.sheet import sheet_of
+    from simulator.storage.session_file import now
 
-    unread = sum(not one.findings for one in checkeds)
+    unread = sum(not one.findings for one in checked)
     if unread:
         raise WriteError(
-            f"{sheet} was not written: {unread} of {len(checkeds)} masters could not be read.",
+            f"{sheet} was not written: {unread} of {len(checked)} masters could not be read.",
             "Export them again, or leave them out.",
         )
-    write_sheet(sheet, sheet_of(checkeds, playlist, sheet.parent, now(), f"fairhearing {__version__}"), force)
+    write_sheet(sheet, sheet_of(checked, playlist, sheet.parent, now(), f"fairhearing {__version__}"), force)
     if not quiet:
         click.echo(f"Delivery sheet: {visible(str(sheet))}")
 
 
-def _since(
-    masters: tuple[str, ...], against: str, amount: Amount, as_json: bool, store: Store, workers: int
-) -> int:
+def _since(masters: tuple[str, ...], against: str, amount: Amount, as_json: bool, cache: CacheOptions) -> int:
     """What has changed since a delivery sheet was written; masters that it lists, and that are gone, are
     missing and no error."""
-    from simulator.cli.output import steps
-    from simulator.cli.readout import Readout
-    from simulator.cli.steps.sheet import change_object, show_changes
+    from simulator.cli.output import Readout, steps
+    from simulator.cli.steps.sheet import (
+        change_object,
+        masters_beside,
+        named_in,
+        read_sheet,
+        sheet_masters,
+        show_changes,
+    )
     from simulator.delivery.finding import Decided
     from simulator.delivery.sheet import changes
     from simulator.engine.check import check, masters_of
     from simulator.engine.playlists import read_arguments
-    from simulator.engine.sheet import masters_beside, named_in, read_sheet, sheet_masters
     from simulator.playlists.playlist import one_album
     from simulator.text.json_form import error_object
 
@@ -209,58 +194,41 @@ def _since(
     tracks = tuple(
         track for track in tracks if os.path.lexists(track.path) or named_in(folder, track.path) not in listed
     )
-    with steps("Comparing", len(tracks)) as step:
-        found = check(one_album("", "command", tracks, ""), [], [Decided()] * len(tracks), store, workers,
-                      checksums=True, step=step)  # fmt: skip
-    unread = [one for one in found if not one.findings]
-    there = {named_in(folder, one.track.path) for one in unread}
-    told = [
-        one
-        for one in changes(sheet, sheet_masters(found, folder))
-        if one.since != "missing" or one.was is None or one.was.path not in there
+    with cache.store() as store, steps("Comparing", len(tracks)) as step:
+        checked = check(one_album("", "command", tracks, ""), [], [Decided()] * len(tracks), store,
+                        cache.workers, checksums=True, step=step)  # fmt: skip
+    unread = [one for one in checked if not one.findings]
+    unread_paths = {named_in(folder, one.track.path) for one in unread}
+    shown = [
+        change
+        for change in changes(sheet, sheet_masters(checked, folder))
+        if change.since != "missing" or change.was is None or change.was.path not in unread_paths
     ]
     if as_json:
         errors = [error_object(one.track.path, str(one.problem)) for one in unread]
-        print_json([*map(change_object, told), *errors])
+        print_json([*map(change_object, shown), *errors])
     else:
-        say_problems(one.problem for one in found)
-        show_changes(Readout(amount), told, sheet)
+        say_problems(one.problem for one in checked)
+        show_changes(Readout(amount), shown, sheet)
     if unread:
         return ExitCode.SOME_FAILED
-    return ExitCode.NEEDS_FIXING if any(one.level == "fix" for one in told) else ExitCode.DONE
+    return ExitCode.NEEDS_FIXING if any(change.level == "fix" for change in shown) else ExitCode.DONE
 
 
 def _decided(
-    record: str | None, target: float | None, ceiling: float | None, tracks: Sequence[Track]
+    session: str | None, target: float | None, ceiling: float | None, tracks: Sequence[Track]
 ) -> list[Decided]:
     """For each track, from the session file: the decision that it names, else the one that --decision names,
     else the last; a number that an option gives takes the place of the file's, and says so."""
     from simulator.delivery.finding import Decided
-
-    if record is None:
-        return [Decided(target, ceiling)] * len(tracks)
     from simulator.engine.check import read_decisions
 
-    decisions, here = read_decisions(record), "on the command line"
+    if session is None:
+        return [Decided(target, ceiling)] * len(tracks)
+    decisions, here = read_decisions(session), "on the command line"
     named = {name: decisions.of(name) for name in dict.fromkeys(track.decision for track in tracks)}
     if target is not None:
         named = {name: replace(one, target_lufs=target, target_said=here) for name, one in named.items()}
     if ceiling is not None:
         named = {name: replace(one, ceiling_dbtp=ceiling, ceiling_said=here) for name, one in named.items()}
     return [named[track.decision] for track in tracks]
-
-
-def _data(checkeds: list[Checked]) -> None:
-    from simulator.text.findings import master_object
-    from simulator.text.json_form import error_object
-
-    print_json(
-        [
-            master_object(
-                one.track.path, one.findings, one.move, one.album, one.decided, str(one.problem or "")
-            )
-            if one.findings
-            else error_object(one.track.path, str(one.problem))
-            for one in checkeds
-        ]
-    )

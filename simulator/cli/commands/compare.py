@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import click
 
 from simulator.cli.options import (
+    CacheOptions,
     amount_options,
     cache_options,
     figure_option,
-    open_store,
     profile_option,
     warn,
 )
@@ -19,7 +19,7 @@ from simulator.cli.output import print_json
 from simulator.common.errors import ExitCode
 
 if TYPE_CHECKING:
-    from simulator.cli.readout import Amount
+    from simulator.cli.output import Amount
     from simulator.cli.steps.compare import Compared
     from simulator.engine.compare import Noise, VersionPair
     from simulator.storage.measurement_cache import Store
@@ -80,36 +80,28 @@ def command(
     old_difference: str | None,
     out: Path | None,
     force: bool,
-    no_cache: bool,
-    rehash: bool,
-    workers: int | None,
+    cache: CacheOptions,
 ) -> int:
     """Compares versions of a song: what the loud one gains, what is left of that as played, what it costs.
 
     Two to six audio files: the first is held against the second. Or a playlist (or the word demo) with
     versions of a song: its loudest against its least loud. Without --profile: the playlist's own player,
     else minus14-headroom.
-
-    \b
-    fairhearing compare LOUD.wav OPEN.wav
-    fairhearing compare LOUD.wav OPEN.wav --profile all
-    fairhearing compare A.wav B.wav C.wav --against C.wav --figure versions.png
     """
-    from simulator.cli.output import steps
-    from simulator.cli.readout import Readout
-    from simulator.cli.steps.compare import Compared, show_comparison
-    from simulator.cli.steps.prepare import prepare_playlist
-    from simulator.cli.steps.version_pair import MOST_VERSIONS, as_versions, chosen_versions
+    from simulator.cli.output import Readout, steps
+    from simulator.cli.steps.compare import Compared, chosen_versions, show_comparison
+    from simulator.cli.steps.prepare import as_versions, prepare
     from simulator.engine.compare import Noise, compare_pair, difference_target, noise_targets, picture_paths
     from simulator.engine.playlists import read_arguments
     from simulator.storage.writing import refuse_existing, refuse_sources
+    from simulator.text.comparison.table import MOST_VERSIONS
 
     difference = difference or old_difference
     if (noise is None and difference is None) is not (out is None):
         raise click.UsageError("--out is the folder for --noise or --write-difference; give both.")
     playlist = as_versions(read_arguments(inputs), MOST_VERSIONS)
     in_order = len(inputs) == len(playlist.tracks)
-    ready = prepare_playlist(playlist, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
+    ready = prepare(playlist, profiles, cache)
     versions = chosen_versions(ready, in_order, against, names)
     pair = versions.pair(ready)
     pictures = picture_paths(figures, ready.profiles, force)
@@ -121,21 +113,18 @@ def command(
     refuse_existing(targets, force)
     sources = [one.track.path for one in versions.all]
     refuse_sources([*targets, *(path for row in pictures for path in row)], sources)
-    store = open_store(no_cache, rehash=False)  # what was measured just now is known
-    try:
+    with ready.cache.store() as store:
         with steps("Aligning", len(versions.all) - 1) as step:
-            comparison = compare_pair(pair, store, ready.workers, step)
+            comparison = compare_pair(pair, store, cache.workers, step)
             further = {
                 place: compare_pair(
-                    versions.pair(ready, place), store, ready.workers, step, difference_too=False
+                    versions.pair(ready, place), store, cache.workers, step, difference_too=False
                 )
                 for place in versions.further
             }
         written = (
             [] if difference is None or out is None else _difference(pair, difference, out, store, force)
         )
-    finally:
-        store.close()
     compared = Compared(versions, comparison, further)
     if as_json:
         print_json(_json(compared, pair))

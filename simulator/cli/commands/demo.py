@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from simulator.cli.options import amount_options, cache_options, most_workers, say_problems
-from simulator.cli.readout import Amount
+from simulator.cli.options import CacheOptions, amount_options, cache_options, say_problems
+from simulator.cli.output import Amount
 
 if TYPE_CHECKING:
-    from simulator.cli.readout import Readout
+    from simulator.cli.output import Readout
     from simulator.engine.render import RenderPlan
 
 PLAYERS = ("minus14-headroom", "minus14-limited")
@@ -30,34 +30,25 @@ UNTOUCHED = "untouched"
 @click.option("--force", is_flag=True, help="Overwrite existing files.")
 @amount_options
 @cache_options
-def command(
-    out: Path | None, force: bool, amount: Amount, no_cache: bool, rehash: bool, workers: int | None
-) -> int:
+def command(out: Path | None, force: bool, amount: Amount, cache: CacheOptions) -> int:
     """See and hear the point in a minute: one synthetic song, mastered open and crushed.
 
     The crushed master is pushed as loud as a competent loud master, with this program's own clipper and
     limiter as a stand-in. The audio is written to a folder as two players play it.
-
-    \b
-    fairhearing demo
-    fairhearing listen demo
     """
-    from simulator.cli.output import AS_FILES, steps
-    from simulator.cli.readout import Readout
+    from simulator.cli.output import AS_FILES, Readout, steps
     from simulator.cli.steps.predict import answer, choose_shown, player_rows, show_detail, show_matrix
-    from simulator.cli.steps.prepare import prepare_playlist
+    from simulator.cli.steps.prepare import prepare
     from simulator.common.errors import ExitCode, NothingDoneError
-    from simulator.engine.demo_folder import demo_playlist
-    from simulator.engine.playlists import read_playlist
+    from simulator.engine.playlists import demo_playlist, read_playlist
     from simulator.engine.render import RenderPlan, render
 
-    count = most_workers(workers)
     with steps("Synthesising the demo song", 1) as step:
-        source = demo_playlist(count)
+        source = demo_playlist(cache.workers)
         step()
     playlist = read_playlist(os.fspath(source))
     players = (UNTOUCHED, *PLAYERS)
-    ready = prepare_playlist(playlist, players, no_cache=no_cache, rehash=rehash, workers=workers)
+    ready = prepare(playlist, players, cache)
     own = out is None
     folder = out or source.parent / "rendered"
     plans = [
@@ -66,7 +57,9 @@ def command(
         if profile.id in PLAYERS
     ]
     with steps("Rendering", len(plans) * len(ready.tracks), AS_FILES) as step:
-        outcomes = [render(plan, force=force, keep_whole=own, workers=count, step=step) for plan in plans]
+        outcomes = [
+            render(plan, force=force, keep_whole=own, workers=cache.workers, step=step) for plan in plans
+        ]
     problems = [track.problem for track in ready.tracks if track.problem is not None]
     problems += [problem for outcome in outcomes for problem in outcome.problems]
     say_problems(problems)

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
-from simulator.cli.options import amount_options, cache_options, figure_option
+from simulator.cli.options import CacheOptions, amount_options, cache_options, figure_option
 from simulator.common.text import typed_command, typed_minus
 
 if TYPE_CHECKING:
-    from simulator.cli.readout import Amount
+    from simulator.cli.output import Amount
     from simulator.dsp.ceiling import PeakKind
     from simulator.dsp.mastering_limiter import Style
     from simulator.playlists.playlist import Track
@@ -105,9 +105,7 @@ def command(
     hear: bool,
     force: bool,
     amount: Amount,
-    no_cache: bool,
-    rehash: bool,
-    workers: int | None,
+    cache: CacheOptions,
 ) -> int:
     """Before mastering: what each loudness target costs the mix and gains on playback.
 
@@ -118,11 +116,11 @@ def command(
     fairhearing ladder mix.wav
     fairhearing ladder mix.wav --for must:minus14-headroom,nice:untouched --listen
     """
-    from simulator.cli.options import most_workers, open_store, refuse_both, say_problems, warn
+    from simulator.cli.options import refuse_both, say_problems, warn
     from simulator.cli.output import AS_FILES, print_json, steps
     from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
     from simulator.engine.ladder import PLAYLIST, LadderRequest, build, free_folder
-    from simulator.engine.measure import Job, Result, do_all
+    from simulator.engine.measure import Job, Result, measure_all
     from simulator.rungs.advice import DEFAULT_DESTINATIONS, default_levels
     from simulator.rungs.rung import Ladder, Rung
     from simulator.storage.writing import check_pictures, refuse_sources
@@ -132,11 +130,8 @@ def command(
     chosen, players = _destinations((*wanted_for, *profiles) or DEFAULT_DESTINATIONS)
     check_pictures(figures, force)
     track = _one_track(mix)
-    store, count = open_store(no_cache, rehash), most_workers(workers)
-    try:
-        (measured,) = do_all([Job(track.path)], store, count)
-    finally:
-        store.close()
+    with cache.store() as store:
+        (measured,) = measure_all([Job(track.path)], store, cache.workers)
     if not isinstance(measured, Result):
         raise measured
     if measured.measurement.integrated_lufs is None:
@@ -163,7 +158,7 @@ def command(
         store.encoded_folder,
     )
     with steps("Making rungs", len(loudness) * len(kinds), "" if out is None else AS_FILES) as step:
-        made = build(wanted, force=force, workers=count, spare=workers is None, step=step)
+        made = build(wanted, force=force, workers=cache.workers, spare=cache.asked_workers is None, step=step)
     problems = [one for one in made if isinstance(one, SimulatorError)]
     say_problems(problems)
     by_kind = [made[place : place + len(loudness)] for place in range(0, len(made), len(loudness))]
@@ -179,7 +174,7 @@ def command(
     if as_json:
         print_json(ladder_object(ladders[0], beside, chosen, measured.measurement))
     else:
-        from simulator.cli.readout import Readout
+        from simulator.cli.output import Readout
         from simulator.cli.steps.ladder import show_ladder
 
         again = _again(mix, asked, ceiling, detect, style, (*wanted_for, *profiles)) if out is None else ()
@@ -205,9 +200,9 @@ def command(
                     listen,
                     inputs=(playlist,),
                     profiles=players,
-                    no_cache=no_cache,
-                    rehash=rehash,
-                    workers=workers,
+                    no_cache=cache.no_cache,
+                    rehash=cache.rehash,
+                    workers=cache.asked_workers,
                 )
             )
     return ExitCode.SOME_FAILED if problems else ExitCode.DONE

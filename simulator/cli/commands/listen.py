@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, TextIO
 
 import click
 
-from simulator.cli.options import cache_options, profile_option, refuse_both, say_problems
+from simulator.cli.options import CacheOptions, cache_options, profile_option, refuse_both, say_problems
 from simulator.common.text import visible
-from simulator.engine.streams import lead_nowhere
+from simulator.engine.streams import lead_to_null
 
 if TYPE_CHECKING:
     from simulator.cli.steps.prepare import PreparedPlaylist
@@ -94,9 +94,7 @@ def command(
     exclusive: bool,
     screen: bool,
     screen_address: str | None,
-    no_cache: bool,
-    rehash: bool,
-    workers: int | None,
+    cache: CacheOptions,
 ) -> int:
     """Opens a listening session on INPUTS (audio files, folders, playlists, or the word demo).
 
@@ -108,7 +106,8 @@ def command(
     from simulator.deck.live import open_deck
     from simulator.deck.program import OutputChoice
     from simulator.deck.to_file import FileDeck
-    from simulator.engine.streams import native_messages_to
+    from simulator.engine.playlists import read_arguments
+    from simulator.engine.streams import native_messages_logged
     from simulator.storage.folders import cache_folder
     from simulator.storage.writing import refuse_sources
 
@@ -123,7 +122,7 @@ def command(
         shown = _artist_screen(screen_address) if screen else None
         # a device opens in a process of its own meanwhile; the rate of a file comes from the tracks
         opened = None if to_file is not None else open_deck(choice)
-        ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
+        ready = prepare(read_arguments(inputs), profiles, cache)
         say_problems(track.problem for track in ready.tracks)
         if ready.nothing:
             raise nothing_read()
@@ -133,8 +132,8 @@ def command(
         if opened is None:
             opened = open_deck(replace(choice, sample_rate=rate or _rate(ready)), to_file, force=force)
         player = opened
-        with native_messages_to(cache_folder() / LOG):
-            code, saved = _listen(inputs, ready, player, shown, no_cache, rehash)
+        with native_messages_logged(cache_folder() / LOG):
+            code, saved = _listen(inputs, ready, player, shown, cache)
             player.close()
         if isinstance(player, FileDeck) and not player.played:
             _say(f"Nothing was played, so {to_file} was not written. Example script: play, then wait 10")
@@ -155,8 +154,7 @@ def _listen(
     ready: PreparedPlaylist,
     player: Player,
     shown: ArtistScreen | None,
-    no_cache: bool,
-    rehash: bool,
+    cache: CacheOptions,
 ) -> tuple[int, bool]:
     """The session itself, on a terminal or without one: 0, or 128 + the signal that ended it; and whether all
     that was done is in the session file."""
@@ -169,8 +167,8 @@ def _listen(
     from simulator.session import provenance
     from simulator.session.log import missing
     from simulator.session.session import opened
-    from simulator.storage.folders import cache_folder, config_folder, data_folder_of_user
-    from simulator.storage.monitor_trim import starting_trim_db
+    from simulator.storage.folders import config_folder, user_data_folder
+    from simulator.storage.session_file import starting_trim_db
 
     interactive = _on_terminal()
     say: Callable[[str], None] = _say
@@ -179,8 +177,8 @@ def _listen(
 
         say = texts = Transcript(_say_while_there)
     outside = Outside(say, config_folder(), screen=shown)
-    aligner = Aligner(None if no_cache else cache_folder(), rehash=rehash)
-    session, studio = _session(ready, no_cache, rehash, outside, interactive, aligner)
+    aligner = Aligner(cache.folder, rehash=cache.rehash)
+    session, studio = _session(ready, cache, outside, interactive, aligner)
     player.ready()
     leaving = contextlib.ExitStack()
     leaving.callback(studio.close)
@@ -212,7 +210,7 @@ def _listen(
         if shown is not None:
             say(f"Artist's screen: {shown.url}")
         if interactive:
-            code = run_prompt(desk, data_folder_of_user() / HISTORY, texts)
+            code = run_prompt(desk, user_data_folder() / HISTORY, texts)
         else:
             from simulator.desk.prompt import run_plain
 
@@ -250,8 +248,7 @@ def _close(record: RecordFile, say: Callable[[str], None]) -> None:
 
 def _session(
     ready: PreparedPlaylist,
-    no_cache: bool,
-    rehash: bool,
+    cache: CacheOptions,
     outside: Outside,
     interactive: bool,
     aligner: Aligner,
@@ -262,7 +259,6 @@ def _session(
     from simulator.session.codec_variants import behind_converter
     from simulator.session.state import Session
     from simulator.storage.bundled import ALL, load_profiles
-    from simulator.storage.folders import cache_folder
     from simulator.storage.measurement_cache import ENCODED, Store
 
     profiles = {one.id: one for one in [*load_profiles([ALL]), *ready.profiles]}
@@ -278,10 +274,8 @@ def _session(
         width=shutil.get_terminal_size((WIDTH, 24)).columns if interactive else WIDTH,
     )
 
-    cache = None if no_cache else cache_folder()
-
     def open_store() -> Store:
-        return Store(cache, lambda _: None, rehash=rehash)
+        return Store(cache.folder, lambda _: None, rehash=cache.rehash)
 
     studio = Studio(
         ready.playlist,
@@ -292,7 +286,7 @@ def _session(
         outside.at,
         aligner.align,
         aligner.compare,
-        None if cache is None else cache / ENCODED,
+        None if cache.folder is None else cache.folder / ENCODED,
     )
     return session, studio
 
@@ -305,7 +299,7 @@ def _record(inputs: tuple[str, ...], ready: PreparedPlaylist, say: Callable[[str
 
 def _record_path(inputs: tuple[str, ...], ready: PreparedPlaylist) -> Path:
     """Beside the playlist, where one playlist is all that was named."""
-    from simulator.engine.playlists import is_playlist_name
+    from simulator.playlists.playlist import is_playlist_name
     from simulator.storage.session_file import record_path
 
     playlist = Path(inputs[0]) if len(inputs) == 1 and is_playlist_name(inputs[0]) else None
@@ -344,4 +338,4 @@ def _say_while_there(text: str) -> None:
     except OSError as problem:
         if problem.errno != errno.EIO:
             raise
-        lead_nowhere(sys.stdout.fileno())
+        lead_to_null(sys.stdout.fileno())

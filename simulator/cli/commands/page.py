@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from simulator.cli.options import cache_options, profile_option, say_problems, warn
+from simulator.cli.options import CacheOptions, cache_options, profile_option, say_problems, warn
 from simulator.common.text import visible
 
 
@@ -72,9 +72,7 @@ def command(
     named: tuple[str, ...],
     engineer: str,
     force: bool,
-    no_cache: bool,
-    rehash: bool,
-    workers: int | None,
+    cache: CacheOptions,
 ) -> int:
     """Writes the client's page for INPUTS (audio files, folders, playlists, or the word demo).
 
@@ -102,7 +100,7 @@ def command(
         raise UsageError(f"{output}: the page is an HTML file.", "Use a name that ends in .html.")
     chosen = chosen_kinds(named)
     refuse_existing([output], force)
-    ready = ready_for_page(inputs, profiles, chosen, no_cache=no_cache, rehash=rehash, workers=workers)
+    ready = ready_for_page(inputs, profiles, chosen, cache)
     refuse_sources([output], [track.track.path for track in ready.prepared.tracks])
     say_problems(ready.prepared.problems)
     if ready.prepared.nothing:

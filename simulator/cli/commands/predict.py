@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from simulator.cli.options import (
+    CacheOptions,
     amount_options,
     cache_options,
     figure_option,
@@ -16,8 +17,7 @@ from simulator.cli.options import (
     refuse_both,
     say_problems,
 )
-from simulator.cli.output import print_csv, print_json
-from simulator.cli.readout import Amount
+from simulator.cli.output import Amount, print_csv, print_json
 from simulator.common.errors import ExitCode
 
 if TYPE_CHECKING:
@@ -67,23 +67,15 @@ def command(
     as_csv: bool,
     reasons: bool,
     amount: Amount,
-    no_cache: bool,
-    rehash: bool,
-    workers: int | None,
+    cache: CacheOptions,
 ) -> int:
     """Predict what players do to INPUTS: audio files, folders, playlists, or the word demo.
 
     A player here is a playback system that may turn tracks up or down to a target loudness. Two to six
     versions of a song are shown side by side. Without --profile: the playlist's own, else minus14-headroom.
-
-    \b
-    fairhearing predict LOUD.wav OPEN.wav
-    fairhearing predict LOUD.wav OPEN.wav --profile all --figure players.png
-    fairhearing predict PLAYLIST.toml --detail
-    fairhearing predict ALBUM/ --album --relation equal --figure album.png
     """
     from simulator.cli.steps.album import Album, as_one_album, parse_relation
-    from simulator.cli.steps.prepare import nothing_played, nothing_read, prepare_playlist
+    from simulator.cli.steps.prepare import nothing_played, nothing_read, prepare
     from simulator.engine.playlists import read_arguments
     from simulator.storage.writing import check_pictures
 
@@ -92,14 +84,8 @@ def command(
     refuse_both("--album", "--names", (as_album or bool(relation)) and names is not None)
     check_pictures(figures, force)
     wanted, one_album, playlist = parse_relation(relation), as_album or bool(relation), read_arguments(inputs)
-    ready = prepare_playlist(
-        as_one_album(playlist) if one_album else playlist,
-        profiles,
-        no_cache=no_cache,
-        rehash=rehash,
-        workers=workers,
-        versions=not one_album,
-    )
+    playlist = as_one_album(playlist) if one_album else playlist
+    ready = prepare(playlist, profiles, cache, versions=not one_album)
     album = Album(ready, wanted) if one_album and not ready.nothing else None
     if as_json or as_csv:
         _data(ready, album, as_json)
@@ -121,7 +107,7 @@ def command(
 def _words(
     ready: PreparedPlaylist, against: str | None, names: str | None, reasons: bool, amount: Amount
 ) -> None:
-    from simulator.cli.readout import Readout
+    from simulator.cli.output import Readout
     from simulator.cli.steps.predict import choose_shown, show
 
     say_problems(ready.problems)
@@ -173,7 +159,7 @@ def _data(ready: PreparedPlaylist, album: Album | None, as_json: bool) -> None:
 
 def _limited(row: dict[str, Any]) -> dict[str, Any]:
     """A row whose `limited_by` names the limiter where the table does."""
-    from simulator.text.sentences import limiter_acts
+    from simulator.text.players import limiter_acts
 
     if not limiter_acts(row.get("limiter_max_reduction_db")):
         return row

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from simulator.cli.options import cache_options, profile_option, say_problems
+from simulator.cli.options import CacheOptions, cache_options, profile_option, say_problems
 
 
 @click.command("render")
@@ -55,30 +55,25 @@ def command(
     rate: int | None,
     cues: str | None,
     force: bool,
-    no_cache: bool,
-    rehash: bool,
-    workers: int | None,
+    cache: CacheOptions,
 ) -> int:
     """Render INPUTS (audio files, folders, playlists, or the word demo) as a player plays them.
 
     Writes OUT/NN-NAME.wav for every track at its own rate (or at --rate). Adds two back-to-back files of the
     loudest passages: montage-delivered.wav and montage-played.wav, with montage-places.txt listing where each
     is from and why. Versions of one song are cut at the same place. Nothing is overwritten without --force.
-
-    \b
-    fairhearing render LOUD.wav OPEN.wav --out rendered
-    fairhearing render PLAYLIST.toml --profile all --out rendered --format flac24
     """
     from simulator.cli.export import cues_of
     from simulator.cli.output import AS_FILES, steps
     from simulator.cli.steps.prepare import nothing_read, prepare
     from simulator.common.errors import ExitCode, NothingDoneError
+    from simulator.engine.playlists import read_arguments
     from simulator.engine.render import RenderPlan, render, trim_words
 
     if cues is not None and form == "flac24":
         raise click.UsageError("--cues writes cue points into WAV files: choose --format wav24 or float32.")
     places = {} if cues is None else cues_of(cues)
-    ready = prepare(inputs, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
+    ready = prepare(read_arguments(inputs), profiles, cache)
     say_problems(track.problem for track in ready.tracks)
     if ready.nothing:
         raise nothing_read()
@@ -87,7 +82,7 @@ def command(
         folder = out if len(ready.profiles) == 1 else out / profile.id
         plan = RenderPlan(profile, folder, ready.tracks, predictions, form, seconds, rate, places)
         with steps(f"Rendering {profile.id}", len(ready.tracks), AS_FILES) as step:
-            outcome = render(plan, force=force, workers=ready.workers, step=step)
+            outcome = render(plan, force=force, workers=cache.workers, step=step)
         say_problems(outcome.problems)
         failed = failed or bool(outcome.problems)
         written += outcome.tracks

@@ -12,7 +12,7 @@ from simulator.cli.options import amount_options, figure_option, warn
 from simulator.common.text import visible
 
 if TYPE_CHECKING:
-    from simulator.cli.readout import Amount
+    from simulator.cli.output import Amount
 
 
 @click.command("votes")
@@ -45,7 +45,7 @@ def command(
     keeps whether the names had been seen before the vote. Several listeners of one page are shown together,
     with one exact sum. A comment becomes a mark, which the listening prompt lists and goes to.
     """
-    from simulator.cli.readout import Readout
+    from simulator.cli.output import Readout
     from simulator.cli.steps.votes import sums, take_votes
     from simulator.common.errors import ExitCode, SimulatorError, UsageError
     from simulator.storage.writing import check_pictures, save_picture

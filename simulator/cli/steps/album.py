@@ -8,12 +8,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simulator.cli.options import say_problems
-from simulator.cli.readout import Amount, Readout
+from simulator.cli.output import Amount, Readout
 from simulator.cli.steps.predict import show_reasons
 from simulator.common.errors import UsageError
 from simulator.common.text import level, printed_gap, signed, typed_minus
 from simulator.common.units import TIE_LU
-from simulator.delivery.sequence import Relation, gaps_s, trims_db
+from simulator.delivery.album import Relation, gaps_s, trims_db
 from simulator.metering import gating
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.prediction import Prediction

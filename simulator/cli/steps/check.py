@@ -26,7 +26,7 @@ from simulator.text.findings import (
 from simulator.text.tables import grid, shortened
 
 if TYPE_CHECKING:
-    from simulator.cli.readout import Readout
+    from simulator.cli.output import Readout
     from simulator.delivery.finding import Decided, Finding
     from simulator.engine.check import Checked
     from simulator.normalizer.profile import Profile

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from simulator.cli.readout import Readout
+from simulator.cli.output import Readout
 from simulator.common.text import typed_command
 from simulator.metering.measurement import Measurement
 from simulator.rungs.advice import Destination

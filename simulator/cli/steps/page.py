@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import re
 import shlex
 from collections.abc import Sequence
@@ -10,26 +9,24 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from simulator.blind_test.statistics import fewest_preferences
-from simulator.cli.options import open_store, warn
+from simulator.cli.options import CacheOptions, warn
 from simulator.cli.output import steps
-from simulator.cli.steps.prepare import PreparedPlaylist, prepare_playlist
-from simulator.cli.steps.version_pair import as_versions
+from simulator.cli.steps.prepare import PreparedPlaylist, as_versions, prepare
 from simulator.common.errors import SimulatorError, UsageError, WriteError
 from simulator.common.units import format_time
 from simulator.delivery.finding import Decided, Finding
-from simulator.engine.align import alignment_of, versions
+from simulator.engine.align import alignment_of, compare_files
 from simulator.engine.check import check_delivered, last_decided
 from simulator.engine.playlists import read_arguments
 from simulator.page import session_log
 from simulator.page.comments import page_act, shown_tracks
 from simulator.page.file.build import BuiltPage, Stamps, build, refuse_changed, stamps_of, voted_on
-from simulator.page.file.request import ChangedPair, PageOrder
-from simulator.page.file.session_file import add_act, is_record, playlist_of, read_record, record_of
+from simulator.page.file.request import ChangedPair, PageRequest
 from simulator.session.blind.offer import MOST_VERSIONS
 from simulator.session.blind.record import ballot_act
 from simulator.session.log import Act
-from simulator.storage.folders import cache_folder
 from simulator.storage.measurement_cache import ENCODED
+from simulator.storage.session_file import add_act, is_record, now, playlist_of, read_record, record_of
 from simulator.text.findings import verdict
 
 KINDS = ("notes", "marks", "decisions", "trials", "findings")
@@ -47,17 +44,13 @@ class PageReady:
     acts: tuple[Act, ...]
     stamps: Stamps
     chosen: frozenset[str] = frozenset()
-    no_cache: bool = False
 
 
 def ready_for_page(
     inputs: Sequence[str],
     profiles: Sequence[str],
     chosen: frozenset[str],
-    *,
-    no_cache: bool,
-    rehash: bool,
-    workers: int | None,
+    cache: CacheOptions,
 ) -> PageReady:
     """Reads and measures INPUTS, which may be one record instead of its playlist. Raises UsageError for a
     record that is named and cannot be read; one that merely lies there is left out, and a line says so. Where
@@ -75,9 +68,9 @@ def ready_for_page(
             raise
         warn(f"{problem.message}\n  The page leaves out its {', '.join(_in_order(chosen))}.")
     stamps = stamps_of(playlist)
-    ready = prepare_playlist(playlist, profiles, no_cache=no_cache, rehash=rehash, workers=workers)
-    ready, offsets = _aligned(ready, no_cache)
-    return PageReady(ready, offsets, record, acts, stamps, chosen, no_cache)
+    ready = prepare(playlist, profiles, cache)
+    ready, offsets = _aligned(ready)
+    return PageReady(ready, offsets, record, acts, stamps, chosen)
 
 
 def chosen_kinds(named: Sequence[str]) -> frozenset[str]:
@@ -95,7 +88,7 @@ def _in_order(chosen: frozenset[str]) -> list[str]:
     return [kind for kind in KINDS if kind in chosen]
 
 
-def went_in(ready: PageReady, order: PageOrder) -> list[str]:
+def went_in(ready: PageReady, order: PageRequest) -> list[str]:
     """What of the session and of the check is on the page: one line for each kind that was named, and one
     under it for each item."""
     items: dict[str, list[str]] = {
@@ -140,11 +133,11 @@ def build_page(
     *,
     engineer: str = "",
     vote_passages: Sequence[str] = (),
-) -> tuple[BuiltPage, PageOrder]:
+) -> tuple[BuiltPage, PageRequest]:
     """The page in memory and what it was asked to be, with progress on standard error. Raises AudioError
     where a file has become another one meanwhile."""
     prepared = ready.prepared
-    order = PageOrder(
+    order = PageRequest(
         playlist=prepared.playlist,
         profiles=prepared.profiles,
         tracks=prepared.tracks,
@@ -159,8 +152,8 @@ def build_page(
         trials=session_log.trials(_acts(ready, "trials")),
         findings=_findings(ready) if "findings" in ready.chosen else {},
         changed=_changed(ready, heard),
-        keep_in=None if ready.no_cache else cache_folder() / ENCODED,
-        workers=prepared.workers,
+        keep_in=None if prepared.cache.folder is None else prepared.cache.folder / ENCODED,
+        workers=prepared.cache.workers,
         engineer=engineer,
         vote_passages=vote_passages,
     )
@@ -168,11 +161,8 @@ def build_page(
         _refuse_too_few(len(voted_on(order)), rounds)
     with steps("Cutting", len(heard)) as step:
         page = build(order, step)
-    store = open_store(ready.no_cache, False)
-    try:
+    with prepared.cache.store() as store:
         refuse_changed(prepared.tracks, ready.stamps, store)
-    finally:
-        store.close()
     return page, order
 
 
@@ -190,14 +180,12 @@ def _changed(ready: PageReady, heard: Sequence[int]) -> ChangedPair | None:
         return None
     loud, open_ = max(group, key=group.__getitem__), min(reversed(group), key=group.__getitem__)
     paths = [ready.prepared.tracks[index].track.path for index in (open_, loud)]
-    store = open_store(ready.no_cache, False)
     try:
-        *_, found = versions(paths[0], paths[1], store)
+        with ready.prepared.cache.store() as store:
+            *_, found = compare_files(paths[0], paths[1], store)
     except SimulatorError as problem:
         warn(f"{problem.message}\n  The page leaves out where the two differ.")
         return None
-    finally:
-        store.close()
     return None if found is None else ChangedPair(open_, loud, found)
 
 
@@ -223,8 +211,7 @@ def _findings(ready: PageReady) -> dict[int, tuple[Finding, ...]]:
     decisions may be seen, since a finding says what was decided."""
     prepared = ready.prepared
     places = [index for index, one in enumerate(prepared.tracks) if one.track.role == "master"]
-    store = open_store(ready.no_cache, False)
-    try:
+    with prepared.cache.store() as store:
         checkeds = check_delivered(
             replace(prepared.playlist, tracks=tuple(prepared.tracks[index].track for index in places)),
             [prepared.tracks[index] for index in places],
@@ -232,10 +219,8 @@ def _findings(ready: PageReady) -> dict[int, tuple[Finding, ...]]:
             [[row[index] for index in places] for row in prepared.predictions],
             [last_decided(_acts(ready, "decisions")) or Decided()] * len(places),
             store,
-            prepared.workers,
+            prepared.cache.workers,
         )
-    finally:
-        store.close()
     return {index: one.findings for index, one in zip(places, checkeds, strict=True) if one.findings}
 
 
@@ -264,19 +249,13 @@ def keep_page(ready: PageReady, page: BuiltPage, output: Path) -> list[str]:
     ]
 
 
-def now() -> str:
-    """This moment, with the offset to UTC."""
-    return datetime.datetime.now().astimezone().isoformat(timespec="seconds")
-
-
-def _aligned(ready: PreparedPlaylist, no_cache: bool) -> tuple[PreparedPlaylist, dict[int, float]]:
+def _aligned(ready: PreparedPlaylist) -> tuple[PreparedPlaylist, dict[int, float]]:
     """By how much each version lies later than the first of its song. A version that cannot be laid on the
     first one goes its own way: it no longer counts as a version on this page, and a line says so."""
     first_of: dict[str, int] = {}
     offsets: dict[int, float] = {}
     tracks = list(ready.tracks)
-    store = open_store(no_cache, False)
-    try:
+    with ready.cache.store() as store:
         for index, one in enumerate(ready.tracks):
             if one.track.song is None or one.measurement is None:
                 continue
@@ -295,6 +274,4 @@ def _aligned(ready: PreparedPlaylist, no_cache: bool) -> tuple[PreparedPlaylist,
                 tracks[index] = replace(one, track=replace(one.track, song=None))
             else:
                 offsets[index] = alignment.offset_frames / alignment.second_rate
-    finally:
-        store.close()
     return replace(ready, tracks=tracks), offsets

@@ -19,17 +19,17 @@ from simulator.text.players import (
     tracks_answer,
     versions_answer,
 )
-from simulator.text.sentences import NOTE, Version, pair_sentences, peak_cells, peak_columns
+from simulator.text.sentences import Version, pair_sentences
 from simulator.text.short_names import short_names
-from simulator.text.tables import grid, shortened
+from simulator.text.tables import PEAKS_NOTE, grid, peak_cells, peak_columns, shortened
 
 if TYPE_CHECKING:
     from rich.table import Table
     from rich.text import Text
 
-    from simulator.cli.readout import Readout
+    from simulator.cli.output import Readout
     from simulator.cli.steps.prepare import Predictions, PreparedPlaylist
-    from simulator.engine.predict import Delivered
+    from simulator.engine.predict import MeasuredTrack
     from simulator.normalizer.profile import Profile
 
 LONGEST_TITLE = 40
@@ -58,7 +58,7 @@ class Shown:
     versions: bool
 
 
-def choose_shown(tracks: Sequence[Delivered], against: str | None, names: str | None) -> Shown:
+def choose_shown(tracks: Sequence[MeasuredTrack], against: str | None, names: str | None) -> Shown:
     """The versions of the first song with two, else all measurable tracks. `names` are the versions' own,
     with commas; `against` is a name, a file's name or a number. Raises UsageError where they do not fit."""
     places = choose_versions([(track.track, track.measurement) for track in tracks])
@@ -356,7 +356,7 @@ def _detail(
     _delivery(out, ready.tracks, predictions)
 
 
-def _delivery(out: Readout, tracks: Sequence[Delivered], predictions: Predictions) -> None:
+def _delivery(out: Readout, tracks: Sequence[MeasuredTrack], predictions: Predictions) -> None:
     """The peaks after each step of a delivery; nothing where the profile delivers the master itself."""
     good = [prediction if isinstance(prediction, Prediction) else None for prediction in predictions]
     columns = peak_columns(good)
@@ -373,4 +373,4 @@ def _delivery(out: Readout, tracks: Sequence[Delivered], predictions: Prediction
             *peak_cells(columns, one.measurement, found),
         )
     out.table(table)
-    out.paragraph(NOTE)
+    out.paragraph(PEAKS_NOTE)

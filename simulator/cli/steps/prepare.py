@@ -6,13 +6,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from simulator.cli.options import most_workers, open_store
-from simulator.cli.output import IN_THE_CACHE, steps
-from simulator.cli.user_settings import default_profiles
+from simulator.cli.options import CacheOptions
+from simulator.cli.output import steps
+from simulator.cli.settings import default_profiles
 from simulator.common.errors import NothingDoneError, SimulatorError
 from simulator.comparison.same_song import same_song
-from simulator.engine.playlists import read_arguments
-from simulator.engine.predict import Delivered, deliver, predict
+from simulator.engine.predict import MeasuredTrack, measure_tracks, predict
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 from simulator.playlists.playlist import Playlist
@@ -22,6 +21,8 @@ from simulator.text.comparison.table import MOST_VERSIONS
 DEFAULT_PROFILE = "minus14-headroom"
 ONE_SONG = "versions"
 """The song key of files that are recognised as versions of one song."""
+COMPARED = "compared"
+"""The song key of files that the user sets side by side."""
 
 Predictions = Sequence[Prediction | SimulatorError | None]
 """One for each track: None where it could not be read, an error where it could not be read again."""
@@ -29,14 +30,14 @@ Predictions = Sequence[Prediction | SimulatorError | None]
 
 @dataclass(frozen=True, slots=True)
 class PreparedPlaylist:
-    """A playlist measured and predicted: `predictions` has a row for each of `profiles`. `workers` is
-    how many processes at most further work may take."""
+    """A playlist measured and predicted: `predictions` has a row for each of `profiles`. `cache` is for
+    further work: every file has been read by then, so without --rehash."""
 
     playlist: Playlist
     profiles: list[Profile]
-    tracks: list[Delivered]
+    tracks: list[MeasuredTrack]
     predictions: list[Predictions]
-    workers: int
+    cache: CacheOptions
 
     @property
     def failed(self) -> bool:
@@ -71,7 +72,7 @@ def nothing_played(one_player: bool) -> NothingDoneError:
     return NothingDoneError(f"No track could be played by {which}.", "See the messages above.")
 
 
-def versions_marked(tracks: list[Delivered]) -> list[Delivered]:
+def versions_marked(tracks: list[MeasuredTrack]) -> list[MeasuredTrack]:
     """A list of two to six masters without song keys that are all versions of one song, with a key: they are
     alternatives, and no player would play them as an album. Any other list as it is."""
     measured = [track.measurement for track in tracks if track.measurement is not None]
@@ -83,44 +84,31 @@ def versions_marked(tracks: list[Delivered]) -> list[Delivered]:
     return [replace(track, track=replace(track.track, song=ONE_SONG)) for track in tracks]
 
 
+def as_versions(playlist: Playlist, most: int = 2) -> Playlist:
+    """Two tracks alone are alternatives: no player would play them as an album of two. So are up to `most`
+    of which none names a song."""
+    tracks = playlist.tracks
+    songs = {track.song for track in tracks}
+    if not 2 <= len(tracks) <= most or (len(tracks) > 2 and songs != {None}):
+        return playlist
+    song = next(iter(songs)) if len(songs) == 1 else None
+    return replace(playlist, tracks=tuple(replace(track, song=song or COMPARED) for track in tracks))
+
+
 def prepare(
-    inputs: Sequence[str],
-    profiles: Sequence[str],
-    *,
-    no_cache: bool,
-    rehash: bool,
-    workers: int | None,
+    playlist: Playlist, profiles: Sequence[str], cache: CacheOptions, *, versions: bool = True
 ) -> PreparedPlaylist:
-    """Reads INPUTS and --profile (the playlist's own, else the default), measures with progress on standard
-    error, recognises versions of one song, predicts. Tracks that fail are values in the result; nothing is
-    printed for them. Raises UsageError, ProfileError, PlaylistError."""
-    return prepare_playlist(
-        read_arguments(inputs), profiles, no_cache=no_cache, rehash=rehash, workers=workers
-    )
-
-
-def prepare_playlist(
-    playlist: Playlist,
-    profiles: Sequence[str],
-    *,
-    no_cache: bool,
-    rehash: bool,
-    workers: int | None,
-    versions: bool = True,
-) -> PreparedPlaylist:
-    """`prepare` for a playlist that was read already; `versions` False: none of its files are versions of one
-    song."""
+    """Measures the playlist with progress on standard error, recognises versions of one song (unless
+    `versions` is False), and predicts what the players of --profile do, else the playlist's own, else the
+    default. Tracks that fail are values in the result; nothing is printed for them. Raises UsageError and
+    ProfileError."""
     own = (playlist.profile,) if playlist.profile else default_profiles()
     chosen = load_profiles(profiles or own or (DEFAULT_PROFILE,))
-    store, count = open_store(no_cache, rehash), most_workers(workers)
-    kept = "" if no_cache else IN_THE_CACHE
-    try:
-        with steps("Measuring", len(playlist.tracks), kept) as step:
-            tracks = deliver(playlist, store, count, step)
+    with cache.store() as store:
+        with steps("Measuring", len(playlist.tracks), cache.kept) as step:
+            tracks = measure_tracks(playlist, store, cache.workers, step)
         tracks = versions_marked(tracks) if versions else tracks
         playlist = replace(playlist, tracks=tuple(track.track for track in tracks))
-        with steps("Predicting", len(tracks) * len(chosen), kept) as step:
-            table = predict(chosen, tracks, playlist.album_reason, store, count, step)
-    finally:
-        store.close()
-    return PreparedPlaylist(playlist, chosen, tracks, list(table), count)
+        with steps("Predicting", len(tracks) * len(chosen), cache.kept) as step:
+            table = predict(chosen, tracks, playlist.album_reason, store, cache.workers, step)
+    return PreparedPlaylist(playlist, chosen, tracks, list(table), replace(cache, rehash=False))

@@ -17,16 +17,14 @@ from simulator.blind_test.ballot import (
 )
 from simulator.blind_test.result import result, result_sentences
 from simulator.cli.options import warn
-from simulator.cli.steps.page import now
 from simulator.common.errors import NothingDoneError, SimulatorError, UsageError
 from simulator.common.units import format_time
 from simulator.page.comments import WORD as COMMENT_WORD
 from simulator.page.comments import Comment, comment_act, pages, read_comments
-from simulator.page.file.mail_text import decoded, texts_of
-from simulator.page.file.session_file import add_act, read_record, records_near
+from simulator.page.mail_text import decoded, texts_of
 from simulator.session.blind.record import ballots, has_all_of, has_vote, vote_act, votes
 from simulator.session.log import Act, Record
-from simulator.storage.session_file import SUFFIX
+from simulator.storage.session_file import SUFFIX, add_act, now, read_record, records_near
 from simulator.storage.small_files import LARGEST_ANSWER_BYTES, read_small
 from simulator.text.votes import ListenerSum, sum_of
 

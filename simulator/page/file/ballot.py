@@ -1,17 +1,16 @@
 """Vote of a page: its versions and passages, what of it goes into the page, and the page's chance.
 
-In the open stand the sounds under neutral names in random order, the pairs of each round, and the page's
-id. Behind the curtain stand the versions' names, which sound is which, and the sentences of the result.
+Readable in the file are the sounds under neutral names in random order, the pairs of each round, and the
+page's id. Hidden are the versions' names, which sound is which, and the sentences of the result.
 
-All chance comes from one seed, so that a page can be made again. Drawn are the page's id, the neutral names
-of its sounds, the curtain's key, the seeds of the vote's draws and of the dither, and the order in which
-sounds stand.
+All chance comes from one seed, so that a page can be made again: the page's id, the neutral names of its
+sounds and their order, the key that hides the names, the seeds of the vote's draws and of the dither.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -20,18 +19,18 @@ import numpy as np
 from simulator.blind_test.ballot import Ballot
 from simulator.blind_test.result import PreferenceResult, plan_sentence, result, result_sentences
 from simulator.blind_test.statistics import ALPHA, preference_p
-from simulator.blind_test.trial import Round, Trial, TrialPlan, begin, draw, problem_of
+from simulator.blind_test.trial import Letter, Round, TrialPlan, begin, draw, problem_of
 from simulator.common.errors import UsageError
 from simulator.common.units import format_time
 from simulator.normalizer.prediction import Prediction
 from simulator.page.clips import Clip, vote_sounds
-from simulator.page.file.audio import Cuts, converted
-from simulator.page.file.request import PageOrder
+from simulator.page.content import PageTrack, song_groups
+from simulator.page.file.cut_passages import Cuts, converted
+from simulator.page.file.request import PageRequest
 from simulator.page.html import PageVote
 from simulator.page.listen import label_of
 from simulator.page.passages import Place
-from simulator.page.values import PageTrack, song_groups
-from simulator.page.words import isolated
+from simulator.page.plain_words import isolated
 
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
 
@@ -67,10 +66,12 @@ class Chance:
 SAME_MOMENT_S = 0.001
 
 
-def vote_members(order: PageOrder, tracks: Sequence[PageTrack], good: Mapping[int, Prediction]) -> list[int]:
+def vote_members(
+    request: PageRequest, tracks: Sequence[PageTrack], good: Mapping[int, Prediction]
+) -> list[int]:
     """The versions that are voted on. Raises UsageError where there are none, or the rounds do not fit."""
     members = vote_group(tracks, good)
-    problem = problem_of(_plan(order, members, 0, 0.0, None))
+    problem = problem_of(_plan(request, members, 0, 0.0, None))
     if problem:
         raise UsageError(problem, "Change --vote, or choose the versions with --tracks.")
     return members
@@ -89,12 +90,12 @@ def vote_group(tracks: Sequence[PageTrack], good: Mapping[int, Prediction]) -> l
 
 
 def _plan(
-    order: PageOrder, members: Sequence[int], seed: int, difference_lu: float, place: Place | None
+    request: PageRequest, members: Sequence[int], seed: int, difference_lu: float, place: Place | None
 ) -> TrialPlan:
     return TrialPlan(
         kind="preference",
-        versions=tuple(_names([order.tracks[index].track.title for index in members])),
-        rounds=order.rounds,
+        versions=_told_apart([request.tracks[index].track.title for index in members]),
+        rounds=request.rounds,
         seed=seed,
         state="matched",
         level_difference_lu=difference_lu,
@@ -105,15 +106,15 @@ def _plan(
 
 
 def _shared_places(
-    order: PageOrder, members: Sequence[int], places: Mapping[int, Sequence[Place]]
+    request: PageRequest, members: Sequence[int], places: Mapping[int, Sequence[Place]]
 ) -> list[list[int]]:
     """The passages that are voted on, each the same moment of the song in all versions: its number in each.
-    Where the order names none, the first mark counts, since the engineer has chosen it, else the first
+    Where the request names none, the first mark counts, since the engineer has chosen it, else the first
     passage. Raises UsageError where there is none."""
     own = sorted(places[members[0]], key=lambda place: place.kind == "change")
     own.sort(key=lambda place: place.kind != "mark")
     wanted: list[Place] = []
-    for word in _named(order.vote_passages, own):
+    for word in _named(request.vote_passages, own):
         found = [place for place in own if word in (place.kind, label_of(place).casefold())]
         if not found:
             raise UsageError(
@@ -122,9 +123,11 @@ def _shared_places(
             )
         wanted += [place for place in found[:1] if place not in wanted]
     if wanted:
-        shared = [_in_all(place, order, members, places) for place in wanted]
+        shared = [_in_all(place, request, members, places) for place in wanted]
     else:
-        shared = [next((numbers for place in own if (numbers := _in_all(place, order, members, places))), [])]
+        shared = [
+            next((numbers for place in own if (numbers := _in_all(place, request, members, places))), [])
+        ]
     if not all(shared):
         raise UsageError(
             "The versions share no passage.", "Use a smaller --seconds, or leave one out by --tracks."
@@ -133,26 +136,26 @@ def _shared_places(
 
 
 def _named(words: Sequence[str], own: Sequence[Place]) -> list[str]:
-    """The passages as the order names them, several with commas; a label may hold one itself."""
+    """The passages as the request names them, several with commas; a label may hold one itself."""
     labels = {label_of(place).casefold() for place in own}
     parts = [[word] if word.casefold() in labels else word.split(",") for word in words]
     return [part.strip().casefold() for each in parts for part in each if part.strip()]
 
 
 def _in_all(
-    place: Place, order: PageOrder, members: Sequence[int], places: Mapping[int, Sequence[Place]]
+    place: Place, request: PageRequest, members: Sequence[int], places: Mapping[int, Sequence[Place]]
 ) -> list[int]:
     """The number of a passage of the first version in each of them; empty where one has it not."""
-    offsets = order.offsets_s or {}
+    offsets = request.offsets_s or {}
     moment = place.passage.start_s - offsets.get(members[0], 0.0)
-    found = []
+    numbers = []
     for index in members:
         for number, other in enumerate(places[index]):
             same = abs(other.passage.start_s - offsets.get(index, 0.0) - moment) < SAME_MOMENT_S
             if same and (other.kind, other.label) == (place.kind, place.label):
-                found.append(number)
+                numbers.append(number)
                 break
-    return found if len(found) == len(members) else []
+    return numbers if len(numbers) == len(members) else []
 
 
 def _spread(drawn: Sequence[Round], passages: int, chance: Chance) -> tuple[int, ...]:
@@ -169,14 +172,15 @@ def _spread(drawn: Sequence[Round], passages: int, chance: Chance) -> tuple[int,
     return tuple(rounds)
 
 
-def _names(titles: Sequence[str]) -> Iterator[str]:
-    """Titles, told apart by a number where two are the same."""
-    for place, title in enumerate(titles):
-        yield f"{title} ({place + 1})" if titles.count(title) > 1 else title
+def _told_apart(titles: Sequence[str]) -> tuple[str, ...]:
+    """Titles, with a number where two are the same."""
+    return tuple(
+        f"{title} ({place})" if titles.count(title) > 1 else title for place, title in enumerate(titles, 1)
+    )
 
 
 def vote_of(
-    order: PageOrder,
+    request: PageRequest,
     members: Sequence[int],
     places: Mapping[int, Sequence[Place]],
     cuts: Mapping[int, Cuts],
@@ -186,7 +190,7 @@ def vote_of(
 ) -> tuple[Ballot, PageVote, list[Clip]]:
     """The ballot of the page with this id, what the page shows of it, and its sounds."""
     rate = cuts[members[0]].rate
-    shared = _shared_places(order, members, places)
+    shared = _shared_places(request, members, places)
     made = []
     for numbers in shared:
         played = [
@@ -198,7 +202,7 @@ def vote_of(
         except ValueError as problem:
             raise UsageError(f"The vote cannot be held: {problem}.", "Use another --seconds.") from None
     heard = [places[members[0]][numbers[0]] for numbers in shared]
-    plan = _plan(order, members, chance.number(), max(one.difference_lu for one in made), heard[0])
+    plan = _plan(request, members, chance.number(), max(one.difference_lu for one in made), heard[0])
     contents = []
     for number in range(len(members)):
         digest = hashlib.sha256()
@@ -281,18 +285,12 @@ def plain_sentence(names: Sequence[str], for_first: int, rounds: int) -> str:
 def _sentences(ballot: Ballot) -> list[str]:
     """For two versions: what the result says, by how often the first was chosen."""
     plan = replace(ballot.plan, versions=tuple(isolated(name) for name in ballot.plan.versions))
-    trial = begin(plan)
-    said = []
-    for wanted in range(ballot.plan.rounds + 1):
-        found = result(_chosen(trial, wanted))
-        assert isinstance(found, PreferenceResult)
-        said.append(result_sentences(plan, found)[0])
-    return said
-
-
-def _chosen(trial: Trial, wanted: int) -> Trial:
-    """The trial answered so that version 0 was chosen so often."""
-    letters = tuple(
-        "A" if (number < wanted) is (one.first == 0) else "B" for number, one in enumerate(trial.draws)
-    )
-    return replace(trial, answers=letters)  # type: ignore[arg-type]
+    trial, sentences = begin(plan), []
+    for wanted in range(plan.rounds + 1):
+        answers: list[Letter] = [
+            "A" if (number < wanted) is (pair.first == 0) else "B" for number, pair in enumerate(trial.draws)
+        ]
+        outcome = result(replace(trial, answers=tuple(answers)))
+        assert isinstance(outcome, PreferenceResult)
+        sentences.append(result_sentences(plan, outcome)[0])
+    return sentences

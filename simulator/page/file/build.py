@@ -3,12 +3,10 @@
 Chance (the page's id, the neutral names of its sounds, the curtain's key, the vote's draws, the dither)
 comes from one seed that is drawn here, so that a test can repeat a page.
 
-Check that every file of a page is still the one that was measured, now that the page is made.
-
 A page reads its files several times: to measure, to play, to check, and to cut its passages, which ends at
-the last one and so cannot hash the whole. What the disk says of a file is noted before the first reading.
-Where it says something else at the end, the file is read whole once more: only other samples are refused,
-since a copy of the same, or a time that a backup has set, changes nothing on the page.
+the last one and so cannot hash the whole file. What the disk says of a file is noted before the first
+reading; where it says something else at the end, the file is read whole once more. Only other samples are
+refused: a copy of the same, or a time that a backup has set, changes nothing on the page.
 """
 
 from __future__ import annotations
@@ -26,22 +24,22 @@ from simulator.blind_test.ballot import Ballot
 from simulator.common.errors import SimulatorError, UsageError
 from simulator.common.text import visible
 from simulator.common.units import format_time
-from simulator.engine.measure import Job, Result, do_all
-from simulator.engine.predict import CEILING_DBTP, Delivered
+from simulator.engine.measure import Job, Result, measure_all
+from simulator.engine.predict import CEILING_DBTP, MeasuredTrack
 from simulator.normalizer.prediction import Prediction, chain_settings
 from simulator.page import listen
 from simulator.page.clips import Cut, sounds
-from simulator.page.file.audio import CutJob, Cuts, cut_all, flac
+from simulator.page.content import PageContent, PageTrack, looks, page_title
 from simulator.page.file.ballot import Chance, vote_group, vote_members, vote_of
-from simulator.page.file.request import PageOrder
+from simulator.page.file.cut_passages import CutJob, Cuts, cut_all, flac
+from simulator.page.file.request import PageRequest
 from simulator.page.html import EmbeddedClip, html
 from simulator.page.listen import HeardTrack, Offer
 from simulator.page.passages import ChangeMoment, DeskMark, Place, TrackEnergy, choose
-from simulator.page.values import PageContent, PageTrack, looks, page_title
-from simulator.page.words import change_words
+from simulator.page.plain_words import change_words
 from simulator.playlists.playlist import Playlist
 from simulator.storage.measurement_cache import Store
-from simulator.storage.small_files import Stamp, changed_since, other_samples, stamp_of
+from simulator.storage.small_files import Stamp, changed_file_error, changed_since, stamp_of
 from simulator.storage.writing import refuse_existing, whole_file
 
 Stamps = Mapping[str, Stamp | None]
@@ -52,17 +50,17 @@ def stamps_of(playlist: Playlist) -> Stamps:
     return {track.path: stamp_of(track.path) for track in playlist.tracks}
 
 
-def refuse_changed(tracks: Sequence[Delivered], stamps: Stamps, store: Store) -> None:
+def refuse_changed(tracks: Sequence[MeasuredTrack], stamps: Stamps, store: Store) -> None:
     """Raises AudioError for the first file that holds something else by now than what was measured."""
     doubtful = [
         track
         for track in tracks
         if track.measurement is not None and changed_since(track.track.path, stamps.get(track.track.path))
     ]
-    again = do_all([Job(one.track.path, CEILING_DBTP) for one in doubtful], store, 1)
+    again = measure_all([Job(one.track.path, CEILING_DBTP) for one in doubtful], store, 1)
     for one, now in zip(doubtful, again, strict=True):
         if not isinstance(now, Result) or now.content != one.content:
-            raise other_samples(
+            raise changed_file_error(
                 one.track.path, "No page was written; make it again, when nothing writes into the file."
             )
 
@@ -88,55 +86,51 @@ class BuiltPage:
         return len(self.text.encode("utf-8"))
 
 
-def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPage:
+def build(request: PageRequest, step: Callable[[], None] = lambda: None) -> BuiltPage:
     """The whole page in memory; `step` is called once for each track cut. Raises UsageError where a vote
     is asked for and cannot be held."""
-    chance = Chance(secrets.randbits(62) if order.seed is None else order.seed)
-    tracks = _page_tracks(order)
-    good = _good(order)
-    members = vote_members(order, tracks, good) if order.rounds else []
+    chance = Chance(secrets.randbits(62) if request.seed is None else request.seed)
+    tracks = _page_tracks(request)
+    good = _good(request)
+    members = vote_members(request, tracks, good) if request.rounds else []
     name = chance.word(10)
-    places, cuts, problems = _cut_all(order, good, step)
-    offers = _offers(order, places, cuts, chance)
-    look, profile = looks(tracks), order.profiles[0]
-    heard = {
-        index: HeardTrack(
+    places, cuts, problems = _cut_all(request, good, step)
+    offers = _offers(request, good, places, cuts, chance)
+    look, profile = looks(tracks), request.profiles[0]
+    heard = {}
+    for index in cuts:
+        delivered, name_and_colour = request.tracks[index], look[index + 1]
+        heard[index] = HeardTrack(
             index + 1,
-            order.tracks[index].track,
-            look[index + 1].name,
-            look[index + 1].colour,
+            delivered.track,
+            name_and_colour.name,
+            name_and_colour.colour,
             good[index],
-            one.measurement.duration_s if (one := order.tracks[index]).measurement else 0.0,
+            0.0 if delivered.measurement is None else delivered.measurement.duration_s,
         )
-        for index in cuts
-    }
     content = PageContent(
         title=page_title(
-            order.playlist.title, [track.track for track in order.tracks], hidden=order.rounds > 0
+            request.playlist.title, [track.track for track in request.tracks], hidden=request.rounds > 0
         ),
-        client=order.playlist.client,
+        client=request.playlist.client,
         version=__version__,
-        profiles=tuple(order.profiles),
+        profiles=tuple(request.profiles),
         tracks=tuple(tracks),
-        decisions=tuple(order.decisions),
-        notes=tuple(order.notes),
-        trials=tuple(order.trials),
-        findings={index + 1: tuple(found) for index, found in (order.findings or {}).items()},
-        engineer=order.engineer,
-        listen=listen.view(offers, heard, profile, _compared(order, heard)) if offers else None,
+        decisions=tuple(request.decisions),
+        notes=tuple(request.notes),
+        trials=tuple(request.trials),
+        findings={index + 1: tuple(found) for index, found in (request.findings or {}).items()},
+        engineer=request.engineer,
+        listen=listen.view(offers, heard, profile, _compared(request, heard)) if offers else None,
     )
     clips = listen.clips_of(offers)
     vote, ballot = None, None
-    if order.rounds:
+    if request.rounds:
         if any(index not in cuts for index in members):
-            raise (
-                problems[0]
-                if problems
-                else UsageError(
-                    "A version is too short for a vote.", "A passage needs half a second at least."
-                )
-            )
-        ballot, vote, own = vote_of(order, members, places, cuts, content.title, name, chance)
+            if problems:
+                raise problems[0]
+            raise UsageError("A version is too short for a vote.", "A passage needs half a second at least.")
+        ballot, vote, own = vote_of(request, members, places, cuts, content.title, name, chance)
         clips = [*clips, *own]
         chance.shuffle(clips)
     embedded = [EmbeddedClip(clip.name, base64.b64encode(flac(clip)).decode("ascii")) for clip in clips]
@@ -147,14 +141,16 @@ def build(order: PageOrder, step: Callable[[], None] = lambda: None) -> BuiltPag
     return BuiltPage(text, name, ballot, problems)
 
 
-def voted_on(order: PageOrder) -> list[int]:
+def voted_on(request: PageRequest) -> list[int]:
     """The versions that a vote on this page puts side by side. Raises UsageError where there are none."""
-    return vote_group(_page_tracks(order), _good(order))
+    return vote_group(_page_tracks(request), _good(request))
 
 
-def _good(order: PageOrder) -> dict[int, Prediction]:
+def _good(request: PageRequest) -> dict[int, Prediction]:
     return {
-        index: found for index in order.heard if isinstance(found := order.predictions[0][index], Prediction)
+        index: found
+        for index in request.heard
+        if isinstance(found := request.predictions[0][index], Prediction)
     }
 
 
@@ -172,10 +168,10 @@ def templates() -> dict[str, str]:
     }
 
 
-def _page_tracks(order: PageOrder) -> list[PageTrack]:
+def _page_tracks(request: PageRequest) -> list[PageTrack]:
     made = []
-    for index, one in enumerate(order.tracks):
-        found = [row[index] for row in order.predictions]
+    for index, one in enumerate(request.tracks):
+        found = [row[index] for row in request.predictions]
         problem = next((each for each in (one.problem, *found) if isinstance(each, SimulatorError)), None)
         made.append(
             PageTrack(
@@ -200,79 +196,76 @@ def _without_folders(problem: SimulatorError, path: str) -> str:
 
 
 def _cut_all(
-    order: PageOrder, good: Mapping[int, Prediction], step: Callable[[], None]
+    request: PageRequest, good: Mapping[int, Prediction], step: Callable[[], None]
 ) -> tuple[dict[int, list[Place]], dict[int, Cuts], list[SimulatorError]]:
     """The passages of every track that sounds, cut; a track that fails costs no other."""
-    offsets = order.offsets_s or {}
-    indices = list(good)
+    offsets, indices = request.offsets_s or {}, list(good)
     heard = []
     for index in indices:
-        measured = order.tracks[index].measurement
+        track, measured = request.tracks[index].track, request.tracks[index].measurement
         assert measured is not None
-        song = order.tracks[index].track.song
-        heard.append(
-            TrackEnergy(
-                song,
-                measured.series.energy,
-                measured.duration_s,
-                offsets.get(index, 0.0),
-                order.tracks[index].track.role == "reference",
-            )
-        )
+        length, later = measured.duration_s, offsets.get(index, 0.0)
+        reference = track.role == "reference"
+        heard.append(TrackEnergy(track.song, measured.series.energy, length, later, reference))
     marks = [
         DeskMark(indices.index(mark.track), mark.at_s, mark.label)
-        for mark in order.marks
+        for mark in request.marks
         if mark.track in good
     ]
-    chosen = choose(heard, order.seconds, marks, _changes(order, indices))
+    chosen = choose(heard, request.seconds, marks, _changes(request, indices))
     places = dict(zip(indices, chosen, strict=True))
-    jobs = {index: _job(order, index, places[index]) for index in indices if places[index]}
-    done = dict(zip(jobs, cut_all(list(jobs.values()), order.workers, step), strict=True))
+    profile = request.profiles[0]
+    jobs = {
+        index: CutJob(
+            request.tracks[index].track.path,
+            chain_settings(profile, good[index].decision),
+            tuple(place.passage for place in places[index]),
+            profile.delivery,
+            request.tracks[index].content,
+            request.keep_in,
+        )
+        for index in indices
+        if places[index]
+    }
+    done = dict(zip(jobs, cut_all(list(jobs.values()), request.workers, step), strict=True))
     cuts = {index: found for index, found in done.items() if not isinstance(found, SimulatorError)}
     return places, cuts, [found for found in done.values() if isinstance(found, SimulatorError)]
 
 
-def _compared(order: PageOrder, heard: Container[int]) -> tuple[int, int] | None:
+def _compared(request: PageRequest, heard: Container[int]) -> tuple[int, int] | None:
     """The open version and the loud one, where both can be heard and what changed is known."""
-    pair = order.changed
+    pair = request.changed
     known = pair is not None and pair.audibility.share_audible is not None
     return (pair.open_, pair.loud) if pair and known and pair.open_ in heard and pair.loud in heard else None
 
 
-def _changes(order: PageOrder, indices: Sequence[int]) -> list[ChangeMoment]:
+def _changes(request: PageRequest, indices: Sequence[int]) -> list[ChangeMoment]:
     """The moments that the page lets hear in both versions."""
-    both = _compared(order, indices)
-    if both is None or order.changed is None:
+    both = _compared(request, indices)
+    if both is None or request.changed is None:
         return []
     tracks = (indices.index(both[0]), indices.index(both[1]))
-    return [
-        ChangeMoment(tracks, at_s, one.length_s, f"{format_time(at_s)[:-2]}, {change_words(one)}")
-        for one in sorted(order.changed.audibility.worst(CHANGES), key=lambda each: each.at_s)
-        for at_s in [max(0.0, one.at_s)]
-    ]
-
-
-def _job(order: PageOrder, index: int, places: Sequence[Place]) -> CutJob:
-    profile = order.profiles[0]
-    return CutJob(
-        order.tracks[index].track.path,
-        chain_settings(profile, _prediction(order, index).decision),
-        tuple(place.passage for place in places),
-        profile.delivery,
-        order.tracks[index].content,
-        order.keep_in,
-    )
+    moments = []
+    for moment in sorted(request.changed.audibility.worst(CHANGES), key=lambda moment: moment.at_s):
+        at_s = max(0.0, moment.at_s)
+        label = f"{format_time(at_s)[:-2]}, {change_words(moment)}"
+        moments.append(ChangeMoment(tracks, at_s, moment.length_s, label))
+    return moments
 
 
 def _offers(
-    order: PageOrder, places: Mapping[int, Sequence[Place]], cuts: Mapping[int, Cuts], chance: Chance
+    request: PageRequest,
+    good: Mapping[int, Prediction],
+    places: Mapping[int, Sequence[Place]],
+    cuts: Mapping[int, Cuts],
+    chance: Chance,
 ) -> list[Offer]:
     """The rows of passages, in the order in which they first appear."""
     rows: dict[str, dict[int, int]] = {}
     for index in cuts:
         for number, place in enumerate(places[index]):
             rows.setdefault(listen.label_of(place), {})[index] = number
-    masters = [index for index in cuts if order.tracks[index].track.role == "master"]
+    masters = [index for index in cuts if request.tracks[index].track.role == "master"]
     offers = []
     for label, wanted in rows.items():
         made = [
@@ -281,8 +274,8 @@ def _offers(
                 cuts[index].rate,
                 cuts[index].delivered[number],
                 cuts[index].played[number],
-                _prediction(order, index).decision.gain_db,
-                _job(order, index, places[index]).plain,
+                good[index].decision.gain_db,
+                cuts[index].plain,
             )
             for index, number in wanted.items()
         ]
@@ -296,9 +289,3 @@ def _offers(
             )
         )
     return offers
-
-
-def _prediction(order: PageOrder, index: int) -> Prediction:
-    found = order.predictions[0][index]
-    assert isinstance(found, Prediction)
-    return found

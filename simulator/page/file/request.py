@@ -9,7 +9,7 @@ from pathlib import Path
 from simulator.audibility.audibility import Audibility
 from simulator.common.errors import SimulatorError
 from simulator.delivery.finding import Finding
-from simulator.engine.predict import Delivered
+from simulator.engine.predict import MeasuredTrack
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 from simulator.page.passages import DeskMark
@@ -26,7 +26,7 @@ class ChangedPair:
 
 
 @dataclass(frozen=True, slots=True)
-class PageOrder:
+class PageRequest:
     """What the page is asked to be. `predictions` has a row for each profile; `heard` are the places of
     the tracks that sound on it; `rounds` of the vote, or 0 for none; `offsets_s` says by how much each
     track lies later than the first version of its song; `findings` are the delivery check's, by place;
@@ -36,7 +36,7 @@ class PageOrder:
 
     playlist: Playlist
     profiles: Sequence[Profile]
-    tracks: Sequence[Delivered]
+    tracks: Sequence[MeasuredTrack]
     predictions: Sequence[Sequence[Prediction | SimulatorError | None]]
     heard: Sequence[int]
     seconds: float

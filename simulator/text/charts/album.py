@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from simulator.common.text import level
-from simulator.comparison.passages import SECONDS
+from simulator.comparison.versions import SECONDS
 from simulator.metering.dynamics import loud_window, quiet_window
 from simulator.metering.measurement import Measurement
 from simulator.text.charts.style import ANSWER_WIDTH, clock

@@ -15,8 +15,7 @@ import numpy as np
 from simulator.audibility.audibility import Audibility
 from simulator.common.text import level
 from simulator.comparison.alignment import Alignment
-from simulator.comparison.passages import SECONDS, Passages
-from simulator.comparison.versions import Figures
+from simulator.comparison.versions import SECONDS, Figures, Passages
 from simulator.metering.measurement import Measurement
 from simulator.text.audibility import NOTHING, moment_line
 from simulator.text.charts.style import ANSWER_WIDTH, LONGEST_NAME, clock

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simulator.common.text import level
-from simulator.comparison.passages import SECONDS, STEPS_PER_SECOND
+from simulator.comparison.versions import SECONDS, STEPS_PER_SECOND
 from simulator.metering.measurement import Measurement
 from simulator.text.charts.style import LONGEST_NAME, clock
 from simulator.text.colours import LOUD, VERSIONS

@@ -12,10 +12,9 @@ from typing import Literal
 from simulator.common.text import level, printed_gap
 from simulator.common.units import TIE_LU
 from simulator.comparison.versions import Comparison, Figures, Played, Side
-from simulator.text.comparison.gained_paid import LEAST_GAIN_DB, unmeasurable
+from simulator.text.comparison.delivered import Names, Said, ordered, tied, unmeasurable
 from simulator.text.comparison.played import integrated_gap
-from simulator.text.comparison.terms import Names, Said, ordered, tied
-from simulator.text.sentences import PUNCH_TIE_DB
+from simulator.text.sentences import LEAST_DB, PUNCH_TIE_DB, listed
 
 WHERE, SHORT_WHERE = "where nothing is normalised", "as delivered"
 SHORT_NAMES = 15
@@ -77,7 +76,7 @@ def _same(comparison: Comparison, names: Names) -> str:
         return ""
     louder, other, gain_db = ordered(names, -difference.match_gain_db)
     apart = " but for a conversion" if difference.conversion_only else ""
-    if gain_db >= LEAST_GAIN_DB:
+    if gain_db >= LEAST_DB:
         return f"{louder} is the same audio as {other}{apart}, {level(gain_db)} dB louder."
     return f"{names.loud} and {names.open} are the same audio{apart}: no difference on any player."
 
@@ -202,8 +201,3 @@ def _costs(worse: Figures, better: Figures) -> list[str]:
         count = worse.over_count - better.over_count
         costs.append(f"{count} {'more ' if better.over_count else ''}over{'s' if count > 1 else ''}")
     return costs
-
-
-def listed(parts: Sequence[str]) -> str:
-    """ "a", "a and b", "a, b and c"."""
-    return f"{', '.join(parts[:-1])} and {parts[-1]}" if len(parts) > 1 else parts[0]

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from simulator.common.units import LOUDNESS_OFFSET_DB
 from simulator.comparison.alignment import Alignment
-from simulator.comparison.passages import STEPS_PER_SECOND
+from simulator.comparison.versions import STEPS_PER_SECOND
 from simulator.metering import gating
 from simulator.metering.measurement import Measurement
 

@@ -34,11 +34,9 @@ from simulator.text.sentences import (
     delivered_sentence,
     headroom_sentences,
     passage_sentence,
-    peak_cells,
-    peak_columns,
     played_sentence,
 )
-from simulator.text.tables import grid, shortened
+from simulator.text.tables import grid, peak_cells, peak_columns, shortened
 
 
 def wrapped(text: str, width: int, bullet: str = "") -> list[str]:

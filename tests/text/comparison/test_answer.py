@@ -17,9 +17,8 @@ from simulator.comparison.versions import Comparison
 from simulator.normalizer.profile import Profile
 from simulator.playlists.playlist import Track
 from simulator.text.comparison.answer import answer_sentences, further_sentence
-from simulator.text.comparison.gained_paid import whole_sentences
+from simulator.text.comparison.delivered import Names, whole_sentences
 from simulator.text.comparison.played import played_sentences
-from simulator.text.comparison.terms import Names
 from simulator.text.json_form import comparison_object
 
 OPEN = song([(-20.0, 20.0), (-12.0, 20.0)], -6.0)

@@ -19,7 +19,7 @@ from simulator.comparison.versions import Comparison
 from simulator.dsp.limiter import LimiterReport
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.profile import Profile
-from simulator.text.comparison.gained_paid import whole_sentences
+from simulator.text.comparison.delivered import whole_sentences
 from simulator.text.comparison.played import played_sentences
 
 OPEN = song([(-20.0, 20.0), (-12.0, 20.0)], -6.0)

@@ -14,12 +14,12 @@ from support.signals import both, pink_noise
 
 from simulator.common.errors import SimulatorError
 from simulator.dsp.ceiling import LimiterSettings
-from simulator.engine.measure import Job, do
+from simulator.engine.measure import Job, measure_file
 from simulator.metering.passage import Passage
 from simulator.normalizer.chain import ChainSettings
 from simulator.normalizer.profile import Delivery
 from simulator.page.clips import Clip, stored
-from simulator.page.file.audio import CutJob, cut, cut_all, flac, page_rate
+from simulator.page.file.cut_passages import CutJob, cut, cut_all, flac, page_rate
 
 RATE = 44_100
 LIMITED = ChainSettings(8.0, LimiterSettings(-1.0, "true", 3.0, 150.0))
@@ -39,6 +39,7 @@ def file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_a_cut_is_the_chains_whole_output_bit_for_bit(file: Path, chain: ChainSettings) -> None:
     places = (Passage(3.2, 0.7, ""), Passage(0.0, 1.0, ""), Passage(2.9, 2.1, ""))
     found = cut(CutJob(str(file), chain, places))
+    assert found.plain is (chain != LIMITED)
     whole, _ = soundfile.read(file, dtype="float32")
     played, _ = play_array(whole, RATE, chain)
     for place, delivered, heard in zip(places, found.delivered, found.played, strict=True):
@@ -50,8 +51,8 @@ def test_a_cut_is_the_chains_whole_output_bit_for_bit(file: Path, chain: ChainSe
 def test_a_delivery_acts_before_the_gain(file: Path) -> None:
     """16 bits before a gain of −7 dB: on the grid of 16 bits only once the gain is taken away again."""
     job = CutJob(str(file), ChainSettings(-7.0), (Passage(1.0, 0.5, ""),), Delivery(bits=16))
-    assert not job.plain
     found = cut(job)
+    assert not found.plain
     steps = found.played[0] * np.float32(10 ** (7.0 / 20)) * 32768
     assert np.abs(steps - np.rint(steps)).max() < 0.02  # float32 rounding of the two gains
     assert np.abs(found.played[0] - found.delivered[0] * np.float32(10 ** (-7.0 / 20))).max() < 2 / 32768
@@ -67,7 +68,7 @@ def test_what_is_encoded_already_gives_the_same_cuts(file: Path, tmp_path: Path)
     )
     fresh = cut(job)
     kept = tmp_path / "kept"
-    content = do(Job(job.path, delivery=job.delivery, keep_in=kept)).content
+    content = measure_file(Job(job.path, delivery=job.delivery, keep_in=kept)).content
     job = replace(job, content=content, keep_in=kept)
     (encoded,) = kept.iterdir()
     before = encoded.read_bytes()

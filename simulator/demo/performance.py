@@ -16,11 +16,10 @@ import numpy as np
 
 from simulator.common.units import db_to_gain
 from simulator.demo.drums import KITS
+from simulator.demo.instruments import ENSEMBLES, LOOP_FRAMES, SOLOS, STRUCK, Tone, ensemble_loop, solo_phrase
 from simulator.demo.pattern import Note, frequency_hz
 from simulator.demo.score import Part, Phrase, Score
-from simulator.demo.spectra import Samples, Values, fade
-from simulator.demo.struck import STRUCK
-from simulator.demo.sustained import ENSEMBLES, LOOP_FRAMES, SOLOS, Tone, ensemble_loop, solo_phrase
+from simulator.demo.synthesis import Samples, Values, fade
 
 INSTRUMENTS = frozenset({*STRUCK, *ENSEMBLES, *SOLOS})
 KIT_SOUNDS = {kit: frozenset(sounds) for kit, sounds in KITS.items()}

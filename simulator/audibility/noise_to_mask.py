@@ -18,7 +18,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.audibility.audibility import Audibility
-from simulator.audibility.held_notes import HeldNotes
 from simulator.audibility.masking_threshold import (
     ear,
     excitation,
@@ -29,7 +28,7 @@ from simulator.audibility.masking_threshold import (
     tonality,
     without_balance,
 )
-from simulator.audibility.moments import AudibleSeries, audibility_of
+from simulator.audibility.moments import AudibleSeries, HeldNotes, audibility_of
 from simulator.common.channels import counted_channels
 from simulator.dsp.segments import METER_FRAMES
 

@@ -11,8 +11,7 @@ from support.made_measurements import made
 
 from simulator.comparison.alignment import Edit, Piece
 from simulator.comparison.versions import Comparison
-from simulator.text.comparison.gained_paid import whole_sentences
-from simulator.text.comparison.terms import Said
+from simulator.text.comparison.delivered import Said, whole_sentences
 
 OPEN = song([(-20.0, 20.0), (-12.0, 20.0)], -1.0)
 LOUD = song([(-11.0, 20.0), (-8.0, 20.0)], 0.8, overs=7, share=0.02)

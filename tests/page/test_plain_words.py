@@ -9,7 +9,7 @@ from simulator.audibility.audibility import Moment, MomentKind
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_gain
 from simulator.normalizer.profile import Profile
-from simulator.page.words import (
+from simulator.page.plain_words import (
     balance,
     change_words,
     decibels,

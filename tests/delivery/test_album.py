@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from support.made_measurements import made
 
-from simulator.delivery.sequence import Relation, gaps_s, trims_db
+from simulator.delivery.album import Relation, gaps_s, trims_db
 from simulator.metering.measurement import Measurement, Series
 
 

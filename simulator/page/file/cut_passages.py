@@ -43,19 +43,16 @@ class CutJob:
     content: str = ""
     keep_in: Path | None = None
 
-    @property
-    def plain(self) -> bool:
-        """True where the player does nothing but a gain."""
-        return self.delivery is None and self.chain == ChainSettings(self.chain.gain_db)
-
 
 @dataclass(frozen=True, slots=True)
 class Cuts:
-    """The passages in the order wanted, as delivered and as played, at one rate."""
+    """The passages in the order wanted, as delivered and as played, at one rate; `plain` where the player
+    does nothing but a gain."""
 
     rate: int
     delivered: tuple[Audio, ...]
     played: tuple[Audio, ...]
+    plain: bool
 
 
 def cut_all(
@@ -77,20 +74,19 @@ def cut(job: CutJob) -> Cuts:
         if job.delivery is not None:
             _pass(_watched(reader, files), files)
     with AudioReader(job.path, hashed=False) as reader:
-        delivering = None
+        delivering, played_rate, blocks = None, rate, _watched(reader, files if job.delivery is None else [])
         if job.delivery is not None:
-            known = job.content
-            delivering = Delivering(rate, channels, job.delivery, lambda: known, keep_in=job.keep_in)
-        played_rate = rate if delivering is None else delivering.sample_rate
+            delivering = Delivering(rate, channels, job.delivery, lambda: job.content, keep_in=job.keep_in)
+            played_rate = delivering.sample_rate
         plays = [PassageRecorder(passage.frames(played_rate)) for passage in job.passages]
-        blocks = _watched(reader, files if delivering is None else [])
         stream = play(blocks, played_rate, channels, job.chain, LimiterReport(), delivering)
         _pass(_watched(stream, plays), plays)
     target = page_rate(rate)
     return Cuts(
         target,
         tuple(converted(file.samples(channels), rate, target) for file in files),
-        tuple(converted(one.samples(channels), played_rate, target) for one in plays),
+        tuple(converted(recorder.samples(channels), played_rate, target) for recorder in plays),
+        job.delivery is None and job.chain == ChainSettings(job.chain.gain_db),
     )
 
 
@@ -105,12 +101,8 @@ def _may_crash(job: CutJob) -> bool:
 
 def page_rate(rate: int) -> int:
     """The rate in the page: at most 48 kHz, a whole part of the file's where there is one."""
-    if rate <= HIGHEST_RATE:
-        return rate
-    whole = next(
-        (rate // part for part in (2, 3, 4) if rate % part == 0 and rate // part <= HIGHEST_RATE), None
-    )
-    return whole or HIGHEST_RATE
+    parts = (rate // part for part in (1, 2, 3, 4) if rate % part == 0 and rate // part <= HIGHEST_RATE)
+    return next(parts, HIGHEST_RATE)
 
 
 def converted(samples: Audio, rate: int, target: int) -> Audio:

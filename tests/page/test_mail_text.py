@@ -8,7 +8,7 @@ import pytest
 from support.vote_mail import read_answer
 
 from simulator.blind_test.ballot import answer_line, read_answers
-from simulator.page.file.mail_text import texts_of
+from simulator.page.mail_text import texts_of
 
 LINE = answer_line("k3f9m2p7qx", "ABBA" * 30, False)
 BODY = f"Grüße!\n\nVote: Which?\n{LINE}\nanswer: 00ff12ab\nname: Zoë\nwords: plus près, “warmer”\n\nBye\n"

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from simulator.common.units import lufs_to_energy
-from simulator.page.charts import (
+from simulator.page.pictures import (
     FLOOR_LUFS,
     HEIGHT,
     MOST_POINTS,
