@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Literal
 
-from simulator.common.text import level, printed_gap
+from simulator.common.text import counted, level, printed_gap
 from simulator.common.units import TIE_LU
 from simulator.comparison.versions import Comparison, Figures, Played, Side
 from simulator.text.comparison.delivered import Names, Said, louder_words, ordered, tied, unmeasurable
@@ -24,14 +24,14 @@ SHORT_NAMES = 15
 def answer_sentences(comparison: Comparison, names: Names) -> list[Said]:
     """The answer for all players of the comparison together; `names` as in it."""
     same, gap = _same(comparison, names), _integrated(comparison.delivered)
-    said = [Said("answer_same", same) if same else _gain(comparison.delivered, names)]
+    sentences = [Said("answer_same", same) if same else _gain(comparison.delivered, names)]
     if gap is None or same.endswith("player."):
-        return said
+        return sentences
     if len(comparison.played) == 1:
-        said.append(_left(gap, comparison.played[0], names))
+        sentences.append(_left(gap, comparison.played[0], names))
     elif comparison.played:
-        said.append(_on_players(gap, comparison.played, names))
-    return [*said, _cost(comparison.delivered, gap, names)]
+        sentences.append(_on_players(gap, comparison.played, names))
+    return [*sentences, _cost(comparison.delivered, gap, names)]
 
 
 def further_sentence(comparison: Comparison, names: Names) -> Said:
@@ -183,5 +183,5 @@ def _costs(worse: Figures, better: Figures) -> list[str]:
         costs.append(f"{level(span)} LU of loud–quiet span")
     if worse.over_count > better.over_count:
         count = worse.over_count - better.over_count
-        costs.append(f"{count} {'more ' if better.over_count else ''}over{'s' if count > 1 else ''}")
+        costs.append(counted(count, "more over" if better.over_count else "over"))
     return costs
