@@ -79,6 +79,13 @@ class Leaving:
     ramp: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Pause, or go on."""
+
+    paused: bool
+
+
 Totals = Callable[[int], int | None]
 
 
@@ -193,6 +200,15 @@ class Callback:
         self._callbacks += 1
         self._cells.add_to_ring(out)
         self._publish()
+
+    def take(self, asked: Order | Leaving | Hold) -> None:
+        """Takes an order, which counts from the next block on."""
+        if isinstance(asked, Order):
+            self.asked = asked
+        elif isinstance(asked, Leaving):
+            self.leaving = asked
+        else:
+            self.paused = asked.paused
 
     @property
     def silent(self) -> bool:

@@ -18,21 +18,16 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from simulator.common.errors import UsageError
-from simulator.common.listening import Listen
 from simulator.deck import stream
-from simulator.deck.callback import Leaving
-from simulator.deck.interface import Deck, DeckProgram, DeviceView, Kind, Now, OutputChoice
+from simulator.deck.callback import Hold, Leaving, Order
+from simulator.deck.interface import Deck, DeviceView, Kind, Now, OutputChoice
 from simulator.deck.lanes import MOST_BYTES, LaneBook, Scratch
 from simulator.deck.orders import Orders
 from simulator.deck.renderer import RendererProcess
-from simulator.deck.shared_memory import Cells, Shared
+from simulator.deck.shared_memory import Shared
 from simulator.deck.stream import (
     Close,
-    Hold,
     Lost,
     NoSound,
     Opened,
@@ -48,8 +43,6 @@ from simulator.engine.workers import ChildProcess, start_tracker
 from simulator.storage.process_life import end_with_parent
 
 CLOSE_SECONDS = 2.0
-
-
 LIMIT_SECONDS = 6.0
 HANGS = "The sound system is not responding."
 
@@ -96,13 +89,11 @@ class _Running:
     """What there is once the device's rate is known."""
 
     opened: Opened
-    cells: Cells
     renderer: RendererProcess
-    book: LaneBook
     orders: Orders
 
 
-class LiveDeck:
+class LiveDeck(Deck):
     """A device, or the silent clock."""
 
     def __init__(
@@ -131,8 +122,6 @@ class LiveDeck:
             self._begin(Leaving(), silent_if_none=True, silent=silent)
 
     def ready(self) -> None:
-        """Waits until the stream runs (every other method does so too). Raises UsageError for a device name
-        that does not fit."""
         self._run()
 
     def _run(self) -> _Running:
@@ -147,7 +136,7 @@ class LiveDeck:
             folder, log = str(self._scratch.folder), self._scratch.log
             renderer = RendererProcess(self._context, self._shared, folder, log, rate)
             book = LaneBook(cells, rate, renderer, self._scratch.free_bytes, self._most_bytes)
-            self._running = _Running(opened, cells, renderer, book, Orders(book, cells, rate))
+            self._running = _Running(opened, renderer, Orders(book, cells, rate))
             self._beat = (-1, time.monotonic())
             renderer.start()
         return self._running
@@ -157,10 +146,6 @@ class LiveDeck:
     @property
     def kind(self) -> Kind:
         return "device" if self._run().opened.silent is None else "silent"
-
-    @property
-    def sample_rate(self) -> int:
-        return self._run().opened.sample_rate
 
     @property
     def latency_s(self) -> float:
@@ -175,49 +160,21 @@ class LiveDeck:
         return self._run().opened.silent
 
     @property
-    def lanes(self) -> LaneBook:
-        return self._run().book
+    def _orders(self) -> Orders:
+        return self._run().orders
+
+    def _send(self, order: Order | Leaving | Hold) -> None:
+        self._stream.send(order)
 
     # what it does
 
-    def sound(
-        self,
-        program: DeckProgram,
-        segment: int = 0,
-        frame: int = 0,
-        ramp_s: float = 0.0,
-        ramp_from: float = 0.0,
-        since: int | None = None,
-    ) -> None:
-        """Plays the program from a place on; see `interface.Deck`."""
-        self._stream.send(self._run().orders.program(program, segment, frame, ramp_s, ramp_from, since))
-
-    def pause(self) -> None:
-        """5 ms out, and then silence."""
-        self._run().orders.paused = True
-        self._stream.send(Hold(True))
-
-    def resume(self) -> None:
-        """5 ms in."""
-        self._run().orders.paused = False
-        self._stream.send(Hold(False))
-
-    def output(self, gain: float, listen: Listen = "stereo", ramp_s: float = 0.0) -> None:
-        """The monitor's gain and what is listened to; see `interface.Deck`."""
-        self._stream.send(self._run().orders.output(gain, listen, ramp_s))
-
     def now(self) -> Now:
         """Where it is; keeps it going."""
+        orders = self._orders  # waits for the stream's first message, which is not for _hear
         self._hear()
         self._watch()
-        self._run().book.tend()
-        self._run().orders.tend(self._run().cells.read())
-        now = self._run().orders.now(self._alive, self._why if not self._alive else None)
+        now = orders.now(self._alive, self._why if not self._alive else None)
         return replace(now, dropouts=now.dropouts + self._breaks)
-
-    def recent(self, seconds: float) -> NDArray[np.float32]:
-        """The last frames that left (frames, 2)."""
-        return self._run().cells.recent(round(seconds * self._run().opened.sample_rate))
 
     def devices(self) -> Sequence[DeviceView]:
         """What is there now. Raises UsageError with the reason where there is nothing."""
@@ -274,13 +231,7 @@ class LiveDeck:
     def _end_stream(self, *, fade: bool) -> None:
         self._stream.end(Close() if fade else None, CLOSE_SECONDS)
 
-    def _begin(
-        self,
-        leaving: Leaving,
-        *,
-        silent_if_none: bool,
-        silent: bool = False,
-    ) -> None:
+    def _begin(self, leaving: Leaving, *, silent_if_none: bool, silent: bool = False) -> None:
         """Starts the process."""
         orders = None if self._running is None else self._running.orders
         opening = Opening(
@@ -325,32 +276,25 @@ class LiveDeck:
                 self._stream.end()
                 self._lose(self._why or HANGS, choosing=True)
             return
-        beat = self._run().cells.read().callbacks
+        beat = self._orders.cells.read().callbacks
         if beat != self._beat[0]:
             self._beat = (beat, now)
         elif now - self._beat[1] > max(HUNG_SECONDS, 3.0 * self._run().opened.latency_s):
             self._stream.end()
             self._lose(f"{self._run().opened.device or 'The silent clock'} stopped responding. {GOES_ON}")
 
-    def _sounding(self) -> bool:
-        """True where something sounded when the stream last said where it was."""
-        state = self._run().cells.read()
-        return state.playing and not state.waiting and self._run().orders.leaving.gain > 0.0
-
     def _lose(self, why: str, *, choosing: bool = False) -> None:
         """There is no stream: a new process looks for the same device (never for another, which might be
         louder), or for the one that is chosen."""
+        orders = self._orders
         if not choosing:
-            self._choice = replace(self._choice, device=self._run().opened.device or None)
-            self._breaks += self._sounding()
+            self._choice = replace(self._choice, device=self.device)
+            state = orders.cells.read()
+            self._breaks += state.playing and not state.waiting and orders.leaving.gain > 0.0
         self._alive, self._why = False, why
         silent = self.kind == "silent" and not choosing
-        self._choice = replace(self._choice, sample_rate=self._run().opened.sample_rate)
-        self._begin(
-            self._run().orders.leaving,
-            silent_if_none=silent,
-            silent=silent,
-        )
+        self._choice = replace(self._choice, sample_rate=self.sample_rate)
+        self._begin(orders.leaving, silent_if_none=silent, silent=silent)
 
 
 FILE_RATE = 44_100

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.errors import UsageError
-from simulator.deck.callback import Callback, Leaving, Order
+from simulator.deck.callback import Callback, Hold, Leaving, Order
 from simulator.deck.interface import DeviceView, OutputChoice
 from simulator.deck.shared_memory import MappedLanes, Shared
 from simulator.engine.interrupts import ignore_terminal_signals
@@ -299,13 +299,6 @@ class Lost:
 
 
 @dataclass(frozen=True, slots=True)
-class Hold:
-    """Pause, or go on."""
-
-    paused: bool
-
-
-@dataclass(frozen=True, slots=True)
 class Close:
     """Fade out and end."""
 
@@ -425,17 +418,15 @@ class _Child:
 
     def _take(self, message: object, stream: DeviceStream | ClockStream) -> bool:
         """Does what is asked; False where it was the last thing."""
-        if isinstance(message, Order):
-            self._begin(message)
-        elif isinstance(message, Leaving):
-            self._callback.leaving = message
-        elif isinstance(message, Hold):
-            self._callback.paused = message.paused
-        elif isinstance(message, Close):
+        if isinstance(message, Close):
             self._callback.paused = True
             time.sleep(0.02 + 2.0 * stream.latency_s)  # what comes last is thrown away by some devices
             stream.close()
             return False
+        if isinstance(message, Order):
+            self._begin(message)
+        else:
+            self._callback.take(message)
         return True
 
     def _begin(self, order: Order) -> None:
@@ -444,7 +435,7 @@ class _Child:
             lane = order.parts[order.part].lane
             self._lanes.keep({lane} | self._callback.sounding)
             self._lanes.warm(lane, order.frame, FIRST_SECONDS)
-        self._callback.asked = order
+        self._callback.take(order)
 
     def _warm(self) -> None:
         """Keeps the lanes around the place mapped and read."""
