@@ -22,7 +22,7 @@ from simulator.common.errors import UsageError
 from simulator.deck import stream
 from simulator.deck.callback import Hold, Leaving, Order
 from simulator.deck.interface import Deck, DeviceView, Kind, Now, OutputChoice
-from simulator.deck.lanes import MOST_BYTES, LaneBook, Scratch
+from simulator.deck.lanes import LaneBook, Scratch
 from simulator.deck.orders import Orders
 from simulator.deck.renderer import RendererProcess
 from simulator.deck.shared_memory import Shared
@@ -37,14 +37,19 @@ from simulator.deck.stream import (
     outputs,
     quiet_process,
 )
-from simulator.deck.to_file import FileDeck
 from simulator.engine.interrupts import signals_held
 from simulator.engine.workers import ChildProcess, start_tracker
 from simulator.storage.process_life import end_with_parent
 
 CLOSE_SECONDS = 2.0
+OPEN_SECONDS = 8.0
+"""So long may the sound system take to answer."""
+HUNG_SECONDS = 1.0
+"""A stream that has not asked for a block for this long (or three times its latency) hangs."""
 LIMIT_SECONDS = 6.0
 HANGS = "The sound system is not responding."
+GOES_ON = "Playback resumes when it is back, or on another device."
+TRIED = "Retrying until it opens; your position is kept."
 
 
 def run(pipe: Connection, log: str) -> None:
@@ -75,15 +80,6 @@ def list_devices(context: Any, log: str, seconds: float = LIMIT_SECONDS) -> list
     return list(answer)
 
 
-ANY_OUTPUT = OutputChoice()
-OPEN_SECONDS = 8.0
-"""So long may the sound system take to answer."""
-HUNG_SECONDS = 1.0
-"""A stream that has not asked for a block for this long (or three times its latency) hangs."""
-GOES_ON = "Playback resumes when it is back, or on another device."
-TRIED = "Retrying until it opens; your position is kept."
-
-
 @dataclass(slots=True)
 class _Running:
     """What there is once the device's rate is known."""
@@ -96,17 +92,10 @@ class _Running:
 class LiveDeck(Deck):
     """A device, or the silent clock."""
 
-    def __init__(
-        self,
-        choice: OutputChoice = ANY_OUTPUT,
-        *,
-        silent: bool = False,
-        cache: Path | None = None,
-        most_bytes: int = MOST_BYTES,
-    ) -> None:
-        """Begins to open the output; where nothing can sound, the silent clock. Does not wait for it: `ready`
-        does. Raises WriteError where the lanes have no place."""
-        self._choice, self._most_bytes = choice, most_bytes
+    def __init__(self, choice: OutputChoice, *, silent: bool = False, cache: Path | None = None) -> None:
+        """Begins to open the output; the silent clock where nothing can sound, or `silent` asks for it. Does
+        not wait: `ready` does. Raises WriteError where the lanes have no place."""
+        self._choice = choice
         self._running: _Running | None = None
         self._alive = True
         self._why: str | None = None
@@ -119,7 +108,7 @@ class LiveDeck(Deck):
             atexit.register(self.close)
             self._shared = Shared(self._context)
             self._stream = ChildProcess(stream.run, self._context)
-            self._begin(Leaving(), silent_if_none=True, silent=silent)
+            self._begin(silent)
 
     def ready(self) -> None:
         self._run()
@@ -135,7 +124,7 @@ class LiveDeck(Deck):
             cells = self._shared.cells(rate)
             folder, log = str(self._scratch.folder), self._scratch.log
             renderer = RendererProcess(self._context, self._shared, folder, log, rate)
-            book = LaneBook(cells, rate, renderer, self._scratch.free_bytes, self._most_bytes)
+            book = LaneBook(cells, rate, renderer, self._scratch.free_bytes)
             self._running = _Running(opened, renderer, Orders(book, cells, rate))
             self._beat = (-1, time.monotonic())
             renderer.start()
@@ -216,7 +205,7 @@ class LiveDeck(Deck):
         self._stream.end()
         if isinstance(answer, UsageError):
             raise answer
-        self._begin(Leaving(), silent_if_none=True, silent=True)
+        self._begin(silent=True)
         answer = self._answer()
         if not isinstance(answer, Opened):
             raise UsageError("The process that plays could not be started.", f"See {self._scratch.log}.")
@@ -231,16 +220,16 @@ class LiveDeck(Deck):
     def _end_stream(self, *, fade: bool) -> None:
         self._stream.end(Close() if fade else None, CLOSE_SECONDS)
 
-    def _begin(self, leaving: Leaving, *, silent_if_none: bool, silent: bool = False) -> None:
-        """Starts the process."""
+    def _begin(self, silent: bool) -> None:
+        """Starts the process. Only a first device may be replaced by the silent clock."""
         orders = None if self._running is None else self._running.orders
         opening = Opening(
             folder=str(self._scratch.folder),
             log=self._scratch.log,
             choice=self._choice,
-            silent_if_none=silent_if_none,
+            silent_if_none=silent or orders is None,
             silent=silent,
-            leaving=leaving,
+            leaving=Leaving() if orders is None else orders.leaving,
             paused=orders is not None and orders.paused,
             order=None if orders is None else orders.again(),
         )
@@ -292,24 +281,5 @@ class LiveDeck(Deck):
             state = orders.cells.read()
             self._breaks += state.playing and not state.waiting and orders.leaving.gain > 0.0
         self._alive, self._why = False, why
-        silent = self.kind == "silent" and not choosing
         self._choice = replace(self._choice, sample_rate=self.sample_rate)
-        self._begin(orders.leaving, silent_if_none=silent, silent=silent)
-
-
-FILE_RATE = 44_100
-
-
-def open_deck(
-    choice: OutputChoice = ANY_OUTPUT,
-    to_file: Path | None = None,
-    *,
-    force: bool = False,
-    silent: bool = False,
-) -> Deck:
-    """The deck into a file where one is named; else the device, or the silent clock where nothing can sound
-    (or it is asked for). Without a rate a device has its own, a file 44.1 kHz. Raises UsageError for a device
-    that is not there, WriteError where the file or the lanes have no place."""
-    if to_file is not None:
-        return FileDeck(to_file, choice.sample_rate or FILE_RATE, force=force)
-    return LiveDeck(choice, silent=silent)
+        self._begin(silent=self.kind == "silent" and not choosing)

@@ -78,18 +78,18 @@ def outputs() -> list[tuple[int, DeviceView]]:
     try:
         default = sd.default.device[1]
         found = [
-            (number, DeviceView(one["name"], one["max_output_channels"], round(one["default_samplerate"])))
-            for number, one in enumerate(sd.query_devices())
-            if one["max_output_channels"] > 0
+            (
+                number,
+                DeviceView(device["name"], channels, round(device["default_samplerate"]), number == default),
+            )
+            for number, device in enumerate(sd.query_devices())
+            if (channels := device["max_output_channels"]) > 0
         ]
     except sd.PortAudioError as problem:
         raise NoSound(_plain(problem)) from None
     if not found:
         raise NoSound(NO_DEVICE)
-    return [
-        (number, DeviceView(one.name, one.channels, one.sample_rate, number == default))
-        for number, one in found
-    ]
+    return found
 
 
 def named(devices: Sequence[DeviceView], name: str | None) -> int:
@@ -98,14 +98,12 @@ def named(devices: Sequence[DeviceView], name: str | None) -> int:
     if name is None:
         return next((index for index, one in enumerate(devices) if one.default), 0)
     names = [device.name for device in devices]
-    lowered = [name.casefold() for name in names]
-    for found in (
-        [index for index, one in enumerate(names) if one == name],
-        [index for index, one in enumerate(lowered) if one == name.casefold()],
-    ):
-        if found:
-            return found[0]
-    parts = [index for index, one in enumerate(lowered) if name.casefold() in one]
+    if name in names:
+        return names.index(name)
+    wanted, lowered = name.casefold(), [one.casefold() for one in names]
+    if wanted in lowered:
+        return lowered.index(wanted)
+    parts = [index for index, one in enumerate(lowered) if wanted in one]
     if len(parts) == 1:
         return parts[0]
     there = ", ".join(dict.fromkeys(names))

@@ -21,7 +21,7 @@ from simulator.audio_files.writer import WAV_LIMIT
 from simulator.common.errors import UsageError, WriteError
 from simulator.deck.callback import Callback, Hold, Leaving, Order
 from simulator.deck.interface import Deck, DeviceView, Kind, Now
-from simulator.deck.lanes import MOST_BYTES, LaneBook, Scratch
+from simulator.deck.lanes import LaneBook, Scratch
 from simulator.deck.orders import Orders
 from simulator.deck.renderer import RendererProcess
 from simulator.deck.shared_memory import FRAME_BYTES, MappedLanes, Shared
@@ -41,13 +41,7 @@ class FileDeck(Deck):
     """A session's sound as a file."""
 
     def __init__(
-        self,
-        path: Path,
-        sample_rate: int,
-        *,
-        force: bool = False,
-        cache: Path | None = None,
-        most_bytes: int = MOST_BYTES,
+        self, path: Path, sample_rate: int, *, force: bool = False, cache: Path | None = None
     ) -> None:
         """Begins the file. Raises WriteError where it is there already or cannot be written."""
         import soundfile
@@ -81,7 +75,7 @@ class FileDeck(Deck):
                 raise write_error(path, refusal(passing, problem.error_string)) from None
             renderer = RendererProcess(context, shared, str(scratch.folder), scratch.log, sample_rate)
             closing.callback(renderer.close)
-            book = LaneBook(cells, sample_rate, renderer, scratch.free_bytes, most_bytes)
+            book = LaneBook(cells, sample_rate, renderer, scratch.free_bytes)
             self._asked = Orders(book, cells, sample_rate)
             self._mapped = MappedLanes(scratch.folder, cells, sample_rate)
             closing.callback(self._mapped.close)
