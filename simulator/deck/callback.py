@@ -30,8 +30,9 @@ from simulator.deck.shared_memory import (
 from simulator.dsp.fades import Gate, Level, fade_frames, rise
 
 Block = NDArray[np.float32]
-
-
+LARGEST_BLOCK = 8192
+RESUME_SECONDS = 0.5
+"""A lane that ran dry has to be this far ahead again before it goes on."""
 ENDLESS = 1 << 60
 """The end of a lane whose length is not known yet."""
 
@@ -71,12 +72,15 @@ class Order:
 
 
 @dataclass(frozen=True, slots=True)
-class Leaving:
-    """What happens to all that leaves: a gain reached over `ramp` frames, and what is listened to."""
+class Monitoring:
+    """What happens to all that is played: a gain reached over `ramp` frames, and what is listened to."""
 
     gain: float = 1.0
     listen: Listen = "stereo"
     ramp: int = 0
+
+
+NEUTRAL = Monitoring()
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,17 +147,11 @@ def listen_to(block: Block, what: str, between: Block) -> None:
     block[:, 1] = both
 
 
-RESUME_SECONDS = 0.5
-"""A lane that ran dry has to be this far ahead again before it goes on."""
-LARGEST_BLOCK = 8192
-UNCHANGED = Leaving()
-
-
 class Callback:
     """The deck's whole state, driven block by block by `fill`."""
 
     def __init__(
-        self, lanes: MappedLanes, cells: Cells, sample_rate: int, leaving: Leaving = UNCHANGED
+        self, lanes: MappedLanes, cells: Cells, sample_rate: int, monitoring: Monitoring = NEUTRAL
     ) -> None:
         self._lanes, self._cells = lanes, cells
         self._fade = fade_frames(sample_rate)
@@ -161,7 +159,7 @@ class Callback:
         # what is asked; set from another thread
         self.asked: Order | None = None
         self.paused = False
-        self.leaving = leaving
+        self.monitoring = monitoring
         # what is done
         self._order: Order | None = None
         self._parts: tuple[LaneStretch, ...] = ()
@@ -175,9 +173,9 @@ class Callback:
         self._sounded = False
         self._gate = Gate(self._fade)
         self._swell = Level()
-        self._level = Level(leaving.gain)
-        self._left = self.leaving
-        self._listen = self._ear = leaving.listen
+        self._level = Level(monitoring.gain)
+        self._monitoring = self.monitoring
+        self._listen = self._next_listen = monitoring.listen
         self._between = np.zeros((LARGEST_BLOCK,), np.float32)
         # what is asked, as read for this block
         self._next: Order | None = None
@@ -186,10 +184,10 @@ class Callback:
     def fill(self, out: Block, underflow: bool = False) -> None:
         """The next block (frames, 2), all of it."""
         self._next, self._hold = self.asked, self.paused
-        left = self.leaving
-        if left is not self._left:
-            self._left, self._ear = left, left.listen
-            self._level.move(left.gain, max(left.ramp, self._fade))
+        monitoring = self.monitoring
+        if monitoring is not self._monitoring:
+            self._monitoring, self._next_listen = monitoring, monitoring.listen
+            self._level.move(monitoring.gain, max(monitoring.ramp, self._fade))
         done = 0
         while done < out.shape[0]:
             done += self._stretch(out[done:])
@@ -201,12 +199,12 @@ class Callback:
         self._cells.add_to_ring(out)
         self._publish()
 
-    def take(self, asked: Order | Leaving | Hold) -> None:
+    def take(self, asked: Order | Monitoring | Hold) -> None:
         """Takes an order, which counts from the next block on."""
         if isinstance(asked, Order):
             self.asked = asked
-        elif isinstance(asked, Leaving):
-            self.leaving = asked
+        elif isinstance(asked, Monitoring):
+            self.monitoring = asked
         else:
             self.paused = asked.paused
 
@@ -256,7 +254,9 @@ class Callback:
             if not self._open():
                 out[:] = 0.0
                 return int(out.shape[0])
-        closing = self._next is not self._order or self._hold or self._ear != self._listen or self._starved
+        closing = (
+            self._next is not self._order or self._hold or self._next_listen != self._listen or self._starved
+        )
         part = self._parts[self._part]
         samples, ready, total = self._lanes.look(part.lane)
         end = part.end_within(total)
@@ -322,7 +322,7 @@ class Callback:
 
     def _change(self) -> None:
         """What waited for the gate to be closed."""
-        self._listen = self._ear
+        self._listen = self._next_listen
         order = self._next
         if order is self._order or order is None:
             return

@@ -19,7 +19,7 @@ from simulator.normalizer.chain import ChainSettings
 from simulator.storage.small_files import Stamp
 
 if TYPE_CHECKING:
-    from simulator.deck.callback import Hold, Leaving, Order
+    from simulator.deck.callback import Hold, Monitoring, Order
     from simulator.deck.lanes import LaneBook
     from simulator.deck.orders import Orders
 
@@ -196,5 +196,5 @@ class Deck(Protocol):
     def _orders(self) -> Orders:
         """What is asked of the callback; waits until there is one."""
 
-    def _send(self, order: Order | Leaving | Hold) -> None:
+    def _send(self, order: Order | Monitoring | Hold) -> None:
         """Passes it on to the callback."""

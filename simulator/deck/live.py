@@ -20,7 +20,7 @@ from typing import Any
 
 from simulator.common.errors import UsageError
 from simulator.deck import stream
-from simulator.deck.callback import Hold, Leaving, Order
+from simulator.deck.callback import Hold, Monitoring, Order
 from simulator.deck.interface import Deck, DeviceView, Kind, Now, OutputChoice
 from simulator.deck.lanes import LaneBook, Scratch
 from simulator.deck.orders import Orders
@@ -152,7 +152,7 @@ class LiveDeck(Deck):
     def _orders(self) -> Orders:
         return self._run().orders
 
-    def _send(self, order: Order | Leaving | Hold) -> None:
+    def _send(self, order: Order | Monitoring | Hold) -> None:
         self._stream.send(order)
 
     # what it does
@@ -229,7 +229,7 @@ class LiveDeck(Deck):
             choice=self._choice,
             silent_if_none=silent or orders is None,
             silent=silent,
-            leaving=Leaving() if orders is None else orders.leaving,
+            monitoring=Monitoring() if orders is None else orders.monitoring,
             paused=orders is not None and orders.paused,
             order=None if orders is None else orders.again(),
         )
@@ -279,7 +279,7 @@ class LiveDeck(Deck):
         if not choosing:
             self._choice = replace(self._choice, device=self.device)
             state = orders.cells.read()
-            self._breaks += state.playing and not state.waiting and orders.leaving.gain > 0.0
+            self._breaks += state.playing and not state.waiting and orders.monitoring.gain > 0.0
         self._alive, self._why = False, why
         self._choice = replace(self._choice, sample_rate=self.sample_rate)
         self._begin(silent=self.kind == "silent" and not choosing)

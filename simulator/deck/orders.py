@@ -5,7 +5,7 @@ from __future__ import annotations
 from simulator.common.errors import UsageError
 from simulator.common.listening import Listen
 from simulator.common.units import seconds_to_frames
-from simulator.deck.callback import Hold, LaneStretch, Leaving, Order, placed
+from simulator.deck.callback import Hold, LaneStretch, Monitoring, Order, placed
 from simulator.deck.interface import DeckProgram, Now
 from simulator.deck.lanes import LaneBook
 from simulator.deck.shared_memory import Cells, State
@@ -21,7 +21,7 @@ class Orders:
         self.book, self.cells, self.sample_rate = book, cells, sample_rate
         self._serial = 0
         self.order: Order | None = None
-        self.leaving = Leaving()
+        self.monitoring = Monitoring()
         self.paused = False
 
     def program(
@@ -54,10 +54,10 @@ class Orders:
         self.paused = paused
         return Hold(paused)
 
-    def output(self, gain: float, listen: Listen, ramp_s: float) -> Leaving:
+    def output(self, gain: float, listen: Listen, ramp_s: float) -> Monitoring:
         """The order for all that leaves."""
-        self.leaving = Leaving(gain, listen, seconds_to_frames(ramp_s, self.sample_rate))
-        return self.leaving
+        self.monitoring = Monitoring(gain, listen, seconds_to_frames(ramp_s, self.sample_rate))
+        return self.monitoring
 
     def again(self) -> Order | None:
         """The order for a callback that begins anew: the same program, at the place that was reached."""

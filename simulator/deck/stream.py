@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.errors import UsageError
-from simulator.deck.callback import Callback, Hold, Leaving, Order
+from simulator.deck.callback import Callback, Hold, Monitoring, Order
 from simulator.deck.interface import DeviceView, OutputChoice
 from simulator.deck.shared_memory import MappedLanes, Shared
 from simulator.engine.interrupts import ignore_terminal_signals
@@ -265,7 +265,7 @@ class Opening:
     choice: OutputChoice
     silent_if_none: bool
     silent: bool
-    leaving: Leaving
+    monitoring: Monitoring
     paused: bool
     order: Order | None
 
@@ -395,8 +395,8 @@ class _Child:
                 return False
             if isinstance(message, Order):
                 ask = replace(ask, order=message)
-            elif isinstance(message, Leaving):
-                ask = replace(ask, leaving=message)
+            elif isinstance(message, Monitoring):
+                ask = replace(ask, monitoring=message)
             elif isinstance(message, Hold):
                 ask = replace(ask, paused=message.paused)
             self._opening = ask
@@ -407,7 +407,7 @@ class _Child:
         ask = self._opening
         cells = self._shared.cells(sample_rate)
         self._lanes = MappedLanes(Path(ask.folder), cells, sample_rate)
-        self._callback = Callback(self._lanes, cells, sample_rate, ask.leaving)
+        self._callback = Callback(self._lanes, cells, sample_rate, ask.monitoring)
         self._callback.paused = ask.paused
         if ask.order is not None:
             self._begin(ask.order)

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from simulator.audio_files.writer import WAV_LIMIT
 from simulator.common.errors import UsageError, WriteError
-from simulator.deck.callback import Callback, Hold, Leaving, Order
+from simulator.deck.callback import Callback, Hold, Monitoring, Order
 from simulator.deck.interface import Deck, DeviceView, Kind, Now
 from simulator.deck.lanes import LaneBook, Scratch
 from simulator.deck.orders import Orders
@@ -93,7 +93,7 @@ class FileDeck(Deck):
         """True where anything has been played into the file. Else there will be none."""
         return self._written > 0
 
-    def _send(self, order: Order | Leaving | Hold) -> None:
+    def _send(self, order: Order | Monitoring | Hold) -> None:
         self._callback.take(order)
 
     def ready(self) -> None:

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from support.deck_lanes import FADE, RATE, Audio, Hand, HeldLanes, noise, order
 
 from simulator.deck import shared_memory
-from simulator.deck.callback import Callback, LaneStretch, Leaving
+from simulator.deck.callback import Callback, LaneStretch, Monitoring
 from simulator.metering.passage import with_edges
 
 SIZES = st.lists(st.integers(1, 700), min_size=1, max_size=5)
@@ -154,10 +154,10 @@ def test_a_late_block_is_a_dropout_only_where_something_sounded() -> None:
     played.callback.paused = False
     assert late(played) == 1  # the gap lies in the pause
     assert late(played) == 2
-    played.callback.leaving = Leaving(0.0)
+    played.callback.monitoring = Monitoring(0.0)
     played.run(256)
     assert late(played) == 2  # muted
-    played.callback.leaving = Leaving(1.0)
+    played.callback.monitoring = Monitoring(1.0)
     played.run(6_000)
     assert played.cells.read().ended
     assert late(played) == 2
@@ -207,7 +207,7 @@ def test_the_monitor_s_gain_moves_along_a_raised_cosine(sizes: list[int]) -> Non
     played = Hand(HeldLanes({1: np.ones((6_000, 2), np.float32)}))
     played.callback.asked = order(LaneStretch(1, 0, None))
     played.run(100)
-    played.callback.leaving = Leaving(0.25, "stereo", 1_600)
+    played.callback.monitoring = Monitoring(0.25, "stereo", 1_600)
     out = played.run(2_000, sizes)
     wanted = 1.0 + (0.25 - 1.0) * (0.5 - 0.5 * np.cos(np.pi * (np.arange(1_600) + 0.5) / 1_600))
     assert np.abs(out[:1_600, 0] - wanted).max() < 1e-6
@@ -232,7 +232,7 @@ def test_mono_and_difference_are_half_the_sum_and_half_the_difference_in_both(
     played = hand()
     played.callback.asked = order(LaneStretch(1, 0, None))
     played.run(100)
-    played.callback.leaving = Leaving(1.0, listen)
+    played.callback.monitoring = Monitoring(1.0, listen)
     out = played.run(1_000)
     assert np.array_equal(out[:FADE], A[100 : 100 + FADE] * rise()[::-1])  # no switch without the fades
     half = (0.5 * (A[:, 0] + sign * A[:, 1]))[100 + 2 * FADE : 1_100]
@@ -273,13 +273,13 @@ def test_whatever_is_asked_whenever_nothing_steps_and_nothing_mixes(
         elif act in ("pause", "resume"):
             callback.paused = act == "pause"
         elif act in ("quiet", "full"):
-            callback.leaving = Leaving(0.1 if act == "quiet" else 1.0, callback.leaving.listen)
+            callback.monitoring = Monitoring(0.1 if act == "quiet" else 1.0, callback.monitoring.listen)
         elif act == "dry":
             place = played.cells.read().frame
             played.lanes.ready[1] = played.lanes.ready[2] = max(place + 60, 21_000)
         else:
             mono = mono or act == "mono"
-            callback.leaving = Leaving(callback.leaving.gain, act)
+            callback.monitoring = Monitoring(callback.monitoring.gain, act)
         played.run(frames, sizes)
     out = played.played
     assert np.isfinite(out).all()

@@ -8,7 +8,7 @@ from support.deck_lanes import RATE, Hand, HeldLanes, order
 from support.made_session import Desk
 
 from simulator.common.units import db_to_gain
-from simulator.deck.callback import LaneStretch, Leaving
+from simulator.deck.callback import LaneStretch, Monitoring
 from simulator.dsp.fades import FADE_SECONDS
 from simulator.session.acts.level_guard import EAR_RAMP_S, RAMP_S
 from simulator.session.events import Effect, Output, Pause, Resume, Sound
@@ -32,7 +32,7 @@ def carried_out(hand: Hand, effects: tuple[Effect, ...]) -> None:
             hand.callback.asked = order(part, frame=RATE, ramp=ramp, ramp_from=start)
         elif isinstance(one, Output):
             gain = 0.0 if one.mute else db_to_gain(one.trim_db)
-            hand.callback.leaving = Leaving(gain, one.listen, round(one.ramp_s * RATE))
+            hand.callback.monitoring = Monitoring(gain, one.listen, round(one.ramp_s * RATE))
         elif isinstance(one, Pause | Resume):
             hand.callback.paused = isinstance(one, Pause)
 
