@@ -164,7 +164,7 @@ def ridden(mix: Audio, sample_rate: int, measurement: Measurement, ratio: float,
     gains_db = np.minimum(below * (1.0 - 1.0 / ratio), most_db)
     centres = (np.arange(len(gains_db)) + 0.5) * 0.1 * sample_rate
     curve = np.interp(np.arange(mix.shape[0]), centres, gains_db) / 20.0
-    return mix * (10.0**curve).astype(np.float32)[:, None]
+    return mix * np.asarray(10.0**curve, dtype=np.float32)[:, None]
 
 
 BLOCK = 1 << 18
