@@ -32,7 +32,7 @@ from simulator.common.errors import NothingDoneError, SimulatorError
 from simulator.common.text import level, signed
 from simulator.comparison.versions import Comparison
 from simulator.delivery.finding import Decided, worst
-from simulator.dsp.limiter_settings import PeakKind
+from simulator.dsp.ceiling import PeakKind
 from simulator.dsp.mastering_limiter import Style
 from simulator.engine import check as checking
 from simulator.engine import ladder as climbing
@@ -53,8 +53,12 @@ from simulator.storage.bundled import load_profiles
 from simulator.storage.folders import cache_folder
 from simulator.storage.measurement_cache import Store
 from simulator.storage.writing import drawn
-from simulator.text import charts, findings
+from simulator.text import findings
 from simulator.text import ladder as ladder_text
+from simulator.text.charts.comparison import Drawing, Drawn, comparison_figure
+from simulator.text.charts.ladder import ladder_figure
+from simulator.text.charts.measured import levels_figure, loudness_figure
+from simulator.text.charts.style import STYLE
 from simulator.text.comparison.answer import answer_sentences
 from simulator.text.comparison.delivered import Names
 from simulator.text.comparison.table import GAIN, figure_rows
@@ -82,7 +86,7 @@ class MeasuredAudio(Measurement):
 
     def figure(self) -> Figure:
         """Short-term loudness and true peak over time."""
-        return drawn(lambda: charts.loudness_figure(self.name, self), charts.STYLE)
+        return drawn(lambda: loudness_figure(self.name, self), STYLE)
 
 
 class PlayedTracks(tuple[Prediction, ...]):
@@ -110,9 +114,7 @@ class PlayedTracks(tuple[Prediction, ...]):
         """Each track as played, from its loudness to its true peak, against the player's target."""
         played = [(name, one.played) for name, one in zip(self.names, self, strict=True)]
         title = f"As played: {self.profile.title}"
-        return drawn(
-            lambda: charts.levels_figure(title, played, self.profile.target_lufs, None), charts.STYLE
-        )
+        return drawn(lambda: levels_figure(title, played, self.profile.target_lufs, None), STYLE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,14 +152,14 @@ class ComparedVersions(Comparison):
         only = replace(self, played=(one,))
         aligned = self.alignment if self.passages.shared else None
         heard = [
-            charts.Drawn(name, place, found.delivered, found.prediction.played, delivered, played)
+            Drawn(name, place, found.delivered, found.prediction.played, delivered, played)
             for name, place, found, delivered, played in (
                 (self.names.open, None, one.open, self.delivered.open, one.side.open),
                 (self.names.loud, aligned, one.loud, self.delivered.loud, one.side.loud),
             )
         ]
-        drawing = charts.Drawing(only.answer, one.profile.title, heard, self.passages)
-        return drawn(lambda: charts.comparison_figure(drawing), charts.STYLE)
+        drawing = Drawing(only.answer, one.profile.title, heard, self.passages)
+        return drawn(lambda: comparison_figure(drawing), STYLE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +194,7 @@ class NamedLadder(Ladder):
 
     def figure(self) -> Figure:
         """Gain as played against its cost in PLR, a curve for each destination."""
-        return drawn(lambda: charts.ladder_figure(self.rungs, self.destinations, self.name), charts.STYLE)
+        return drawn(lambda: ladder_figure(self.rungs, self.destinations, self.name), STYLE)
 
 
 class CheckedMasters(tuple[Checked, ...]):
@@ -225,7 +227,7 @@ class CheckedMasters(tuple[Checked, ...]):
         """Each master from its loudness to its true peak, against target and ceiling."""
         levels = [(one.track.title, one.measurement) for one in self if one.measurement is not None]
         limits = self.decided.target_lufs, self.decided.ceiling_dbtp
-        return drawn(lambda: charts.levels_figure("As delivered", levels, *limits), charts.STYLE)
+        return drawn(lambda: levels_figure("As delivered", levels, *limits), STYLE)
 
 
 def measure(audio: Audio) -> MeasuredAudio:

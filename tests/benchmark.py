@@ -25,7 +25,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import soundfile
 
-from simulator.dsp.limiter_settings import LimiterSettings
+from simulator.dsp.ceiling import LimiterSettings
 from simulator.engine.measure import Job, measure_all, measure_alone, measure_file
 from simulator.engine.workers import one_blas_thread
 from simulator.normalizer.chain import ChainSettings

@@ -21,8 +21,8 @@ from benchmark import RATE, Line, best, command
 from simulator.audibility.noise_to_mask import AudibilityMeter
 from simulator.audio_files.reader import AudioReader
 from simulator.codecs.deliver import Delivering
+from simulator.dsp.ceiling import LimiterSettings
 from simulator.dsp.limiter import limit_array
-from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.dsp.mastering_limiter import ActionReport, MasteringSettings, master_blocks, soft_clipped
 from simulator.dsp.segments import SEGMENT_FRAMES
 from simulator.normalizer.profile import Delivery

@@ -21,7 +21,7 @@ import msgspec
 from simulator.common.errors import SimulatorError
 from simulator.demo import pattern
 from simulator.demo.pattern import Chord, Harmony, Note, chord_of, pitch_of
-from simulator.dsp.limiter_settings import LimiterSettings, PeakKind
+from simulator.dsp.ceiling import LimiterSettings, PeakKind
 
 
 class Recipe(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

@@ -27,9 +27,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.units import db_to_gain
+from simulator.dsp.ceiling import LimiterSettings
 from simulator.dsp.interpolation import ROW, SCREEN_MARGIN, Screen, kernel
 from simulator.dsp.limiter import LimiterReport, limit
-from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.dsp.segments import recut
 from simulator.normalizer.profile import FullScale
 

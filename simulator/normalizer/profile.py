@@ -17,7 +17,7 @@ from msgspec import Meta, Struct
 
 from simulator.common.errors import ProfileError
 from simulator.common.toml_tables import nearest, read_toml
-from simulator.dsp.limiter_settings import LimiterSettings, PeakKind
+from simulator.dsp.ceiling import LimiterSettings, PeakKind
 from simulator.normalizer.codec_records import CODECS, CodecName
 
 Scope = Literal["track", "album_loudest", "album_programme"]

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from simulator.common.units import TIE_LU
-from simulator.dsp.limiter_settings import PeakKind
+from simulator.dsp.ceiling import PeakKind
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile

@@ -25,10 +25,10 @@ from numpy.typing import NDArray
 
 from simulator.common.channels import channel_weights
 from simulator.common.units import db_to_gain, gain_to_db
+from simulator.dsp.ceiling import LimiterSettings
 from simulator.dsp.interpolation import REACH, ROW, Screen
 from simulator.dsp.k_weighting import KWeighting
 from simulator.dsp.limiter import limit_by
-from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.dsp.mastering_limiter import ActionReport, MasteringSettings, TwoStageRelease
 from simulator.dsp.segments import recut
 from simulator.metering import gating

@@ -15,8 +15,8 @@ from support.sentence_claims import Claims
 from simulator.cli import app
 from simulator.common.units import db_to_gain
 from simulator.demo.demo import soft_clipped
+from simulator.dsp.ceiling import LimiterSettings
 from simulator.dsp.limiter import limit_array
-from simulator.dsp.limiter_settings import LimiterSettings
 
 pytestmark = [pytest.mark.heavy, pytest.mark.external]
 SECONDS = 40

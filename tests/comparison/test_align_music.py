@@ -21,8 +21,8 @@ from support.real_music import SONGS
 from support.signals import band_limited
 
 from simulator.comparison.alignment import BORDER
+from simulator.dsp.ceiling import LimiterSettings
 from simulator.dsp.limiter import limit_array
-from simulator.dsp.limiter_settings import LimiterSettings
 
 pytestmark = pytest.mark.external
 START_S, SECONDS = 60, 20

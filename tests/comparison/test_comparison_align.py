@@ -13,8 +13,8 @@ from support.made_versions import RATE, Version, delayed, song
 
 from simulator.comparison.align import align_and_move, lay_over
 from simulator.comparison.alignment import Alignment
+from simulator.dsp.ceiling import LimiterSettings
 from simulator.dsp.limiter import limit_array
-from simulator.dsp.limiter_settings import LimiterSettings
 
 
 @pytest.fixture(scope="module")

@@ -19,8 +19,8 @@ from simulator.comparison import difference as difference_model
 from simulator.comparison.align import lay_over
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference, Matched, difference_blocks, measure_difference
+from simulator.dsp.ceiling import LimiterSettings
 from simulator.dsp.limiter import limit_array
-from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.dsp.segments import SEGMENT_FRAMES
 from simulator.metering.meter import measure_array
 

@@ -13,8 +13,8 @@ from support.made_measurements import made
 from support.real_music import SONGS
 
 from simulator.comparison.same_song import same_song
+from simulator.dsp.ceiling import LimiterSettings
 from simulator.dsp.limiter import limit_array
-from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.metering.measurement import Measurement, Series
 from simulator.metering.meter import measure_array
 

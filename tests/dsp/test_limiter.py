@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from support import ebu_signals, signals
 from support.true_peak_reference import true_peak_dbtp
 
+from simulator.dsp.ceiling import LimiterSettings
 from simulator.dsp.limiter import LimiterReport, limit, limit_array
-from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.dsp.segments import SEGMENT_FRAMES
 
 RATE = 44_100

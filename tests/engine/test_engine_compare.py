@@ -35,7 +35,7 @@ from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 from simulator.playlists.playlist import Playlist, Track
 from simulator.storage.measurement_cache import Store
-from simulator.text.charts import Drawing, Drawn
+from simulator.text.charts.comparison import Drawing, Drawn
 from simulator.text.comparison.delivered import Names
 
 RATE = 44_100

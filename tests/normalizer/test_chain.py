@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from support import signals
 from support.in_memory import convert_array, play_array
 
+from simulator.dsp.ceiling import LimiterSettings
 from simulator.dsp.limiter import LimiterReport, limit_array
-from simulator.dsp.limiter_settings import LimiterSettings
 from simulator.normalizer.chain import ChainSettings, play
 
 RATE = 48_000

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from simulator.common.errors import ProfileError
-from simulator.dsp.limiter_settings import LimiterSettings
+from simulator.dsp.ceiling import LimiterSettings
 from simulator.normalizer.profile import PROFILE_KEYS, Ceiling, Conditional, parse_profile
 
 ROOT = Path(__file__).parents[2]

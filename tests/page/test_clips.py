@@ -8,7 +8,7 @@ from support.in_memory import play_array
 from support.signals import both, pink_noise
 
 from simulator.common.units import db_to_gain
-from simulator.dsp.limiter_settings import LimiterSettings
+from simulator.dsp.ceiling import LimiterSettings
 from simulator.normalizer.chain import ChainSettings
 from simulator.page.clips import STEP, Cut, level_lufs, sounds, vote_sounds
 

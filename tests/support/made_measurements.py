@@ -6,7 +6,7 @@ from __future__ import annotations
 import numpy as np
 
 from simulator.common.units import db_to_gain, lufs_to_energy
-from simulator.dsp.limiter_settings import LimiterSettings
+from simulator.dsp.ceiling import LimiterSettings
 from simulator.metering import dynamics, gating
 from simulator.metering.measurement import Measurement, Series, Warning_
 from simulator.normalizer.profile import Ceiling, Conditional, Profile

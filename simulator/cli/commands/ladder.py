@@ -12,7 +12,7 @@ from simulator.common.text import typed_command, typed_minus
 
 if TYPE_CHECKING:
     from simulator.cli.output import Amount
-    from simulator.dsp.limiter_settings import PeakKind
+    from simulator.dsp.ceiling import PeakKind
     from simulator.dsp.mastering_limiter import Style
     from simulator.playlists.playlist import Track
     from simulator.rungs.advice import Destination

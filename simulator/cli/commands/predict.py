@@ -121,7 +121,8 @@ def _pictures(
     from simulator.cli.steps.predict import MOST_DRAWN, answer, choose_shown, player_rows
     from simulator.common.errors import UsageError
     from simulator.storage.writing import refuse_sources, save_picture
-    from simulator.text.charts import STYLE, players_figure
+    from simulator.text.charts.players import players_figure
+    from simulator.text.charts.style import STYLE
 
     shown = choose_shown(ready.tracks, against, names)
     if len(shown.names) > MOST_DRAWN:
@@ -141,7 +142,7 @@ def _data(ready: PreparedPlaylist, album: Album | None, as_json: bool) -> None:
     from simulator.text.json_form import SCHEMA, prediction_object
 
     objects: list[dict[str, Any]] = []
-    for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
+    for profile, predictions in ready.by_player():
         rows = []
         for place, (one, found) in enumerate(zip(ready.tracks, predictions, strict=True)):
             good = found if isinstance(found, Prediction) else None

@@ -49,7 +49,8 @@ def command(
     from simulator.cli.steps.votes import sums, take_votes
     from simulator.common.errors import ExitCode, SimulatorError, UsageError
     from simulator.storage.writing import check_pictures, save_picture
-    from simulator.text import charts
+    from simulator.text.charts.style import STYLE
+    from simulator.text.charts.votes import votes_figure
     from simulator.text.votes import sum_answer, sum_sentences, sum_table
 
     record = session or session_by_its_former_name
@@ -58,19 +59,13 @@ def command(
             "Give the files with the answers, or a session.", "Example: fairhearing votes vote.txt"
         )
     check_pictures(figures, force)
-    taken, pages, failed = [], [], 0
-    for file in files:
-        try:
-            for one in take_votes(file, record):
-                if isinstance(one, SimulatorError):
-                    failed += 1
-                    warn(f"{one.message}\n  {one.hint}".rstrip())
-                    continue
-                taken.append(one)
-                pages += [one.vote_of] if one.vote_of else []
-        except SimulatorError as problem:
-            failed += 1
-            warn(f"{problem.message}\n  {problem.hint}".rstrip())
+    outcomes = [outcome for file in files for outcome in take_votes(file, record)]
+    problems = [outcome for outcome in outcomes if isinstance(outcome, SimulatorError)]
+    for problem in problems:
+        warn(f"{problem.message}\n  {problem.hint}".rstrip())
+    taken = [outcome for outcome in outcomes if not isinstance(outcome, SimulatorError)]
+    failed = len(problems)
+    pages = [one.vote_of for one in taken if one.vote_of is not None]
     listener_sums = sums(pages, None if files else record)
     readout = Readout(amount)
     for each in listener_sums:
@@ -88,7 +83,7 @@ def command(
     for number, each in enumerate(listener_sums, 1):
         for file in figures:
             path = file if len(listener_sums) == 1 else file.with_stem(f"{file.stem}-{number}")
-            save_picture(path, partial(charts.votes_figure, each), charts.STYLE, force)
+            save_picture(path, partial(votes_figure, each), STYLE, force)
             readout.line(f"{path}: {len(each.listeners)} listeners")
     if figures and not listener_sums:
         warn("No picture: it needs the votes of several listeners to one page.")

@@ -13,7 +13,7 @@ from support.in_memory import play_array
 from support.signals import both, pink_noise
 
 from simulator.common.errors import SimulatorError
-from simulator.dsp.limiter_settings import LimiterSettings
+from simulator.dsp.ceiling import LimiterSettings
 from simulator.engine.measure import Job, measure_file
 from simulator.metering.passage import Passage
 from simulator.normalizer.chain import ChainSettings

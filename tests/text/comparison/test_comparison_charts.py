@@ -21,14 +21,14 @@ from simulator.common.units import energy_to_lufs
 from simulator.comparison.alignment import Alignment
 from simulator.metering.gating import short_term_energies
 from simulator.metering.measurement import Measurement
-from simulator.text.charts import (
+from simulator.text.charts.comparison import (
     HATCHES,
     LINES,
-    STYLE,
     Drawing,
     Drawn,
     comparison_figure,
 )
+from simulator.text.charts.style import STYLE
 from simulator.text.colours import LOUD as LOUD_COLOUR
 from simulator.text.colours import OPEN as OPEN_COLOUR
 from simulator.text.colours import VERSIONS

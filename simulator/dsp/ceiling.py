@@ -1,4 +1,4 @@
-"""What a limiter holds, and how fast it moves. Free of numpy, since every profile is read with it."""
+"""How a ceiling is held: by which peaks, how fast gain moves. Without numpy: profiles are read with it."""
 
 from __future__ import annotations
 
