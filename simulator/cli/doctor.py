@@ -33,7 +33,7 @@ from simulator.common.errors import ExitCode, SimulatorError, UsageError
 from simulator.common.text import level
 
 if TYPE_CHECKING:
-    from simulator.deck.program import DeviceView
+    from simulator.deck.interface import DeviceView
 
 LIBRARIES = (
     "numpy", "soundfile", "soxr", "threadpoolctl", "click", "rich", "msgspec", "platformdirs", "defusedxml",
@@ -178,8 +178,8 @@ def _tone(device: str | None) -> Diagnosis:
     import soundfile
 
     from simulator.common.units import db_to_gain
+    from simulator.deck.interface import DeckProgram, DeckSegment, LaneKey, OutputChoice
     from simulator.deck.live import LiveDeck
-    from simulator.deck.program import DeckProgram, DeckSegment, LaneKey, OutputChoice
 
     with tempfile.TemporaryDirectory() as folder, contextlib.closing(LiveDeck(OutputChoice(device))) as deck:
         rate = deck.sample_rate  # waits until it is open
@@ -369,10 +369,10 @@ def command(tone: bool, as_json: bool) -> int:
     if tone:
         warn(CAUTION)
     parts = list(diagnoses(tone))
-    broken = [one.part for one in parts if one.health == "fix"]
-    limited = [one.part for one in parts if one.health == "look"]
+    broken = [part.part for part in parts if part.health == "fix"]
+    limited = [part.part for part in parts if part.health == "look"]
     if as_json:
-        rows = [{**asdict(one), "cure": one.cure or None} for one in parts]
+        rows = [{**asdict(part), "cure": part.cure or None} for part in parts]
         print_json({"schema": 1, "usable": not broken, "parts": rows})
     else:
         out = Readout()
@@ -383,9 +383,9 @@ def command(tone: bool, as_json: bool) -> int:
         else:
             out.answer("Everything is ready.")
         out.line()
-        for one in parts:
-            style = None if one.health == "ok" else one.health
-            out.paragraph(one.finding, bullet=f"{one.health:<5}{one.part:<10}", style=style)
-            if one.cure:
-                out.line(f"{'':15}{one.cure}")
+        for part in parts:
+            style = None if part.health == "ok" else part.health
+            out.paragraph(part.finding, bullet=f"{part.health:<5}{part.part:<10}", style=style)
+            if part.cure:
+                out.line(f"{'':15}{part.cure}")
     return ExitCode.SOME_FAILED if broken else ExitCode.DONE

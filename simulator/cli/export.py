@@ -102,8 +102,8 @@ def _webvtt(remarks: list[Remark]) -> str:
     from simulator.common.errors import SimulatorError, UsageError
     from simulator.text.remarks import webvtt
 
-    remarks = [one for one in remarks if one.place_s is not None and one.track is not None]
-    tracks = {one.track: one.title for one in remarks}
+    remarks = [remark for remark in remarks if remark.place_s is not None and remark.track is not None]
+    tracks = {remark.track: remark.title for remark in remarks}
     if len(tracks) != 1:
         known = ", ".join(f"{number} {title}" for number, title in tracks.items()) or "none"
         raise UsageError("WebVTT chapters are for one track.", f"Add --track. With remarks: {known}.")

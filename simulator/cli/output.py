@@ -182,7 +182,7 @@ def _quiet() -> bool:
 
 class _Reporter(threading.Thread):
     """Progress on standard error: a bar on a terminal, a line now and then elsewhere. A thread of its own, so
-    that it shows during a single long step too."""
+    that it shows during a single long step too. `count` is an estimate: more steps than that raise it."""
 
     def __init__(self, title: str, count: int) -> None:
         super().__init__(daemon=True)
@@ -190,6 +190,7 @@ class _Reporter(threading.Thread):
 
     def step(self) -> None:
         self.done += 1
+        self.count = max(self.count, self.done)
 
     def run(self) -> None:
         with contextlib.suppress(OSError, ValueError):  # nobody reads it any more
@@ -213,4 +214,4 @@ class _Reporter(threading.Thread):
         with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
             task = bar.add_task(self.title, total=self.count)
             while not self.over.wait(REDRAW_SECONDS):
-                bar.update(task, completed=self.done)
+                bar.update(task, completed=self.done, total=self.count)

@@ -141,7 +141,7 @@ def absolute_path(location: str, folder: str, listed: Listed | None = None) -> s
 
 
 def _by_names(start: Path, location: str, listed: Listed) -> str | None:
-    """The path whose every name is that of `location` to another system; None where none or several are."""
+    """The one path whose names are those of `location` to another system; None where none or several fit."""
     place = str(start)
     for part in Path(start / location).parts:
         if part in (os.sep, os.pardir) or os.path.exists(os.path.join(place, part)):
@@ -213,8 +213,8 @@ DEMO = "demo"
 
 
 def read_arguments(arguments: Sequence[str]) -> Playlist:
-    """The playlist of the arguments; `demo` stands for the demo's, which is made first where it is
-    missing (a file or folder of that name in the way wins only with its path: ./demo)."""
+    """The playlist of the arguments; `demo` is the demo's playlist, made first where it is missing (a file or
+    folder of that name needs its path: ./demo)."""
     words = list(arguments)
     if DEMO in words:
         from simulator.engine.playlists import demo_playlist
@@ -230,8 +230,9 @@ Piece = tuple[str, str, str]
 
 
 def demo_playlist(most_workers: int | None = None) -> Path:
-    """The path of the demo's playlist; its audio lies beside it. Made where it is missing: written to
-    a folder of its own and moved into place in one step, so that it is whole or not there."""
+    """The path of the demo's playlist, with its audio beside it. Made where it is missing, in the cache
+    folder: written to a folder of its own and moved into place in one step, so that it is whole or not
+    there."""
     from simulator.demo.demo import fingerprint, scores
 
     texts = {

@@ -1,8 +1,8 @@
 """Renders the audio as a player would play it: each track whole, and passages back to back.
 
 Versions of a song are cut at one place, chosen on the first of them; other tracks at their own loudest
-passage. Cuts come from the chain's whole output, so that a limiter is in its true state. In one file, cuts
-meet at one rate (soxr's VHQ) and layout, each channel at its own loudspeaker, float32 (frames, channels).
+passage. Cuts come from the chain's whole output, so that a limiter is in its true state. A montage has one
+rate (soxr's VHQ) and layout, each channel at its own loudspeaker, float32 (frames, channels).
 """
 
 from __future__ import annotations
@@ -138,9 +138,9 @@ def render(
     workers: int = 0,
     step: Callable[[], None] = lambda: None,
 ) -> Outcome:
-    """Writes the plan's files; one that fails costs no other. With `keep_whole` files that are there
-    already are taken for this plan's own and kept (for the demo's own folder). Raises WriteError before
-    any work where something would be overwritten or the folder cannot be made."""
+    """Writes the plan's files; one that fails costs no other. With `keep_whole` (for the demo's own folder)
+    existing files are kept as this plan's. Raises WriteError before any work where something would be
+    overwritten or the folder cannot be made."""
     good = [index for index, found in enumerate(plan.predictions) if isinstance(found, Prediction)]
     ends = [plan.montage_path(MONTAGE_DELIVERED), plan.montage_path(MONTAGE_PLAYED), plan.folder / PLACES]
     targets = [*(plan.track_path(index) for index in good), *ends]
@@ -240,7 +240,7 @@ def render_track(job: TrackJob) -> Cuts:
 
 
 def _as_measured(stream: Iterable[Audio], reader: AudioReader, job: TrackJob) -> Iterator[Audio]:
-    """The stream; an error at its end, before the target appears, where its source is another by now."""
+    """The stream; an error at its end, before the target appears, where its source has changed since."""
     yield from stream
     if job.content and reader.content != job.content:
         raise AudioError(

@@ -22,8 +22,7 @@ from typing import Any
 
 from simulator.blind_test.ballot import GAP, named_line, own_words
 from simulator.playlists.playlist import Track
-from simulator.session.blind.record import BALLOT
-from simulator.session.log import Act
+from simulator.session.log import BALLOT, Act
 from simulator.text.remarks import text_in
 
 FORMAT = "1"

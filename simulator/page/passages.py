@@ -86,12 +86,10 @@ def choose(
             own = [place for place in shared if place is not None] or _measured(track, seconds)
         chosen.append(own)
     for change in changes:
-        both = [
-            _changed(change, tracks[version], tracks[change.tracks[0]].offset_s) for version in change.tracks
-        ]
-        for version, place in zip(change.tracks, both, strict=True):
+        both = [_changed(change, tracks[index], tracks[change.tracks[0]].offset_s) for index in change.tracks]
+        for index, place in zip(change.tracks, both, strict=True):
             if place is not None and None not in both:
-                chosen[version].append(place)
+                chosen[index].append(place)
     return chosen
 
 

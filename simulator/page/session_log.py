@@ -11,9 +11,8 @@ from typing import Any
 from simulator.common.text import as_utf8
 from simulator.page.passages import DeskMark
 from simulator.playlists.playlist import Track
-from simulator.session.acts.words import note_place
-from simulator.session.blind.record import unfinished, unfinished_words
-from simulator.session.log import Act
+from simulator.session.acts.now_playing import note_place
+from simulator.session.log import Act, unfinished, unfinished_words
 from simulator.text.remarks import MOST_S, decision_words, number_in
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from simulator.common.text import level, printed_gap, signed
+from simulator.common.text import counted, level, printed_gap, signed
 from simulator.common.units import LOUDNESS_OFFSET_DB, TIE_LU, format_time
 from simulator.metering import figures, gating
 from simulator.metering.figures import View
@@ -58,12 +58,12 @@ def _faults(files: Sequence[tuple[str, Measurement]], over_above_dbtp: float) ->
         count, name, found = max(over, key=lambda one: one[:2])
         above = "" if over_above_dbtp == 0.0 else f" above {signed(over_above_dbtp)} dBTP"
         peaks = "" if len(files) == 1 else f" and peaks at {signed(found.true_peak_dbtp)} dBTP"
-        overs = f"{count} inter-sample over{'' if count == 1 else 's'}{above}"
+        overs = f"{counted(count, 'inter-sample over')}{above}"
         faults.append(f"{_who(name, len(over), len(files))} {overs}{peaks}.")
     clipped = [(found.clipped_run_count, name) for name, found in files if found.clipped_run_count]
     if clipped:
         count, name = max(clipped)
-        runs = f"{count} clipped run{'' if count == 1 else 's'}"
+        runs = counted(count, "clipped run")
         faults.append(f"{_who(name, len(clipped), len(files))} {runs}.")
     turned = [(found.correlation, name) for name, found in files if (found.correlation or 0.0) < 0.0]
     if turned:

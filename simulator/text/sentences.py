@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from simulator.common.text import capital, level, printed_gap, share, signed
+from simulator.common.text import capital, counted, level, printed_gap, share, signed
 from simulator.common.units import TIE_LU
 from simulator.comparison.versions import punch_db
 from simulator.metering.measurement import Measurement
@@ -245,7 +245,7 @@ def overs_sentence(version: Version) -> str:
     found, peak = version.delivered, version.delivered.true_peak_dbtp
     if not found.over_count or peak is None:
         return ""
-    overs = f"{found.over_count} inter-sample over{'' if found.over_count == 1 else 's'}"
+    overs = counted(found.over_count, "inter-sample over")
     played = version.prediction.played.true_peak_dbtp
     then = ""
     if played is not None and version.prediction.decision.gain_db < 0.0:

@@ -20,8 +20,7 @@ from simulator.blind_test.result import PreferenceResult, chosen_versions, resul
 from simulator.cli import app
 from simulator.page.clips import level_lufs
 from simulator.page.file.build import BuiltPage, build, write
-from simulator.session.blind.record import votes
-from simulator.session.log import from_json
+from simulator.session.log import from_json, votes
 
 pytestmark = [pytest.mark.heavy, pytest.mark.external]
 ROUNDS = 3

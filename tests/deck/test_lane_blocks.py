@@ -14,7 +14,7 @@ from support.signals import both, click_train, pink_noise
 
 from simulator.audio_files.reader import AudioReader
 from simulator.common.errors import AudioError
-from simulator.deck.program import LaneKey
+from simulator.deck.interface import LaneKey
 from simulator.deck.renderer import Make, Renderer, lane_blocks, to_stereo
 from simulator.deck.shared_memory import FAILED, READY, MappedLanes, lane_path
 from simulator.dsp.ceiling import LimiterSettings

@@ -60,10 +60,10 @@ def command(
         )
     check_pictures(figures, force)
     outcomes = [outcome for file in files for outcome in take_votes(file, record)]
-    problems = [one for one in outcomes if isinstance(one, SimulatorError)]
+    problems = [outcome for outcome in outcomes if isinstance(outcome, SimulatorError)]
     for problem in problems:
         warn(f"{problem.message}\n  {problem.hint}".rstrip())
-    taken = [one for one in outcomes if not isinstance(one, SimulatorError)]
+    taken = [outcome for outcome in outcomes if not isinstance(outcome, SimulatorError)]
     failed = len(problems)
     pages = [one.vote_of for one in taken if one.vote_of is not None]
     listener_sums = sums(pages, None if files else record)

@@ -114,7 +114,7 @@ def _optional(master: Checked) -> bool:
     return (
         move is not None
         and move.passes
-        and not any(one.level == "fix" and one.name in move.mends for one in master.findings)
+        and not any(finding.level == "fix" and finding.name in move.mends for finding in master.findings)
     )
 
 

@@ -16,18 +16,26 @@ from simulator.common.errors import SimulatorError, UsageError, WriteError
 from simulator.common.units import format_time
 from simulator.delivery.finding import Decided, Finding
 from simulator.engine.align import alignment_of, compare_files
-from simulator.engine.check import KIND, Decisions, check_delivered
+from simulator.engine.check import check_delivered
 from simulator.engine.playlists import read_arguments
 from simulator.page import session_log
 from simulator.page.comments import page_act, shown_tracks
 from simulator.page.file.build import BuiltPage, Stamps, build, refuse_changed, stamps_of, voted_on
 from simulator.page.file.request import ChangedPair, PageRequest
 from simulator.playlists.playlist import Track
-from simulator.session.blind.offer import MOST_VERSIONS
-from simulator.session.blind.record import ballot_act
-from simulator.session.log import Act
+from simulator.session.acts.trial_offer import MOST_VERSIONS
+from simulator.session.log import Act, ballot_act
 from simulator.storage.measurement_cache import ENCODED
-from simulator.storage.session_file import add_act, is_record, now, playlist_of, read_record, record_of
+from simulator.storage.session_file import (
+    DECISION,
+    Decisions,
+    add_act,
+    is_record,
+    now,
+    playlist_of,
+    read_record,
+    record_of,
+)
 from simulator.text.findings import verdict
 
 KINDS = ("notes", "marks", "decisions", "trials", "findings")
@@ -223,7 +231,7 @@ def _findings(ready: PageReady) -> dict[int, tuple[Finding, ...]]:
 def _decided(ready: PageReady, masters: Sequence[Track]) -> list[Decided]:
     """What `check --decision` would hold each master against; nothing where decisions may not be seen, since
     a finding says what was decided."""
-    acts = tuple(act for act in ready.acts_for("decisions") if act.kind == KIND)
+    acts = tuple(act for act in ready.acts_for("decisions") if act.kind == DECISION)
     try:
         if acts:
             return Decisions(str(ready.record), acts).of_each(masters)

@@ -22,8 +22,7 @@ from simulator.common.units import format_time
 from simulator.page.comments import WORD as COMMENT_WORD
 from simulator.page.comments import Comment, comment_act, pages, read_comments
 from simulator.page.mail_text import decoded, texts_of
-from simulator.session.blind.record import ballots, has_all_of, has_vote, vote_act, votes
-from simulator.session.log import Act, Record
+from simulator.session.log import Act, Record, ballots, has_all_of, has_vote, vote_act, votes
 from simulator.storage.session_file import SUFFIX, add_act, now, read_record, records_near
 from simulator.storage.small_files import LARGEST_ANSWER_BYTES, read_named
 from simulator.text.votes import ListenerSum, sum_of

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Literal
 
-from simulator.common.text import level, printed_gap
+from simulator.common.text import counted, level, printed_gap
 from simulator.common.units import TIE_LU
 from simulator.comparison.versions import Comparison, Figures, Played, Side
 from simulator.text.comparison.delivered import Names, Said, louder_words, ordered, tied, unmeasurable
@@ -183,5 +183,5 @@ def _costs(worse: Figures, better: Figures) -> list[str]:
         costs.append(f"{level(span)} LU of loud–quiet span")
     if worse.over_count > better.over_count:
         count = worse.over_count - better.over_count
-        costs.append(f"{count} {'more ' if better.over_count else ''}over{'s' if count > 1 else ''}")
+        costs.append(counted(count, "more over" if better.over_count else "over"))
     return costs

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from simulator.common.text import level, printed_gap, share, signed
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import BandDifference, Difference
-from simulator.comparison.versions import Comparison, Figures, Played, played_punch_db
+from simulator.comparison.versions import Comparison, Figures, Played, punch_db
 from simulator.metering import figures
 from simulator.metering.figures import figure
 from simulator.metering.measurement import Measurement
@@ -209,7 +209,7 @@ def pair_rows(first: Version, second: Version) -> list[tuple[str, str, str, str,
         ("Below full scale", "dB", [version.prediction.unused_headroom_db for version in both]),
         (figure("peak_to_loudness_db").beside, "dB", [played.peak_to_loudness_db for played in plays]),
     ]
-    punches = [played_punch_db(played, gain_db) for played, gain_db in zip(plays, gains, strict=True)]
+    punches = [punch_db(played, gain_db) for played, gain_db in zip(plays, gains, strict=True)]
     if any(level(punch) != level(own.peak_to_loudness_db) for punch, own in zip(punches, plays, strict=True)):
         lines.append((CAPPED, "dB", list(punches)))
     median = figure("median_peak_to_short_term_db")
