@@ -11,14 +11,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.listening import Listen
 from simulator.deck import shared_memory
-from simulator.deck.shared_memory import Cells
+from simulator.deck.shared_memory import Cells, MappedLanes
 from simulator.dsp.fades import Gate, Level, fade_frames, rise
 
 Block = NDArray[np.float32]
@@ -134,18 +133,11 @@ LARGEST_BLOCK = 8192
 UNCHANGED = Leaving()
 
 
-class LaneSource(Protocol):
-    """The lanes as the callback sees them."""
-
-    def look(self, lane: int) -> tuple[Block, int, int | None]:
-        """Samples (frames, 2), how many of them can be read, and how long the lane is (None: not known)."""
-
-
 class Callback:
     """The deck's whole state, driven block by block by `fill`."""
 
     def __init__(
-        self, lanes: LaneSource, cells: Cells, sample_rate: int, leaving: Leaving = UNCHANGED
+        self, lanes: MappedLanes, cells: Cells, sample_rate: int, leaving: Leaving = UNCHANGED
     ) -> None:
         self._lanes, self._cells = lanes, cells
         self._fade = fade_frames(sample_rate)
@@ -182,7 +174,11 @@ class Callback:
 
     def fill(self, out: Block, underflow: bool = False) -> None:
         """The next block (frames, 2), all of it."""
-        self._read_asked()
+        self._next, self._hold = self.asked, self.paused
+        left = self.leaving
+        if left is not self._left:
+            self._left, self._ear = left, left.listen
+            self._level.move(left.gain, max(left.ramp, self._fade))
         done = 0
         while done < out.shape[0]:
             done += self._stretch(out[done:])
@@ -233,13 +229,6 @@ class Callback:
                     return True
         return False
 
-    def _read_asked(self) -> None:
-        self._next, self._hold = self.asked, self.paused
-        left = self.leaving
-        if left is not self._left:
-            self._left, self._ear = left, left.listen
-            self._level.move(left.gain, max(left.ramp, self._fade))
-
     def _stretch(self, out: Block) -> int:
         """Fills a beginning of `out` in which nothing changes; how many frames that is (or 0: look again)."""
         if self._gate.closed:
@@ -288,15 +277,12 @@ class Callback:
             passed += 1
             if self._part == len(self._parts):
                 self._part = 0
-                if not self._order_repeats() or passed > len(self._parts):
+                if self._order is None or not self._order.repeat or passed > len(self._parts):
                     self._finish()
                     return
             part = self._parts[self._part]
             self._frame = part.first
             end = part.end_within(self._total(part.lane)) + part.silence
-
-    def _order_repeats(self) -> bool:
-        return self._order is not None and self._order.repeat
 
     def _finish(self) -> None:
         """The program is over: its last frame has been given out whole."""
@@ -354,13 +340,11 @@ class Callback:
             self._swell = Level(self._order.ramp_from if self._order is not None else 0.0)
             self._swell.move(1.0, ramp)
         from_silence = ramp and self._swell.gain == 0.0
-        if from_silence or self._begins_by_itself(part) or self._frame >= end:
+        # a faded edge, or the file's own beginning, needs no second fade
+        faded = self._frame == 0 or (part.fade_in and self._frame == part.first)
+        if from_silence or faded or self._frame >= end:
             self._gate.open_at_once()
         return True
-
-    def _begins_by_itself(self, part: LaneStretch) -> bool:
-        """A faded edge, or the file's own beginning, needs no second fade."""
-        return self._frame == 0 or (part.fade_in and self._frame == part.first)
 
     def _total(self, lane: int) -> int | None:
         return self._lanes.look(lane)[2]

@@ -15,10 +15,9 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +25,7 @@ from numpy.typing import NDArray
 from simulator.audio_files.reader import read_info
 from simulator.common.errors import SimulatorError, WriteError
 from simulator.deck.interface import LaneKey, LaneView
-from simulator.deck.renderer import Drop, Failed, Make
+from simulator.deck.renderer import Drop, Make, RendererProcess
 from simulator.deck.shared_memory import FAILED, FRAME_BYTES, GENERATION, MOST_LANES, READY, Cells
 from simulator.dsp.conversion import resampled_frames
 from simulator.storage.folders import cache_folder
@@ -36,16 +35,6 @@ from simulator.storage.small_files import BINARY, Stamp, stamp_of
 MOST_BYTES = 4 * 10**9
 MARGIN_FRAMES = 4096
 _Identity = tuple[LaneKey, Stamp | None]
-
-
-class LaneRenderer(Protocol):
-    """What the book of lanes needs of the process that renders them."""
-
-    def send(self, message: object) -> None: ...
-    def read(self, lane: int, generation: int, first: int, end: int) -> NDArray[np.float32]: ...
-    def failures(self) -> Iterator[Failed]: ...
-    def died(self) -> bool: ...
-    def start(self) -> None: ...
 
 
 @dataclass(slots=True)
@@ -68,7 +57,7 @@ class LaneBook:
         self,
         cells: Cells,
         sample_rate: int,
-        renderer: LaneRenderer,
+        renderer: RendererProcess,
         free_bytes: Callable[[], int],
         most_bytes: int = MOST_BYTES,
     ) -> None:
@@ -81,7 +70,8 @@ class LaneBook:
         self._held: tuple[int, ...] = ()
 
     def want(self, key: LaneKey, *, urgent: bool = False) -> LaneView:
-        """Has the lane made, `urgent` before all others; says how far it is. Never waits."""
+        """Has the lane made in the background, `urgent` before all others (else only while there is room);
+        says how far it is. Never waits."""
         lane = self._lane(key)
         if not lane.there and lane.problem is None:
             self._make(lane, urgent)
@@ -91,7 +81,7 @@ class LaneBook:
 
     def hold(self, keys: Sequence[LaneKey]) -> str | None:
         """Has all these made before all others, and none of them removed for another before the next call; or
-        says why they cannot be there together, and makes none."""
+        says why they cannot be there together, and makes none. Never waits."""
         lanes = [self._lane(key) for key in dict.fromkeys(keys)]
         self._held = ()
         needed = sum(lane.expected for lane in lanes) * FRAME_BYTES

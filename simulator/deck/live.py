@@ -189,7 +189,7 @@ class LiveDeck:
         ramp_from: float = 0.0,
         since: int | None = None,
     ) -> None:
-        """Plays the program from a place on; see `program.Deck`."""
+        """Plays the program from a place on; see `interface.Deck`."""
         self._stream.send(self._run().orders.program(program, segment, frame, ramp_s, ramp_from, since))
 
     def pause(self) -> None:
@@ -203,7 +203,7 @@ class LiveDeck:
         self._stream.send(Hold(False))
 
     def output(self, gain: float, listen: Listen = "stereo", ramp_s: float = 0.0) -> None:
-        """The monitor's gain and what is listened to; see `program.Deck`."""
+        """The monitor's gain and what is listened to; see `interface.Deck`."""
         self._stream.send(self._run().orders.output(gain, listen, ramp_s))
 
     def now(self) -> Now:
@@ -229,7 +229,7 @@ class LiveDeck:
         return [replace(one, chosen=one.name == playing) for one in device_views]
 
     def choose(self, name: str | None) -> None:
-        """Goes on with another device; see `program.Deck`."""
+        """Goes on with another device; see `interface.Deck`."""
         found = self.devices()
         device = found[named(found, name)].name
         self._end_stream(fade=self._alive)

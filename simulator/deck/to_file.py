@@ -120,7 +120,7 @@ class FileDeck:
         ramp_from: float = 0.0,
         since: int | None = None,
     ) -> None:
-        """Plays the program from a place on; see `program.Deck`."""
+        """Plays the program from a place on; see `interface.Deck`."""
         self._callback.asked = self._orders.program(program, segment, frame, ramp_s, ramp_from, since)
 
     def pause(self) -> None:
@@ -132,7 +132,7 @@ class FileDeck:
         self._callback.paused = self._orders.paused = False
 
     def output(self, gain: float, listen: Listen = "stereo", ramp_s: float = 0.0) -> None:
-        """The monitor's gain and what is listened to; see `program.Deck`."""
+        """The monitor's gain and what is listened to; see `interface.Deck`."""
         self._callback.leaving = self._orders.output(gain, listen, ramp_s)
 
     def now(self) -> Now:

@@ -225,7 +225,7 @@ def _start(scan: Scan) -> Finding:
 
 
 def end_level_dbfs(scan: Scan) -> float | None:
-    """The RMS of the last 5 ms about their mean (an offset is no sound); None for silence."""
+    """The RMS of the last 5 ms about their mean (an offset is not sound); None for silence."""
     last = scan.tail[-max(round(END_S * scan.sample_rate), 1) :].astype(np.float64)
     return gain_to_db(float(last.std(axis=0).max())) if last.shape[0] else None
 
@@ -280,8 +280,8 @@ def _dropouts(scan: Scan) -> Finding:
 
 
 def _bursts(samples: NDArray[np.float32], rate: int) -> list[float]:
-    """Seconds at which a burst of at most 5 ms stands between two silences of 30 ms; what goes on beyond the
-    window counts as sound, what lies before the file or after it as silence."""
+    """Seconds at which a burst of at most 5 ms has 30 ms of silence on both sides; what goes on beyond the
+    window counts as sound, anything before or after the file as silence."""
     level = np.abs(samples).max(axis=1) if samples.shape[0] else np.zeros(0)
     loud = np.flatnonzero(level >= SILENT)
     if not loud.shape[0]:

@@ -63,7 +63,7 @@ def found_if(
 @dataclass(frozen=True, slots=True)
 class Decided:
     """What was decided for the delivery, where something was: None leaves the check without a target.
-    `said` tells where it was decided, in words; `target_said` and `ceiling_said` where one number comes from
+    `said` is where it was decided, in words; `target_said` and `ceiling_said` where one number comes from
     somewhere else. `target_of` is what an album's target is held against; `who` decided it, and `why`."""
 
     target_lufs: float | None = None

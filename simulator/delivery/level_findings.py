@@ -32,7 +32,7 @@ SAMPLES_OVER_DB = 0.001
 """A sample at full scale, and the least that two decimals could show."""
 MET_LU, NEAR_LU = TIE_LU, 1.0
 READING_DB = 0.05
-"""The meter's own uncertainty: a peak this little above a ceiling may well stand on it."""
+"""The meter's own uncertainty: a peak this little above a ceiling may well be on it."""
 SHOWN_DB = 0.005
 """What two decimals do not show."""
 WORST = 10
@@ -75,16 +75,16 @@ def _loudness(measurement: Measurement, decided: Decided, may_raise: bool, held:
     away, source = value - target, f"{decided.target_source}; {R128}"
     if abs(away) <= MET_LU:
         return Finding(*where, "fine", value, "LUFS", target, source=source)
+    programme = decided.target_of == "programme"
+    if not held and (programme or away < 0.0):
+        text = "The album as a programme has the target." if programme else (
+            "Quieter than the album's loudest track."
+        )  # fmt: skip
+        return Finding(*where, "fine", value, "LUFS", None, (), text, source=source)
     text = f"{abs(away):.2f} LU {'above' if away > 0.0 else 'below'} the target."
-    if not held and decided.target_of == "programme":
-        return Finding(*where, "fine", value, "LUFS", None, (), "The album as a programme has the target.",
-                       source=source)  # fmt: skip
     if away > 0.0:
         return Finding(*where, "look" if away <= NEAR_LU else "fix", value, "LUFS", target, (), text,
                        f"Turn the output down {away:.2f} dB.", source)  # fmt: skip
-    if not held:
-        return Finding(*where, "fine", value, "LUFS", None, (), "Quieter than the album's loudest track.",
-                       source=source)  # fmt: skip
     room = room_db(measurement, decided)
     fits = room >= -away - SHOWN_DB
     possible = may_raise and fits
@@ -106,24 +106,16 @@ def _true_peak(measurement: Measurement, decided: Decided) -> Finding:
     where = ("true_peak", "True peak")
     if value is None:
         return Finding(*where, "fine", None, "dBTP", ceiling, (), "Digital silence.", "", FULL_SCALE_SOURCE)
-    if ceiling is not None:
-        over = value - ceiling > READING_DB
-        level: Level = "fix" if over else "fine"
-    elif value > FULL_SCALE_DBTP + READING_DB:
-        ceiling, source, level = FULL_SCALE_DBTP, FULL_SCALE_SOURCE, "fix"
-    else:
-        ceiling, source = CUSTOMARY_CEILING_DBTP, CEILING_SOURCE
-        level = "look" if value - ceiling > READING_DB else "fine"
-    if level == "fine":
-        return Finding(*where, level, value, "dBTP", ceiling, (), "", "", source)
-    at = () if measurement.true_peak_at_s is None else (measurement.true_peak_at_s,)
-    return Finding(*where, level, value, "dBTP", ceiling, at, f"{value - ceiling:.2f} dB above the limit.",
-                   lower_advice(value - ceiling), source)  # fmt: skip
-
-
-def lower_advice(by_db: float) -> str:
-    """The cure where only gain acts: exact, shown a hundredth of a dB on the far side."""
-    return f"Turn the output down {upward(by_db, 100):.2f} dB; the peak moves by the same amount."
+    level: Level = "fix"
+    if ceiling is None and value > FULL_SCALE_DBTP + READING_DB:
+        ceiling, source = FULL_SCALE_DBTP, FULL_SCALE_SOURCE
+    elif ceiling is None:
+        ceiling, source, level = CUSTOMARY_CEILING_DBTP, CEILING_SOURCE, "look"
+    at, over = () if measurement.true_peak_at_s is None else (measurement.true_peak_at_s,), value - ceiling
+    return found_if(
+        over > READING_DB, *where, value, "dBTP", ceiling, at, f"{over:.2f} dB above the limit.",
+        f"Turn the output down {upward(over, 100):.2f} dB; the peak moves by the same amount.", source, level,
+    )  # fmt: skip
 
 
 def samples_over(measurement: Measurement) -> bool:

@@ -96,12 +96,7 @@ _OF_DECISION = {
     "decided_why": "why",
     "decided": "decided",
 }
-_OF_SHEET = {
-    "sheet_title": "title",
-    "sheet_client": "client",
-    "sheet_written_at": "written_at",
-    "sheet_program": "program",
-}
+_OF_SHEET = {f"sheet_{key}": key for key in ("title", "client", "written_at", "program")}
 _FIRST = ("path", "sample_rate", "channels", "frames", "duration_s", "integrated_lufs", "loudness_range_lu",
           "true_peak_dbtp")  # fmt: skip
 """As in what measure --csv prints."""

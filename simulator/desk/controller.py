@@ -10,19 +10,19 @@ from __future__ import annotations
 
 import os
 import queue
-import textwrap
+import secrets
 import threading
-from collections import deque
+import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
-from typing import Generic, TypeVar
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Generic, TypeVar
 
 from simulator.common.errors import SimulatorError
 from simulator.common.units import db_to_gain, seconds_to_frames
 from simulator.deck.interface import Deck, DeckProgram, DeckSegment, DeviceView, Now
-from simulator.deck.interface import Deck as Player
 from simulator.desk.completion import Word, candidates
-from simulator.desk.environment import BackgroundWork, Failure, Outside, SessionLog, Taken, Watch
 from simulator.desk.live_view import DeskMeter, DeskStage, bar_of
 from simulator.desk.tracks import (
     Rewritten,
@@ -43,10 +43,15 @@ from simulator.session.levels import LEAD_SECONDS, LONGEST_SECONDS
 from simulator.session.log import missing
 from simulator.session.session import step
 from simulator.session.state import DIM_DB, Session
-from simulator.storage.session_file import remember_trim
-from simulator.text.desk.screens import screen
+from simulator.storage.session_file import RecordFile, remember_trim
+from simulator.text.desk.screens import screen, wrapped
 from simulator.text.desk.stage import SCREEN_COLUMNS, Stage
 from simulator.text.desk.status_bar import Bar
+
+if TYPE_CHECKING:
+    from simulator.desk.artist_screen import ArtistScreen
+    from simulator.desk.background import Studio
+    from simulator.desk.watch import FolderWatch
 
 T = TypeVar("T")
 Work = Callable[[], Sequence[T]]
@@ -74,7 +79,7 @@ class Background(Generic[T]):
     def take(self, wait_s: float = 0.0) -> list[T]:
         """The events of all that is done by now, in order; waits up to `wait_s` for the first of them.
         Raises what is no error of the user's."""
-        events: deque[T] = deque()
+        events: list[T] = []
         while self.pending:
             try:
                 found = self._done.get(timeout=wait_s) if wait_s > 0.0 else self._done.get_nowait()
@@ -85,7 +90,7 @@ class Background(Generic[T]):
             if isinstance(found, BaseException):
                 raise found
             events.extend(found)
-        return list(events)
+        return events
 
     def close(self) -> None:
         """Begins nothing more, not even what is queued."""
@@ -104,6 +109,32 @@ class Background(Generic[T]):
                 self._done.put(problem)
 
 
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """Background work that came to nothing: why, and the player that was wanted, if it was one."""
+
+    text: str
+    profile: str = ""
+
+
+Taken = events.Event | Failure
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """What the desk needs of the world: where words go, the clock (seconds) and how to let time pass, the
+    time of day in words, chance (53 bits, which every reader of JSON keeps whole), and the folder for what
+    is remembered; `screen` follows the stage, where there is one."""
+
+    say: Callable[[str], None]
+    config: Path
+    clock: Callable[[], float] = time.monotonic
+    sleep: Callable[[float], None] = time.sleep
+    at: Callable[[], str] = lambda: datetime.now().astimezone().isoformat(timespec="seconds")
+    chance: Callable[[], int] = lambda: secrets.randbits(53)
+    screen: ArtistScreen | None = None
+
+
 class Desk:
     """Session, deck and record together. `scripted`: the lines come from a script, so that `wait` waits
     and background work is waited for before the next line. `watch` tells of new revisions."""
@@ -111,13 +142,13 @@ class Desk:
     def __init__(
         self,
         session: Session,
-        player: Player,
-        record: SessionLog,
-        studio: BackgroundWork,
+        player: Deck,
+        record: RecordFile,
+        studio: Studio,
         outside: Outside,
         *,
         scripted: bool,
-        watch: Watch | None = None,
+        watch: FolderWatch | None = None,
     ) -> None:
         self.session = session
         self.left = False
@@ -426,7 +457,7 @@ class Desk:
         return track_lanes(self.session.tracks, self.session.profiles, self._studio.decodes)
 
     def _say(self, text: str) -> None:
-        self._outside.say(wrapped(text, self.session.width))
+        self._outside.say(paragraphs(text, self.session.width))
 
 
 def _failed(problem: SimulatorError) -> list[Taken]:
@@ -483,16 +514,10 @@ class Preparing:
         return exact_lufs(self._deck.lanes.read(passage.lane, from_frame, end), first - from_frame, rate)
 
 
-WIDEST = 100
-"""Longer lines are hard to read on any screen."""
-
-
-def wrapped(text: str, width: int) -> str:
-    """One paragraph, or several with line ends between them, none longer than the screen."""
-    lines = []
-    for paragraph in text.splitlines() or [""]:
-        lines += textwrap.wrap(paragraph, max(20, min(width - 1, WIDEST)), break_on_hyphens=False) or [""]
-    return "\n".join(lines)
+def paragraphs(text: str, width: int) -> str:
+    """One paragraph, or several with line ends between them, wrapped to the screen."""
+    lines = [wrapped(paragraph, width) or [""] for paragraph in text.splitlines() or [""]]
+    return "\n".join(line for paragraph in lines for line in paragraph)
 
 
 def where_it_goes(deck: Deck, rates: Iterable[int]) -> str:
@@ -511,7 +536,7 @@ def where_it_goes(deck: Deck, rates: Iterable[int]) -> str:
 def device_text(devices: Sequence[DeviceView], silent_because: str | None, width: int) -> str:
     """The devices by name, or why there is none."""
     if not devices:
-        return wrapped(silent_because or "No output device found.", width)
+        return paragraphs(silent_because or "No output device found.", width)
     lines = ["Outputs (to choose one: devices NAME):"]
     for device in devices:
         notes = [f"{device.channels} channels", f"{device.sample_rate / 1000:g} kHz"]

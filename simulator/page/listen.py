@@ -291,8 +291,8 @@ def _matched_note(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack]) -> 
             for index, one in levels.items()
             if reached - one > MATCHED_WITHIN_LU
         ]
-    said = "Equally loud: every passage is turned down to the quietest master in it, within 0.1 LU."
-    return f"{said} Quieter still, and left so: {', '.join(behind)}." if behind else said
+    text = "Equally loud: every passage is turned down to the quietest master in it, within 0.1 LU."
+    return f"{text} Quieter still, and left so: {', '.join(behind)}." if behind else text
 
 
 def _sentence(reason: str) -> str:

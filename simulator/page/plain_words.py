@@ -33,7 +33,7 @@ from simulator.text.sentences import (
 CONTRAST_TIE_LU = 0.5
 SHORTFALL_SAID_LU = 0.5
 _WHOLE_FROM_DB = 3.0
-"""From here on a listener is told whole decibels: a tenth is inaudible (common practice, no source)."""
+"""From here on whole decibels are written: a tenth is inaudible (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -299,17 +299,14 @@ def find_track(session: Session, word: str) -> int:
         fits = [i for i, title in enumerate(titles) if word.casefold() in title.casefold()]
         exact = [i for i in fits if titles[i].casefold() == word.casefold()]
         if len(exact or fits) != 1:
-            raise _no_one_track(word, [titles[i] for i in fits] or titles, bool(fits))
+            if fits:
+                raise UsageError(
+                    f"“{word}” matches several tracks.", "Type more of the title, or its number."
+                )
+            near = difflib.get_close_matches(word, titles, 1, 0.4)
+            hint = f"Did you mean “{near[0]}”?" if near else "See all tracks: list"
+            raise UsageError(f"No track named “{word}”.", hint)
         track = (exact or fits)[0]
     if session.tracks[track].delivered is None:
         raise UsageError(f"Track {track + 1} cannot be played: {session.tracks[track].problem}")
     return track
-
-
-def _no_one_track(word: str, titles: list[str], several: bool) -> UsageError:
-    if several:
-        return UsageError(f"“{word}” matches several tracks.", "Type more of the title, or its number.")
-    near = difflib.get_close_matches(word, titles, 1, 0.4)
-    return UsageError(
-        f"No track named “{word}”.", f"Did you mean “{near[0]}”?" if near else "See all tracks: list"
-    )

@@ -156,15 +156,13 @@ def album_words(album: AlbumLevel) -> str:
 
 def album_move_words(moves: Sequence[Move]) -> str:
     """The one gain of an album's tracks, with the loudest track and the highest peaks among them."""
-    steps: dict[str, float] = {}
-    for name, peak in (step for move in moves for step in move.steps):
-        if peak is not None:
-            steps[name] = max(peak, steps.get(name, peak))
+    levels = [move.integrated_lufs for move in moves if move.integrated_lufs is not None]
+    peaks = [move.true_peak_dbtp for move in moves if move.true_peak_dbtp is not None]
     whole = replace(
         moves[0],
-        integrated_lufs=max((move.integrated_lufs for move in moves if move.integrated_lufs), default=None),
-        true_peak_dbtp=max((move.true_peak_dbtp for move in moves if move.true_peak_dbtp), default=None),
-        steps=tuple(steps.items()),
+        integrated_lufs=max(levels, default=None),
+        true_peak_dbtp=max(peaks, default=None),
+        steps=tuple(step for move in moves for step in move.steps),
     )
     return move_words(whole, "the whole album", "loudest track ")
 
@@ -173,7 +171,7 @@ def move_words(move: Move, what: str = "the output", whose: str = "") -> str:
     """The one move and its proof: what was really computed at that gain."""
     by = f"Turn {what} {'down' if move.gain_db < 0.0 else 'up'} {level(abs(move.gain_db))} dB"
     steps = [(name, peak) for name, peak in move.steps if peak is not None]
-    highest = max(steps, key=lambda step: step[1] or -200.0, default=None)
+    highest = max(steps, key=lambda step: step[1], default=None)
     if not move.passes:
         name, peak = highest or ("", None)
         return (
@@ -195,37 +193,37 @@ def decided_line(
 ) -> str:
     """What the masters were held against: what was decided, and the titles of those it holds for. `named`:
     the playlist names decisions."""
-    said = []
+    parts = []
     for decided, titles in held.items():
         whose = f"{', '.join(titles)}: " if len(held) > 1 else ""
-        said.append(f"{whose}{_numbers(decided, named)}")
+        parts.append(f"{whose}{_numbers(decided, named)}")
     if profiles:
-        said.append(f"destinations {', '.join(profile.id for profile in profiles)}")
+        parts.append(f"destinations {', '.join(profile.id for profile in profiles)}")
     else:
-        said.append("no destinations (--for ID checks codecs and players)")
-    return f"Checked against: {'; '.join(said)}."
+        parts.append("no destinations (--for ID checks codecs and players)")
+    return f"Checked against: {'; '.join(parts)}."
 
 
 def _numbers(decided: Decided, named: bool) -> str:
     """Target and ceiling, and where they were decided."""
     numbers: dict[str, list[str]] = {}
     if decided.target_lufs is not None:
-        words = f"target {db_words(decided.target_lufs)} LUFS{TARGET_OF[decided.target_of]}"
-        numbers.setdefault(decided.target_said or decided.said, []).append(words)
+        target = f"target {db_words(decided.target_lufs)} LUFS{TARGET_OF[decided.target_of]}"
+        numbers.setdefault(decided.target_said or decided.said, []).append(target)
     if decided.ceiling_dbtp is not None:
-        words = f"ceiling {db_words(decided.ceiling_dbtp)} dBTP"
-        numbers.setdefault(decided.ceiling_said or decided.said, []).append(words)
-    said = []
-    for where, those in numbers.items():
-        own = f" for {decided.destination}" if decided.destination and where == decided.said else ""
-        origin = f" (decided {where}{own})" if where else ""
-        said.append(f"{', '.join(those)}{origin}")
+        ceiling = f"ceiling {db_words(decided.ceiling_dbtp)} dBTP"
+        numbers.setdefault(decided.ceiling_said or decided.said, []).append(ceiling)
     if not numbers:
         cure = "set them with --target and --ceiling, or --decision FILE"
         if named:
             cure = "the playlist names decisions: add --decision FILE"
-        said.append(f"no target or ceiling ({cure})")
-    return "; ".join(said)
+        return f"no target or ceiling ({cure})"
+    parts = []
+    for where, words in numbers.items():
+        own = f" for {decided.destination}" if decided.destination and where == decided.said else ""
+        origin = f" (decided {where}{own})" if where else ""
+        parts.append(f"{', '.join(words)}{origin}")
+    return "; ".join(parts)
 
 
 def fine_line(findings: Sequence[Finding], detail: bool) -> str:

@@ -52,24 +52,24 @@ def _span(files: Sequence[tuple[str, Measurement]]) -> str:
 
 def _faults(files: Sequence[tuple[str, Measurement]], over_above_dbtp: float) -> list[str]:
     """Overs, clipped runs, channels out of phase: the worst file by name, the others counted."""
-    said = []
+    faults = []
     over = [(found.over_count, name, found) for name, found in files if found.over_count]
     if over:
         count, name, found = max(over, key=lambda one: one[:2])
         above = "" if over_above_dbtp == 0.0 else f" above {signed(over_above_dbtp)} dBTP"
         peaks = "" if len(files) == 1 else f" and peaks at {signed(found.true_peak_dbtp)} dBTP"
         overs = f"{counted(count, 'inter-sample over')}{above}"
-        said.append(f"{_who(name, len(over), len(files))} {overs}{peaks}.")
+        faults.append(f"{_who(name, len(over), len(files))} {overs}{peaks}.")
     clipped = [(found.clipped_run_count, name) for name, found in files if found.clipped_run_count]
     if clipped:
         count, name = max(clipped)
         runs = counted(count, "clipped run")
-        said.append(f"{_who(name, len(clipped), len(files))} {runs}.")
+        faults.append(f"{_who(name, len(clipped), len(files))} {runs}.")
     turned = [(found.correlation, name) for name, found in files if (found.correlation or 0.0) < 0.0]
     if turned:
         value, name = min(turned)
-        said.append(f"{name} has an L/R correlation of {level(value, 2)}: check it in mono.")
-    return said
+        faults.append(f"{name} has an L/R correlation of {level(value, 2)}: check it in mono.")
+    return faults
 
 
 def _who(name: str, count: int, files: int) -> str:
@@ -107,10 +107,10 @@ def _tagged(tags: LoudnessTags | None) -> str:
 
 def catalogue_key(tags: Tags) -> str:
     """What the headings of the catalogue mean."""
-    said = [f"{column.heading}: {column.said}." for _, column in figures.in_catalogue() if column.said]
-    said += [f"{TAG_HEADING}: loudness by the file's track gain tag, LUFS."] * any(tags)
+    parts = [f"{column.heading}: {column.said}." for _, column in figures.in_catalogue() if column.said]
+    parts += [f"{TAG_HEADING}: loudness by the file's track gain tag, LUFS."] * any(tags)
     more = "All figures: --detail or --csv."
-    return textwrap.fill(" ".join([*said, more]), 80)
+    return textwrap.fill(" ".join([*parts, more]), 80)
 
 
 def catalogue(files: Sequence[tuple[str, Measurement]], tags: Tags, width: int) -> list[str]:

@@ -83,7 +83,7 @@ def loudest(measurement: Measurement) -> float | None:
 def versions_answer(names: Sequence[str], delivered: Sequence[Measurement], rows: Sequence[PlayerRow]) -> str:
     """At most three sentences on two to six versions: as files, on the normalising players that play them
     alike, and on the others."""
-    said = [_as_files(names, delivered)]
+    sentences = [_as_files(names, delivered)]
     normalising = [row for row in rows if row.profile.target_lufs is not None]
     spreads = [(row, found) for row in normalising if (found := row.spread(integrated)) is not None]
     even = [row for row, found in spreads if found[0] <= TIE_LU]
@@ -95,13 +95,13 @@ def versions_answer(names: Sequence[str], delivered: Sequence[Measurement], rows
         tail = _loudest_words(names, even, brief=bool(apart))
         who = "they" if where.startswith("On both") else _all(len(names))
         alike = "play at the same loudness" if len(names) == 2 else "are equally loud"
-        said.append(f"{where} {who} {alike}{within}{tail}.")
+        sentences.append(f"{where} {who} {alike}{within}{tail}.")
     if apart:
-        said.append(_apart_words(names, apart, others=bool(even), alone=len(rows) == 1))
+        sentences.append(_apart_words(names, apart, others=bool(even), alone=len(rows) == 1))
     if not normalising:
         who = rows[0].profile.id if len(rows) == 1 else "these players"
-        said.append(f"Nothing is normalised on {who}, so that is what is heard.")
-    return " ".join(said)
+        sentences.append(f"Nothing is normalised on {who}, so that is what is heard.")
+    return " ".join(sentences)
 
 
 def _as_files(names: Sequence[str], delivered: Sequence[Measurement]) -> str:
@@ -176,17 +176,17 @@ def tracks_answer(names: Sequence[str], delivered: Sequence[Measurement], rows: 
         return "No track has a measurable loudness."
     if len(names) == 1:
         return _one_track(names[0], files[0], rows)
-    said = f"As files the {len(names)} tracks span {level(max(files) - min(files))} LU."
+    in_files = f"As files the {len(names)} tracks span {level(max(files) - min(files))} LU."
     spans = [(found[0], row) for row in rows if (found := row.spread(integrated)) is not None]
     if not spans:
-        return said
+        return in_files
     least, most = min(spans, key=lambda one: one[0]), max(spans, key=lambda one: one[0])
     if len(rows) > 1:
         return (
-            f"{said} As played they span from {level(least[0])} LU on {least[1].profile.id} to "
+            f"{in_files} As played they span from {level(least[0])} LU on {least[1].profile.id} to "
             f"{level(most[0])} LU on {most[1].profile.id}."
         )
-    return f"{said} On {rows[0].profile.id} they span {level(least[0])} LU: {_moves(rows[0])}."
+    return f"{in_files} On {rows[0].profile.id} they span {level(least[0])} LU: {_moves(rows[0])}."
 
 
 def _one_track(name: str, file_lufs: float, rows: Sequence[PlayerRow]) -> str:

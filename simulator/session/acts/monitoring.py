@@ -64,10 +64,8 @@ def codec(session: Session, words: list[str]) -> Outcome:
     if not words:
         return session, (Say(_codec_words(session)),)
     name = codec_variants.wanted(session.profile, words, session.profiles, session.last_codec)
-    names = (name, with_converter(name))
-    made = {name: codec_variants.profile_named(session.profiles, name) for name in names}
     last = codec_variants.setting_of(name) or session.last_codec
-    known = replace(session, profiles={**session.profiles, **made}, last_codec=last)
+    known = replace(_with_variants(session, name, with_converter(name)), last_codec=last)
     if codec_variants.is_difference(name) and known.state == "matched":
         known = replace(known, state="played", turned_down_db={})
     return _player(known, name, "Encoding… playback continues unchanged until it is ready.")
@@ -85,10 +83,14 @@ def album(session: Session, words: list[str]) -> Outcome:
     playing = codec_variants.profile_named(session.profiles, session.profile)
     scope = rules[words[0].casefold()] if words else rules["loudest" if playing.scope == "track" else "off"]
     name = codec_variants.by_album_rule(session.profile, scope, session.profiles)
-    names = (name, with_converter(name))
-    made = {name: codec_variants.profile_named(session.profiles, name) for name in names}
-    known = replace(session, profiles={**session.profiles, **made})
+    known = _with_variants(session, name, with_converter(name))
     return _player(known, name, "Calculating the album rule for every track …")
+
+
+def _with_variants(session: Session, *names: str) -> Session:
+    """The session that knows the players of these ids."""
+    made = {name: codec_variants.profile_named(session.profiles, name) for name in names}
+    return replace(session, profiles={**session.profiles, **made})
 
 
 def _codec_words(session: Session) -> str:
@@ -272,8 +274,7 @@ def _residual(session: Session) -> Outcome:
     if session.converter:
         raise UsageError("The residual is heard without the D/A converter.", "dac off")
     name = codec_variants.of_versions(session.profile)
-    made = codec_variants.profile_named(session.profiles, name)
-    known = replace(session, profiles={**session.profiles, name: made})
+    known = _with_variants(session, name)
     if known.state != "played":
         known = replace(known, state="played", turned_down_db={})
     return _player(known, name, "Preparing the residual… playback continues unchanged until it is ready.")

@@ -57,14 +57,6 @@ from simulator.session.worst import estimate, estimate_words
 EARLY = "Trial ended early, after {given} of {rounds} rounds: no result."
 
 
-def ended(session: Session, run: Run, at: str) -> tuple[Effect, ...]:
-    """The effects of the end; `session` is the one after it."""
-    said = sentences(run.trial, estimate(session.changes, session.tracks, run.spans))
-    act = Act(at, TRIAL, _data(session, run, said))
-    on = [Say(what_plays(session))] if session.motion == "playing" else []
-    return (Keep(act), Say("\n".join(said)), *on)
-
-
 def sentences(trial: Trial, expected: Mapping[str, Any] | None = None) -> list[str]:
     """The reveal, in reading order; `expected` is the model's estimate of the passage."""
     plan, said = trial.plan, []
@@ -101,15 +93,6 @@ def setting(session: Session, run: Run) -> dict[str, Any]:
         "converter": session.converter,
         "trim_db": session.trim_db,
         **({} if expected is None else {"estimate": expected}),
-    }
-
-
-def _data(session: Session, run: Run, said: list[str]) -> dict[str, Any]:
-    return {
-        "trial": to_log(run.trial),
-        "ended_early": not run.trial.finished,
-        "result": said,
-        **setting(session, run),
     }
 
 
@@ -171,7 +154,7 @@ def _prepared(session: Session, run: Run, event: Prepared) -> Outcome:
     try:
         fresh = run_of(session, run.wanted)
     except UsageError as problem:
-        return replace(session, trial=None), (Say(f"No trial: {problem.message} {problem.hint}".strip()),)
+        return replace(session, trial=None), (Say(f"No trial: {problem}"),)
     if (fresh.sources, fresh.spans) != (run.sources, run.spans):
         return replace(session, trial=fresh), (Prepare(fresh.sources, fresh.spans),)
     fresh = levelled(session, fresh, event.levels_lufs)
@@ -196,7 +179,7 @@ def _line(session: Session, run: Run, line: Line, find_command: Callable[[str], 
             return _answered(session, run, words[1:], line.at)
         return _carried_out(session, run, line, find_command(line.word))
     except UsageError as problem:
-        return session, (Say(f"{problem.message} {problem.hint}".strip()),)
+        return session, (Say(str(problem)),)
 
 
 def _carried_out(session: Session, run: Run, line: Line, command: Command) -> Outcome:
@@ -314,8 +297,15 @@ def _over(session: Session, run: Run, at: str) -> Outcome:
     after = replace(session, trial=None)
     if not run.ready:
         return after, (Say("Trial cancelled."),)
-    effects: tuple[Effect, ...] = ended(after, run, at)
-    return after, effects
+    said = sentences(run.trial, estimate(after.changes, after.tracks, run.spans))
+    data = {
+        "trial": to_log(run.trial),
+        "ended_early": not run.trial.finished,
+        "result": said,
+        **setting(after, run),
+    }
+    on = [Say(what_plays(after))] if after.motion == "playing" else []
+    return after, (Keep(Act(at, TRIAL, data)), Say("\n".join(said)), *on)
 
 
 def _stop_in_trial(session: Session, run: Run, line: Line) -> Outcome:

@@ -24,14 +24,14 @@ SHORT_NAMES = 15
 def answer_sentences(comparison: Comparison, names: Names) -> list[Said]:
     """The answer for all players of the comparison together; `names` as in it."""
     same, gap = _same(comparison, names), _integrated(comparison.delivered)
-    said = [Said("answer_same", same) if same else _gain(comparison.delivered, names)]
+    sentences = [Said("answer_same", same) if same else _gain(comparison.delivered, names)]
     if gap is None or same.endswith("player."):
-        return said
+        return sentences
     if len(comparison.played) == 1:
-        said.append(_left(gap, comparison.played[0], names))
+        sentences.append(_left(gap, comparison.played[0], names))
     elif comparison.played:
-        said.append(_on_players(gap, comparison.played, names))
-    return [*said, _cost(comparison.delivered, gap, names)]
+        sentences.append(_on_players(gap, comparison.played, names))
+    return [*sentences, _cost(comparison.delivered, gap, names)]
 
 
 def further_sentence(comparison: Comparison, names: Names) -> Said:

@@ -2,9 +2,9 @@
 
 Each sentence carries the name of its rule, and every rule speaks in both directions and of a tie (differences
 up to TIE_LU, of peaks up to PUNCH_TIE_DB, shares up to TIE_SHARE; differences are those of the printed
-figures). Beside every difference of level stands which passage it is about and how the two were matched.
-Nothing judges taste; the difference signal is never called a loss, and that its size does not rank quality
-stands beside it. What a player leaves of a difference: see `played`.
+figures). Every difference of level names its passage and how the two were matched. Nothing judges taste; the
+difference signal is never called a loss, and a sentence says that its size does not rank quality. What a
+player leaves of a difference: see `played`.
 """
 
 from __future__ import annotations
@@ -54,13 +54,13 @@ def ordered(names: Names, gap: float) -> tuple[str, str, float]:
 
 
 FILTERED = 0.05
-"""Up to this share a filter is not spoken of: pure gains leave less (measured on four songs)."""
+"""Up to this share a filter is not mentioned: pure gains leave less (measured on four songs)."""
 NOT_JUDGED = 0.5
 """Confidence of an alignment where nothing could be judged: too short, silent, no place in common."""
 
 
 def whole_sentences(comparison: Comparison, names: Names) -> list[Said]:
-    """All that the two say whatever the player, in reading order."""
+    """Every sentence that holds on any player, in reading order."""
     loud, open_ = comparison.delivered.loud, comparison.delivered.open
     plr = _peaks("peak-to-loudness ratio (PLR, overs capped at 0 dBTP)", loud.punch_db, open_.punch_db, names)
     psr = _peaks(

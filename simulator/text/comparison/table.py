@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from simulator.common.text import level, printed_gap, share, signed
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import BandDifference, Difference
-from simulator.comparison.versions import Comparison, Figures, Played, played_punch_db
+from simulator.comparison.versions import Comparison, Figures, Played, punch_db
 from simulator.metering import figures
 from simulator.metering.figures import figure
 from simulator.metering.measurement import Measurement
@@ -46,7 +46,7 @@ class Row:
 def figure_rows(columns: Sequence[Figures], *, every: bool = False) -> list[Row]:
     """The figures of versions, or of their states, a column each; with `every`, those that follow from others
     too."""
-    said = [
+    rows = [
         Row(GAIN, "dB", tuple(column.gain_db for column in columns)),
         _row(columns, "integrated_lufs"),
         _row(columns, "max_short_term_lufs", "loudest_passage_lufs"),
@@ -56,12 +56,12 @@ def figure_rows(columns: Sequence[Figures], *, every: bool = False) -> list[Row]
     plain = _row(columns, "peak_to_loudness_db")
     capped = Row(CAPPED, plain.unit, tuple(column.punch_db for column in columns))
     over = any(plain.cell(place) != capped.cell(place) for place in range(len(columns)))
-    said += [plain, capped] if over and every else [capped if over else plain]
-    said += [_row(columns, "median_peak_to_short_term_db"), _row(columns, "true_peak_dbtp")]
+    rows += [plain, capped] if over and every else [capped if over else plain]
+    rows += [_row(columns, "median_peak_to_short_term_db"), _row(columns, "true_peak_dbtp")]
     if every:
-        said.append(Row("Below full scale", "dB", tuple(column.unused_headroom_db for column in columns)))
-    said.append(_row(columns, "inter_sample_overs"))
-    return [*said, _row(columns, "share_at_ceiling")] if every else said
+        rows.append(Row("Below full scale", "dB", tuple(column.unused_headroom_db for column in columns)))
+    rows.append(_row(columns, "inter_sample_overs"))
+    return [*rows, _row(columns, "share_at_ceiling")] if every else rows
 
 
 def _row(columns: Sequence[Figures], key: str, attribute: str = "") -> Row:
@@ -138,15 +138,15 @@ def place_text(alignment: Alignment) -> str:
         return ""
     off = level(abs(1000.0 * alignment.offset_s), 3)
     word = "later" if alignment.offset_s > 0.0 else "earlier"
-    said = "The two files start in sync" if off == "0.000" else f"The loud version starts {off} ms {word}"
+    text = "The two files start in sync" if off == "0.000" else f"The loud version starts {off} ms {word}"
     if alignment.polarity is not None and alignment.polarity < 0:
-        said += ", with its polarity inverted"
+        text += ", with its polarity inverted"
     late = [
         f"{one.band} {signed(one.delay_frames)} frames"
         for one in alignment.delay_by_band
         if one.delay_frames is not None and abs(one.delay_frames) > NOTICEABLE_FRAMES
     ]
-    return f"{said}. Delay by band: {', '.join(late)}." if late else f"{said}."
+    return f"{text}. Delay by band: {', '.join(late)}." if late else f"{text}."
 
 
 LONGEST_NAME = 34
@@ -209,7 +209,7 @@ def pair_rows(first: Version, second: Version) -> list[tuple[str, str, str, str,
         ("Below full scale", "dB", [version.prediction.unused_headroom_db for version in both]),
         (figure("peak_to_loudness_db").beside, "dB", [played.peak_to_loudness_db for played in plays]),
     ]
-    punches = [played_punch_db(played, gain_db) for played, gain_db in zip(plays, gains, strict=True)]
+    punches = [punch_db(played, gain_db) for played, gain_db in zip(plays, gains, strict=True)]
     if any(level(punch) != level(own.peak_to_loudness_db) for punch, own in zip(punches, plays, strict=True)):
         lines.append((CAPPED, "dB", list(punches)))
     median = figure("median_peak_to_short_term_db")
@@ -223,7 +223,7 @@ def _line(name: str, unit: str, a: float | None, b: float | None) -> tuple[str, 
 
 
 def _ending(title: str) -> str:
-    """What stands in the last brackets of a title."""
+    """The text in brackets at the end of a title."""
     if not title.endswith(")") or "(" not in title:
         return ""
     return title[title.rindex("(") + 1 : -1].strip()

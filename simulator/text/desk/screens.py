@@ -38,12 +38,15 @@ from simulator.text.sentences import (
 )
 from simulator.text.tables import grid, peak_cells, peak_columns, shortened
 
+WIDEST = 100
+"""Longer lines are hard to read on any screen."""
+
 
 def wrapped(text: str, width: int, bullet: str = "") -> list[str]:
-    """A paragraph's lines, in at most 100 cells."""
+    """A paragraph's lines, each shorter than the screen and than WIDEST cells."""
     return textwrap.wrap(
         text,
-        max(min(width, 100) - 1, 30),
+        max(min(width, WIDEST) - 1, 20),
         initial_indent=bullet,
         subsequent_indent=" " * len(bullet),
         break_on_hyphens=False,
