@@ -87,9 +87,9 @@ def choose(
         chosen.append(own)
     for change in changes:
         both = [_changed(change, tracks[track], tracks[change.tracks[0]].offset_s) for track in change.tracks]
-        for track, place in zip(change.tracks, both, strict=True):
+        for number, place in zip(change.tracks, both, strict=True):
             if place is not None and None not in both:
-                chosen[track].append(place)
+                chosen[number].append(place)
     return chosen
 
 
