@@ -558,4 +558,4 @@ def _workers_for(wanted: LadderRequest, count: int, most: int, spare: bool) -> i
         limited = sum(lufs > wanted.untouched_lufs for lufs in wanted.loudness_lufs) * len(wanted.detects)
         return min(most + int(spare and limited % most != 0), count)
     codecs = any(one.delivery is not None and one.delivery.codec != "none" for one in wanted.profiles)
-    return 1 if (info.lossy or codecs) and not pool.stays_in_process() else 0
+    return pool.workers_for(info.lossy or codecs)

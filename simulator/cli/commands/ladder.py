@@ -111,10 +111,6 @@ def command(
 
     MIX is an audio file, a playlist with one track, or the word demo (its first open master). Each rung is
     the mix limited to one loudness, by fairhearing's own limiter, and played at every destination.
-
-    \b
-    fairhearing ladder mix.wav
-    fairhearing ladder mix.wav --for must:minus14-headroom,nice:untouched --listen
     """
     from simulator.cli.options import refuse_both, say_problems, warn
     from simulator.cli.output import AS_FILES, print_json, steps
