@@ -25,9 +25,8 @@ from simulator.normalizer.profile import parse_profile
 from simulator.page.comments import Comment, comment_line, page_act
 from simulator.playlists.formats import parse_toml
 from simulator.playlists.playlist import Track
-from simulator.session.blind.record import ballot_act
 from simulator.session.commands import COMMANDS as DESK_COMMANDS
-from simulator.session.log import Act, Record, to_json
+from simulator.session.log import Act, Record, ballot_act, to_json
 
 ROOT = Path(__file__).resolve().parents[2]
 RATE = 44_100

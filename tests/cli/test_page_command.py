@@ -18,8 +18,7 @@ from simulator.blind_test.trial import begin
 from simulator.cli.steps.page import track_numbers
 from simulator.common.errors import UsageError
 from simulator.page.file import build
-from simulator.session.blind.record import ballots, votes
-from simulator.session.log import Act, Record, from_json, to_json
+from simulator.session.log import Act, Record, ballots, from_json, to_json, votes
 
 VOTE = "{0}/open.wav {0}/loud.wav --vote 6"
 

@@ -38,7 +38,6 @@ from simulator.delivery.sheet import (
     changes,
     read_sheet_text,
 )
-from simulator.engine.check import KIND, Decisions
 from simulator.metering.meter import measure_array
 from simulator.normalizer.profile import parse_profile
 from simulator.page import session_log
@@ -47,10 +46,10 @@ from simulator.page.file.build import templates
 from simulator.page.mail_text import texts_of
 from simulator.page.sheet import sheet_html
 from simulator.playlists.formats import parse_playlist
-from simulator.session.blind.record import ballots, votes
-from simulator.session.log import Act, Record, from_json, to_json
+from simulator.session.log import Act, Record, ballots, from_json, to_json, votes
 from simulator.session.provenance import known_ids, news
 from simulator.storage.measurement_cache import pack, unpack, unpack_pair
+from simulator.storage.session_file import DECISION, Decisions
 
 ROOT = Path(__file__).resolve().parents[2]
 AUDIO = {"wav": "PCM_24", "aiff": "PCM_16", "flac": "PCM_16", "ogg": "VORBIS", "mp3": "MPEG_LAYER_III"}
@@ -91,7 +90,7 @@ def record(data: bytes) -> None:
     assert from_json(to_json(found)) == found
     ballots(acts), votes(acts), known_ids(acts), news(acts, (), {})
     with contextlib.suppress(UsageError):  # none, or nothing measurable
-        Decisions("a.session.json", found.of_kind(KIND)).of()
+        Decisions("a.session.json", found.of_kind(DECISION)).of()
     session_log.notes(acts), session_log.decisions(acts), session_log.trials(acts)
     session_log.marks(acts, [])
 

@@ -221,7 +221,7 @@ def _decided(
     """For each track, from the session file: the decision that it names, else the one that --decision names,
     else the last; a number that an option gives takes the place of the file's, and says so."""
     from simulator.delivery.finding import Decided
-    from simulator.engine.check import read_decisions
+    from simulator.storage.session_file import read_decisions
 
     if session is None:
         return [Decided(target, ceiling)] * len(tracks)

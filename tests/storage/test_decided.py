@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from simulator.common.errors import UsageError
-from simulator.engine.check import read_decisions
 from simulator.session.log import Act, Record, to_json
+from simulator.storage.session_file import read_decisions
 
 
 def record(folder: Path, **data: object) -> str:
