@@ -139,7 +139,7 @@ def test_the_suggested_command_opens_the_rungs_at_the_prompt_for_these_destinati
 ) -> None:
     """As it is printed, backslashes and all; the prompt itself is tested in test_listen."""
     opened: list[Any] = []
-    monkeypatch.setattr(live, "open_deck", lambda _: SimpleNamespace(close=lambda: None))
+    monkeypatch.setattr(live, "LiveDeck", lambda _: SimpleNamespace(close=lambda: None))
     monkeypatch.setattr(listen, "_listen", lambda _, ready, *__: opened.append(ready) or (0, True))
     monkeypatch.chdir(tmp_path)
     shutil.copy(folder / "second.wav", tmp_path / "The Ferry.wav")
