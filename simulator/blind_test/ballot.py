@@ -74,7 +74,7 @@ def answer_line(page: str, letters: str, names_seen: bool) -> str:
 
 
 def read_answers(text: str) -> tuple[list[VoteAnswer], list[str]]:
-    """All answers in a text, each once, and what is wrong with the others. What stands after an answer, up to
+    """All answers in a text, each once, and what is wrong with the others. The text after an answer, up to
     the next one, belongs to it; where there is only one, the whole text does."""
     matches = list(_LINE.finditer(text))
     vote_answers: list[VoteAnswer] = []
@@ -109,7 +109,7 @@ def same_answer(vote_answer: VoteAnswer, other: VoteAnswer) -> bool:
 
 
 def merged(answers: Iterable[VoteAnswer]) -> list[VoteAnswer]:
-    """Each filling once, with all that is said of it anywhere."""
+    """Each completed vote once, with name and words from wherever they are given."""
     vote_answers: list[VoteAnswer] = []
     for answer in answers:
         _add(vote_answers, answer)
@@ -130,7 +130,7 @@ def _add(vote_answers: list[VoteAnswer], given: VoteAnswer) -> None:
 
 
 def _answer(match: re.Match[str], around: str) -> VoteAnswer:
-    """The answer of one line, with what stands around it. Raises ValueError where it was changed, or is of a
+    """The answer of one line, with the text around it. Raises ValueError where it was changed, or is of a
     newer form."""
     if match["format"] != FORMAT:
         raise ValueError(f"its answer has the form {match['format']}, and this program knows {FORMAT}")
@@ -194,7 +194,7 @@ def _unquoted(text: str) -> str:
 
 
 def own_words(text: str) -> str:
-    """What stands after "words:", up to an empty line, the answer or another key, in one line. Where the
+    """The text after "words:", up to an empty line, the answer or another key, in one line. Where the
     first line is quoted, only quoted ones go on with it: what follows is the mail's own."""
     lines = iter(text.splitlines())
     for line in lines:

@@ -146,10 +146,10 @@ class Deck(Protocol):
         ramp_from: float = 0.0,
         since: int | None = None,
     ) -> None:
-        """Plays the program from `frame` of `segment` on, in place of what sounds: 5 ms out, 5 ms in, or up
-        over `ramp_s` from the gain `ramp_from` (0: silence). With `since`, a `Now.clock`, the frame is where
-        the program stood at that clock: the deck adds what has been played since then, so that a switch stays
-        at the same moment of the song to the sample. While paused it stays paused, at that place."""
+        """Plays the program from `frame` of `segment` on, in place of the current one: 5 ms out, 5 ms in, or
+        up over `ramp_s` from the gain `ramp_from` (0: silence). With `since`, a `Now.clock`, the frame is
+        where the program stood at that clock: the deck adds what has been played since then, so that a switch
+        stays at the same moment of the song to the sample. While paused it stays paused, at that place."""
 
     def pause(self) -> None:
         """5 ms out, and then silence; the place stays."""
@@ -168,7 +168,7 @@ class Deck(Protocol):
         """The last frames (frames, 2) that left the program; at most 4 s of them."""
 
     def devices(self) -> Sequence[DeviceView]:
-        """The devices that are there now, looked for anew (takes about half a second)."""
+        """The devices that are there now, from a new scan (about half a second)."""
 
     def choose(self, name: str | None) -> None:
         """Goes on with the device of this name (or of which it is a part), None for the system's own; at the

@@ -32,7 +32,7 @@ MOST_LANES = 4096
 STATES = 16
 READY, TOTAL, GENERATION, FAILED = range(4)
 """Columns of the lanes' table: frames that can be read; one more than the frames in all, 0 until they are
-known; how often it was begun anew; 1 where it cannot be made (then its total is what was made)."""
+known; how often it was restarted; 1 where it cannot be made (then its total is what was made)."""
 Numbers = NDArray[np.int64]
 
 

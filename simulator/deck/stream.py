@@ -31,7 +31,7 @@ from simulator.storage.small_files import BINARY
 
 BLOCK_FRAMES = 512
 LATENCY_SECONDS = 0.08
-"""Asked of the device. Less of it makes switches sooner, and dropouts likelier on a busy machine."""
+"""Requested from the device. Less makes switches quicker, and dropouts likelier on a busy machine."""
 SILENT_RATE = 44_100
 INVALID_RATE = -9997
 """PortAudio's paInvalidSampleRate."""
@@ -63,7 +63,7 @@ def library() -> Any:
 
 
 def look_again() -> None:
-    """Has PortAudio look for devices anew; every stream must be closed. Raises NoSound."""
+    """Has PortAudio scan for devices again; every stream must be closed. Raises NoSound."""
     sd = library()
     try:
         sd._terminate()
@@ -412,7 +412,7 @@ class _Child:
         return True
 
     def _prepare(self, sample_rate: int) -> Fill:
-        """The callback for a stream of this rate, with all that is asked of it already."""
+        """The callback for a stream of this rate, with the current order and monitoring."""
         ask = self._opening
         cells = self._shared.cells(sample_rate)
         self._lanes = MappedLanes(Path(ask.folder), cells, sample_rate)

@@ -152,9 +152,9 @@ class Studio:
         return events
 
     def revision(self, track: int, path: str) -> list[Event]:
-        """A newer revision of a track, measured and laid over the one that plays, but not taken in; nothing
-        for a file that was written over with the same samples. Raises SimulatorError where it cannot be
-        read."""
+        """A newer revision of a track, measured and time-aligned with the one that plays, but not loaded;
+        nothing for a file that was written over with the same samples. Raises SimulatorError where it cannot
+        be read."""
         old = self._tracks[track]
         new = self._measured(replace(old.track, path=path, problem=""))
         before, after = old.measurement, new.measurement
@@ -198,7 +198,7 @@ class Studio:
 
     def _views(self, profiles: Sequence[Profile]) -> list[dict[int, PlayedView]]:
         """What these players do to every track; what they play encoded is there then. Where more than a gain
-        acts, a file that has changed since it was measured is left out: it would be read anew."""
+        acts, a file that has changed since it was measured is left out: it would be read again."""
         asked = [profile_named(self._profiles, decode_of(profile.id)) for profile in profiles]
         rows = predict(asked, self._tracks, self._playlist.album_reason, self._cache(), 0)
         for profile in profiles:

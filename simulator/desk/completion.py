@@ -24,7 +24,7 @@ version sounds."""
 
 @dataclass(frozen=True, slots=True)
 class Word:
-    """A word that may take the place of the last `replaces` characters, and what it stands for."""
+    """A word that may replace the last `replaces` characters, and what it means."""
 
     text: str
     replaces: int

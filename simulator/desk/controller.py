@@ -69,7 +69,7 @@ class Background(Generic[T]):
         self.pending = 0
 
     def start(self, work: Work[T], failed: Failed[T]) -> None:
-        """Queues a call; `failed` says which events a failure comes to."""
+        """Queues a call; `failed` turns a failure into events."""
         self.pending += 1
         self._asked.put((work, failed))
         if self._thread is None:
@@ -111,7 +111,7 @@ class Background(Generic[T]):
 
 @dataclass(frozen=True, slots=True)
 class Failure:
-    """Background work that came to nothing: why, and the player that was wanted, if it was one."""
+    """Background work that failed: why, and the player that was wanted, if it was one."""
 
     text: str
     profile: str = ""
@@ -246,7 +246,7 @@ class Desk:
         return bar_of(self.session, self._player, self._now, reading, self._work.pending)
 
     def stage(self, columns: int) -> Stage:
-        """The stage now, with curves of so many cells."""
+        """The stage now, with curves of `columns` cells."""
         return self._stage.look(self.session, self.bar(), columns)
 
     def _show(self) -> None:
@@ -332,9 +332,9 @@ class Desk:
         self.session, effects = step(self.session, event)
         for effect in effects:
             self._do(effect)
-        told = self._watch is not None and self._watch.watching  # it offers what was written over
+        watched = self._watch is not None and self._watch.watching  # it offers rewritten files
         sounds = in_trial or any(isinstance(effect, events.Sound) for effect in effects)
-        if self.session.trial is None and sounds and not told:
+        if self.session.trial is None and sounds and not watched:
             for text in self._rewritten.news(self.session, self._is_whole):
                 self._say(text)
 
@@ -496,17 +496,13 @@ class Preparing:
         problem = next((problem for problem in problems if problem is not None), "")
         if not views or not (problem or all(view.finished for view in views)):
             return None
-        levels = () if problem else self._levels()
+        found = [] if problem else [self._level(passage) for passage in self._passages]
+        levels = tuple(level for level in found if level is not None)
         self._passages, self._problem = (), None
-        return Prepared(problem, at, levels)
-
-    def _levels(self) -> tuple[float, ...]:
-        """How loud each passage is, where all can be told."""
-        found = [self._level(passage) for passage in self._passages]
-        levels = tuple(one for one in found if one is not None)
-        return levels if len(levels) == len(found) else ()
+        return Prepared(problem, at, levels if len(levels) == len(found) else ())
 
     def _level(self, passage: DeckSegment) -> float | None:
+        """The passage's level in LUFS; None for a long or silent one."""
         rate, first, end = self._deck.sample_rate, passage.first_frame, passage.end_frame
         if end is None or end - first > LONGEST_SECONDS * rate:
             return None

@@ -45,7 +45,7 @@ class DeskMeter:
         self.reading = Reading()
 
     def look(self) -> Reading:
-        """The reading now; worked out anew at most every EACH_SECONDS."""
+        """The reading now; computed at most every EACH_SECONDS."""
         now = self._clock()
         if self._looked_at is not None and 0.0 <= now - self._looked_at < EACH_SECONDS - 0.01:
             return self.reading
@@ -61,7 +61,7 @@ class DeskMeter:
 
 
 LIMITER_SECONDS = 0.4
-"""What the limiter takes is told over the momentary window."""
+"""The limiter's loss is shown over the momentary window."""
 
 
 def bar_of(session: Session, deck: Deck, now: Now, reading: Reading, pending: int) -> Bar:

@@ -350,7 +350,7 @@ def _complete(desk: Desk, buffer: Buffer, texts: Transcript) -> None:
 
 
 def _choice(words: Sequence[Word], width: int) -> str:
-    """The words in columns, each with what it stands for where that fits."""
+    """The words in columns, each with its meaning where that fits."""
     if len(words) <= MOST_EXPLAINED and any(word.meaning for word in words):
         room = max(len(word.text) for word in words)
         lines = [f"  {word.text:<{room}}  {word.meaning}".rstrip() for word in words]

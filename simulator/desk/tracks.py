@@ -131,10 +131,10 @@ def view_of(delivered: MeasuredTrack, stamp: Stamp | None = None) -> TrackView:
 
 
 class Rewritten:
-    """What was told already: a file that is written over again is told again."""
+    """Reports rewritten files, once for each time they are rewritten."""
 
     def __init__(self) -> None:
-        self._told: set[tuple[str, Stamp | None]] = set()
+        self._reported: set[tuple[str, Stamp | None]] = set()
 
     def news(self, session: Session, sounds: Callable[[int], bool]) -> Iterator[str]:
         """A sentence for each version of the song that has another file now than the one that was measured.
@@ -143,10 +143,10 @@ class Rewritten:
             view = session.tracks[track]
             if not changed_since(view.path, view.stamp):
                 continue
-            told = view.path, stamp_of(view.path)
-            if told in self._told or not sounds(track):
+            revision = view.path, stamp_of(view.path)
+            if revision in self._reported or not sounds(track):
                 continue
-            self._told.add(told)
+            self._reported.add(revision)
             yield (
                 f"{view.path} changed on disk. You are still hearing the earlier version; "
                 f"replace {track + 1} {view.path} loads the new one."

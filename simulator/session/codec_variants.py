@@ -2,9 +2,9 @@
 
 A player's id may go on with `+opus128` (its music is encoded first, whatever the player itself does),
 `+master` (the same player, nothing encoded) and `+difference` or `+difference20` (only what the encoding
-changed, decode − master, with the player's gain, raised by so many dB); or with `+versions` (only what the
-versions of a song differ by). Before these stands `+tracks`, `+albumloudest` or `+albumprogramme` where
-albums count in another way than the player's own. Each is a player like any other, so that levels, matching,
+changed, decode − master, with the player's gain, raised by that many dB); or with `+versions` (only what the
+versions of a song differ by). Before these comes `+tracks`, `+albumloudest` or `+albumprogramme` for
+another album rule than the player's own. Each is a player like any other, so that levels, matching,
 the loudness guard and the record know it. Values only.
 """
 
@@ -64,7 +64,7 @@ class Variant:
 
 
 def parse(name: str) -> Variant:
-    """The variant that an id stands for. Raises KeyError for one that no variant has."""
+    """The variant of an id. Raises KeyError for one that no variant has."""
     base, *parts = name.split("+")
     rule = next((scope for scope, word in SCOPES.items() if parts[:1] == [word]), None)
     found, parts = Variant(base, scope=rule), parts[rule is not None :]

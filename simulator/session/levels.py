@@ -51,7 +51,7 @@ def passage_lufs(measured: Measurement, start_s: float, end_s: float) -> float |
 def _inside(measured: Measurement, start_s: float, end_s: float) -> tuple[Energy, Energy]:
     """The steps that lie in the passage, and how much of each (0 to 1)."""
     energy = measured.series.energy
-    # what a product leaves of the next step, 1e-15 of it, would be no silence any more
+    # a product's rounding error would take in 1e-15 of the next step, which may end a silence
     places = (round(second * STEPS_PER_SECOND, _DIGITS) for second in (start_s, end_s))
     first, last = (min(max(place, 0.0), float(energy.shape[0])) for place in places)
     begin, end = math.floor(first), math.ceil(last)

@@ -73,7 +73,7 @@ def missing(record: Record, other: Record) -> tuple[Act, ...]:
 
 
 def merged(record: Record, other: Record) -> Record:
-    """Both records in one, by time: nothing is lost, and what stands in both stands once. Each keeps the
+    """Both records in one, by time: nothing is lost, and what is in both is kept once. Each keeps the
     order of its own acts; an act without a readable time follows the one before it."""
     acts, extra = list(_timed(record.acts)), list(_timed(missing(record, other)))
     both = []
@@ -207,18 +207,18 @@ def has_vote(acts: Iterable[Act], given: VoteAnswer) -> bool:
     """True where this very answer is in the session file. By the number of the filling, or in all it says
     where it has none."""
     if given.answer:
-        return _told(acts, {"page": given.page, "answer": given.answer})
+        return _has_vote_with(acts, {"page": given.page, "answer": given.answer})
     return has_all_of(acts, given)
 
 
 def has_all_of(acts: Iterable[Act], given: VoteAnswer) -> bool:
     """True where the session file has a vote that says the same in all, its letters, name and words too."""
-    return _told(acts, msgspec.to_builtins(given))
+    return _has_vote_with(acts, msgspec.to_builtins(given))
 
 
-def _told(acts: Iterable[Act], told: dict[str, object]) -> bool:
+def _has_vote_with(acts: Iterable[Act], values: dict[str, object]) -> bool:
     return any(
-        act.kind == VOTE and all(act.data.get(key, "") == value for key, value in told.items())
+        act.kind == VOTE and all(act.data.get(key, "") == value for key, value in values.items())
         for act in acts
     )
 
@@ -228,7 +228,7 @@ WORDS = "An unfinished blind trial: {given} of {rounds} rounds answered, no resu
 
 
 def begun_data(trial: Trial) -> dict[str, Any]:
-    """What the act that begins a trial says of it; the record is no screen."""
+    """Data of the act that begins a trial; the session file may name the versions."""
     plan = trial.plan
     return {
         "trial_kind": plan.kind,
@@ -269,7 +269,7 @@ def unfinished(acts: Sequence[Act]) -> list[tuple[Act, Trial]]:
 
 
 def unfinished_words(trial: Trial) -> str:
-    """What may be told of it."""
+    """Says how far the trial got, and names no version."""
     return WORDS.format(given=len(trial.answers), rounds=len(trial.draws))
 
 

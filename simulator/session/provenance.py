@@ -32,7 +32,7 @@ RESTING = ("opened", "note", "mark", "decision", "trial", "trial begun")
 
 
 def identity(view: TrackView) -> dict[str, Any]:
-    """What the record says of a file: enough to know it again, and what was measured of it."""
+    """What the session file keeps of a file: enough to recognise it, and its measured figures."""
     known: dict[str, Any] = {"title": view.title, "path": view.path}
     if view.delivered is None:
         return {**known, "problem": view.problem}
@@ -114,13 +114,13 @@ def copy_words(name: str, acts: Sequence[Act]) -> str:
 
 
 def counts(acts: Iterable[Act]) -> str:
-    """How many notes, marks, decisions and so on there are among acts, in words; empty for none."""
+    """Counts of notes, marks, decisions and so on, in words; empty for none."""
     kinds = Counter(act.kind for act in acts)
     return ", ".join(f"{kinds[kind]} {kind}{'s' * (kinds[kind] > 1)}" for kind in KEPT if kinds[kind])
 
 
 def revised(acts: Iterable[Act]) -> dict[str, str]:
-    """Which file each revision that was taken in stands for: its path → the path that the list had first."""
+    """Paths of loaded revisions → the path that the list had first."""
     first: dict[str, str] = {}
     for act in acts:
         if act.kind == "revision":
@@ -168,5 +168,5 @@ def _rules(profile: dict[str, Any]) -> bytes:
 
 def _with_id(data: dict[str, Any]) -> dict[str, Any]:
     data = keepable(data)
-    told = hashlib.sha256(msgspec.json.encode(data, order="sorted")).hexdigest()[:16]
-    return {"id": told, **data}
+    identity_hash = hashlib.sha256(msgspec.json.encode(data, order="sorted")).hexdigest()[:16]
+    return {"id": identity_hash, **data}

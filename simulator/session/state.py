@@ -161,7 +161,7 @@ class Session:
 
     @property
     def passage(self) -> Span:
-        """What the levels are told for: the loop or the round's passage, else the 12 s from here on."""
+        """The passage whose level is shown: the loop, the montage's passage, else the next 12 s."""
         if self.plan is not None and self.plan.kind != "list" and self.segment < len(self.plan.spans):
             return self.plan.spans[self.segment]
         return self._window(self.track, self.place_s)

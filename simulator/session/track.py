@@ -62,7 +62,7 @@ class TrackView:
 
     @property
     def version(self) -> str:
-        """What tells it from the other versions: what stands in the last brackets of its title."""
+        """The version's name: the last brackets of the title, else the whole title."""
         if self.title.endswith(")") and "(" in self.title:
             return self.title[self.title.rindex("(") + 1 : -1].strip() or self.title
         return self.title

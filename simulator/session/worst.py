@@ -97,7 +97,7 @@ def found(session: Session, event: MomentsFound) -> Session:
 
 
 def not_found(session: Session, pairs: tuple[TrackPair, ...], why: str) -> MomentsFound:
-    """The answer where it came to nothing."""
+    """The answer where the search failed."""
     contents = {track: (one.path, one.content) for track, one in enumerate(session.tracks)}
     return MomentsFound(dict.fromkeys(pairs, why), contents)
 

@@ -86,8 +86,8 @@ def _asked(before: Session, line: str, text: str) -> Outcome:
 def _ramped(
     after: Session, effects: tuple[Effect, ...], ramp_s: float, from_db: float | None
 ) -> tuple[Effect, ...]:
-    """The same effects, in over `ramp_s`. What comes back from a pause, or to other ears, enters anew: of a
-    gain set low and then raised within one block, the deck hears the last word only."""
+    """The same effects, in over `ramp_s`. After a pause or a change of channels the program is started
+    again: of a gain set low and then raised within one block, the deck would only see the last."""
     effects = tuple(
         replace(effect, ramp_s=ramp_s, ramp_from_db=from_db)
         if isinstance(effect, Sound)
