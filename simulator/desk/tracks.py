@@ -22,8 +22,9 @@ from simulator.normalizer.prediction import Prediction, chain_settings, more_tha
 from simulator.normalizer.profile import Delivery, Profile
 from simulator.session.codec_variants import is_difference
 from simulator.session.excerpts import Mark
-from simulator.session.levels import Program, Segment, Source, Span
+from simulator.session.levels import Source, Span
 from simulator.session.log import Record
+from simulator.session.plans import Program, Segment
 from simulator.session.provenance import revised
 from simulator.session.state import Session
 from simulator.session.track import PlayedView, TrackView, versions

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from simulator.audibility.audibility import Audibility
 from simulator.common.listening import Listen
 from simulator.session.excerpts import Mark
-from simulator.session.levels import Program, Source, Span
+from simulator.session.levels import Source, Span
 from simulator.session.log import Act
+from simulator.session.plans import Program
 from simulator.session.track import PlayedView, TrackView
 
 

@@ -1,4 +1,4 @@
-"""Level of a passage as it is heard, and the programs of the session as values.
+"""Level of a passage as it is heard, and what of a track plays.
 
 The level is the loudness of the passage's mean K-weighted energy (ITU-R BS.1770-5 without gates), read from
 the measured 100 ms steps: exact on their grid; off it, a step's energy counts as evenly spread. Against the
@@ -28,6 +28,10 @@ STEPS_PER_SECOND = 10
 MONO_LU = 10.0 * math.log10(2.0)
 """What is measured as one channel is heard from two."""
 _DIGITS = 6
+LEAD_SECONDS = 0.5
+"""Wanted before the passage: the weighting's high-pass (38 Hz) forgets what came before in a part of this."""
+LONGEST_SECONDS = 30.0
+"""Of longer passages the series tell the level within 0.03 LU, and reading them would hold up the desk."""
 WINDOW_SECONDS = 12.0
 """How long the passage is from the place on, where none was chosen."""
 
@@ -39,6 +43,16 @@ class Span:
     track: int
     start_s: float
     end_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """What of a track: `lane` None is the file itself; a profile's id is that player's whole output for it
+    (gain and limiter). `gain_db` is what comes after the lane: a gain-only player's gain, a matching one."""
+
+    track: int
+    lane: str | None
+    gain_db: float
 
 
 def passage_lufs(measured: Measurement, start_s: float, end_s: float) -> float | None:
@@ -124,40 +138,3 @@ def limiter_lu(tracks: tuple[TrackView, ...], span: Span, profile: str) -> float
     before = passage_lufs(one.delivered, span.start_s, span.end_s)
     after = passage_lufs(played.measured, span.start_s, span.end_s)
     return None if before is None or after is None else before + played.gain_db - after
-
-
-LEAD_SECONDS = 0.5
-"""Wanted before the passage: the weighting's high-pass (38 Hz) forgets what came before in a part of this."""
-LONGEST_SECONDS = 30.0
-"""Of longer passages the series tell the level within 0.03 LU, and reading them would hold up the desk."""
-
-
-@dataclass(frozen=True, slots=True)
-class Source:
-    """What of a track: `lane` None is the file itself; a profile's id is that player's whole output for it
-    (gain and limiter). `gain_db` is what comes after the lane: a gain-only player's gain, a matching one."""
-
-    track: int
-    lane: str | None
-    gain_db: float
-
-
-@dataclass(frozen=True, slots=True)
-class Segment:
-    """A stretch of a source, and the silence after it. `end_s` None is the end of the track. Neighbours
-    without fades join sample by sample."""
-
-    source: Source
-    start_s: float
-    end_s: float | None
-    fade_in: bool
-    fade_out: bool
-    silence_after_s: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Program:
-    """Segments back to back, once, or for ever (`repeat`)."""
-
-    segments: tuple[Segment, ...]
-    repeat: bool = False

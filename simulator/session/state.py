@@ -19,18 +19,9 @@ from simulator.normalizer.profile import Profile
 from simulator.session.codec_variants import with_converter
 from simulator.session.events import Effect, Event, Revised, Sound
 from simulator.session.excerpts import Mark, place_of
-from simulator.session.levels import (
-    WINDOW_SECONDS,
-    Program,
-    Source,
-    Span,
-    heard_lufs,
-    matching_db,
-    source_of,
-    span_in,
-)
+from simulator.session.levels import WINDOW_SECONDS, Source, Span, heard_lufs, matching_db, source_of, span_in
 from simulator.session.log import Act
-from simulator.session.plans import Left, Plan, program_of
+from simulator.session.plans import Left, Plan, Program, program_of
 from simulator.session.track import TrackView, references, versions
 
 DIM_DB = -20.0
