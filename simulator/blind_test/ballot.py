@@ -117,13 +117,13 @@ def merged(answers: Iterable[VoteAnswer]) -> list[VoteAnswer]:
 
 
 def _add(vote_answers: list[VoteAnswer], given: VoteAnswer) -> None:
-    for place, one in enumerate(vote_answers):
-        if same_answer(one, given):
+    for place, vote_answer in enumerate(vote_answers):
+        if same_answer(vote_answer, given):
             vote_answers[place] = replace(
-                one,
-                name=one.name or given.name,
-                words=one.words or given.words,
-                answer=one.answer or given.answer,
+                vote_answer,
+                name=vote_answer.name or given.name,
+                words=vote_answer.words or given.words,
+                answer=vote_answer.answer or given.answer,
             )
             return
     vote_answers.append(given)

@@ -169,7 +169,7 @@ class MappedLanes:
             self._map(lane)
             if lane in self._mapped:
                 self._mapped[lane].wanted_at = now
-        for lane in [lane for lane, one in self._mapped.items() if now - one.wanted_at > GRACE_SECONDS]:
+        for lane in [lane for lane, mapped in self._mapped.items() if now - mapped.wanted_at > GRACE_SECONDS]:
             self._mapped.pop(lane).file.close()
 
     def close(self) -> None:

@@ -78,9 +78,14 @@ def outputs() -> list[tuple[int, DeviceView]]:
     try:
         default = sd.default.device[1]
         found = [
-            (number, DeviceView(one["name"], one["max_output_channels"], round(one["default_samplerate"])))
-            for number, one in enumerate(sd.query_devices())
-            if one["max_output_channels"] > 0
+            (
+                number,
+                DeviceView(
+                    device["name"], device["max_output_channels"], round(device["default_samplerate"])
+                ),
+            )
+            for number, device in enumerate(sd.query_devices())
+            if device["max_output_channels"] > 0
         ]
     except sd.PortAudioError as problem:
         raise NoSound(_plain(problem)) from None

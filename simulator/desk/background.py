@@ -93,9 +93,9 @@ class Studio:
     def _decode(self, profile: Profile, delivery: Delivery) -> None:
         """The same for all files that are still those that were measured."""
         files = [
-            one.track.path
-            for i, one in enumerate(self._tracks)
-            if one.measurement is not None and not self._changed(i)
+            measured.track.path
+            for i, measured in enumerate(self._tracks)
+            if measured.measurement is not None and not self._changed(i)
         ]
         self._decodes.make(
             files,
@@ -115,7 +115,7 @@ class Studio:
         """The answer to `Predict`."""
         profile = profile_named(self._profiles, profile_id)
         views = self._views([profile])[0]
-        if any(i not in views for i, one in enumerate(self._tracks) if one.measurement is not None):
+        if any(i not in views for i, measured in enumerate(self._tracks) if measured.measurement is not None):
             self._refuse_changed()
         self._worked_out[profile_id] = None
         return [Predicted(profile_id, views)]
@@ -276,9 +276,9 @@ class Studio:
     def align(self, only: str | None = None) -> list[Event]:
         """Lays the versions of each song (or of one) over its first readable one."""
         groups: dict[str, list[int]] = {}
-        for index, one in enumerate(self._tracks):
-            song = one.track.song
-            if song is not None and one.measurement is not None and only in (None, song):
+        for index, measured in enumerate(self._tracks):
+            song = measured.track.song
+            if song is not None and measured.measurement is not None and only in (None, song):
                 groups.setdefault(song, []).append(index)
         pairs = [(first, other) for first, *others in groups.values() for other in others]
         if not pairs:
@@ -316,9 +316,9 @@ class Studio:
 
     def _refuse_changed(self) -> None:
         """Raises AudioError for a track whose file is not the one any more that was measured."""
-        for track, one in enumerate(self._tracks):
+        for track, measured in enumerate(self._tracks):
             if self._changed(track):
-                path = one.track.path
+                path = measured.track.path
                 raise changed_file_error(path, f"Take it in first: replace {track + 1} {path}")
 
     def _cache(self) -> Store:

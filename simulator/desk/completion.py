@@ -75,10 +75,10 @@ def _of_kind(
         case Choice():
             return [(kind.text, kind.meaning)]
         case "command":
-            return [(one.name, one.help) for one in commands.COMMANDS]
+            return [(command.name, command.help) for command in commands.COMMANDS]
         case "track":
-            numbers = [(str(i + 1), one.title) for i, one in enumerate(session.tracks)]
-            titles = [(one.title, f"track {i + 1}") for i, one in enumerate(session.tracks)]
+            numbers = [(str(i + 1), view.title) for i, view in enumerate(session.tracks)]
+            titles = [(view.title, f"track {i + 1}") for i, view in enumerate(session.tracks)]
             return titles if typed and whole and not typed.isdigit() else numbers
         case "profile":
             shown = session.profiles.items()

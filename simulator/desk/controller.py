@@ -297,8 +297,8 @@ class Desk:
         paths = [track.path for track in self.session.tracks if track.delivered is not None]
         for path in files:
             older = revised_file(path, paths)
-            for track, one in enumerate(self.session.tracks):
-                if older is not None and one.path == older and one.delivered is not None:
+            for track, view in enumerate(self.session.tracks):
+                if older is not None and view.path == older and view.delivered is not None:
                     self._measure_revision(track, path)
 
     def _measure_revision(self, track: int, path: str) -> None:

@@ -235,7 +235,7 @@ def _worked_out(session: Session, bar: Bar, columns: int) -> Stage:
         middles[0],
         middles[1],
         None if peak is None else down - peak,
-        tuple(share((one.span.start_s + one.span.end_s) / 2) for one in moments_here(session)),
+        tuple(share((moment.span.start_s + moment.span.end_s) / 2) for moment in moments_here(session)),
     )
 
 

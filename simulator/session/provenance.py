@@ -135,7 +135,7 @@ def revised(acts: Iterable[Act]) -> dict[str, str]:
 
 def _still_old(acts: Sequence[Act], tracks: Sequence[TrackView]) -> Iterable[str]:
     """A revision changes the session and no list: whoever opens the list again has the older file."""
-    now = {as_utf8(one.path): number for number, one in enumerate(tracks, 1)}
+    now = {as_utf8(view.path): number for number, view in enumerate(tracks, 1)}
     last = {first: path for path, first in revised(acts).items()}
     for first, path in last.items():
         if first in now and path != first and path not in now:
@@ -156,7 +156,7 @@ def _rules(profile: dict[str, Any]) -> bytes:
     """What a player does, without the words about it, as it would be kept. A rule at its default counts as
     one that an older record does not know."""
     words = ("title", "sentence", "sources")
-    plain = {one.name: one.default for one in msgspec.structs.fields(Profile)}
+    plain = {field.name: field.default for field in msgspec.structs.fields(Profile)}
     return msgspec.json.encode(
         {
             key: profile[key]

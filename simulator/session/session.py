@@ -189,8 +189,8 @@ def _ticked(session: Session, event: events.Tick) -> Outcome:
 
 def _predicted(session: Session, event: events.Predicted) -> Outcome:
     tracks = tuple(
-        replace(one, played={**one.played, event.profile: event.views[i]}) if i in event.views else one
-        for i, one in enumerate(session.tracks)
+        replace(view, played={**view.played, event.profile: event.views[i]}) if i in event.views else view
+        for i, view in enumerate(session.tracks)
     )
     session = replace(session, tracks=tracks)
     if not monitoring.all_known(session) or session.wanted is None:
@@ -211,7 +211,7 @@ def _replaced(session: Session, event: events.Replaced) -> Outcome:
     if event.view is None:
         return session, (events.Say(f"Kept the earlier version: {event.problem}"),)
     old = session.tracks[event.track]
-    tracks = tuple(event.view if i == event.track else one for i, one in enumerate(session.tracks))
+    tracks = tuple(event.view if i == event.track else view for i, view in enumerate(session.tracks))
     after = replace(session, tracks=tracks)
     if is_of_versions(session.profile):  # of the old file
         after = replace(after, profile=decode_of(session.profile))
@@ -274,7 +274,7 @@ def _announced(session: Session, event: events.Revised) -> Outcome:
 
 def _aligned(session: Session, event: events.Aligned) -> Outcome:
     tracks = tuple(
-        replace(one, offset_s=event.offsets_s.get(i, one.offset_s)) for i, one in enumerate(session.tracks)
+        replace(view, offset_s=event.offsets_s.get(i, view.offset_s)) for i, view in enumerate(session.tracks)
     )
     effects: tuple[events.Effect, ...] = (events.Say(event.text),) if event.text else ()
     return replace(session, tracks=tracks), effects

@@ -148,7 +148,7 @@ class Session:
 
     @property
     def readable(self) -> tuple[int, ...]:
-        return tuple(i for i, one in enumerate(self.tracks) if one.delivered is not None)
+        return tuple(i for i, view in enumerate(self.tracks) if view.delivered is not None)
 
     @property
     def passage(self) -> Span:

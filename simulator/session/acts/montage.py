@@ -46,8 +46,13 @@ def montage(session: Session, words: list[str]) -> Outcome:
         return _worst_montage(session, asked or WORST_SECONDS)
     seconds = asked or MONTAGE_SECONDS
     places = [_place(session, track, word, seconds) for track in order]
-    plan = Plan("montage", tuple(one.span for one in places), tuple(one.reason for one in places))
-    lines = [f"{one.span.track + 1} {session.tracks[one.span.track].title}: {one.reason}." for one in places]
+    plan = Plan(
+        "montage", tuple(excerpt.span for excerpt in places), tuple(excerpt.reason for excerpt in places)
+    )
+    lines = [
+        f"{excerpt.span.track + 1} {session.tracks[excerpt.span.track].title}: {excerpt.reason}."
+        for excerpt in places
+    ]
     said = f"Montage, {seconds:g} s a track. " + " ".join(lines)
     return _from_first(session, plan, said)
 
