@@ -103,7 +103,7 @@ class _Running:
 
 
 class LiveDeck:
-    """A device, or the silent clock."""
+    """A device, or the silent clock; methods as in `interface.Deck`."""
 
     def __init__(
         self,
@@ -189,25 +189,20 @@ class LiveDeck:
         ramp_from: float = 0.0,
         since: int | None = None,
     ) -> None:
-        """Plays the program from a place on; see `interface.Deck`."""
         self._stream.send(self._run().orders.program(program, segment, frame, ramp_s, ramp_from, since))
 
     def pause(self) -> None:
-        """5 ms out, and then silence."""
         self._run().orders.paused = True
         self._stream.send(Hold(True))
 
     def resume(self) -> None:
-        """5 ms in."""
         self._run().orders.paused = False
         self._stream.send(Hold(False))
 
     def output(self, gain: float, listen: Listen = "stereo", ramp_s: float = 0.0) -> None:
-        """The monitor's gain and what is listened to; see `interface.Deck`."""
         self._stream.send(self._run().orders.output(gain, listen, ramp_s))
 
     def now(self) -> Now:
-        """Where it is; keeps it going."""
         self._hear()
         self._watch()
         self._run().book.tend()
@@ -216,7 +211,6 @@ class LiveDeck:
         return replace(now, dropouts=now.dropouts + self._breaks)
 
     def recent(self, seconds: float) -> NDArray[np.float32]:
-        """The last frames that left (frames, 2)."""
         return self._run().cells.recent(round(seconds * self._run().opened.sample_rate))
 
     def devices(self) -> Sequence[DeviceView]:
@@ -229,7 +223,6 @@ class LiveDeck:
         return [replace(one, chosen=one.name == playing) for one in device_views]
 
     def choose(self, name: str | None) -> None:
-        """Goes on with another device; see `interface.Deck`."""
         found = self.devices()
         device = found[named(found, name)].name
         self._end_stream(fade=self._alive)
@@ -237,7 +230,7 @@ class LiveDeck:
         self._lose(f"{device} is being opened.", choosing=True)
 
     def pass_time(self, seconds: float) -> None:
-        """Time passes by itself here."""
+        pass  # by itself
 
     def close(self) -> None:
         """Ends all processes and removes the lanes."""

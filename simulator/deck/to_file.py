@@ -39,7 +39,7 @@ class _NothingPlayedError(Exception):
 
 
 class FileDeck:
-    """A session's sound as a file."""
+    """A session's sound as a file; methods as in `interface.Deck`."""
 
     def __init__(
         self,
@@ -101,7 +101,7 @@ class FileDeck:
         return self._written > 0
 
     def ready(self) -> None:
-        """It is."""
+        pass
 
     @property
     def sample_rate(self) -> int:
@@ -120,33 +120,26 @@ class FileDeck:
         ramp_from: float = 0.0,
         since: int | None = None,
     ) -> None:
-        """Plays the program from a place on; see `interface.Deck`."""
         self._callback.asked = self._orders.program(program, segment, frame, ramp_s, ramp_from, since)
 
     def pause(self) -> None:
-        """5 ms out, and then silence."""
         self._callback.paused = self._orders.paused = True
 
     def resume(self) -> None:
-        """5 ms in."""
         self._callback.paused = self._orders.paused = False
 
     def output(self, gain: float, listen: Listen = "stereo", ramp_s: float = 0.0) -> None:
-        """The monitor's gain and what is listened to; see `interface.Deck`."""
         self._callback.leaving = self._orders.output(gain, listen, ramp_s)
 
     def now(self) -> Now:
-        """Where it is; keeps the lanes coming."""
         self._book.tend()
         self._orders.tend(self._cells.read())
         return self._orders.now(alive=True, why=None)
 
     def recent(self, seconds: float) -> NDArray[np.float32]:
-        """The last frames that left (frames, 2)."""
         return self._cells.recent(round(seconds * self._rate))
 
     def devices(self) -> Sequence[DeviceView]:
-        """There are none to choose from."""
         return []
 
     def choose(self, name: str | None) -> None:  # noqa: ARG002

@@ -82,14 +82,14 @@ class Background(Generic[T]):
         events: list[T] = []
         while self.pending:
             try:
-                found = self._done.get(timeout=wait_s) if wait_s > 0.0 else self._done.get_nowait()
+                done = self._done.get(timeout=wait_s) if wait_s > 0.0 else self._done.get_nowait()
             except queue.Empty:
                 break
             self.pending -= 1
             wait_s = 0.0
-            if isinstance(found, BaseException):
-                raise found
-            events.extend(found)
+            if isinstance(done, BaseException):
+                raise done
+            events.extend(done)
         return events
 
     def close(self) -> None:
@@ -446,12 +446,12 @@ class Desk:
 
     def _list_devices(self) -> None:
         try:
-            found = self._player.devices()
+            devices = self._player.devices()
         except SimulatorError as problem:
             self._say(str(problem))
             return
-        self._devices = [one.name for one in found]
-        self._outside.say(device_text(found, self._player.silent_because, self.session.width))
+        self._devices = [one.name for one in devices]
+        self._outside.say(device_text(devices, self._player.silent_because, self.session.width))
 
     def _lanes(self) -> dict[int, TrackLanes]:
         return track_lanes(self.session.tracks, self.session.profiles, self._studio.decodes)
@@ -496,10 +496,10 @@ class Preparing:
         problem = next((problem for problem in problems if problem is not None), "")
         if not views or not (problem or all(view.finished for view in views)):
             return None
-        found = [] if problem else [self._level(passage) for passage in self._passages]
-        levels = tuple(level for level in found if level is not None)
+        measured = [] if problem else [self._level(passage) for passage in self._passages]
+        levels = tuple(level for level in measured if level is not None)
         self._passages, self._problem = (), None
-        return Prepared(problem, at, levels if len(levels) == len(found) else ())
+        return Prepared(problem, at, levels if len(levels) == len(measured) else ())
 
     def _level(self, passage: DeckSegment) -> float | None:
         """The passage's level in LUFS; None for a long or silent one."""

@@ -254,9 +254,9 @@ def _values(session: Session, track: int, columns: int, state: str, profile: str
     shift = shift_between_s(session.tracks, session.track, track)
     edges = np.linspace(0.0, session.here.duration_s, 2 * columns + 1) + shift
     steps = np.rint(edges * STEPS_PER_SECOND).astype(int)
-    found: list[float | None] = []
+    values: list[float | None] = []
     for first, last in zip(steps[:-1], np.maximum(steps[1:], steps[:-1] + 1), strict=True):
         inside = first >= 0 and last <= energy.shape[0]
         lufs = energy_to_lufs(float(sums[last] - sums[first]) / float(last - first)) if inside else None
-        found.append(None if lufs is None else lufs + added)
-    return tuple(found)
+        values.append(None if lufs is None else lufs + added)
+    return tuple(values)

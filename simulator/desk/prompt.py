@@ -253,8 +253,8 @@ def _application(desk: Desk, history: Path | None, texts: Transcript) -> Applica
 
 def _stage_height(size: Size, texts: Transcript) -> int:
     """Lines of the stage; 0 on a small screen, and where a long text takes its room until the next key."""
-    found = stage_height(size.columns, size.rows)
-    return found if texts.tall <= size.rows - found - 1 else 0
+    height = stage_height(size.columns, size.rows)
+    return height if texts.tall <= size.rows - height - 1 else 0
 
 
 def _drawn(desk: Desk, size: Size, height: int) -> list[list[tuple[str, str]]]:

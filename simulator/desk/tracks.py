@@ -48,12 +48,12 @@ def played_views(
     profile: Profile, tracks: Sequence[MeasuredTrack], predictions: Predictions
 ) -> dict[int, PlayedView]:
     """The tracks through one player, by number; without those that could not be read."""
-    found = {}
+    views = {}
     for index, (one, prediction) in enumerate(zip(tracks, predictions, strict=True)):
         if isinstance(prediction, Prediction) and one.measurement is not None:
             own_lane = more_than_gain(profile, prediction.decision, one.measurement)
-            found[index] = PlayedView(prediction, own_lane)
-    return found
+            views[index] = PlayedView(prediction, own_lane)
+    return views
 
 
 def track_lanes(
@@ -99,18 +99,18 @@ def remembered_marks(record: Record, tracks: Sequence[TrackView]) -> tuple[Mark,
     """The marks of earlier sessions on these files and their revisions, each name where it was set last."""
     places = {as_utf8(view.path): index for index, view in enumerate(tracks)}
     stands_for = revised(record.acts)
-    found: dict[str, Mark] = {}
+    marks: dict[str, Mark] = {}
     for act in record.of_kind("mark"):
         name, path, place_s = (act.data.get(key) for key in ("name", "path", "place_s"))
         if isinstance(name, str) and isinstance(path, str) and isinstance(place_s, int | float):
-            found.pop(name.casefold(), None)
+            marks.pop(name.casefold(), None)
             if path not in places:
                 path = stands_for.get(path, path)
             if path in places:
                 text = act.data.get("text", "")
                 text = text if isinstance(text, str) else ""
-                found[name.casefold()] = Mark(name, places[path], float(place_s), text)
-    return tuple(found.values())
+                marks[name.casefold()] = Mark(name, places[path], float(place_s), text)
+    return tuple(marks.values())
 
 
 def view_of(delivered: MeasuredTrack, stamp: Stamp | None = None) -> TrackView:

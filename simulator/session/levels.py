@@ -103,11 +103,11 @@ def heard_lufs(
     measured = one.delivered if state == "delivered" or played is None else played.measured
     if measured is None:
         return None
-    found = passage_lufs(measured, span.start_s, span.end_s)
-    if found is None:
+    lufs = passage_lufs(measured, span.start_s, span.end_s)
+    if lufs is None:
         return None
-    sounding = found + MONO_LU if measured.channels == 1 else found
-    return sounding - turned_down_db if state == "matched" else sounding
+    heard = lufs + MONO_LU if measured.channels == 1 else lufs
+    return heard - turned_down_db if state == "matched" else heard
 
 
 def matching_db(
@@ -117,13 +117,13 @@ def matching_db(
     the passages of references: as loud as the least loud of them as played. Nothing is ever raised; a
     version that is silent there stays."""
     spans = (*(span_in(tracks, span, track) for track in versions(tracks, span.track)), *references)
-    found = {
+    levels = {
         span.track: level
         for span in spans
         if (level := heard_lufs(tracks, span, "played", profile, 0.0)) is not None
     }
-    lowest = min(found.values(), default=0.0)
-    return {track: level - lowest for track, level in found.items()}
+    lowest = min(levels.values(), default=0.0)
+    return {track: level - lowest for track, level in levels.items()}
 
 
 def limiter_lu(tracks: tuple[TrackView, ...], span: Span, profile: str) -> float | None:

@@ -60,8 +60,8 @@ def player(profile: Profile) -> dict[str, Any]:
 
 def known_ids(acts: Iterable[Act]) -> frozenset[str]:
     """What a record has already."""
-    found = (act.data.get("id") for act in acts if act.kind in (MATERIAL, PLAYER))
-    return frozenset(one for one in found if isinstance(one, str))
+    ids = (act.data.get("id") for act in acts if act.kind in (MATERIAL, PLAYER))
+    return frozenset(one for one in ids if isinstance(one, str))
 
 
 def rested(

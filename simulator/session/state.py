@@ -231,8 +231,8 @@ class Session:
         spans = [self.passage]
         if self.plan is not None and self.plan.kind == "montage":
             spans = list(self.plan.spans[self.segment :])
-        found = [level for span in spans if (level := self.span_lufs(span)) is not None]
-        return None if not found else max(found) + self.trim_db + (DIM_DB if self.dim else 0.0)
+        levels = [level for span in spans if (level := self.span_lufs(span)) is not None]
+        return None if not levels else max(levels) + self.trim_db + (DIM_DB if self.dim else 0.0)
 
     def difference_lu(self) -> float | None:
         """By how much the passage, as heard now, is above the same passage of the other version; that of a

@@ -55,8 +55,8 @@ def steps_up_lu(before: Session, after: Session) -> float:
     if plan is None or plan.kind not in ("montage", "transitions") or after.motion == "stopped":
         return 0.0
     spans = plan.spans[after.segment :]
-    found = [level for span in spans if (level := after.span_lufs(span)) is not None]
-    steps = [later - earlier for earlier, later in pairwise(found)]
+    levels = [level for span in spans if (level := after.span_lufs(span)) is not None]
+    steps = [later - earlier for earlier, later in pairwise(levels)]
     was = before.plan == plan and before.state == after.state and before.profile == after.profile
     return 0.0 if was or plan.kind == "transitions" else max(steps, default=0.0)
 

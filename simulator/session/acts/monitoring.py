@@ -287,8 +287,8 @@ def _listen(word: str) -> Listen | None:
 
 
 def _state(word: str) -> State | None:
-    found = [mode for mode in STATES if word and mode.startswith(word.casefold())]
-    return found[0] if len(found) == 1 else None
+    fits = [mode for mode in STATES if word and mode.startswith(word.casefold())]
+    return fits[0] if len(fits) == 1 else None
 
 
 def _matched_words(session: Session) -> str:

@@ -74,15 +74,15 @@ def transitions(session: Session, words: list[str]) -> Outcome:
     """The last and first seconds of neighbours."""
     if len(words) > 1:
         raise UsageError("transitions takes one length in seconds.", "transitions 6")
-    found = parse_time(words[0]) if words else TRANSITION_SECONDS
-    if found is None:
+    seconds = parse_time(words[0]) if words else TRANSITION_SECONDS
+    if seconds is None:
         raise UsageError(f"“{words[0]}” is not a length in seconds.", "transitions 6")
-    plan = transitions_plan(session.tracks, _length(found, "transitions 6"))
+    plan = transitions_plan(session.tracks, _length(seconds, "transitions 6"))
     if not plan.spans:
         raise UsageError("A transition needs a list of two or more playable tracks.")
     count = len(plan.spans) // 2
     many = "s" if count > 1 else ""
-    said = f"{count} transition{many}, {found:g} s either side, gaps as delivered."
+    said = f"{count} transition{many}, {seconds:g} s either side, gaps as delivered."
     profile = session.profiles.get(session.profile)
     on_album = any(session.tracks[track].album for track in session.readable)
     if profile is not None and profile.target_lufs is not None and on_album:

@@ -230,7 +230,7 @@ def _next_mark(session: Session) -> Outcome:
     )
     if not places:
         return session, (Say("No mark in this song yet. Set one: mark NAME, or m"),)
-    place, name = next((excerpt for excerpt in places if excerpt[0] > session.place_s + 0.05), places[0])
+    place, name = next((later for later in places if later[0] > session.place_s + 0.05), places[0])
     after, effects = started(session, session.track, place)
     return after, (*effects, Say(f"Mark “{name}”."))
 

@@ -43,12 +43,12 @@ def sentences(trial: Trial, expected: Mapping[str, Any] | None = None) -> list[s
         said.append(f"A was “{first}”, B was “{second}”.")
     if not trial.finished:
         return [*said, EARLY.format(given=len(trial.answers), rounds=len(trial.draws))]
-    found = result(trial)
-    said += result_sentences(plan, found)
+    outcome = result(trial)
+    said += result_sentences(plan, outcome)
     if expected is not None:
         right = "it does not predict a preference"
-        if isinstance(found, DiscriminationResult):
-            right = f"you were right {found.correct} of {found.rounds} times"
+        if isinstance(outcome, DiscriminationResult):
+            right = f"you were right {outcome.correct} of {outcome.rounds} times"
         said.append(f"{estimate_words(expected)}; {right}.")
     if plan.kind == "discrimination" and plan.level_difference_lu > TIE_LU:
         said.append(
