@@ -140,7 +140,7 @@ class ShareMeter:
 
     def _audible_in(self, frames: Block, mask: Block) -> int:
         """How many of the frames (2, channels, frames, samples) hold an audible change."""
-        found = np.abs(np.fft.rfft(frames * self._window, axis=3))
+        found = np.abs(np.fft.rfft(frames * self._window, axis=3).astype(np.complex64))
         found *= self._weight
         mine, other = found
         cross, own = (np.einsum("ckb,ckb->k", a, other) for a in (mine, other))

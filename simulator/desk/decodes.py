@@ -24,6 +24,7 @@ from simulator.audio_files.reader import AudioReader, read_info
 from simulator.audio_files.writer import write_audio
 from simulator.codecs.deliver import Delivering
 from simulator.common.errors import SimulatorError, WriteError
+from simulator.common.text import counted
 from simulator.dsp.conversion import resample
 from simulator.engine import workers
 from simulator.engine.align import difference_audio
@@ -52,7 +53,7 @@ def _check_room(folder: Path, files: Sequence[str]) -> None:
             rate = max(info.sample_rate, 48_000) / info.sample_rate
             needed += round(info.frames * rate) * info.channels * 4
     free = shutil.disk_usage(folder).free
-    many = "1 track" if len(files) == 1 else f"{len(files)} tracks"
+    many = counted(len(files), "track")
     if free - needed < LEFT_BYTES:
         raise WriteError(
             f"{folder}: decoding {many} needs {needed / 1e9:.1f} GB; {free / 1e9:.1f} GB free.",

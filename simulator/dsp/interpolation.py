@@ -81,10 +81,17 @@ class Screen:
         self._columns = np.zeros((0, ROW + 2 * HALF_SCREEN - 1), dtype=np.float32)
         self._wave = np.zeros((SCREEN * ROW, 0), dtype=np.float32)
 
-    def look(self, samples: NDArray[np.float32], start: int, rows: int) -> NDArray[np.float32]:
+    def look(
+        self, samples: NDArray[np.float32], start: int, rows: int, chosen: NDArray[np.int64] | None = None
+    ) -> NDArray[np.float32]:
         """Magnitude of the wave (SCREEN·ROW, rows), valid until the next call: line 4·i + j of column r is
         j/4 after sample i of row r, which starts at sample start + r·ROW. `samples` must extend REACH beyond
-        the rows on both sides."""
+        the rows on both sides. With `chosen`, the columns are those rows alone."""
+        if chosen is not None:
+            first = start - (HALF_SCREEN - 1)
+            columns = _windows(samples[first:], rows, self._columns.shape[1], ROW)[chosen]
+            wave: NDArray[np.float32] = screen_matrix() @ columns.T
+            return np.abs(wave, out=wave)
         if self._wave.shape[1] != rows:
             self._columns = np.zeros((rows, self._columns.shape[1]), dtype=np.float32)
             self._wave = np.zeros((SCREEN * ROW, rows), dtype=np.float32)

@@ -31,7 +31,7 @@ from simulator.common.units import db_to_gain
 from simulator.dsp import interpolation
 from simulator.dsp.ceiling import LimiterSettings
 from simulator.dsp.interpolation import REACH, ROW, SCREEN, SCREEN_MARGIN
-from simulator.dsp.segments import recut
+from simulator.dsp.segments import SEGMENT_FRAMES, recut
 
 DB_PER_NEPER = 20.0 / math.log(10.0)
 RELEASE_DB = 10.0
@@ -113,10 +113,12 @@ def limit_by(
     release: Release,
     report: LimiterReport,
     hold_ms: float = 0.0,
+    row_peaks: Block | None = None,
 ) -> Iterator[Block]:
     """`limit` with a release of another kind (the settings' own time is not read), and a hold: the least
-    gain is kept for that long before it comes back."""
-    limiter = _Limiter(channels, sample_rate, settings, release, report, hold_ms)
+    gain is kept for that long before it comes back. `row_peaks` (rows,), where known, are the greatest
+    magnitudes of the wave over all channels in rows of ROW frames; only high rows are then looked at."""
+    limiter = _Limiter(channels, sample_rate, settings, release, report, hold_ms, row_peaks)
     for segment in recut(blocks, channels):
         yield from limiter.push(segment)
     yield from limiter.finish()
@@ -144,6 +146,7 @@ class _Limiter:
         release: Release,
         report: LimiterReport,
         hold_ms: float,
+        row_peaks: Block | None,
     ) -> None:
         ceiling = db_to_gain(settings.ceiling_db)
         below = np.float32(ceiling)  # the greatest float32 that is not above the ceiling
@@ -163,6 +166,7 @@ class _Limiter:
         self._wanted = np.zeros(self._window - 1)
         self._released = np.zeros(self._look_ahead)
         self._position = -self._latency  # of the next frame to leave
+        self._high_rows = None if row_peaks is None else self._high(row_peaks)
         self._frames = self._out = 0
         self._report = report
         self._sum_db = 0.0
@@ -207,22 +211,38 @@ class _Limiter:
         planar = np.ascontiguousarray(samples.T)
         level = np.abs(planar[:, self._ring : self._ring + count]).max(axis=0)
         if self._true and np.abs(planar).max() * MOST_OVERSHOOT > self._ceiling:
+            chosen = None if self._high_rows is None else self._chosen(self._high_rows, count)
             for channel in planar:
-                place, peak = self._peaks(channel, count)
+                place, peak = self._peaks(channel, count, chosen)
                 np.maximum.at(level, place, peak)
         return level if level.max() > self._ceiling else None
 
-    def _peaks(self, samples: Block, count: int) -> tuple[NDArray[np.int64], Block]:
+    def _high(self, row_peaks: Block) -> NDArray[np.bool_]:
+        """Which rows of the stream may be over the ceiling, with two before the first and what rings after
+        the last. Rows at the edges of a segment count, since their peaks may lack what lies beyond it."""
+        high = row_peaks >= self._ceiling * SCREEN_MARGIN * np.float32(1.0 - 1e-4)
+        edge = np.arange(high.shape[0]) % (SEGMENT_FRAMES // ROW)
+        high |= (edge == 0) | (edge == SEGMENT_FRAMES // ROW - 1)
+        return np.pad(high, (2, self._latency // ROW + 3), constant_values=(False, True))
+
+    def _chosen(self, high: NDArray[np.bool_], count: int) -> NDArray[np.int64]:
+        """The next `count` frames' rows to look at; each lies across two of the stream's."""
+        first, rows = (self._position + self._latency - REACH) // ROW + 2, -(-count // ROW)
+        return np.flatnonzero(high[first : first + rows] | high[first + 1 : first + rows + 1])
+
+    def _peaks(
+        self, samples: Block, count: int, chosen: NDArray[np.int64] | None
+    ) -> tuple[NDArray[np.int64], Block]:
         """Frames (from REACH on) and heights of the wave's local maxima near or over the ceiling. Those that
         can be the greatest of their row are read at 32×; the others get the most that they can be, which
         is not above the row's greatest and so costs no more than a row of holding."""
         rows = -(-count // ROW)
         samples = np.pad(samples, (0, max(0, rows * ROW + 2 * REACH - samples.shape[0])))
-        wave = self._screen.look(samples, REACH, rows)
+        wave = self._screen.look(samples, REACH, rows, chosen)
         rough = wave.max(axis=0)
         cells = interpolation.local_maxima(wave, np.flatnonzero(wave >= self._ceiling * SCREEN_MARGIN))
-        line, row = np.divmod(cells, rows)
-        quarter = row * (ROW * SCREEN) + line
+        line, row = np.divmod(cells, max(wave.shape[1], 1))
+        quarter = (row if chosen is None else chosen.take(row)) * (ROW * SCREEN) + line
         if count < rows * ROW:  # what the last row reads beyond the end is not the stream's
             inside = quarter < count * SCREEN
             quarter, cells, row = quarter[inside], cells[inside], row[inside]

@@ -113,16 +113,20 @@ def master_blocks(
     drive_db: float,
     settings: MasteringSettings,
     report: ActionReport,
+    row_peaks: Block | None = None,
 ) -> Iterator[Block]:
     """The stream driven into clip and limiter, as blocks (frames, channels) of other sizes, in all as many
-    frames, in place. The look-ahead is taken from the stream. Raises ValueError where a block has another
-    number of channels."""
+    frames, in place. The look-ahead is taken from the stream. `row_peaks` are those of the
+    undriven stream, as in `limit_by`; not with a clip. Raises ValueError where a block has another number of
+    channels."""
     limiter = LimiterSettings(
         settings.ceiling_db, settings.detection, settings.look_ahead_ms, settings.fast_ms
     )
     driven = _driven(blocks, drive_db, settings)
     release = TwoStageRelease(sample_rate, settings)
-    limited = limit_by(driven, channels, sample_rate, limiter, release, report, settings.hold_ms)
+    if row_peaks is not None:
+        row_peaks = row_peaks * np.float32(db_to_gain(drive_db))
+    limited = limit_by(driven, channels, sample_rate, limiter, release, report, settings.hold_ms, row_peaks)
     after = np.float32(db_to_gain(settings.output_gain_db))
     for block in limited:
         report.frames += block.shape[0]

@@ -63,7 +63,7 @@ class Frames:
     """Spectra of a stream of blocks (*lead, frames), from half-overlapping frames under `window`; the first
     one is centred on the first sample."""
 
-    def __init__(self, window: NDArray[np.float32], *lead: int) -> None:
+    def __init__(self, window: NDArray[np.float32] | NDArray[np.float64], *lead: int) -> None:
         self._window, self._hop = window, window.shape[0] // 2
         self._held = np.zeros((*lead, self._hop), dtype=np.float32)
 

@@ -3,18 +3,11 @@
 How far the output must be turned down for all steps to hold is found by doing it: rounds of conversions and
 encodings at lower levels over all masters at once, each ending where all new peaks are under their limits.
 The masters of an album get one gain, so that their relations stay.
-
-Decisions in a session file.
-
-A decision is an act of the kind "decision" with `destination` (words), `target_lufs` and `ceiling_dbtp`
-(numbers, or null where that was not decided), and beside them who and why. The last one counts, or the last
-one for a destination that is named.
 """
 
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -26,7 +19,7 @@ from numpy.typing import NDArray
 from simulator.audio_files.reader import AudioInfo, AudioReader, is_lossy
 from simulator.codecs.codec import encoder_gain_db
 from simulator.codecs.deliver import delivery_steps
-from simulator.common.errors import AudioError, SimulatorError, UsageError
+from simulator.common.errors import AudioError, SimulatorError
 from simulator.common.text import printed_gap
 from simulator.common.units import TIE_LU
 from simulator.delivery.album import (
@@ -67,105 +60,12 @@ from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 from simulator.playlists.playlist import Playlist, Track, album_places
-from simulator.session.log import Act, from_json
 from simulator.storage.measurement_cache import Store
 from simulator.storage.small_files import (
-    LARGEST_RECORD_BYTES,
     changed_file_error,
     changed_since,
-    read_small,
     stamp_of,
 )
-
-KIND = "decision"
-_RANGES = {"target_lufs": (-60.0, 0.0), "ceiling_dbtp": (-40.0, 6.0)}
-"""What `check --target` and `--ceiling` take too."""
-
-
-def last_decided(acts: Iterable[Act]) -> Decided | None:
-    """What was decided last, or None where nothing measurable was."""
-    for act in reversed([act for act in acts if act.kind == KIND]):
-        try:
-            return _decided("the session file", act)
-        except UsageError:
-            continue
-    return None
-
-
-@dataclass(frozen=True, slots=True)
-class Decisions:
-    """The decisions of a session file, and the destination that counts where none is named (empty: the last
-    decision of all)."""
-
-    path: str
-    acts: tuple[Act, ...]
-    destination: str = ""
-
-    def of(self, destination: str | None = None) -> Decided:
-        """The last decision for a destination (its name, or how the name begins; case does not matter).
-        Raises UsageError where there is none, or where it decides nothing measurable."""
-        name = self.destination if destination is None else destination
-        wanted = name.strip().casefold()
-        named = [str(act.data.get("destination") or "") for act in self.acts]
-        pairs = list(zip(self.acts, named, strict=True))
-        fitting = [act for act, one in pairs if not wanted or one.casefold() == wanted]
-        fitting = fitting or [act for act, one in pairs if one.casefold().startswith(wanted)]
-        if not fitting:
-            known = ", ".join(dict.fromkeys(filter(None, named))) or "nothing named"
-            raise UsageError(f"{self.path}: no decision for “{name}”.", f"It holds decisions for: {known}.")
-        return _decided(self.path, fitting[-1])
-
-
-def read_decisions(word: str) -> Decisions:
-    """Those of the session file that `word` names, as FILE or FILE:DESTINATION. Raises UsageError for a file
-    that is no session file or holds no decision."""
-    path, _, destination = (word, "", "") if os.path.exists(word) else word.rpartition(":")
-    path = path or word
-    try:
-        data = read_small(path, LARGEST_RECORD_BYTES)
-    except OSError as problem:
-        raise UsageError(
-            f"{path}: cannot read the session file: {problem.strerror or problem}.", "Check the path."
-        ) from None
-    try:
-        record = from_json(data)
-    except UsageError as problem:
-        problem.message = f"{path}: {problem.message}"
-        raise
-    acts = record.of_kind(KIND)
-    if not acts:
-        raise UsageError(
-            f"{path}: this session file contains no decision.",
-            "Decide in the session first, or use --target and --ceiling.",
-        )
-    return Decisions(path, acts, destination)
-
-
-def _decided(path: str, last: Act) -> Decided:
-    target, ceiling = (_number(path, last.data, key) for key in ("target_lufs", "ceiling_dbtp"))
-    if target is None and ceiling is None:
-        raise UsageError(
-            f"{path}: its last decision sets neither loudness nor ceiling.", "Use --target and --ceiling."
-        )
-    destination, who, why = (
-        value if isinstance(value := last.data.get(key), str) else "" for key in ("destination", "who", "why")
-    )
-    return Decided(target, ceiling, destination, f"on {last.at[:10]}", who=who, why=why)
-
-
-def _number(path: str, data: dict[str, Any], key: str) -> float | None:
-    value = data.get(key)
-    if value is None:
-        return None
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise UsageError(f"{path}: {key} of the last decision is {value!r}, not a number.", "Decide again.")
-    low, high = _RANGES[key]
-    if not low <= value <= high:
-        raise UsageError(
-            f"{path}: {key} of the last decision is outside {low:g} to {high:g}.", "Decide again."
-        )
-    return float(value)
-
 
 NOTHING_DECIDED = Decided()
 CHECK_AGAIN = "Let the export finish, then check again."
@@ -213,8 +113,8 @@ def scan_file(path: str, *, checksums: bool = False) -> Scanned:
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """One master: its findings, and why there are none or not all; the one move that answers what plain gain
-    can answer (None where there is nothing to move), its album, and what it was held against."""
+    """One master: its findings, and why there are none or not all; the gain change that mends what plain gain
+    can (None where there is none), its album, and what it was held against."""
 
     track: Track
     findings: tuple[Finding, ...]
@@ -236,7 +136,7 @@ class Checked:
 
 
 def masters_of(playlist: Playlist) -> Playlist:
-    """Without the references, which others have delivered."""
+    """The playlist without its references."""
     return replace(playlist, tracks=tuple(track for track in playlist.tracks if track.role == "master"))
 
 
@@ -252,8 +152,8 @@ def check(
     step: Report = lambda: None,
 ) -> list[Checked]:
     """The findings for every master of the playlist, in order, each held against its own of `decided`. With
-    `as_album` the masters are one album in that order; else only albums that the playlist names are looked at
-    as such. What was decided for different destinations is not one album."""
+    `as_album` the masters are one album in that order; else only albums that the playlist names count. What
+    was decided for different destinations is not one album."""
     tracks = measure_tracks(playlist, store, workers, step)
     predictions = predict(profiles, tracks, playlist.album_reason, store, workers, step)
     return check_delivered(
@@ -282,7 +182,7 @@ def check_delivered(
     for place, (one, scanned) in enumerate(zip(tracks, scans, strict=True)):
         played = [row[place] for row in predictions]
         outcomes = (one.problem, scanned, *played, *steps[place].values())
-        problems.append(next((found for found in outcomes if isinstance(found, SimulatorError)), None))
+        problems.append(next((outcome for outcome in outcomes if isinstance(outcome, SimulatorError)), None))
         if one.measurement is None:
             masters.append(None)
             continue
@@ -449,8 +349,7 @@ def _scans(
     paths = [track.track.path for track in tracks if track.measurement is not None]
     seconds = sum(track.measurement.duration_s for track in tracks if track.measurement is not None)
     count = workers if len(paths) > 1 and seconds > POOL_PAYS_SECONDS else 0
-    if not count and not pool.stays_in_process() and any(map(is_lossy, paths)):
-        count = 1
+    count = count or pool.workers_for(any(map(is_lossy, paths)))
     job = partial(scan_file, checksums=checksums)
     done = iter(pool.in_order(pool.run(job, paths, count, str), len(paths), lambda: None))
     scans = [None if track.measurement is None else next(done) for track in tracks]
@@ -565,14 +464,14 @@ def _find_albums(
         name = "Album" if as_album else first.measured.track.album or "Album"
         if apart and first.decided.destination:
             name = f"{name} ({first.decided.destination})"
-        level = album_level(name, [(one.measured.track.title, one.measurement) for one in members])
+        level = album_level(name, [(member.measured.track.title, member.measurement) for member in members])
         tracks = [
             AlbumTrack(
-                one.measured.track.title, one.measurement, one.scanned.scan, one.scanned.info.bits,
-                one.measured.track.album_order,
+                member.measured.track.title, member.measurement, member.scanned.scan,
+                member.scanned.info.bits, member.measured.track.album_order,
             )
-            for one in members
-            if one.scanned is not None
+            for member in members
+            if member.scanned is not None
         ]  # fmt: skip
         following = [*(track.scan for track in tracks[1:]), None]
         for one, found, next_scan in zip(members, album_findings(tracks), following, strict=True):

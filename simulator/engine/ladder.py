@@ -197,6 +197,11 @@ class RungJob:
     content: str = ""
     keep_in: Path | None = None
 
+    @property
+    def row_peaks(self) -> NDArray[np.float32] | None:
+        """What spares the limiter a look at most of the mix."""
+        return None if self.envelope is None else self.envelope.peak
+
 
 @dataclass(frozen=True, slots=True)
 class MixAnalysis:
@@ -364,9 +369,13 @@ def _finished(job: RungJob, found: Found, settings: MasteringSettings, passes: i
                 write_audio(job.target, blocks, rate, channels, "float32", job.force, False, frames)
         else:
             audible = None if job.masks is None else ShareMeter(job.masks)
-            residual = Residual(rate, channels, None if audible is None else audible.push)
+            drive = db_to_gain(found.drive_db + settings.output_gain_db)
+            residual = Residual(rate, channels, drive, None if audible is None else audible.push)
             mastered = residual.around(
-                reader, lambda blocks: master_blocks(blocks, channels, rate, found.drive_db, settings, report)
+                reader,
+                lambda blocks: master_blocks(
+                    blocks, channels, rate, found.drive_db, settings, report, job.row_peaks
+                ),
             )
             if job.target is None:
                 measurement = measure(mastered, rate, channels)
@@ -445,7 +454,9 @@ class _Made:
                 gain = np.float32(db_to_gain(self.drive_db))
                 blocks = (block * gain for block in reader)
             elif job.target is None:
-                blocks = master_blocks(reader, channels, rate, self.drive_db, self.settings, report)
+                blocks = master_blocks(
+                    reader, channels, rate, self.drive_db, self.settings, report, job.row_peaks
+                )
             if delivery is not None:
                 content, name = self.content, job.mix
                 delivering = Delivering(

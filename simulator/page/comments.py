@@ -97,7 +97,7 @@ def read_comments(text: str) -> tuple[list[Comment], list[str]]:
 
 
 def shown_tracks(tracks: Iterable[Track]) -> list[dict[str, str]]:
-    """The tracks of a page, in its order, for the act that says that it was made."""
+    """The tracks of a page, in its order, for the act of making it."""
     return [{"title": track.title, "path": track.path} for track in tracks]
 
 

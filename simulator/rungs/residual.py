@@ -5,6 +5,7 @@ channel weights included), here over the whole of the mix, frame on frame, since
 in place. With the K-weighted sums mm (mix · mix), rr (rung · rung) and mr (mix · rung):
     gain       g = mr / rr
     residual   mm − mr² / rr, relative to mm, in LU (ungated)
+The sums are those of the mix and of the change d = rung − drive · mix, which is small: float32 does for it.
 The level of a residual does not rank quality: smooth gain riding leaves more of it than hard clipping.
 Conventions: blocks float32 (frames, channels); None where either is silent or nothing differs.
 """
@@ -33,14 +34,21 @@ class Residual:
     same segments before and after."""
 
     def __init__(
-        self, sample_rate: int, channels: int, beside: Callable[[Block, Block], None] | None = None
+        self,
+        sample_rate: int,
+        channels: int,
+        drive: float = 1.0,
+        beside: Callable[[Block, Block], None] | None = None,
     ) -> None:
+        """`drive` is the linear gain from which changes are counted."""
         self._beside = beside
-        self._channels = channels
+        self._channels, self._drive = channels, np.float32(drive)
         self._weights = channel_weights(channels)
-        self._filters = [(KWeighting(sample_rate), KWeighting(sample_rate)) for _ in self._weights]
+        self._filters = [
+            (KWeighting(sample_rate, "float32"), KWeighting(sample_rate, "float32")) for _ in self._weights
+        ]
         self._waiting: deque[Block] = deque()
-        self._mm = self._rr = self._mr = 0.0
+        self._mm = self._md = self._dd = 0.0
 
     def around(
         self, blocks: Iterable[NDArray[np.floating]], process: Callable[[Iterator[Block]], Iterable[Block]]
@@ -59,19 +67,22 @@ class Residual:
             yield block
 
     def _add(self, before: Block, after: Block) -> None:
-        for index, (weight, (of_mix, of_rung)) in enumerate(zip(self._weights, self._filters, strict=True)):
+        for index, (weight, (of_mix, of_change)) in enumerate(zip(self._weights, self._filters, strict=True)):
             if not weight:
                 continue
-            mix = of_mix.filter(np.ascontiguousarray(before[:, index]))
-            rung = of_rung.filter(np.ascontiguousarray(after[:, index]))
+            samples = np.ascontiguousarray(before[:, index])
+            mix = of_mix.filter(samples)
+            change = of_change.filter(after[:, index] - samples * self._drive)
             self._mm += weight * float(np.dot(mix, mix))
-            self._rr += weight * float(np.dot(rung, rung))
-            self._mr += weight * float(np.dot(mix, rung))
+            self._md += weight * float(np.dot(mix, change))
+            self._dd += weight * float(np.dot(change, change))
 
     @property
     def residual_lu(self) -> float | None:
         """In LU relative to the mix; None where there is none but rounding, or nothing to relate it to."""
-        if not self._mm > 0.0 or not self._rr > 0.0:
+        mm, md, dd, drive = self._mm, self._md, self._dd, float(self._drive)
+        rr = drive * drive * mm + 2.0 * drive * md + dd
+        if not mm > 0.0 or not rr > ROUNDING * mm:
             return None
-        share = 1.0 - (self._mr / self._mm) * (self._mr / self._rr)
+        share = (dd - md * (md / mm)) / rr  # 1 − mr² / (mm · rr)
         return 10.0 * math.log10(share) if share > ROUNDING else None

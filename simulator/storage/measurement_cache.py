@@ -2,7 +2,7 @@
 
 (path, size, modification time, inode) leads to a content hash, the hash and the settings to a measurement, so
 a renamed or copied file is known too; two hashes lead to what was found between two versions. Entries are
-packed as data (not pickle) and checked when read. Processes may share the file (WAL). A damaged one, or one
+packed as data (not pickle) and checked when read. Processes may share the file (WAL). A damaged file, or one
 of a newer format, is set aside; where it cannot be written there is one warning and no cache. All of the
 folder can be made again; clearing it leaves the scratch space of running sessions alone.
 """
@@ -120,7 +120,7 @@ FORMAT = 1
 ENCODED = "encoded"
 """The folder of encoded masters within the cache's."""
 YOUNG_SECONDS = 2.0
-"""A file may still change without a new time stamp while it is that young, so it is not trusted."""
+"""Age of a file below which it may still change without a new time stamp."""
 _BUSY_SECONDS = 5.0
 _TABLES = """
 CREATE TABLE IF NOT EXISTS file
@@ -132,7 +132,7 @@ CREATE TABLE IF NOT EXISTS pair
 
 
 class Store:
-    """The cache. Every call answers None or does nothing where the cache cannot help."""
+    """The cache; without one (folder None, or unusable) every call returns None or does nothing."""
 
     def __init__(
         self,
@@ -351,7 +351,7 @@ def remove(chosen: list[CacheEntry]) -> int:
 def over_limit(cache_entries: list[CacheEntry], most_bytes: int) -> list[CacheEntry]:
     """The entries to remove, least recently used first, so that the rest is within the limit. Measurements
     are small and go last."""
-    total = sum(one.size for one in cache_entries)
+    total = sum(cache_entry.size for cache_entry in cache_entries)
     chosen = []
     for entry in sorted(cache_entries, key=lambda one: (one.part is CachePart.MEASUREMENTS, one.used)):
         if total <= most_bytes:

@@ -33,7 +33,8 @@ RATE = 44_100
 SECONDS = 6.0
 PAGES = [ROOT / "README.md", *sorted(FOLDER.glob("*.md"))]
 SLOW = re.compile(
-    r"fairhearing (demo|ladder|page|.*\bdemo\b|.*--profile all|check .*--for|.*--write-difference)|codec "
+    r"fairhearing (demo|doctor|ladder|listen .*<|page|.*\bdemo\b|.*--profile all|check .*--for)"
+    r"|compare .*--(out|write-difference)|^(codec|montage) "
 )
 """What takes seconds: it is left to the heavy run, with the rest of its block."""
 

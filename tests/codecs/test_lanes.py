@@ -142,7 +142,6 @@ def test_a_render_of_a_coded_profile_is_the_decode_through_the_chain(master: Pat
         settings,
         "float32",
         False,
-        False,
         passage,
         None,
         chosen.delivery,

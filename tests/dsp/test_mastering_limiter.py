@@ -14,6 +14,7 @@ from simulator.dsp.mastering_limiter import KNEE, ActionReport, MasteringSetting
 from simulator.dsp.segments import SEGMENT_FRAMES
 from simulator.metering.meter import measure_array
 from simulator.normalizer.decision import decide
+from simulator.rungs.search import envelope
 
 RATE = 44_100
 TRUE_PEAK_TOLERANCE_DB = 0.05
@@ -242,3 +243,20 @@ def test_the_soft_clip_makes_more_loudness_with_less_reduction() -> None:
         found[style] = (measure_array(out, RATE).integrated_lufs or -99.0, report.max_reduction_db)
     assert found["clip-limit"][0] > found["limit"][0] + 1.0
     assert found["clip-limit"][1] < found["limit"][1]
+
+
+@pytest.mark.parametrize("drive_db", [5.0, 12.0])
+@pytest.mark.parametrize("frames", [500, 3 * 65_536, 200_003])
+def test_known_row_peaks_change_no_sample(drive_db: float, frames: int) -> None:
+    """What they leave out cannot pass the ceiling: the same limiting, but for the products' own rounding."""
+    mix = np.stack([signals.pink_noise(frames, seed, RATE) for seed in (1, 2)], axis=1)
+    mix = (0.4 * mix / np.abs(mix).max()).astype(np.float32)
+    mix[frames // 2 : frames // 2 + 3] = 0.7
+    peaks = envelope([mix], RATE, 2).peak
+    settings = MasteringSettings(-1.0)
+    whole, spared = (
+        np.concatenate(list(master_blocks([mix], 2, RATE, drive_db, settings, ActionReport(), known)))
+        for known in (None, peaks)
+    )
+    assert spared == pytest.approx(whole, abs=3e-7)
+    assert np.abs(whole - mix * np.float32(10.0 ** (drive_db / 20.0))).max() > 0.01

@@ -7,6 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from support import signals
 
+from simulator.common.units import db_to_gain
 from simulator.comparison.align import AlignedPair
 from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import measure_difference
@@ -16,7 +17,9 @@ from simulator.rungs.residual import Residual
 RATE = 48_000
 
 
-def residual(before: NDArray[np.floating], after: NDArray[np.floating], size: int = 65_536) -> Residual:
+def residual(
+    before: NDArray[np.floating], after: NDArray[np.floating], size: int = 65_536, drive: float = 1.0
+) -> Residual:
     """Of two arrays (frames, channels) that stand in for a mix and what is made of it."""
     ours, theirs = before.astype(np.float32), after.astype(np.float32)
 
@@ -26,7 +29,7 @@ def residual(before: NDArray[np.floating], after: NDArray[np.floating], size: in
             position += block.shape[0]
             yield theirs[position - block.shape[0] : position]
 
-    made = Residual(RATE, ours.shape[1])
+    made = Residual(RATE, ours.shape[1], drive)
     given = [ours[start : start + size] for start in range(0, ours.shape[0], size)]
     out = np.concatenate(list(made.around(given, process)))  # type: ignore[arg-type]
     assert np.array_equal(out, theirs)
@@ -35,7 +38,8 @@ def residual(before: NDArray[np.floating], after: NDArray[np.floating], size: in
 
 def match_gain(found: Residual) -> float:
     """The gain of the rung at which the least is left, from the sums of the pass."""
-    return found._mr / found._rr
+    drive = float(found._drive)
+    return (drive * found._mm + found._md) / (drive**2 * found._mm + 2 * drive * found._md + found._dd)
 
 
 def music(seconds: float = 6.0) -> NDArray[np.float32]:
@@ -48,7 +52,7 @@ def music(seconds: float = 6.0) -> NDArray[np.float32]:
 
 def test_a_gain_alone_leaves_no_residual() -> None:
     """A power of two is exact in floating point: nothing is left at all."""
-    found = residual(music(), music() * 0.25)
+    found = residual(music(), music() * 0.25, drive=0.25)
     assert found.residual_lu is None
     assert match_gain(found) == pytest.approx(4.0, rel=1e-12)
 
@@ -75,7 +79,7 @@ def test_it_is_the_residual_of_the_whole_comparison(drive_db: float, style: str)
     mix = music()
     settings = MasteringSettings(-1.0, "true", style)  # type: ignore[arg-type]
     out = np.concatenate(list(master_blocks([mix], 2, RATE, drive_db, settings, ActionReport())))
-    found = residual(mix, out)
+    found = residual(mix, out, drive=db_to_gain(drive_db))
     alignment = Alignment(
         kind="aligned", first_rate=RATE, second_rate=RATE, first_frames=mix.shape[0],
         second_frames=mix.shape[0], offset_frames=0.0, polarity=1, gain_db=0.0, drift_ppm=0.0,

@@ -168,6 +168,7 @@ function decibels(db) { return db <= SILENT_DB ? "silent" : `${String(db).replac
 const player = new Player();
 
 function bindVolume(slider, text) {
+  slider.value = slider.defaultValue; // a browser that comes back may put an old one in again
   const show = () => {
     text.textContent = decibels(Number(slider.value));
     slider.setAttribute("aria-valuetext", text.textContent);

@@ -10,10 +10,8 @@ function startListening(sounds) {
   const claims = [...document.querySelectorAll(".claim")];
   const radios = (name) => [...document.querySelectorAll(`input[type=radio][name="${name}"]`)];
   const showVolume = bindVolume(slider, find("volume-text"));
-  // A browser that comes back to the page may put old choices and volumes in again.
+  // A browser that comes back to the page may put old choices in again.
   for (const name of ["version", "passage", "state"]) for (const radio of radios(name)) radio.checked = radio.defaultChecked;
-  slider.value = slider.defaultValue;
-  showVolume();
   let quiet = -24, playing = false, request = 0, delivered = false, shownPassage = null, turn = 0, tapped = null;
 
   const chosen = (name) => radios(name).find((one) => one.checked).value;
@@ -64,7 +62,7 @@ function startListening(sounds) {
     return { track: chosen("version"), at: Math.round(10 * at) / 10 };
   }
 
-  // The picture of what is chosen: where each line lies at this level, and the passage.
+  // The picture of the chosen version: its lines at this level, and the passage.
   function paint() {
     const version = chosen("version"), state = chosen("state"), passage = chosen("passage");
     for (const plot of plots) {

@@ -40,7 +40,6 @@ function startVoting(ballot) {
 
   const sending = bindSending("vote", `Vote: ${ballot.title}`, text, `vote-${ballot.page}.txt`);
   const slider = find("vote-volume");
-  slider.value = slider.defaultValue; // a browser that comes back may put an old one in again
   bindVolume(slider, find("vote-volume-text"));
 
   const whole = () => given.length === ballot.rounds.length;
@@ -89,8 +88,8 @@ function startVoting(ballot) {
     show();
   }
 
-  // Heard is what sounded for a second: by the sound's own clock, which stands while nothing sounds, and not
-  // while the volume is at its lower end.
+  // Heard means played for a second, by the sound's own clock, which stops while nothing plays; not with the
+  // volume at its lower end.
   function count(letter, begin) {
     let sounded = 0, at = begin, moved = performance.now();
     clearInterval(timer);

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from simulator.common.errors import UsageError
-from simulator.common.text import capital
+from simulator.common.text import capital, counted
 from simulator.common.units import format_time
 from simulator.session import worst
 from simulator.session.acts.command import Command, Outcome, on_words
@@ -81,8 +81,7 @@ def transitions(session: Session, words: list[str]) -> Outcome:
     if not plan.spans:
         raise UsageError("A transition needs a list of two or more playable tracks.")
     count = len(plan.spans) // 2
-    many = "s" if count > 1 else ""
-    said = f"{count} transition{many}, {seconds:g} s either side, gaps as delivered."
+    said = f"{counted(count, 'transition')}, {seconds:g} s either side, gaps as delivered."
     profile = session.profiles.get(session.profile)
     on_album = any(session.tracks[track].album for track in session.readable)
     if profile is not None and profile.target_lufs is not None and on_album:

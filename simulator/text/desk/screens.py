@@ -16,7 +16,7 @@ import textwrap
 from rich.console import Console
 from rich.table import Table
 
-from simulator.common.text import level, signed
+from simulator.common.text import counted, level, signed
 from simulator.common.units import format_time
 from simulator.metering.figures import figure
 from simulator.metering.measurement import Measurement
@@ -92,7 +92,7 @@ def opening(session: Session) -> str:
     problems = sum(track.delivered is None for track in session.tracks)
     if problems:
         lines += wrapped(
-            f"{problems} track{'s' if problems > 1 else ''} cannot be read. To see why: list",
+            f"{counted(problems, 'track')} cannot be read. To see why: list",
             session.width,
             "• ",
         )
@@ -282,7 +282,7 @@ def marks(session: Session) -> str:
         lines += wrapped(said, session.width)
     if session.earlier_notes:
         count = session.earlier_notes
-        notes = "1 note from an earlier session" if count == 1 else f"{count} notes from earlier sessions"
+        notes = counted(count, "note from an earlier session", "notes from earlier sessions")
         lines += wrapped(f"{notes}: {session.record_path}", session.width)
     return "\n".join(lines)
 
