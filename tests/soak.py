@@ -34,11 +34,10 @@ from support.two_versions import TWO_VERSIONS
 from simulator.cli.commands import listen
 from simulator.cli.options import CacheOptions
 from simulator.cli.steps.prepare import prepare
+from simulator.deck.interface import OutputChoice
 from simulator.deck.live import open_deck
-from simulator.deck.program import OutputChoice
 from simulator.desk.background import Aligner
-from simulator.desk.controller import Desk
-from simulator.desk.environment import Outside
+from simulator.desk.controller import Desk, Outside
 from simulator.engine.playlists import read_playlist
 from simulator.engine.workers import one_blas_thread
 from simulator.session.log import from_json

@@ -1,6 +1,6 @@
 """Where a change is likely to be heard, as a value.
 
-Conventions: times in seconds of the open version; None where nothing was measured. Shares run from 0 to 1.
+Times are in seconds of the open version; None where nothing was measured; shares run from 0 to 1.
 """
 
 from __future__ import annotations
@@ -19,12 +19,12 @@ MOMENT_S = 3.0
 
 
 class MomentKind(StrEnum):
-    """What is heard at a moment."""
+    """The kind of change heard at a moment."""
 
     CHANGE = "change"
-    """The sound itself is changed beyond the mask of the open version."""
+    """The sound itself changes by more than the open version masks."""
     ATTACK = "attack"
-    """Hits lose peak against the music around them."""
+    """Hits lose peak level relative to the music around them."""
     PUMPING = "pumping"
     """The level moves on its own, between 0.5 and 10 Hz."""
     TONE = "tone"
@@ -37,16 +37,16 @@ class Moment:
 
     kind: MomentKind
     at_s: float
-    """Where it begins."""
+    """Its start."""
     length_s: float
     amount_db: float
-    """Change: by how much it exceeds the mask, mean over the frames. Attack: mean loss of the hits' peaks.
-    Pumping: swing of the gain. Tone: added harmonics against the note."""
+    """Change: mean excess over the mask. Attack: mean loss of the hits' peaks. Pumping: swing of the gain.
+    Tone: added harmonics relative to the note."""
     severity: float
-    """The amount in multiples of what makes a moment of its kind: to rank the kinds against each other."""
+    """The amount in multiples of the threshold of its kind, to rank the kinds against each other."""
     low_hz: float | None = None
     high_hz: float | None = None
-    """Change: the band in which the mask is exceeded by most. Tone: the note's frequency, twice."""
+    """Change: the band with the greatest excess. Tone: the note's frequency, twice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,11 +63,11 @@ class BandAudibility:
 
 @dataclass(frozen=True, slots=True)
 class Hits:
-    """Sudden rises of the open version, and what the other one leaves of them."""
+    """Sudden rises of the open version, and their losses in the other one."""
 
     count: int
     peak_loss_db: float | None
-    """Median loss of the highest 3 ms against the 3 s around them."""
+    """Median loss of the highest 3 ms relative to the 3 s around them."""
     rise_loss_db: float | None
     """Median loss of the rise from the 50 ms before to the first 12 ms."""
 
@@ -82,28 +82,27 @@ class Audibility:
     nmr_db: float | None
     """Total noise-to-mask ratio; None where nothing differs at all."""
     exceeds_db: float | None
-    """By how much the mask is exceeded in those frames, mean of the highest band; None without any."""
+    """Excess over the mask in those frames, mean of the highest band; None without any."""
     bands: tuple[BandAudibility, ...]
     """The bands of dsp/spectrum, lowest first."""
     hits: Hits
     pumping_db: float | None
     """Median swing of the gain between 0.5 and 10 Hz over 3 s."""
     added_harmonics_db: float | None
-    """Harmonics added to held notes, against the notes, mean of the powers; None without held notes, or
-    without anything added."""
+    """Harmonics added to held notes, relative to the notes, mean of the powers; None without held notes, or
+    without any added."""
     moments: tuple[Moment, ...]
     """Up to five of each kind, at least 8 s apart; kind by kind, the worst first."""
     step_s: float
     strip_db: tuple[float, ...]
-    """For a picture: for each `step_s` of the common part, by how much the mask is exceeded, mean over the
-    frames; 0 where it is not."""
+    """For each `step_s` of the common part, the mean excess over the mask; 0 without any. For a picture."""
     start_s: float = 0.0
     strip_share: tuple[float, ...] = ()
-    """The same steps: share of the frames in which the mask is exceeded by 1.5 dB."""
+    """For the same steps, the share of frames in which the mask is exceeded by 1.5 dB."""
 
     def share_between(self, start_s: float, end_s: float) -> float | None:
-        """Share of a passage above the mask, steps at its ends by the part inside; None outside of what
-        was compared."""
+        """Audible share of a passage, steps at its ends weighted by the part inside; None outside the common
+        part."""
         edges = self.start_s + self.step_s * np.arange(len(self.strip_share) + 1)
         inside = np.clip(np.minimum(edges[1:], end_s) - np.maximum(edges[:-1], start_s), 0.0, None)
         held = float(inside.sum())
@@ -112,16 +111,16 @@ class Audibility:
     def worst(self, count: int = 3) -> tuple[Moment, ...]:
         """The worst of each kind, the severest first, then the second of each, and so on; at least 8 s apart.
         Empty: no audible change is expected."""
-        turns: list[tuple[int, float, Moment]] = []
+        ranked: list[tuple[int, float, Moment]] = []
         for kind in MomentKind:
-            own = sorted(
-                (moment for moment in self.moments if moment.kind is kind), key=lambda one: -one.severity
-            )
-            turns += [(turn, -one.severity, one) for turn, one in enumerate(own)]
-        return apart([one for *_, one in sorted(turns, key=lambda each: each[:2])], count)
+            own = [moment for moment in self.moments if moment.kind is kind]
+            own.sort(key=lambda moment: -moment.severity)
+            ranked += [(rank, -moment.severity, moment) for rank, moment in enumerate(own)]
+        ranked.sort(key=lambda entry: entry[:2])
+        return apart([moment for *_, moment in ranked], count)
 
     def as_json(self) -> dict[str, Any]:
-        """The same with plain types: numbers unrounded, missing ones None."""
+        """The same in plain types, numbers unrounded."""
         return {
             **asdict(self),
             "bands": [asdict(band) for band in self.bands],
@@ -135,8 +134,8 @@ _BASS_BELOW_HZ = 250.0
 
 
 def moment_words(moment: Moment) -> str:
-    """What is heard there, without the time: "the level pumps by 3.1 dB". No instrument is named that the
-    numbers do not show: a hit is any sudden rise, and a held note below 250 Hz is the bass."""
+    """The change heard at a moment: "the level pumps by 3.1 dB". No instrument is named that the numbers do
+    not show: a hit is any sudden rise, and a held note below 250 Hz is the bass."""
     if moment.kind is MomentKind.ATTACK:
         return f"hits lose {level(moment.amount_db)} dB of attack"
     if moment.kind is MomentKind.PUMPING:
@@ -159,9 +158,9 @@ APART_S = 8.0
 
 
 def apart(ranked: list[Moment], count: int) -> tuple[Moment, ...]:
-    """The first `count` of them that lie at least 8 s from those before."""
+    """The first `count` moments at least 8 s from those before."""
     chosen: list[Moment] = []
-    for one in ranked:
-        if len(chosen) < count and all(abs(one.at_s - other.at_s) >= APART_S for other in chosen):
-            chosen.append(one)
+    for moment in ranked:
+        if len(chosen) < count and all(abs(moment.at_s - other.at_s) >= APART_S for other in chosen):
+            chosen.append(moment)
     return tuple(chosen)

@@ -7,32 +7,34 @@ Source: ITU-R BS.1387-1 (11/2001), Annex 2, section 2.1, in the half-Bark bands 
 formulas are from memory, as P. Kabal sets them out in "An Examination and Interpretation of ITU-R BS.1387"
 (McGill University, 2003); the standard's own text was not at hand.
 
-The distance is the standard's (3 dB up to 12 Bark, then a quarter of the Bark number) where the masker is
-like noise. A tone masks much less, which the standard leaves to other parts of its method: there the distance
-is 14.5 dB + the Bark number for noise of one critical band (M. R. Schroeder, B. S. Atal, J. L. Hall, JASA 66,
-1979; from memory), and between the two it follows how tonal the band is, as in J. D. Johnston (IEEE JSAC 6,
-1988). Tonality: three successive spectra of a steady or evenly decaying partial obey X₀·X₂ = X₁², whatever
-its frequency. The remainder over the sum of both magnitudes is 0 for a tone, and above 0.6 for most noise.
+The distance is the standard's for a noise-like masker (3 dB up to 12 Bark, then a quarter of the Bark
+number). A tone masks much less, which the standard leaves to other parts of its method: there the distance is
+14.5 dB + the Bark number for noise of one critical band (M. R. Schroeder, B. S. Atal, J. L. Hall, JASA 66,
+1979; from memory); between the two it follows the band's tonality, as in J. D. Johnston (IEEE JSAC 6, 1988).
+Tonality: three successive spectra of a steady or evenly decaying partial obey X₀·X₂ = X₁², whatever its
+frequency. The remainder over the sum of both magnitudes is 0 for a tone, and above 0.6 for most noise.
 
-Conventions: float32, (bands, columns), a column being a frame of a channel; powers on a scale on which a
-full-scale sine has 92 dB SPL, as the standard has it where the playback level is unknown.
+Arrays are float32 (bands, columns), a column being a frame of a channel; powers are on a scale on which a
+full-scale sine has 92 dB SPL, the standard's choice where the playback level is unknown.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
+from simulator.dsp.spectrum import frame_of
 
 FULL_SCALE_DB_SPL = 92.0
 BARK = 0.5
 _LOWEST_HZ, _HIGHEST_HZ = 80.0, 18_000.0
 _TONES_BELOW_HZ = 5000.0
-"""Above, partials are too dense and too unsteady to be told from noise; music is taken as noise there."""
+"""Above this, partials are too dense and unsteady to tell from noise; music counts as noise there."""
 _TONE, _NOISE = 0.15, 0.65
-"""The remainder at and below which a band counts as a tone, and at and above which as noise."""
+"""The remainder up to which a band counts as a tone, and from which it counts as noise."""
 _SPREADING_POWER = 0.4
 _DOWNWARD_DB_A_BARK = 27.0
 
@@ -41,7 +43,7 @@ Bands = NDArray[np.float32]
 
 def frame_size(sample_rate: int) -> int:
     """The power of two nearest to 43 ms: 2048 at 44.1 and 48 kHz."""
-    return 1 << max(6, round(float(np.log2(0.0427 * sample_rate))))
+    return frame_of(0.0427, sample_rate)
 
 
 def hann(size: int) -> NDArray[np.float64]:
@@ -52,7 +54,7 @@ def hann(size: int) -> NDArray[np.float64]:
 def spectra(
     samples: NDArray[np.float32], window: NDArray[np.float64], hop: int, held: slice
 ) -> NDArray[np.complex64]:
-    """Spectra of some of the frames of samples (channels, frames), `hop` apart: (frames, channels, bins)."""
+    """Spectra (frames, channels, bins) of some of the frames, `hop` apart, of samples (channels, frames)."""
     size = window.shape[0]
     shape = ((samples.shape[1] - size) // hop + 1, samples.shape[0], size)
     strides = (hop * samples.itemsize, samples.strides[0], samples.itemsize)
@@ -67,7 +69,7 @@ def bark(hz: NDArray[np.float64] | float) -> NDArray[np.float64]:
 
 @dataclass(frozen=True, slots=True)
 class Ear:
-    """The tables of one sample rate. `grouping` (bins, bands) takes power spectra to bands."""
+    """The tables of one sample rate. `grouping` (bins, bands) holds the share of each bin in each band."""
 
     low_hz: NDArray[np.float64]
     high_hz: NDArray[np.float64]
@@ -79,7 +81,7 @@ class Ear:
     """10 log of the upper slope without its level, a band (bands, 1)."""
     normalisation: Bands
     release: Bands
-    """Share of the last frame's mask that is left in this one (bands, 1)."""
+    """Share of the last frame's mask that remains in this one (bands, 1)."""
     under_noise_db: Bands
     under_tone_db: Bands
 
@@ -95,15 +97,18 @@ def ear(sample_rate: int) -> Ear:
     edges = lowest + BARK * np.arange(int((highest - lowest) / BARK) + 1)
     hz = 650.0 * np.sinh(edges / 7.0)
     middle = 650.0 * np.sinh((edges[:-1] + BARK / 2.0) / 7.0)
-    bins = np.arange(size // 2 + 1) * (sample_rate / size)
-    shares = _shares(bins, hz, sample_rate / size)
+    width = sample_rate / size
+    bins = np.arange(size // 2 + 1) * width
+    low = np.maximum(bins[:, np.newaxis] - width / 2.0, hz[:-1])
+    high = np.minimum(bins[:, np.newaxis] + width / 2.0, hz[1:])
+    shares = np.maximum(0.0, high - low) / width
     khz = np.maximum(bins, 1.0) / 1000.0
     weighting_db = -2.184 * khz**-0.8 + 6.5 * np.exp(-0.6 * (khz - 3.3) ** 2) - 0.001 * khz**3.6
     full_scale = 0.375 * size * size / 4.0  # power of a sine of peak 1, summed over its bins
     weighting = 10.0 ** ((weighting_db + FULL_SCALE_DB_SPL) / 10.0) / full_scale
     number = BARK * np.arange(middle.shape[0])
     tau = 0.008 + 100.0 / middle * (0.030 - 0.008)
-    made = Ear(
+    table = Ear(
         low_hz=hz[:-1],
         high_hz=hz[1:],
         weighting=weighting.astype(np.float32),
@@ -115,19 +120,11 @@ def ear(sample_rate: int) -> Ear:
         under_noise_db=_column(np.maximum(3.0, 0.25 * number)),
         under_tone_db=_column(14.5 + bark(middle) + 3.0),  # a band holds half of a critical band's noise
     )
-    flat = _spread(made, np.ones((made.bands, 1), dtype=np.float32))
-    return Ear(**{**{name: getattr(made, name) for name in Ear.__slots__}, "normalisation": flat})
+    return replace(table, normalisation=_spread(table, np.ones((table.bands, 1), dtype=np.float32)))
 
 
 def _column(values: NDArray[np.float64]) -> Bands:
     return values.astype(np.float32)[:, np.newaxis]
-
-
-def _shares(bins: NDArray[np.floating], edges: NDArray[np.floating], width: float) -> NDArray[np.float64]:
-    """How much of each bin lies in each band (bins, bands)."""
-    low = np.maximum(bins[:, np.newaxis] - width / 2.0, edges[:-1])
-    high = np.minimum(bins[:, np.newaxis] + width / 2.0, edges[1:])
-    return np.asarray(np.maximum(0.0, high - low) / width)
 
 
 def _spread(ear: Ear, power: Bands) -> Bands:
@@ -157,21 +154,8 @@ def _spread(ear: Ear, power: Bands) -> Bands:
 
 
 def excitation(ear: Ear, power: Bands) -> Bands:
-    """What the grouped power excites in every band, within the frame."""
+    """Excitation of every band by the grouped power, within the frame."""
     return _spread(ear, power + ear.noise_power) / ear.normalisation
-
-
-def held_in_time(ear: Ear, excited: NDArray[np.float32], before: Bands) -> NDArray[np.float32]:
-    """Forward masking: the excitation (bands, frames, channels), or what is left of the one before it,
-    whichever is more. `before` (bands, channels) is the state from the last frames, and is brought on."""
-    held = np.empty_like(excited)
-    stays, comes = ear.release, np.float32(1.0) - ear.release
-    for frame in range(excited.shape[1]):
-        now = excited[:, frame]
-        before *= stays
-        before += comes * now
-        np.maximum(before, now, out=held[:, frame])
-    return held
 
 
 def tonality(ear: Ear, spectra: NDArray[np.complex64]) -> NDArray[np.float32]:
@@ -189,34 +173,40 @@ def tonality(ear: Ear, spectra: NDArray[np.complex64]) -> NDArray[np.float32]:
     return tonal
 
 
-def threshold(ear: Ear, power: Bands, held: Bands, tonal: Bands) -> Bands:
+def threshold(ear: Ear, power: Bands, masker: Bands, tonal: Bands) -> Bands:
     """The power in each band up to which an added sound is masked. `power` is the band's own: where spreading
-    brings more than that, the masker lies in another band, and the distance is that under noise."""
-    own = tonal * np.minimum(power / held, np.float32(1.0))
+    adds more than that, the masker is in another band, and the distance is that under noise."""
+    own = tonal * np.minimum(power / masker, np.float32(1.0))
     distance = ear.under_noise_db + own * (ear.under_tone_db - ear.under_noise_db)
-    masker = held + own * np.maximum(power - held, np.float32(0.0))
+    masker = masker + own * np.maximum(power - masker, np.float32(0.0))
     return np.asarray(masker * np.power(np.float32(10.0), distance * np.float32(-0.1)))
 
 
 def without_balance(
     balance: Sequence[tuple[float, float]], sample_rate: int, size: int
 ) -> NDArray[np.float32]:
-    """What takes a tonal balance out of the magnitudes of spectra of `size` frames (bins,): `balance` holds
-    the centres of bands in Hz, rising, and their levels in dB; between them it moves in straight lines over
-    log frequency."""
+    """Factors that take a tonal balance out of the magnitudes of spectra of `size` frames (bins,). `balance`
+    holds the centres of bands in Hz, rising, and their levels in dB, with straight lines over log frequency
+    between."""
     if not balance:
         return np.ones(size // 2 + 1, dtype=np.float32)
     bins = np.maximum(np.arange(size // 2 + 1) * (sample_rate / size), 1.0)
     centres, levels = np.array(balance, dtype=np.float64).T
-    taken = np.interp(np.log(bins), np.log(centres), levels)
-    return np.asarray(10.0 ** (-taken / 20.0)).astype(np.float32)
+    return np.asarray(10.0 ** (-np.interp(np.log(bins), np.log(centres), levels) / 20.0)).astype(np.float32)
 
 
 def mask_over_time(
     ear: Ear, power: Bands, excited: Bands, tonal: NDArray[np.float32], masked: Bands
 ) -> NDArray[np.float32]:
     """Power up to which a change is masked, (frames, channels, bands), the shape of `tonal`. `power` and
-    `excited` (bands, columns) are those of the frames; `masked` carries the mask from piece to piece."""
-    masker = held_in_time(ear, excited.reshape(ear.bands, *tonal.shape[:2]), masked)
+    `excited` are (bands, columns); `masked` (bands, channels) carries forward masking on from piece to
+    piece."""
+    excitations = excited.reshape(ear.bands, *tonal.shape[:2])
+    masker = np.empty_like(excitations)
+    stays, comes = ear.release, np.float32(1.0) - ear.release
+    for frame in range(excitations.shape[1]):
+        masked *= stays
+        masked += comes * excitations[:, frame]
+        np.maximum(masked, excitations[:, frame], out=masker[:, frame])
     mask = threshold(ear, power, masker.reshape(ear.bands, -1), tonal.reshape(-1, ear.bands).T)
     return mask.T.reshape(tonal.shape)

@@ -1,25 +1,21 @@
-"""From series over time to the figures and the worst moments.
+"""Figures and worst moments from the series of the meter: changes, hits, pumping, held notes.
 
-Hits and pumping are taken without a model of hearing. All limits are the project's own choice but for two:
-1.5 dB over the mask in any band makes an audible frame (ITU-R BS.1387-1, Annex 2, relative disturbed frames;
-from memory); and a steady noise whose level moves by about 0.9 dB at 4 Hz is just heard to move (modulation
-depth of −26 dB: N. F. Viemeister, JASA 66, 1979; from memory), of which music needs a multiple.
+Hits, pumping and held notes are taken without a model of hearing. All limits are the project's own choice but
+two: 1.5 dB over the mask in any band makes an audible frame (ITU-R BS.1387-1, Annex 2, relative disturbed
+frames; from memory); and steady noise is just heard to fluctuate where its level moves by about 0.9 dB at 4
+Hz (modulation depth of −26 dB: N. F. Viemeister, JASA 66, 1979; from memory); music needs a multiple of that.
 
-- Hits: with the treble raised by 6 dB an octave, the mean power of 12 ms is 9 dB or more above that of the
-  50 ms before, more than anywhere within 50 ms; and, as they are, the highest 3 ms are 3 dB or more above the
-  3 s around. What the other version leaves of that peak, matched by the 3 s around, and of that rise.
-- Pumping: the gains of the frames, without what moves slower than 0.5 Hz, and without what the level of the
-  same moment explains (a bent line, fitted for each 3 s): a clipper or a fast limiter gives less gain to what
-  is louder and is back at once; what pumps is still down, or not yet, when the level says otherwise.
-Conventions: series over frames or steps from `start_s` of the open version.
-
-Held notes, and the harmonics that the other version adds to them. Without a model of hearing.
-
-A note is the strongest partial between 40 Hz and 1 kHz of the channels' sum, where it is steady: three frames
-of about 186 ms in a row within one bin and 3 dB, with four fifths of what is near it in its own main lobe.
-Both versions are matched at the note itself. The second to fifth harmonics count where they rise by 3 dB or
-more: what was there before is music. The limits are the project's own choice.
-Conventions: arrays float32 (2, frames): the open version and the other one.
+- Hits: with the treble raised by 6 dB an octave, the mean power of 12 ms is 9 dB or more above that of the 50
+  ms before, more than anywhere within 50 ms; and, unweighted, the highest 3 ms are 3 dB or more above the 3 s
+  around. The losses are those of that peak, matched by the 3 s around, and of that rise.
+- Pumping: the gains of the frames, without movement slower than 0.5 Hz, and without what the level at the
+  same moment explains (a bent line, fitted for each 3 s): a clipper or a fast limiter gives less gain to
+  louder passages and is back at once; pumping gain is still down, or not yet, when the level says otherwise.
+- Held notes: a note is the strongest partial between 40 Hz and 1 kHz of the sum of the channels, where it is
+  steady: three frames of about 186 ms in a row within one bin and 3 dB, with four fifths of the power near it
+  in its main lobe. Both versions are matched at the note itself. The second to fifth harmonics count where
+  they rise by 3 dB or more: what was there before is music. Series run over frames or steps from `start_s` of
+  the open version.
 """
 
 from __future__ import annotations
@@ -41,13 +37,13 @@ from simulator.audibility.audibility import (
     apart,
 )
 from simulator.audibility.masking_threshold import hann, without_balance
-from simulator.dsp.spectrum import BANDS
+from simulator.dsp.spectrum import BANDS, Frames, frame_of
 
 Values = NDArray[np.float64]
 
 AUDIBLE_DB = 1.5
 ACTIVE_DB_SPL = 32.0
-"""Level of a frame, full scale being 92 dB SPL, from which it counts."""
+"""Frames below this level do not count; full scale is 92 dB SPL."""
 MOST = 5
 HOP_S = 0.5
 STRIP_S = 1.0
@@ -60,7 +56,7 @@ _NOTES_SHARE = 0.25
 
 @dataclass(frozen=True, slots=True)
 class AudibleSeries:
-    """What the meter wrote down."""
+    """What the meter measured over time."""
 
     frame_s: float
     step_s: float
@@ -93,11 +89,14 @@ def audibility_of(series: AudibleSeries) -> Audibility:
     swings = _swings(series, active)
     notes = np.isfinite(series.notes.hz)
     added = float(series.notes.added[notes].mean()) if notes.any() else 0.0
+    kinds = (
+        _changes(series, active, audible, excess),
+        _attacks(series, hit_at, hit_loss),
+        _pumping(series, swings),
+        _tones(series),
+    )
     moments = [
-        *_pick(_changes(series, active, audible, excess)),
-        *_pick(_attacks(series, hit_at, hit_loss)),
-        *_pick(_pumping(series, swings)),
-        *_pick(_tones(series)),
+        moment for kind in kinds for moment in apart(sorted(kind, key=lambda moment: -moment.severity), MOST)
     ]
     moving = swings[np.isfinite(swings)]
     return Audibility(
@@ -126,16 +125,16 @@ def _db(power: float) -> float | None:
 
 def _bands(series: AudibleSeries, active: NDArray[np.bool_]) -> tuple[BandAudibility, ...]:
     middle = np.sqrt(series.low_hz * series.high_hz)
-    found = []
+    bands = []
     for _, low, high in BANDS:
         inside = (middle >= low) & (middle < (np.inf if high is None else high))
         if not inside.any():
             continue
-        held = series.nmr[active][:, inside]
-        over = held.max(axis=1) > 10.0 ** (AUDIBLE_DB / 10.0)
+        nmr = series.nmr[active][:, inside]
+        over = nmr.max(axis=1) > 10.0 ** (AUDIBLE_DB / 10.0)
         edges = float(series.low_hz[inside][0]), float(series.high_hz[inside][-1])
-        found.append(BandAudibility(*edges, _db(float(held.mean(dtype=np.float64))), float(over.mean())))
-    return tuple(found)
+        bands.append(BandAudibility(*edges, _db(float(nmr.mean(dtype=np.float64))), float(over.mean())))
+    return tuple(bands)
 
 
 def _strip(series: AudibleSeries, active: NDArray[np.bool_], values: NDArray[Any]) -> tuple[float, ...]:
@@ -146,7 +145,8 @@ def _strip(series: AudibleSeries, active: NDArray[np.bool_], values: NDArray[Any
 
 
 def _windows(values: NDArray[Any], step_s: float) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Stretches of MOMENT_S, HOP_S apart (windows, steps), and where they begin; one where it is shorter."""
+    """Windows of MOMENT_S, HOP_S apart (windows, steps), and where they start; one where the series is
+    shorter."""
     size = min(max(1, round(MOMENT_S / step_s)), max(1, values.shape[0]))
     hop = max(1, round(HOP_S / step_s))
     if not values.shape[0]:
@@ -162,28 +162,20 @@ def _changes(
     counted = np.maximum(_windows(active, series.frame_s)[0].sum(axis=1), 1)
     shares = _windows(audible, series.frame_s)[0].sum(axis=1) / counted
     amounts = over.sum(axis=1) / counted
-    found = []
-    length = over.shape[1] if over.size else 0
+    moments = []
     for index in np.flatnonzero((shares >= _SHARE_OF_A_MOMENT) & (amounts >= _CHANGE_DB)):
-        first = round(starts[index] / series.frame_s)
-        held = series.nmr[first : first + length][active[first : first + length]]
-        band = int(np.argmax(held.mean(axis=0)))
-        found.append(
-            Moment(
-                MomentKind.CHANGE,
-                series.start_s + float(starts[index]),
-                MOMENT_S,
-                float(amounts[index]),
-                float(amounts[index]) / _CHANGE_DB,
-                float(series.low_hz[max(0, band - 1)]),
-                float(series.high_hz[min(band + 1, series.high_hz.shape[0] - 1)]),
-            )
-        )
-    return found
+        first, amount = round(starts[index] / series.frame_s), float(amounts[index])
+        frames = slice(first, first + over.shape[1])
+        band = int(np.argmax(series.nmr[frames][active[frames]].mean(axis=0)))
+        low = float(series.low_hz[max(0, band - 1)])
+        high = float(series.high_hz[min(band + 1, series.high_hz.shape[0] - 1)])
+        at = series.start_s + float(starts[index])
+        moments.append(Moment(MomentKind.CHANGE, at, MOMENT_S, amount, amount / _CHANGE_DB, low, high))
+    return moments
 
 
 def _hits(series: AudibleSeries) -> tuple[Values, Values, Values]:
-    """Times of the hits from the start, losses of their peaks and of their rises in dB."""
+    """Times of the hits (s from the start), losses of their peaks and of their rises (dB)."""
     before_steps, after_steps = round(0.05 / series.step_s), round(0.012 / series.step_s)
     reach, around = round(_HIT_APART_S / series.step_s), round(MOMENT_S / 2.0 / series.step_s)
     steps = series.envelopes.shape[1]
@@ -210,8 +202,8 @@ def _hits(series: AudibleSeries) -> tuple[Values, Values, Values]:
 
 
 def _levels_around_db(envelopes: NDArray[np.float32], step_s: float, at: Values) -> Values:
-    """Level of the open version over the other one in the 3 s around each moment: the median of stretches
-    of 23 ms, so that the hits themselves do not count."""
+    """Level of the open version over the other one in the 3 s around each moment: the median of 23 ms
+    stretches, so that the hits themselves do not count."""
     width = max(1, round(0.023 / step_s))
     whole = envelopes.shape[1] // width
     powers = envelopes[:, : whole * width].reshape(2, whole, width).sum(axis=2, dtype=np.float64)
@@ -239,19 +231,20 @@ class _Means:
 
 
 def _attacks(series: AudibleSeries, at: Values, loss: Values) -> list[Moment]:
-    """Windows that begin a quarter of a second before a hit."""
-    found = []
+    """Windows that start a quarter of a second before a hit."""
+    moments = []
     for first in at:
         inside = (at >= first) & (at < first + MOMENT_S - 0.25)
         amount = float(loss[inside].mean())
         if amount >= _ATTACK_DB:
             start = series.start_s + max(0.0, float(first) - 0.25)
-            found.append(Moment(MomentKind.ATTACK, start, MOMENT_S, amount, amount / _ATTACK_DB))
-    return found
+            moments.append(Moment(MomentKind.ATTACK, start, MOMENT_S, amount, amount / _ATTACK_DB))
+    return moments
 
 
 def _swings(series: AudibleSeries, active: NDArray[np.bool_]) -> Values:
-    """By window: from the 10th to the 90th percentile of what moves without the level; NaN where silent."""
+    """By window: 10th to 90th percentile of the gain's movement that the level does not explain; NaN for
+    silence."""
     heard = active & (series.gains > 0.0)
     gains = 20.0 * np.log10(np.where(heard, series.gains, 1.0).astype(np.float64))
     level = np.where(heard, series.levels_db, 0.0).astype(np.float64)
@@ -267,14 +260,14 @@ def _swings(series: AudibleSeries, active: NDArray[np.bool_]) -> Values:
     bent = np.maximum(centred, 0.0)
     design = np.stack([weights, centred / 10.0, bent / 10.0], axis=2)
     squares = np.einsum("wti,wtj->wij", design, design) + 1e-3 * np.eye(3)
-    found = np.linalg.solve(squares, np.einsum("wti,wt->wi", design, moving * weights)[:, :, np.newaxis])
-    rest = (moving - (design @ found)[:, :, 0]) * weights
+    line = np.linalg.solve(squares, np.einsum("wti,wt->wi", design, moving * weights)[:, :, np.newaxis])
+    rest = (moving - (design @ line)[:, :, 0]) * weights
     swing = np.percentile(rest, 90.0, axis=1) - np.percentile(rest, 10.0, axis=1)
     return np.asarray(np.where(weights.mean(axis=1) >= 0.8, swing, np.nan))
 
 
 def _smoothed(values: Values, heard: NDArray[np.bool_], width: int) -> Values:
-    """Running mean over about `width` frames, of those that are heard."""
+    """Running mean of the heard frames over about `width` frames."""
     half = max(1, width // 2)
     index = np.arange(values.shape[0])
     low, high = np.maximum(index - half, 0), np.minimum(index + half, values.shape[0])
@@ -287,16 +280,11 @@ def _smoothed(values: Values, heard: NDArray[np.bool_], width: int) -> Values:
 
 def _pumping(series: AudibleSeries, swings: Values) -> list[Moment]:
     hop_s = max(1, round(HOP_S / series.frame_s)) * series.frame_s
-    return [
-        Moment(
-            MomentKind.PUMPING,
-            series.start_s + int(index) * hop_s,
-            MOMENT_S,
-            float(swings[index]),
-            float(swings[index]) / _PUMPING_DB,
-        )
-        for index in np.flatnonzero(np.nan_to_num(swings) >= _PUMPING_DB)
-    ]
+    moments = []
+    for index in np.flatnonzero(np.nan_to_num(swings) >= _PUMPING_DB).tolist():
+        at, amount = series.start_s + index * hop_s, float(swings[index])
+        moments.append(Moment(MomentKind.PUMPING, at, MOMENT_S, amount, amount / _PUMPING_DB))
+    return moments
 
 
 def _tones(series: AudibleSeries) -> list[Moment]:
@@ -306,18 +294,14 @@ def _tones(series: AudibleSeries) -> list[Moment]:
     counts = held.sum(axis=1)
     amounts = power.sum(axis=1) / np.maximum(counts, 1)
     enough = counts >= max(2.0, _NOTES_SHARE * held.shape[1])
-    found = []
+    moments = []
     for index in np.flatnonzero(enough & (amounts >= 10.0 ** (_TONE_DB / 10.0))):
         first = round(starts[index] / notes.hop_s)
         hz = float(np.nanmedian(notes.hz[first : first + held.shape[1]]))
         amount = 10.0 * float(np.log10(amounts[index]))
         at, severity = series.start_s + float(starts[index]), 10.0 ** ((amount - _TONE_DB) / 20.0)
-        found.append(Moment(MomentKind.TONE, at, MOMENT_S, amount, severity, hz, hz))
-    return found
-
-
-def _pick(moments: list[Moment]) -> tuple[Moment, ...]:
-    return apart(sorted(moments, key=lambda one: -one.severity), MOST)
+        moments.append(Moment(MomentKind.TONE, at, MOMENT_S, amount, severity, hz, hz))
+    return moments
 
 
 LOWEST_HZ, HIGHEST_HZ = 40.0, 1000.0
@@ -330,8 +314,8 @@ _STEADY_DB, _PURE, _RISES = 3.0, 0.8, 2.0
 
 @dataclass(frozen=True, slots=True)
 class Notes:
-    """By frame, `hop_s` apart, the first centred on 0: `hz` is NaN where no note is held; `added` is the
-    power added in the harmonics against the note's."""
+    """By frame, `hop_s` apart, the first centred on 0: `hz` is NaN without a held note; `added` is the power
+    added in the harmonics, relative to the note's."""
 
     hop_s: float
     hz: NDArray[np.float32]
@@ -339,34 +323,27 @@ class Notes:
 
 
 class HeldNotes:
-    """Watches both versions. `balance` is taken out of the other one, as in audibility/masking_threshold."""
+    """Finds held notes in both versions. `balance` is taken out of the other one, as in
+    `masking_threshold`."""
 
     def __init__(self, sample_rate: int, balance: Sequence[tuple[float, float]]) -> None:
         self._rate = sample_rate
-        self._size = 1 << max(6, round(float(np.log2(0.186 * sample_rate))))
+        self._size = frame_of(0.186, sample_rate)
         self._balance = np.square(without_balance(balance, sample_rate, self._size))
-        self._hop = self._size // 2
-        self._window = hann(self._size)
-        self._held = np.zeros((2, self._hop), dtype=np.float32)
-        self._found: list[NDArray[np.float64]] = []
+        self._frames = Frames(hann(self._size), 2)
+        self._notes: list[Values] = []
 
     def push(self, both: NDArray[np.float32]) -> None:
-        """The next samples (2, frames)."""
-        joined = np.concatenate([self._held, both], axis=1)
-        count = joined.shape[1] // self._hop - 1
-        self._held = joined[:, max(count, 0) * self._hop :].copy()
-        if count < 1:
-            return
-        strides = (joined.strides[0], self._hop * joined.itemsize, joined.itemsize)
-        frames = np.lib.stride_tricks.as_strided(joined, (2, count, self._size), strides)
+        """The next samples (2, frames) of the open version and the other one."""
         highest = int(HIGHEST_HZ * (_HARMONICS[-1] + 0.5) * self._size / self._rate) + _LOBE + 2
-        spectra = np.fft.rfft(frames * self._window, axis=2)[:, :, : min(highest, self._size // 2 + 1)]
-        power = spectra.real**2 + spectra.imag**2
-        power[1] *= self._balance[: power.shape[2]]
-        self._found.append(self._peaks(power))
+        for spectra in self._frames.push(both):
+            near = spectra[:, :, : min(highest, self._size // 2 + 1)]
+            power = near.real**2 + near.imag**2
+            power[1] *= self._balance[: power.shape[2]]
+            self._notes.append(self._peaks(power))
 
     def _peaks(self, power: NDArray[np.floating]) -> NDArray[np.float64]:
-        """For each frame the note's place in bins, its level in dB, how pure it is, and what is added."""
+        """For each frame the note's frequency (Hz), its level (dB), how pure it is, and the power added."""
         ours, theirs = power.astype(np.float64)
         width = self._rate / self._size
         first, last = int(LOWEST_HZ / width) + 1, int(HIGHEST_HZ / width)
@@ -375,7 +352,7 @@ class HeldNotes:
         left, middle, right = (np.log(np.maximum(ours[rows, peak + offset], 1e-30)) for offset in (-1, 0, 1))
         bend = left - 2.0 * middle + right
         aside = np.divide(0.5 * (left - right), bend, out=np.zeros_like(bend), where=bend < 0.0)
-        place = peak + np.clip(aside, -0.5, 0.5)
+        position = peak + np.clip(aside, -0.5, 0.5)  # in bins
         sums = np.cumsum(np.pad(np.stack([ours, theirs]), ((0, 0), (0, 0), (1, 0))), axis=2)
 
         def around(side: int, centre: NDArray[np.int64], half: int) -> NDArray[np.float64]:
@@ -388,18 +365,18 @@ class HeldNotes:
         gain = np.divide(note, matched, out=np.zeros_like(note), where=matched > 1e-6 * note)
         added = np.zeros_like(note)
         for harmonic in _HARMONICS:
-            at = np.rint(harmonic * place).astype(np.int64)
+            at = np.rint(harmonic * position).astype(np.int64)
             before, after = around(0, at, _LOBE), gain * around(1, at, _LOBE)
             added += np.where(after > _RISES * before, after - before, 0.0)
         ratio = added / np.maximum(note, 1e-30)
-        return np.stack([place * width, 10.0 * np.log10(np.maximum(note, 1e-30)), pure, ratio])
+        return np.stack([position * width, 10.0 * np.log10(np.maximum(note, 1e-30)), pure, ratio])
 
     def finish(self) -> Notes:
-        """All frames."""
-        hop_s = self._hop / self._rate
-        if not self._found:
+        """The notes of all frames."""
+        hop_s = self._size // 2 / self._rate
+        if not self._notes:
             return Notes(hop_s, np.zeros(0, dtype=np.float32), np.zeros(0, dtype=np.float32))
-        hz, level, pure, added = np.concatenate(self._found, axis=1)
+        hz, level, pure, added = np.concatenate(self._notes, axis=1)
         steady = np.zeros(hz.shape[0], dtype=bool)
         near = (np.abs(np.diff(hz)) < self._rate / self._size) & (np.abs(np.diff(level)) < _STEADY_DB)
         steady[1:-1] = near[1:] & near[:-1]

@@ -1,11 +1,9 @@
-"""Meter of what is audible: both versions in step, block by block, and the result at the end.
+"""Noise-to-mask ratio of a change: both versions in step, block by block, and the audibility at the end.
 
-Each frame of the other version is matched to the open one by a gain of its own (least squares of the ear-
-weighted magnitudes), so that gain riding is apart: it is the gains' movement, and the change is what is left.
-The error is the difference of the magnitude spectra, after ITU-R BS.1387-1, Annex 2, 2.1.7 (from memory): a
-turned phase is no error.
-Conventions: blocks float32 (frames, channels) at one rate, each moment of both in the same frame. Whatever
-the blocks' sizes, the arithmetic works on the same pieces.
+Each frame of the other version is matched to the open one by its own gain (least squares of the ear-weighted
+magnitudes). Gain riding is the movement of these gains; the change is the remainder. The error is the
+difference of the magnitude spectra, after ITU-R BS.1387-1, Annex 2, 2.1.7 (from memory): phase is no error.
+Blocks are float32 (frames, channels) at one rate, aligned; their sizes do not change the result.
 """
 
 from __future__ import annotations
@@ -34,24 +32,22 @@ from simulator.dsp.segments import METER_FRAMES
 
 Block = NDArray[np.float32]
 _SILENT = 1e-12
-"""Power against the open version's below which the other one counts as silent."""
+"""Power relative to the open version's below which the other one counts as silent."""
 STEPS_A_HOP = 16
 """Steps of the envelopes: 1.45 ms at 44.1 kHz."""
-
-
 AT_ONCE = 64
-"""Frames whose spectra are worked on together: they stay in a core's own cache."""
+"""Frames whose spectra are computed together: they stay in a core's own cache."""
 _PIECES = 2
-"""Pieces that may be worked on at the same time."""
+"""Pieces that may be in work at the same time."""
 _BEFORE = 3
-"""Hops that a piece needs of the one before: the frame across its beginning, and two more for tonality."""
+"""Hops that a piece needs of the one before: the frame across its start, and two more for tonality."""
 
 Each = Callable[[Callable[[Block], Any], Iterable[Block]], Iterable[Any]]
 
 
 @dataclass(frozen=True, slots=True)
-class _Excited:
-    """What a piece is by itself, before the mask along time: (frames, channels, bands), (frames,)."""
+class _Piece:
+    """The spectra of one piece, before forward masking: (frames, channels, bands), (frames,)."""
 
     power: Block
     """Of the open version, (bands, columns)."""
@@ -63,10 +59,10 @@ class _Excited:
 
 
 class AudibilityMeter:
-    """`balance` is a fixed tonal difference that is not to count: (centre in Hz, level of the other version
-    against the open one in dB) by third octave, as in `Difference.third_octaves`; between them it moves in
-    straight lines. `start_s` is the open version's time at the first frame. `each` works on several pieces:
-    a thread pool's `map` gives the same result sooner."""
+    """Takes both versions, gives the Audibility. `balance` is a fixed tonal difference that does not count:
+    (centre in Hz, level of the other version relative to the open one in dB) by third octave, as in
+    `Difference.third_octaves`. `start_s` is the open version's time at the first frame. `each` works on
+    several pieces: a thread pool's `map` gives the same result sooner."""
 
     def __init__(
         self,
@@ -97,7 +93,7 @@ class AudibilityMeter:
         self._bright: list[NDArray[np.float32]] = []
 
     def push(self, ours: NDArray[np.floating], theirs: NDArray[np.floating]) -> None:
-        """The next frames of the open version and of the other one. Raises ValueError where their shapes
+        """The next frames of the open version and the other one. Raises ValueError where their shapes
         differ."""
         if ours.shape != theirs.shape:
             raise ValueError(f"blocks of {ours.shape} and {theirs.shape} are not in step")
@@ -110,14 +106,14 @@ class AudibilityMeter:
             self._work_off()
 
     def _work_off(self) -> None:
-        """All whole pieces that wait."""
+        """Works on all complete pieces."""
         joined = np.concatenate(self._waiting, axis=2)
         whole = self._waiting_frames // METER_FRAMES * METER_FRAMES
         self._pieces([joined[:, :, at : at + METER_FRAMES] for at in range(0, whole, METER_FRAMES)])
         self._waiting, self._waiting_frames = [joined[:, :, whole:].copy()], self._waiting_frames - whole
 
     def finish(self) -> Audibility:
-        """What was found. The meter cannot be used afterwards."""
+        """The result; the meter cannot be used afterwards."""
         if self._waiting_frames >= METER_FRAMES:
             self._work_off()
         if self._waiting_frames:
@@ -145,7 +141,7 @@ class AudibilityMeter:
         )
 
     def _pieces(self, pieces: Sequence[Block]) -> None:
-        """Each (2, channels, frames), of a multiple of the frame size."""
+        """Takes pieces (2, channels, frames), of a multiple of the frame size."""
         step, joined = self._hop // STEPS_A_HOP, []
         for both in pieces:
             bright = np.diff(both, axis=2, prepend=self._edge[:, :, -1:])
@@ -153,14 +149,20 @@ class AudibilityMeter:
                 kept.append(np.square(samples).sum(axis=1).reshape(2, -1, step).sum(axis=2))
             joined.append(np.concatenate([self._edge, both], axis=2))
             self._edge = joined[-1][:, :, -_BEFORE * self._hop :]
-        found = self._each(self._excited, joined)
+        done = self._each(self._spectra, joined)
         for both in pieces:
             self._notes.push(both.sum(axis=1))
-        for one in found:
-            self._add(one)
+        for piece in done:
+            nmr = piece.error / mask_over_time(
+                self._ear, piece.power, piece.excited, piece.tonal, self._masked
+            )
+            self._nmr.append(nmr.max(axis=1))
+            self._mean.append(nmr.mean(axis=(1, 2)))
+            levels = 10.0 * np.log10(np.maximum(piece.level, 1e-6))
+            self._frames.append(np.stack([piece.gains, levels]).astype(np.float32))
 
-    def _excited(self, joined: Block) -> _Excited:
-        """One piece with the hops before it."""
+    def _spectra(self, joined: Block) -> _Piece:
+        """The spectra of one piece, given with the hops before it."""
         table, channels = self._ear, joined.shape[1]
         count = joined.shape[2] // self._hop - _BEFORE
         power, error, tonal = (np.empty((count, channels, table.bands), dtype=np.float32) for _ in range(3))
@@ -169,7 +171,7 @@ class AudibilityMeter:
         for first in range(0, count, AT_ONCE):
             held = slice(first, min(first + AT_ONCE, count))
             ahead = slice(held.start + _BEFORE - 1, held.stop + _BEFORE - 1)
-            ours, theirs = (spectra(one, self._window, self._hop, ahead) for one in joined)
+            ours, theirs = (spectra(version, self._window, self._hop, ahead) for version in joined)
             successive = np.concatenate([last_two, ours])
             last_two = successive[-2:]
             tonal[held] = tonality(table, successive)
@@ -185,12 +187,4 @@ class AudibilityMeter:
             power[held] = np.square(mine, out=mine) @ table.grouping
             error[held] = np.square(other, out=other) @ table.grouping
         by_band = np.ascontiguousarray(power.reshape(-1, table.bands).T)
-        return _Excited(by_band, excitation(table, by_band), error, tonal, gains, level)
-
-    def _add(self, one: _Excited) -> None:
-        """The next piece, after those before it."""
-        nmr = one.error / mask_over_time(self._ear, one.power, one.excited, one.tonal, self._masked)
-        self._nmr.append(nmr.max(axis=1))
-        self._mean.append(nmr.mean(axis=(1, 2)))
-        levels = 10.0 * np.log10(np.maximum(one.level, 1e-6))
-        self._frames.append(np.stack([one.gains, levels]).astype(np.float32))
+        return _Piece(by_band, excitation(table, by_band), error, tonal, gains, level)

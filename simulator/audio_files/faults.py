@@ -188,8 +188,8 @@ def check_info(info: AudioInfo, log: str) -> None:
     # libsndfile mends the length of a cut PCM file silently, and says so only in its log
     found = re.search(r"^ *(?:data|SSND|riff|Riff size) : (\d+) \(should be (\d+)\)", log, re.MULTILINE)
     wide = info.container in ("RF64", "W64")
-    # a size near the largest was written by a stream, which did not know it; the sizes of the wide forms
-    # stand for the whole file, and writers differ by a header
+    # a size near the largest was written by a stream, which did not know it; the wide forms state the size
+    # of the whole file, and writers differ by a header
     most, slack = (2**62, 256) if wide else (0x7FFF_0000, 0)
     if found and int(found[2]) + slack < int(found[1]) < most:
         frame_bytes = max(round(int(found[2]) / max(info.frames, 1)), 1)

@@ -42,7 +42,7 @@ def encode_aac(blocks: Iterable[Block], sample_rate: int, channels: int, kbps: f
 
     frames = 0
     try:
-        # the length stands in the file in units of this scale, which is a millisecond by default
+        # the file states its length in units of this scale, a millisecond by default
         with av.open(str(path), "w", format="mp4", options={"movie_timescale": str(sample_rate)}) as out:
             # noise substitution lets every decoder draw noise of its own: peaks would differ by 0.5 dB
             stream: Any = out.add_stream("aac", rate=sample_rate, options={"aac_pns": "0"})

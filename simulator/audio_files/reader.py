@@ -2,11 +2,8 @@
 
 Decoding runs in a thread beside the measuring (libsndfile releases Python's lock); the content hash is taken
 of the decoded samples in the same pass. Lossy files are decoded to float, so that peaks above full scale
-stay.
-
-16- and 24-bit PCM in a RIFF file is converted here, bit for bit as libsndfile does it but four times as fast,
-which saves a tenth of a measurement. Source: Microsoft and IBM, Multimedia Programming Interface and Data
-Specifications 1.0 (RIFF chunks), from memory.
+stay. Source of the RIFF chunks: Microsoft and IBM, Multimedia Programming Interface and Data Specifications
+1.0, from memory.
 """
 
 from __future__ import annotations
@@ -48,7 +45,7 @@ _BITS |= {f"ALAC_{bits}": bits for bits in (16, 20, 24, 32)}
 _AHEAD_FRAMES = 8 * SEGMENT_FRAMES
 _PIECE_FRAMES = 1024
 _XIPH_ORDER = {3: [0, 2, 1], 5: [0, 2, 1, 3, 4], 6: [0, 2, 1, 5, 3, 4]}
-"""Vorbis and Opus hold L C R (Ls Rs LFE), libsndfile gives them as they lie; picks the order of
+"""Vorbis and Opus hold L C R (Ls Rs LFE), which libsndfile leaves as it is; picks the order of
 common/channels. Source: Xiph.Org, Vorbis I specification, 4.3.9; RFC 7845, 5.1.1.2."""
 CUSTOMARY_TO_XIPH = {
     channels: [order.index(place) for place in range(channels)] for channels, order in _XIPH_ORDER.items()
@@ -80,7 +77,8 @@ class AudioReader:
         self, path: str, *, hashed: bool = True, ahead: bool = True, block_frames: int = SEGMENT_FRAMES
     ) -> None:
         self._file, self.info = _opened(path)
-        self._digest: Any = hashlib.sha256(_identity(self.info)) if hashed else None
+        identity = f"{self.info.sample_rate} {self.info.channels} {self.info.bits}\n".encode()
+        self._digest: Any = hashlib.sha256(identity) if hashed else None
         self._ahead, self._threaded = ahead, False
         self._block_frames = block_frames
         self._stop = threading.Event()
@@ -199,8 +197,8 @@ def _opened(path: str) -> tuple[Any, AudioInfo]:
             file = AvFile(path)
         else:
             file = soundfile.SoundFile(os.fsencode(path) if os.name == "posix" else path)
-            # else it seeks after every read, which starts a decoder anew: what MP3 frames of a low bit rate
-            # take from more than four frames before them is lost then, and the moment is mute
+            # or it seeks after every read, which restarts the decoder: MP3 frames of a low bit rate then lose
+            # what they take from more than four frames before them, and the moment is mute
             file.seekable = lambda: False
     except ImportError:
         raise AudioError(
@@ -224,8 +222,8 @@ def _opened(path: str) -> tuple[Any, AudioInfo]:
     )
     try:
         check_info(info, file.extra_info)
-        samples = open_pcm(path, info.container, info.subtype, info.channels, info.frames)
-    except OSError as problem:  # AudioError is none
+        samples = open_pcm(info)
+    except OSError as problem:  # not an AudioError
         file.close()
         raise AudioError(f"{path}: cannot open the file: {plain(problem)}.", "Check the path.") from None
     except BaseException:
@@ -238,25 +236,21 @@ def _opened(path: str) -> tuple[Any, AudioInfo]:
 
 
 def _stops(info: AudioInfo, first: int, end: int) -> str:
-    """Where the decoder stops in a block, in words: found by reading the block once more, in small pieces."""
-    at, there = first, False
+    """Where the decoder stops in a block, in words: found by reading the block again, in small pieces."""
+    at, reached = first, False
     try:
         file, _ = _opened(info.path)
         with file:
             file.seek(first)
-            there = True
+            reached = True
             piece = np.empty((_PIECE_FRAMES, info.channels), dtype=np.float32)
             while at < end and (count := file.read(out=piece).shape[0]):
                 at += count
     except Exception:  # the fault once more, or a file that cannot be read from its middle
-        if there:
+        if reached:
             return f"at {format_time(at / info.sample_rate)}"
     last = min(end, info.frames) if info.frames > first else end
     return f"between {format_time(first / info.sample_rate)} and {format_time(last / info.sample_rate)}"
-
-
-def _identity(info: AudioInfo) -> bytes:
-    return f"{info.sample_rate} {info.channels} {info.bits}\n".encode()
 
 
 SAMPLE_BYTES = {"PCM_16": 2, "PCM_24": 3}
@@ -264,24 +258,23 @@ CONTAINERS = ("WAV", "WAVEX")
 _MOST_CHUNKS = 1000
 
 
-def open_pcm(path: str, container: str, subtype: str, channels: int, frames: int) -> PcmFile | None:
-    """The samples of a file of which libsndfile has told the rest; None where they do not lie as plainly as
-    that. Raises OSError."""
-    if container not in CONTAINERS or subtype not in SAMPLE_BYTES:
+def open_pcm(info: AudioInfo) -> PcmFile | None:
+    """The samples of a plain 16- or 24-bit WAV file; None for any other. Raises OSError."""
+    if info.container not in CONTAINERS or info.subtype not in SAMPLE_BYTES:
         return None
-    size = SAMPLE_BYTES[subtype] * channels * frames
-    file = open(path, "rb", buffering=0)  # noqa: SIM115 - PcmFile closes it
+    size = SAMPLE_BYTES[info.subtype] * info.channels * info.frames
+    file = open(info.path, "rb", buffering=0)  # noqa: SIM115 - PcmFile closes it
     try:
-        found = _data_chunk(file)
-        # a size that a stream could not know, or a cut file: libsndfile has its own ways with those
-        if found is None or found[1] != size or found[0] + size > os.fstat(file.fileno()).st_size:
+        chunk = _data_chunk(file)
+        # a size that a stream could not know, or a truncated file: libsndfile has its own ways with those
+        if chunk is None or chunk[1] != size or chunk[0] + size > os.fstat(file.fileno()).st_size:
             file.close()
             return None
-        file.seek(found[0])
+        file.seek(chunk[0])
     except BaseException:
         file.close()
         raise
-    return PcmFile(file, SAMPLE_BYTES[subtype], channels, frames)
+    return PcmFile(file, SAMPLE_BYTES[info.subtype], info.channels, info.frames)
 
 
 class PcmFile:

@@ -1,8 +1,8 @@
 """Reader of the loudness tags in a file: Vorbis comments, ID3v2, MP4 atoms and the Opus header.
 
-The text fields come from a library; the output gain in the header of an Opus stream is read here. Tags are no
-part of a file's content: a file that is tagged again measures the same, so they are read each time. Source of
-the header: IETF RFC 7845, 5.1 (its first packet lies alone on the first page: RFC 3533, from memory).
+The text fields come from a library; the output gain in the header of an Opus stream is read here. Tags are
+not part of a file's content (a file that is tagged again measures the same), so they are read each time.
+Source of the header: IETF RFC 7845, 5.1 (its first packet is alone on the first page: RFC 3533, from memory).
 """
 
 from __future__ import annotations

@@ -19,8 +19,8 @@ from click.shell_completion import CompletionItem
 
 from simulator import __version__
 from simulator.cli.completion import add_completion
+from simulator.cli.options import warn
 from simulator.common.errors import ExitCode, SimulatorError
-from simulator.common.text import visible, within_bounds
 from simulator.engine.interrupts import handle_signals, ignore_signals
 from simulator.engine.streams import lead_to_null, prepare_streams
 from simulator.storage.small_files import forget_files_read
@@ -164,7 +164,7 @@ def main(arguments: list[str] | None = None) -> NoReturn:
         code = run(arguments)
         sys.stdout.flush()
         if outlet is not None and outlet.problem is not None:
-            unprinted = _unprinted(outlet.problem, _say)
+            unprinted = _unprinted(outlet.problem, warn)
             code = code if code in (ExitCode.WRONG_USE, ExitCode.INTERRUPTED) else unprinted
     except KeyboardInterrupt:  # before the command had begun
         code = ExitCode.INTERRUPTED
@@ -175,8 +175,9 @@ def main(arguments: list[str] | None = None) -> NoReturn:
 
 def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = None) -> int:
     """Runs one command; returns its exit code. `say` takes error lines (standard error by default)."""
-    say = say or _say
-    _hold_blas()
+    say = say or warn
+    for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(name, "1")  # before numpy is first imported (see engine/workers.py)
     forget_files_read()
     try:
         code = cli.main(args=arguments, prog_name="fairhearing", standalone_mode=False)
@@ -193,12 +194,10 @@ def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = 
         say(problem.format_message())
         return ExitCode.WRONG_USE
     except click.ClickException as problem:
-        usage = (
-            f"{problem.ctx.command_path}: " if isinstance(problem, click.UsageError) and problem.ctx else ""
-        )
-        say(f"{usage}{problem.format_message()}")
-        if isinstance(problem, click.UsageError) and problem.ctx is not None:
-            say(f"Help: {problem.ctx.command_path} --help")
+        command = problem.ctx.command_path if isinstance(problem, click.UsageError) and problem.ctx else ""
+        say(f"{command}: {problem.format_message()}" if command else problem.format_message())
+        if command:
+            say(f"Help: {command} --help")
         return ExitCode.WRONG_USE
     except SimulatorError as problem:
         say(problem.message)
@@ -216,18 +215,8 @@ def run(arguments: list[str] | None = None, say: Callable[[str], None] | None = 
         return _unprinted(problem, say)
 
 
-def _say(line: str) -> None:
-    print(within_bounds(visible(line, "\n")), file=sys.stderr)
-
-
 def _unprinted(problem: OSError, say: Callable[[str], None]) -> int:
     """The results are not on standard output; the code for that."""
     say(f"Standard output cannot be written: {problem.strerror}. Output incomplete.")
     say("  Free some disk space, or redirect it elsewhere.")
     return ExitCode.NOTHING_DONE
-
-
-def _hold_blas() -> None:
-    """One BLAS thread, set before numpy is first imported (see engine/workers.py)."""
-    for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
-        os.environ.setdefault(name, "1")

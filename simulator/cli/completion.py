@@ -108,5 +108,5 @@ def command(ctx: click.Context, shell: str) -> None:
     Load it when the shell starts: `eval "$(fairhearing completion bash)"` in ~/.bashrc, the same with zsh in
     ~/.zshrc. In ~/.config/fish/config.fish, pipe `fairhearing completion fish` into source.
     """
-    whole = ctx.find_root().command
-    click.echo(SHELLS[shell](whole, {}, "fairhearing", "_FAIRHEARING_COMPLETE").source(), nl=False)
+    completer = SHELLS[shell](ctx.find_root().command, {}, "fairhearing", "_FAIRHEARING_COMPLETE")
+    click.echo(completer.source(), nl=False)

@@ -21,7 +21,7 @@ import threading
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, get_args
@@ -33,7 +33,7 @@ from simulator.common.errors import ExitCode, SimulatorError, UsageError
 from simulator.common.text import level
 
 if TYPE_CHECKING:
-    from simulator.deck.program import DeviceView
+    from simulator.deck.interface import DeviceView
 
 LIBRARIES = (
     "numpy", "soundfile", "soxr", "threadpoolctl", "click", "rich", "msgspec", "platformdirs", "defusedxml",
@@ -91,18 +91,13 @@ def _libraries() -> Diagnosis:
             continue
         versions += [f"{name} {version}"] if name in NAMED_LIBRARIES else []
     if missing:
-        return Diagnosis(
-            "libraries",
-            "fix",
-            f"Not installed: {', '.join(missing)}.",
-            f"{sys.executable} -m pip install {' '.join(missing)}",
-        )
+        cure = f"{sys.executable} -m pip install {' '.join(missing)}"
+        return Diagnosis("libraries", "fix", f"Not installed: {', '.join(missing)}.", cure)
     try:
         import soundfile
     except OSError as problem:
-        return Diagnosis(
-            "libraries", "fix", f"libsndfile cannot be loaded: {problem}.", "Reinstall soundfile with pip."
-        )
+        cure = "Reinstall soundfile with pip."
+        return Diagnosis("libraries", "fix", f"libsndfile cannot be loaded: {problem}.", cure)
     versions.append(f"libsndfile {soundfile.__libsndfile_version__}")
     return Diagnosis("libraries", "ok", ", ".join(versions))
 
@@ -134,31 +129,25 @@ def _device(name: str | None) -> DeviceView | Diagnosis:
         device_views = list_devices(multiprocessing.get_context("spawn"), os.devnull, LIST_SECONDS)
         return device_views[named(device_views, name)]
     except NoSound as problem:
-        why = str(problem).partition(". ")
-        return Diagnosis(
-            "output",
-            "look",
-            f"{why[0].rstrip('.')}. Sessions run without sound.",
-            why[2].replace(", then: devices.", ".") or "Connect a device, or restart the sound server.",
-        )
+        why, _, cure = str(problem).partition(". ")
+        cure = cure.replace(", then: devices.", ".") or "Connect a device, or restart the sound server."
+        return Diagnosis("output", "look", f"{why.rstrip('.')}. Sessions run without sound.", cure)
     except UsageError as problem:
         return Diagnosis("output", "look", problem.message, problem.hint)
 
 
 def _output(device: DeviceView) -> Diagnosis:
     """The device's rate and channels, and what converts behind it."""
-    said = f"{device.name} at {device.sample_rate / 1000:g} kHz, {device.channels} channels"
+    output = f"{device.name} at {device.sample_rate / 1000:g} kHz, {device.channels} channels"
     if device.channels < 2:
-        return Diagnosis("output", "look", f"{said}. Two are needed.", "Choose another: listen --device NAME")
+        return Diagnosis(
+            "output", "look", f"{output}. Two are needed.", "Choose another: listen --device NAME"
+        )
     server = _server_hz()
     if server is not None and server != device.sample_rate and device.name in SERVERS:
-        return Diagnosis(
-            "output",
-            "look",
-            f"{said}. The sound server runs at {server / 1000:g} kHz and resamples.",
-            f"Play at its rate: listen --rate {server}",
-        )
-    return Diagnosis("output", "ok", said)
+        finding = f"{output}. The sound server runs at {server / 1000:g} kHz and resamples."
+        return Diagnosis("output", "look", finding, f"Play at its rate: listen --rate {server}")
+    return Diagnosis("output", "ok", output)
 
 
 def _server_hz() -> int | None:
@@ -189,8 +178,8 @@ def _tone(device: str | None) -> Diagnosis:
     import soundfile
 
     from simulator.common.units import db_to_gain
+    from simulator.deck.interface import DeckProgram, DeckSegment, LaneKey, OutputChoice
     from simulator.deck.live import LiveDeck
-    from simulator.deck.program import DeckProgram, DeckSegment, LaneKey, OutputChoice
 
     with tempfile.TemporaryDirectory() as folder, contextlib.closing(LiveDeck(OutputChoice(device))) as deck:
         rate = deck.sample_rate  # waits until it is open
@@ -214,9 +203,8 @@ def _tone(device: str | None) -> Diagnosis:
             while not deck.now().ended and time.monotonic() < ordered + TONE_SECONDS + LATE_SECONDS:
                 time.sleep(0.02)
             if not deck.now().ended:
-                return Diagnosis(
-                    "tone", "look", "The device did not play it to its end.", "Restart the sound server."
-                )
+                finding = "The device did not play it to its end."
+                return Diagnosis("tone", "look", finding, "Restart the sound server.")
             time.sleep(deck.latency_s + 0.1)
         played = f"1 kHz at −40 dBFS played for 1 s, device latency {deck.latency_s * 1000:.0f} ms"
         return monitor.heard(played, ordered)
@@ -282,16 +270,15 @@ class _Monitor:
         middle = left[first + self.rate // 4 :][: self.rate // 2]
         turns = np.exp(-2j * np.pi * TONE_HZ * np.arange(middle.shape[0]) / self.rate)
         amplitude = 2.0 * abs(complex(np.mean(middle * turns))) if middle.shape[0] else 0.0
-        found_db = 20.0 * math.log10(max(amplitude, 1e-6))
+        tone_db = 20.0 * math.log10(max(amplitude, 1e-6))
         trip_ms = (arrived - ordered) * 1000.0
         if trip_ms < 0.0:
             return Diagnosis("tone", "ok", f"{played}; round trip not measured (another program plays)")
-        said = f"{played}, round trip {trip_ms:.0f} ms, arrives at {level(found_db)} dBFS"
-        if abs(found_db - TONE_DBFS) > 0.5:
-            return Diagnosis(
-                "tone", "look", said, "Set the system's volume to 100 % and turn off its effects."
-            )
-        return Diagnosis("tone", "ok", said)
+        finding = f"{played}, round trip {trip_ms:.0f} ms, arrives at {level(tone_db)} dBFS"
+        if abs(tone_db - TONE_DBFS) > 0.5:
+            cure = "Set the system's volume to 100 % and turn off its effects."
+            return Diagnosis("tone", "look", finding, cure)
+        return Diagnosis("tone", "ok", finding)
 
 
 def _codecs() -> Iterator[Diagnosis]:
@@ -316,9 +303,8 @@ def _codecs() -> Iterator[Diagnosis]:
                 yield Diagnosis(record.name, "look", problem.message, problem.hint)
                 continue
             spent_ms = (time.monotonic() - begun) * 1000.0
-            yield Diagnosis(
-                record.name, "ok", f"{whole / rate:.0f} s encoded and decoded in {spent_ms:.0f} ms"
-            )
+            finding = f"{whole / rate:.0f} s encoded and decoded in {spent_ms:.0f} ms"
+            yield Diagnosis(record.name, "ok", finding)
 
 
 def _terminal() -> Diagnosis:
@@ -328,17 +314,13 @@ def _terminal() -> Diagnosis:
     if not sys.stdout.isatty():
         return Diagnosis("terminal", "ok", "not a terminal here: plain text")
     size, console = shutil.get_terminal_size(), Console()
-    said = f"{size.columns} × {size.lines}, {console.color_system or 'no'} colour, {console.encoding}"
+    screen = f"{size.columns} × {size.lines}, {console.color_system or 'no'} colour, {console.encoding}"
     if not console.encoding.lower().startswith("utf"):
-        return Diagnosis("terminal", "look", said, "Use a UTF-8 locale, for example: export LANG=C.UTF-8")
+        return Diagnosis("terminal", "look", screen, "Use a UTF-8 locale, for example: export LANG=C.UTF-8")
     if size.columns < STAGE_COLUMNS or size.lines < STAGE_ROWS:
-        return Diagnosis(
-            "terminal",
-            "look",
-            f"{said}: too small for the stage of `listen`",
-            f"Enlarge the window to {STAGE_COLUMNS} × {STAGE_ROWS}.",
-        )
-    return Diagnosis("terminal", "ok", said)
+        cure = f"Enlarge the window to {STAGE_COLUMNS} × {STAGE_ROWS}."
+        return Diagnosis("terminal", "look", f"{screen}: too small for the stage of `listen`", cure)
+    return Diagnosis("terminal", "ok", screen)
 
 
 def _cache() -> Diagnosis:
@@ -351,13 +333,10 @@ def _cache() -> Diagnosis:
         with tempfile.TemporaryFile(dir=folder) as file:
             file.write(b"written")
     except OSError as problem:
-        return Diagnosis(
-            "cache",
-            "look",
-            f"{folder} cannot be written: {problem.strerror}. Files are measured again each time.",
-            "Free some disk space or correct the folder's permissions; elsewhere: XDG_CACHE_HOME=FOLDER",
-        )
-    size = sum(one.size for one in entries(folder)) / MEGABYTE
+        finding = f"{folder} cannot be written: {problem.strerror}. Files are measured again each time."
+        cure = "Free some disk space or correct the folder's permissions; elsewhere: XDG_CACHE_HOME=FOLDER"
+        return Diagnosis("cache", "look", finding, cure)
+    size = sum(entry.size for entry in entries(folder)) / MEGABYTE
     return Diagnosis("cache", "ok", f"{size:.1f} MB in {folder}")
 
 
@@ -366,19 +345,15 @@ def _disk() -> Diagnosis:
     from simulator.storage.folders import cache_folder
 
     folder = cache_folder()
-    there = next(one for one in (folder, *folder.parents) if one.is_dir())
-    free = shutil.disk_usage(there).free
-    said = f"{free / 10**9:.1f} GB free at {there}"
+    existing = next(path for path in (folder, *folder.parents) if path.is_dir())
+    free = shutil.disk_usage(existing).free
+    room = f"{free / 10**9:.1f} GB free at {existing}"
     if free < FULL_BYTES:
-        return Diagnosis("disk", "fix", said, "Free some space: fairhearing cache --clear all")
+        return Diagnosis("disk", "fix", room, "Free some space: fairhearing cache --clear all")
     if free < LOW_BYTES:
-        return Diagnosis(
-            "disk",
-            "look",
-            f"{said}; a long session may need 4 GB",
-            "Free some space: fairhearing cache --limit 500",
-        )
-    return Diagnosis("disk", "ok", said)
+        finding = f"{room}; a long session may need 4 GB"
+        return Diagnosis("disk", "look", finding, "Free some space: fairhearing cache --limit 500")
+    return Diagnosis("disk", "ok", room)
 
 
 @click.command("doctor")
@@ -393,15 +368,12 @@ def command(tone: bool, as_json: bool) -> int:
 
     if tone:
         warn(CAUTION)
-    found = list(diagnoses(tone))
-    broken = [one.part for one in found if one.health == "fix"]
-    limited = [one.part for one in found if one.health == "look"]
+    parts = list(diagnoses(tone))
+    broken = [part.part for part in parts if part.health == "fix"]
+    limited = [part.part for part in parts if part.health == "look"]
     if as_json:
-        parts = [
-            {"part": one.part, "health": one.health, "finding": one.finding, "cure": one.cure or None}
-            for one in found
-        ]
-        print_json({"schema": 1, "usable": not broken, "parts": parts})
+        rows = [{**asdict(part), "cure": part.cure or None} for part in parts]
+        print_json({"schema": 1, "usable": not broken, "parts": rows})
     else:
         out = Readout()
         if broken:
@@ -411,12 +383,9 @@ def command(tone: bool, as_json: bool) -> int:
         else:
             out.answer("Everything is ready.")
         out.line()
-        for one in found:
-            out.paragraph(
-                one.finding,
-                bullet=f"{one.health:<5}{one.part:<10}",
-                style=None if one.health == "ok" else one.health,
-            )
-            if one.cure:
-                out.line(f"{'':15}{one.cure}")
+        for part in parts:
+            style = None if part.health == "ok" else part.health
+            out.paragraph(part.finding, bullet=f"{part.health:<5}{part.part:<10}", style=style)
+            if part.cure:
+                out.line(f"{'':15}{part.cure}")
     return ExitCode.SOME_FAILED if broken else ExitCode.DONE

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from simulator.cli.options import warn
-from simulator.common.text import as_utf8
+from simulator.common.text import as_utf8, counted
 from simulator.playlists.playlist import PLAYLIST_EXTENSIONS
 
 if TYPE_CHECKING:
@@ -39,8 +39,10 @@ def command(inputs: tuple[str, ...], output: Path, track: int | None, force: boo
     For a playlist, INPUTS are audio files, folders, playlists, or the word demo. Paths in it are relative to
     its folder. `render --cues SESSION` puts remarks into WAV files as cue points.
     """
+    from simulator.cli.output import csv_text, save_text
     from simulator.engine.playlists import read_arguments, save_playlist
     from simulator.storage.writing import refuse_existing, refuse_sources
+    from simulator.text.remarks import COLUMNS, remark_rows
 
     ending = output.suffix.lower()
     if ending not in (*REMARKS, *PLAYLISTS):
@@ -52,16 +54,14 @@ def command(inputs: tuple[str, ...], output: Path, track: int | None, force: boo
             raise click.UsageError("--track is for remarks (.csv, .vtt), not for a playlist.")
         playlist = read_arguments(inputs)
         lost = save_playlist(playlist, output, force)
-        click.echo(f"{output}: {_count(len(playlist.tracks), 'track')}")
+        click.echo(f"{output}: {counted(len(playlist.tracks), 'track')}")
         if lost:
             warn(f"{ending} cannot hold {', '.join(lost)}: write .toml to keep everything.")
         return
-    found = [one for one in session_remarks(inputs) if track in (None, one.track)]
-    if ending == ".csv":
-        _write_csv(found, output, force)
-    else:
-        _write_webvtt(found, output, force)
-    click.echo(f"{output}: {_count(len(found), 'remark')}")
+    remarks = [remark for remark in session_remarks(inputs) if track in (None, remark.track)]
+    text = csv_text(remark_rows(remarks), COLUMNS) if ending == ".csv" else as_utf8(_webvtt(remarks))
+    save_text(output, text, force)
+    click.echo(f"{output}: {counted(len(remarks), 'remark')}")
 
 
 def session_remarks(inputs: tuple[str, ...]) -> list[Remark]:
@@ -96,37 +96,20 @@ def cues_of(session: str) -> dict[str, list[tuple[float, str]]]:
     return found
 
 
-def _write_csv(remarks: list[Remark], output: Path, force: bool) -> None:
-    from simulator.cli.output import write_csv
-    from simulator.storage.writing import whole_file
-    from simulator.text.remarks import COLUMNS, remark_rows
-
-    with (
-        whole_file(output, force) as passing,
-        open(passing, "w", encoding="utf-8", errors="backslashreplace", newline="") as file,
-    ):
-        write_csv(remark_rows(remarks), file, COLUMNS)
-
-
-def _write_webvtt(found: list[Remark], output: Path, force: bool) -> None:
+def _webvtt(remarks: list[Remark]) -> str:
+    """The chapters of one track. Raises UsageError where the remarks are on several."""
     from simulator.audio_files.reader import read_info
     from simulator.common.errors import SimulatorError, UsageError
-    from simulator.storage.writing import whole_file
     from simulator.text.remarks import webvtt
 
-    found = [one for one in found if one.place_s is not None and one.track is not None]
-    tracks = {one.track: one.title for one in found}
+    remarks = [remark for remark in remarks if remark.place_s is not None and remark.track is not None]
+    tracks = {remark.track: remark.title for remark in remarks}
     if len(tracks) != 1:
         known = ", ".join(f"{number} {title}" for number, title in tracks.items()) or "none"
         raise UsageError("WebVTT chapters are for one track.", f"Add --track. With remarks: {known}.")
     try:
-        info = read_info(found[-1].path)
+        info = read_info(remarks[-1].path)
         duration_s = info.frames / info.sample_rate
     except SimulatorError:
         duration_s = None
-    with whole_file(output, force) as passing:
-        passing.write_text(as_utf8(webvtt(found, duration_s)), encoding="utf-8", newline="\n")
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"
+    return webvtt(remarks, duration_s)

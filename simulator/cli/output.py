@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import io
 import json
 import os
 import sys
@@ -15,7 +16,8 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from enum import StrEnum
-from typing import IO, TYPE_CHECKING, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -115,9 +117,13 @@ FORMULA = ("=", "+", "-", "@")
 """How a cell begins that spreadsheets work out (OWASP, "CSV injection"; from memory)."""
 
 
-def print_json(objects: object) -> None:
+def json_text(objects: object) -> str:
     """Unrounded; a NaN or an infinity would be a fault of the program and is refused (ValueError)."""
-    print(json.dumps(objects, indent=1, allow_nan=False, ensure_ascii=False))
+    return json.dumps(objects, indent=1, allow_nan=False, ensure_ascii=False)
+
+
+def print_json(objects: object) -> None:
+    print(json_text(objects))
 
 
 def _cell(value: Any) -> Any:
@@ -128,19 +134,28 @@ def _cell(value: Any) -> Any:
     return f"'{text}" if text.startswith(FORMULA) or value.startswith(("\t", "\r")) else text
 
 
-def print_csv(rows: Sequence[Mapping[str, Any]]) -> None:
-    """A line a row; columns in the order of first appearance, `error` last."""
-    write_csv(rows, sys.stdout)
-
-
-def write_csv(rows: Sequence[Mapping[str, Any]], to: IO[str], columns: Sequence[str] | None = None) -> None:
+def csv_text(rows: Sequence[Mapping[str, Any]], columns: Sequence[str] | None = None) -> str:
     """A line a row under those columns, or those in the order of first appearance, `error` last."""
     names = columns or [*dict.fromkeys(key for row in rows for key in row if key != "error"), "error"]
     # what a spreadsheet would run as a formula, and what would steer a terminal, is text
     rows = [{key: _cell(value) for key, value in row.items()} for row in rows]
-    writer = csv.DictWriter(to, names, restval="", lineterminator="\n")
+    text = io.StringIO()
+    writer = csv.DictWriter(text, names, restval="", lineterminator="\n")
     writer.writeheader()
     writer.writerows(rows)
+    return text.getvalue()
+
+
+def print_csv(rows: Sequence[Mapping[str, Any]]) -> None:
+    print(csv_text(rows), end="")
+
+
+def save_text(path: Path, text: str, force: bool) -> None:
+    """Writes a text file, whole or not at all, in UTF-8 with plain line ends. Raises WriteError."""
+    from simulator.storage.writing import whole_file
+
+    with whole_file(path, force) as passing:
+        passing.write_text(text, encoding="utf-8", errors="backslashreplace", newline="\n")
 
 
 PATIENCE_SECONDS, LINE_SECONDS, REDRAW_SECONDS = 1.0, 10.0, 0.1
@@ -177,7 +192,7 @@ def _quiet() -> bool:
 
 class _Reporter(threading.Thread):
     """Progress on standard error: a bar on a terminal, a line now and then elsewhere. A thread of its own, so
-    that it shows during a single long step too."""
+    that it shows during a single long step too. `count` is an estimate: more steps than that raise it."""
 
     def __init__(self, title: str, count: int) -> None:
         super().__init__(daemon=True)
@@ -185,6 +200,7 @@ class _Reporter(threading.Thread):
 
     def step(self) -> None:
         self.done += 1
+        self.count = max(self.count, self.done)
 
     def run(self) -> None:
         with contextlib.suppress(OSError, ValueError):  # nobody reads it any more
@@ -208,4 +224,4 @@ class _Reporter(threading.Thread):
         with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
             task = bar.add_task(self.title, total=self.count)
             while not self.over.wait(REDRAW_SECONDS):
-                bar.update(task, completed=self.done)
+                bar.update(task, completed=self.done, total=self.count)

@@ -46,43 +46,41 @@ def settings_path() -> Path:
 
 def settings_for(command: str) -> dict[str, Setting]:
     """The settings that hold for a command, by key. Raises UsageError naming a wrong line of the file."""
-    found: dict[str, Setting] = {}
     path = settings_path()
     table = _read(path)
-    for level, where in ((table, ""), (table.get(command, {}), f" [{command}]")):
-        found |= {
-            key: Setting(value, f"{path}{where}")
-            for key, value in level.items()
-            if not isinstance(value, dict)
-        }
+    general = {key: Setting(value, str(path)) for key, value in table.items() if key in KEYS}
+    own = {key: Setting(value, f"{path} [{command}]") for key, value in table.get(command, {}).items()}
+    settings = general | own
     for key in KEYS:
         for name in (f"FAIRHEARING_{key.upper()}", f"FAIRHEARING_{command.upper()}_{key.upper()}"):
             if os.environ.get(name):
-                found[key] = Setting(os.environ[name], name)
-    return found
+                settings[key] = Setting(os.environ[name], name)
+    return settings
 
 
 def option_defaults(command: click.Command) -> dict[str, Any]:
     """The settings as click's defaults for one command, by parameter. The players are left to `prepare`,
     since a playlist's own go before them."""
-    found = settings_for(command.name or "")
+    settings = settings_for(command.name or "")
     defaults = {}
     for parameter in command.params:
+        if not isinstance(parameter, click.Option) or parameter.hidden:
+            continue
         for key in (option.removeprefix("--") for option in parameter.opts):
-            if key in found and key != "profile" and not getattr(parameter, "hidden", False):
-                value = found[key].value
-                many = parameter.multiple if isinstance(parameter, click.Option) else False
-                defaults[parameter.name or key] = [value] if many and isinstance(value, str) else value
+            if key in settings and key != "profile":
+                value = settings[key].value
+                one_of_many = parameter.multiple and isinstance(value, str)
+                defaults[parameter.name or key] = [value] if one_of_many else value
     return defaults
 
 
 def default_profiles() -> tuple[str, ...]:
     """The players that the settings name for the running command; none where they name none."""
     context = click.get_current_context(silent=True)
-    found = settings_for((context.info_name if context else "") or "").get("profile")
-    if found is None:
+    setting = settings_for((context.info_name if context else "") or "").get("profile")
+    if setting is None:
         return ()
-    return (found.value,) if isinstance(found.value, str) else tuple(found.value)
+    return (setting.value,) if isinstance(setting.value, str) else tuple(setting.value)
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -130,10 +128,10 @@ def command() -> None:
     shown = []
     general = settings_for("")
     for name in ("", *COMMANDS):
-        for key, found in settings_for(name).items():
-            if not name or found != general.get(key):
-                value = ", ".join(found.value) if isinstance(found.value, list) else found.value
-                shown.append(f"  {f'{name} {key}'.strip():<18}{value}  ({found.origin})")
+        for key, setting in settings_for(name).items():
+            if not name or setting != general.get(key):
+                value = ", ".join(setting.value) if isinstance(setting.value, list) else setting.value
+                shown.append(f"  {f'{name} {key}'.strip():<18}{value}  ({setting.origin})")
     click.echo("\n".join(["Set:", *shown]) if shown else "Nothing is set; every option has its own default.")
     click.echo(f"\nSettings file: {path}{'' if path.exists() else ' (not there yet)'}")
     click.echo(f"Keys: {', '.join(KEYS)}; for one command in a table of its name, such as [check].")

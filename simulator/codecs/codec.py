@@ -1,14 +1,10 @@
 """Lossy codecs: a master encoded to a file, and read back as the listener's decoder gives it.
 
-Vorbis, Opus and MP3 by libsndfile's encoders, AAC by PyAV (an optional extra). Conventions: blocks float32
-(frames, channels) in the meter's order of channels; decoded to float, so that peaks above full scale stay;
-delay and padding removed: the decode has the frames that were encoded, in place (`codec_alignment` checks).
-Bit rates are the whole stream's, in kbit/s. MP3, AAC and Opus keep to them; Vorbis has a quality instead:
-the one whose nominal rate for two channels at 44.1 kHz is the one asked for.
-An MP3 whose frames are too small for the tag that tells the encoder's delay (under 64 kbit/s at 44.1 and 48
-kHz) is played by its decoder with that delay; here it is taken off, as the tag would have it.
-Sources: rates of Opus: RFC 6716, 2; of MP3: ISO/IEC 11172-3 and 13818-3 (from memory); how libsndfile's
-`compression_level` maps to bit rates, and what the encoders make of others: measured.
+Vorbis, Opus and MP3 by libsndfile's encoders, AAC by PyAV (an optional extra). Blocks are float32 (frames,
+channels) in the meter's order of channels; decoded to float, so that peaks above full scale stay. Bit rates
+are the whole stream's, in kbit/s. MP3, AAC and Opus keep to them; Vorbis has a quality instead: the one whose
+nominal rate for two channels at 44.1 kHz is the one asked for. Sources: rates of Opus: RFC 6716, 2; of MP3:
+ISO/IEC 11172-3 and 13818-3 (from memory).
 """
 
 from __future__ import annotations
@@ -77,7 +73,7 @@ def encode(blocks: Iterable[Block], sample_rate: int, channels: int, delivery: D
 def decode(path: Path, frames: int) -> Iterator[Block]:
     """The blocks of an encoded file, exactly `frames` of them: padding at the end is left out. Raises
     AudioError where the decoder gives fewer."""
-    left, early = frames, _untold_frames(path)
+    left, early = frames, _untagged_delay_frames(path)
     with AudioReader(os.fspath(path), hashed=False) as reader:
         for whole in reader:
             block = whole[early:]
@@ -93,8 +89,8 @@ def decode(path: Path, frames: int) -> Iterator[Block]:
         )
 
 
-def _untold_frames(path: Path) -> int:
-    """The frames of delay at the start of an encoded file of which its decoder is not told."""
+def _untagged_delay_frames(path: Path) -> int:
+    """The frames of delay at the start of an encoded file that has no tag to state it."""
     suffix = path.suffix.removeprefix(".")
     delay = next((one.untagged_delay_frames for one in CODECS.values() if one.extension == suffix), 0)
     if not delay:

@@ -2,17 +2,10 @@
 
     master ─[output gain]─▶ rate ─▶ word length ─▶ encoder ─▶ file ─▶ decoder ─▶ blocks
 
-The output has the frames of the converted master, in place, at `Delivering.sample_rate`. The decode is
-aligned with the master on the master's loudest segment, both differentiated so that the peak is sharp (plain
-where a codec has discarded too much treble for that). A shift counts only where its correlation is clearly
-above that at 0: music that repeats, or noise that the codec replaced, gives none.
-
-Word length is rounded with the dither of `dsp/conversion` and clipped at full scale; 16- and 24-bit values
-stay exact in float32. The same input gives the same samples whatever the block size. Conventions: blocks
-float32 (frames, channels), delays in frames.
-
-Encoded files are cached by content, delivery and library version, the oldest removed first. A cached file is
-checked against its own hash; one that is missing, truncated or changed is dropped and encoded again.
+The output has the frames of the converted master, in place, at `Delivering.sample_rate`. Word length is
+rounded with the dither of `dsp/conversion` and clipped at full scale; 16- and 24-bit values stay exact in
+float32. The same input gives the same samples whatever the block size. Blocks are float32 (frames, channels),
+delays are in frames.
 """
 
 from __future__ import annotations
@@ -65,20 +58,20 @@ def delivered_rate(sample_rate: int, delivery: Delivery) -> int:
 
 def delivery_steps(delivery: Delivery, sample_rate: int) -> list[tuple[str, Delivery]]:
     """The delivery of a master of that rate, cut after each of its steps: (name, delivery so far)."""
-    found = []
+    named = []
     rate = delivered_rate(sample_rate, delivery)
     # a rate that the codec forces is the delivery's too: one of these two, wherever it is another
     to_rate: Literal[44100, 48000] = 44100 if rate == 44100 else 48000
     so_far = Delivery(sample_rate=None if rate == sample_rate else to_rate)
     if rate != sample_rate:
-        found.append((f"at {rate / 1000:g} kHz", so_far))
+        named.append((f"at {rate / 1000:g} kHz", so_far))
     if delivery.bits is not None:
         so_far = structs.replace(so_far, bits=delivery.bits)
         where = "" if rate == sample_rate else f" at {rate / 1000:g} kHz"
-        found.append((f"in {delivery.bits} bits{where}", so_far))
+        named.append((f"in {delivery.bits} bits{where}", so_far))
     if delivery.codec != "none":
-        found.append((codec_name(delivery), delivery))
-    return found
+        named.append((codec_name(delivery), delivery))
+    return named
 
 
 def codec_name(delivery: Delivery) -> str:
@@ -266,8 +259,8 @@ def find_encoded(folder: Path, key: str) -> tuple[Path, int] | None:
         for path in folder.glob(f"{_name(key)}-*"):
             parts = re.fullmatch(r"[0-9]{1,15}-[0-9a-f]{32}", path.stem.partition("-")[2])
             if parts is not None:
-                frames, told = parts[0].split("-")
-                if _digest(path, key, int(frames)) == told:
+                frames, digest = parts[0].split("-")
+                if _digest(path, key, int(frames)) == digest:
                     os.utime(path)
                     return path, int(frames)
             drop_encoded(path)
@@ -279,8 +272,8 @@ def find_encoded(folder: Path, key: str) -> tuple[Path, int] | None:
 def keep_encoded(folder: Path, key: str, encoded: Path, frames: int) -> None:
     """Copies an encoded file into the cache, whole or not at all; does nothing where it cannot."""
     try:
-        told = _digest(encoded, key, frames)
-        target = folder / f"{_name(key)}-{frames}-{told}{encoded.suffix}"
+        digest = _digest(encoded, key, frames)
+        target = folder / f"{_name(key)}-{frames}-{digest}{encoded.suffix}"
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
         with whole_file(target, force=True) as passing:
             shutil.copyfile(encoded, passing)
@@ -311,17 +304,15 @@ def _digest(path: Path, key: str, frames: int) -> str:
 
 
 def _trim(folder: Path) -> None:
-    found = sorted((status.st_mtime, status.st_size, path) for path, status in _files(folder))
-    whole = sum(size for _, size, _ in found)
-    for _, size, path in found[:-1]:
-        if whole <= MOST_BYTES:
+    """Removes the oldest entries until the rest is within MOST_BYTES."""
+    files = [(path, path.stat()) for path in folder.iterdir() if not path.name.startswith(".")]
+    oldest_first = sorted((status.st_mtime, status.st_size, path) for path, status in files)
+    total = sum(size for _, size, _ in oldest_first)
+    for _, size, path in oldest_first[:-1]:
+        if total <= MOST_BYTES:
             return
         path.unlink(missing_ok=True)
-        whole -= size
-
-
-def _files(folder: Path) -> list[tuple[Path, os.stat_result]]:
-    return [(path, path.stat()) for path in folder.iterdir() if not path.name.startswith(".")]
+        total -= size
 
 
 def _name(key: str) -> str:

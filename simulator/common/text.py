@@ -109,6 +109,11 @@ def share(value: float) -> str:
     return "<0.1 %" if 0.0 < percent < 0.1 else f"{percent:.1f} %"
 
 
+def counted(number: int, noun: str, plural: str = "") -> str:
+    """`1 track`, `2 tracks`; `plural` where it is more than the noun with an s."""
+    return f"{number} {noun if number == 1 else plural or noun + 's'}"
+
+
 def typed_command(before: str, words: Sequence[str], width: int = 79) -> str:
     """A command to type, after `before`, or on lines of its own where it is longer than `width`; a line that
     continues ends in a backslash."""

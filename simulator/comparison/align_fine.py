@@ -1,19 +1,18 @@
-"""Fine search: delay near a known place, from the phase.
+"""Fine search: delay near a known place, from the phase; similarity and level there.
 
-Windows of 0.7 s all over the common part are transformed; the delay is where the phases of their common
-spectrum lie on a straight line through zero, each frequency counting by its coherence (maximum likelihood:
-Knapp and Carter, IEEE Trans. ASSP 24, 1976, from memory). The second version is then read at that place,
-between the samples, and looked at again until nothing moves.
-Similarity is a number from 0 to 1: the mean over third-octave bands (60 Hz to 16 kHz, those that hold enough
-of both) of the magnitude of the mean normalised cross spectrum. Within a band the phases must agree from
-frequency to frequency and from window to window; between bands they may differ, and levels do not count. So
-equalising, level and polarity leave it near 1; limiting lowers it a little; another song, another take or
-another place in the song leaves near 0. The border was set on real music: see
+Windows of 0.7 s all over the common part are transformed; the delay puts the phases of their cross spectrum
+on a straight line through zero, each frequency weighted by its coherence (maximum likelihood: Knapp and
+Carter, IEEE Trans. ASSP 24, 1976, from memory). The second version is then read at that place, between the
+samples, and measured again until nothing moves. Similarity is a number from 0 to 1: the mean over
+third-octave bands (60 Hz to 16 kHz, with enough of both) of the magnitude of the mean normalised cross
+spectrum. Within a band the phases must agree across frequencies and windows; between bands they may differ,
+and levels do not count. So equalisation, level and polarity leave it near 1; limiting lowers it a little;
+another song, take or place in the song gives near 0. The border was set on real music: see
 tests/comparison/test_align_music.
 
-Conventions: both versions at one sample rate, (frames, channels), as many channels; `place` is the frame of
-the second that belongs to frame 0 of the first, a fraction allowed; delays in frames, positive where the
-second comes later than `place` says.
+Both versions are at one sample rate, (frames, channels), with as many channels; `place` is the frame of the
+second at frame 0 of the first, a fraction allowed; delays are in frames, positive where the second is later
+than `place`.
 """
 
 from __future__ import annotations
@@ -30,29 +29,28 @@ from simulator.dsp.interpolation import read
 WINDOW = 1 << 15
 FINE_WINDOW = 1 << 13
 SEARCH_FRAMES = 24
-"""How far from the place that was given the delay is looked for, at 44.1 kHz."""
+"""Search range of the delay around a place, at 44.1 kHz."""
 MOST_WINDOWS = 96
 _SURE = 1e-3
-"""Coherence counts no more than as 1 − this: beyond it, rounding would rule."""
-
+"""Coherence counts no more than 1 − this: beyond, it is rounding."""
 _HEARD = 1e-3
-"""Power relative to the mean under which a window is next to silent (−30 dB)."""
-
+"""Power relative to the mean below which a window is nearly silent (−30 dB)."""
 _EMPTY_BIN = 1e-6
-"""Power relative to the strongest bin under which a bin holds next to nothing (−60 dB)."""
+"""Power relative to the strongest bin below which a bin is empty (−60 dB)."""
 _NOTHING = 1e-300
 _LEAST_SIDE = 1e-4
-"""Of sum and difference the lesser one has at least this share of the other's power (−40 dB)."""
+"""The lesser of sum and difference has at least this share of the other's power (−40 dB)."""
 _SWAPPED = 0.25
-"""Mean correlation from which on a sign counts: the border of comparison/align."""
+"""Mean correlation from which a sign counts: the BORDER of comparison/alignment."""
 
 Spectra = NDArray[np.complex64]
 Values = NDArray[np.float64]
+Audio = NDArray[np.floating]
 
 
 @dataclass(frozen=True, slots=True)
 class Windows:
-    """Spectra of both versions (windows, channels, bins) and the windows' first frames in the first."""
+    """Spectra of both versions (windows, channels, bins), and the windows' first frames in the first."""
 
     first: Spectra
     second: Spectra
@@ -75,55 +73,48 @@ class Common:
     """Squared, 0 to 1, corrected for the number of windows."""
 
 
-def window_starts(
-    first_frames: int, second_frames: int, place: float, most: int, size: int
-) -> NDArray[np.int64]:
-    """First frames (in the first version) of up to `most` windows spread over the common part, half
-    overlapping where it is short; empty where the common part is shorter than a window."""
-    low = max(0, int(np.ceil(-place)))
-    high = min(first_frames, int(np.floor(second_frames - place))) - size
-    if high < low:
-        return np.zeros(0, dtype=np.int64)
-    count = max(1, min(most, (high - low) // (size // 2) + 1))
-    return np.linspace(low, high, count).astype(np.int64)
+def search_frames(rate: int) -> int:
+    """Search range of the delay around a place."""
+    return max(8, round(SEARCH_FRAMES * rate / 44_100))
 
 
 def look(
-    first: NDArray[np.floating],
-    second: NDArray[np.floating],
+    first: Audio,
+    second: Audio,
     place: float,
     drift_ppm: float = 0.0,
     most: int = MOST_WINDOWS,
     size: int = WINDOW,
 ) -> Windows | None:
-    """Both versions through the windows; None where the common part is too short."""
-    starts = window_starts(first.shape[0], second.shape[0], place, most, size)
-    if not starts.shape[0]:
+    """Spectra of both versions in up to `most` windows spread over the common part, half overlapping where it
+    is short; None where it is shorter than a window."""
+    low = max(0, int(np.ceil(-place)))
+    high = min(first.shape[0], int(np.floor(second.shape[0] - place))) - size
+    if high < low:
         return None
+    starts = np.linspace(low, high, max(1, min(most, (high - low) // (size // 2) + 1))).astype(np.int64)
     shape = (starts.shape[0], first.shape[1], size // 2 + 1)
     ours, theirs = np.empty(shape, np.complex64), np.empty(shape, np.complex64)
-    taper = _taper(size)
-    whole = drift_ppm != 0.0  # a fraction of its own for each window would cost a filter each
+    window = taper(size)
+    whole = drift_ppm != 0.0  # a fraction for each window would cost a filter each
     for index, start in enumerate(starts):
         at = start * (1.0 + drift_ppm * 1e-6) + place
-        ours[index] = np.fft.rfft(read(first, float(start), size) * taper, axis=1)
-        theirs[index] = np.fft.rfft(read(second, float(np.rint(at)) if whole else at, size) * taper, axis=1)
+        ours[index] = np.fft.rfft(read(first, float(start), size) * window, axis=1)
+        theirs[index] = np.fft.rfft(read(second, float(np.rint(at)) if whole else at, size) * window, axis=1)
     return Windows(ours, theirs, starts, size)
 
 
 @lru_cache(maxsize=4)
-def _taper(size: int) -> NDArray[np.float32]:
-    hann: NDArray[np.float32] = (0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(size) + 0.5) / size)).astype(
-        np.float32
-    )
-    return hann
+def taper(size: int) -> NDArray[np.float32]:
+    """The symmetric Hann window."""
+    hann = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(size) + 0.5) / size)
+    return np.asarray(hann, dtype=np.float32)
 
 
 def common(windows: Windows) -> Common:
-    """What the windows have in common, by bin."""
+    """Cross spectrum, powers and coherence of the windows, by bin."""
     cross = np.einsum("wcf,wcf->f", windows.first, windows.second.conj()).astype(np.complex128)
-    ours = _power(windows.first)
-    theirs = _power(windows.second)
+    ours, theirs = _power(windows.first), _power(windows.second)
     product = ours * theirs
     raw = np.divide(np.abs(cross) ** 2, product, out=np.zeros_like(product), where=product > 0.0)
     chance = 1.0 / windows.count
@@ -133,18 +124,16 @@ def common(windows: Windows) -> Common:
 
 def _power(spectra: Spectra) -> Values:
     flat = spectra.view(np.float32).reshape(-1, spectra.shape[2], 2)
-    power: Values = np.einsum("kfi,kfi->f", flat, flat).astype(np.float64)
-    return power
+    return np.asarray(np.einsum("kfi,kfi->f", flat, flat), dtype=np.float64)
 
 
 def weights(shared: Common) -> Values:
-    """How much each bin's phase says: γ²/(1 − γ²)."""
-    held: Values = shared.coherence / (1.0 - shared.coherence + _SURE)
-    return held
+    """Weight of each bin's phase: γ²/(1 − γ²)."""
+    return np.asarray(shared.coherence / (1.0 - shared.coherence + _SURE))
 
 
 def rough_delay(shared: Common, size: int, search: int) -> tuple[float, int]:
-    """Delay in frames, to about a tenth, within ±search; and the polarity, 1 or −1."""
+    """Delay in frames, to about a tenth, within ±search, and the polarity, 1 or −1."""
     scale = np.abs(shared.cross)
     unit = np.divide(shared.cross, scale, out=np.zeros_like(shared.cross), where=scale > 0.0)
     finer = 8
@@ -155,7 +144,8 @@ def rough_delay(shared: Common, size: int, search: int) -> tuple[float, int]:
 
 
 def exact_delay(shared: Common, size: int, polarity: int, start: float, held: Values) -> float | None:
-    """Delay in frames where the weighted phases lie on a line through zero; None where nothing says."""
+    """Delay in frames that puts the phases, weighted by `held`, on a line through zero; None without
+    weight."""
     omega = 2.0 * np.pi * np.arange(held.shape[0]) / size
     scale = float(np.sum(held * omega * omega))
     if not scale > 0.0:
@@ -170,27 +160,21 @@ def exact_delay(shared: Common, size: int, polarity: int, start: float, held: Va
     return delay
 
 
-def window_delays(windows: Windows, shared: Common, polarity: int) -> tuple[Values, Values]:
-    """Small delay of each window in frames, and how much it says (windows,)."""
+def drift_of(windows: Windows, shared: Common, polarity: int) -> tuple[float, float]:
+    """Frames of delay gained per frame (a slope), and its standard error; outlying windows count less."""
     omega = 2.0 * np.pi * np.arange(shared.coherence.shape[0]) / windows.size
     power = shared.first_power * shared.second_power
     held = np.divide(weights(shared), np.sqrt(power), out=np.zeros_like(power), where=power > 0.0)
     cross = polarity * np.einsum("wcf,wcf->wf", windows.first, windows.second.conj())
     rise = cross.imag @ (held * omega)
     slope = cross.real @ (held * omega * omega)
-    says = np.maximum(slope, 0.0)
-    delays = np.divide(rise, slope, out=np.zeros_like(rise), where=says > 0.0)
-    return delays.astype(np.float64), says.astype(np.float64)
-
-
-def drift_of(windows: Windows, shared: Common, polarity: int) -> tuple[float, float]:
-    """Frames of delay gained a frame (a slope), and its standard error; scattered windows count less."""
-    delays, says = window_delays(windows, shared, polarity)
-    good = says > 0.05 * says.max() if says.size else says > 0.0
+    weight = np.maximum(slope, 0.0)
+    delays = np.divide(rise, slope, out=np.zeros_like(rise), where=weight > 0.0)
+    good = weight > 0.05 * weight.max() if weight.size else weight > 0.0
     if np.count_nonzero(good) < 6:
         return 0.0, np.inf
     x = windows.starts[good].astype(np.float64)
-    y, w = delays[good], np.sqrt(says[good])
+    y, w = delays[good].astype(np.float64), np.sqrt(weight[good].astype(np.float64))
     for _ in range(3):
         slope, start = np.polyfit(x, y, 1, w=w)
         rest = np.abs(y - (start + slope * x))
@@ -203,11 +187,11 @@ def drift_of(windows: Windows, shared: Common, polarity: int) -> tuple[float, fl
 
 
 def agreement(windows: Windows, shared: Common, polarity: int, least: float = 1.0 / 3.0) -> float | None:
-    """Share of the windows that fit this place: correlation (both flattened, by coherence) at least `least`
-    of that of the windows that fit well. Windows in which both are next to silent are left out; a window in
-    which only one plays does not fit. None where all are."""
+    """Share of the windows that match at this place: their correlation (both flattened, by coherence) is at
+    least `least` of that of the best windows. Windows nearly silent in both are left out; one in which only
+    one plays does not match. None where all are silent."""
     power = np.sqrt(shared.first_power * shared.second_power)
-    # bins in which either holds next to nothing (above a low-pass, or a resampler's band) say nothing
+    # bins nearly empty in either (above a low-pass, or a resampler's band) do not count
     sounding = np.minimum(
         shared.first_power / max(float(shared.first_power.max()), _NOTHING),
         shared.second_power / max(float(shared.second_power.max()), _NOTHING),
@@ -226,8 +210,8 @@ def agreement(windows: Windows, shared: Common, polarity: int, least: float = 1.
 
 
 def swapped(windows: Windows) -> bool:
-    """Two channels agree with each other's counterparts: sum and difference of left and right correlate with
-    opposite signs, each clearly. Where there is hardly a difference (next to mono) nothing can be said."""
+    """True where left and right are swapped: sum and difference correlate clearly, with opposite signs.
+    Nearly mono versions cannot be judged."""
     if windows.first.shape[1] != 2 or windows.second.shape[1] != 2:
         return False
     signs, powers = [], []
@@ -245,9 +229,9 @@ def swapped(windows: Windows) -> bool:
 
 
 def rough_line(windows: Windows, search: int) -> tuple[float, float] | None:
-    """Delay at frame 0 and slope (frames a frame) of a line through each window's own highest correlation
-    within ±search: for drifts that have not been taken out yet. Robust: the median of the slopes between
-    all pairs of windows. None where there are too few."""
+    """Delay at frame 0 and slope (frames per frame) of a line through each window's highest correlation
+    within ±search, for drifts not yet corrected: the median of the slopes between all pairs of windows. None
+    with too few windows."""
     delays, heights = [], []
     for ours, theirs in zip(windows.first, windows.second, strict=True):
         cross = (ours * theirs.conj()).sum(axis=0)
@@ -268,8 +252,8 @@ def rough_line(windows: Windows, search: int) -> tuple[float, float] | None:
 
 
 def level(windows: Windows, polarity: int) -> tuple[float, float | None]:
-    """The least-squares gain (with its sign taken off) from the second to the first, and the power that is
-    left relative to the first's; None for none. A gain of 0 where the second is silent."""
+    """The least-squares gain (without its sign) from the second to the first, and the remaining power
+    relative to the first's; None for none. A gain of 0 where the second is silent."""
     ours = windows.first.view(np.float32)
     theirs = windows.second.view(np.float32)
     second = float(np.einsum("wcf,wcf->", theirs, theirs, dtype=np.float64))
@@ -286,11 +270,11 @@ def level(windows: Windows, polarity: int) -> tuple[float, float | None]:
 
 _LOWEST_HZ, _HIGHEST_HZ = 60.0, 16_000.0
 _FLOOR = 1e-6
-"""A band whose mean power is this far under the strongest band's says nothing."""
+"""A band with less mean power than this share of the strongest band's does not count."""
 
 
 def similarity(shared: Common, rate: int, size: int, delay: float) -> float:
-    """0 to 1, read `delay` frames off the windows' own place."""
+    """The similarity, 0 to 1, at `delay` frames from the windows' place."""
     count = shared.cross.shape[0]
     power = np.sqrt(shared.first_power * shared.second_power)
     turned = shared.cross * np.exp(-2j * np.pi * np.arange(count) / size * delay)

@@ -1,12 +1,12 @@
-"""Alignment as a value: where each moment of one version lies in the other.
+"""Alignment as a value: where each moment of one version is in the other.
 
-Conventions: the *first* version is the one that keeps its place (the open master), the *second* is the one
-that is moved (the loud master). The moment at frame n of the first lies at frame
+The *first* version stays (the open master), the *second* is moved (the loud master). Frame n of the first is
+frame
     n · second_rate / first_rate · (1 + drift_ppm · 1e-6) + offset_frames
-of the second; `offset_frames` are frames of the second version's rate and need not be whole. `polarity` is
-1, or −1 where the second is upside down. `gain_db` is the gain that brings the second to the first (least
-squares, plain samples, over windows all over the common part): negative where the second is the louder one.
-Similarities run from 0 to 1: see comparison/align_fine.
+of the second; `offset_frames` counts in the second's rate and need not be whole. `polarity` is 1, or −1 where
+the second is inverted. `gain_db` matches the second to the first (least squares, plain samples, over windows
+all over the common part): negative where the second is louder. Similarities run from 0 to 1: see
+comparison/align_fine.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ METHOD = 3
 
 @dataclass(frozen=True, slots=True)
 class OffsetCandidate:
-    """One place at which the second version may lie against the first."""
+    """One possible place of the second version."""
 
     offset_frames: float
     """In frames of the second version's rate."""
@@ -36,8 +36,8 @@ class OffsetCandidate:
 
 @dataclass(frozen=True, slots=True)
 class BandDelay:
-    """How much later the second version comes in one band, against `offset_frames`; in frames of the
-    second's rate, None where the band holds too little in common. Filters delay bands differently."""
+    """Delay of the second version in one band relative to `offset_frames`, in frames of the second's rate;
+    None where the band has too little in common. Filters delay bands differently."""
 
     band: str
     low_hz: float
@@ -47,7 +47,7 @@ class BandDelay:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """A stretch of the first version that the second holds whole, in the first's time; the moment t of it is
+    """A stretch of the first version that the second has complete, in the first's time; its moment t is
     t · (1 + drift_ppm · 1e-6) + offset_s of the second."""
 
     first_start_s: float
@@ -57,8 +57,8 @@ class Piece:
 
 @dataclass(frozen=True, slots=True)
 class Edit:
-    """Between two pieces (or before the first, after the last): so many seconds of the first version stand
-    where the second has so many others. One of the two is 0 where something is only missing or only more."""
+    """An edit between two pieces (or before the first, after the last): seconds of the first version replaced
+    by seconds of the second. One of the two is 0 for a plain cut or insertion."""
 
     first_at_s: float
     second_at_s: float
@@ -67,50 +67,49 @@ class Edit:
 
 
 FITS_SHARE = 0.9
-"""Where less of the common part fits, moments are only compared along the pieces."""
+"""Where less of the common part matches, moments are only compared within pieces."""
 
 
 @dataclass(frozen=True, slots=True)
 class Alignment:
-    """How two versions lie against each other, or why that cannot be said.
+    """How two versions align, or why they do not.
 
-    `kind` is "aligned"; "ambiguous" where another place fits within 10 % as well (the fields hold the
-    best place, `candidates` all of them); or "different": not the same performance, then every field that
-    needs a place is None."""
+    `kind` is "aligned"; "ambiguous" where another place fits as well within 10 % (the fields hold the best
+    place, `candidates` all); or "different": not the same performance, and every field of a place is None."""
 
     kind: Kind
     first_rate: int
     second_rate: int
     first_frames: int
     second_frames: int
-    offset_frames: float | None
-    polarity: int | None
-    gain_db: float | None
-    drift_ppm: float | None
-    snapped: bool
-    """The offset was set to a whole frame because the two then cancel better, or as well."""
-    null_db: float | None
-    """Power of the first minus the moved and matched second, relative to the first, plain samples;
-    None where nothing is left at all, or there is no place."""
-    similarity: float
-    second_best: float | None
-    """Similarity of the next best place; None where no other place came into question."""
-    confidence: float
-    """0.5 to 1: how sure `kind` is as to same or different performance (a logistic of the similarity); 0.5
-    where nothing could be judged."""
-    candidates: tuple[OffsetCandidate, ...]
+    offset_frames: float | None = None
+    polarity: int | None = None
+    gain_db: float | None = None
+    drift_ppm: float | None = None
+    snapped: bool = False
+    """The offset was set to a whole frame, where the two cancel better or as well."""
+    null_db: float | None = None
+    """Power of the first minus the aligned and matched second, relative to the first, plain samples; None for
+    a perfect null, or without a place."""
+    similarity: float = 0.0
+    second_best: float | None = None
+    """Similarity of the next best place; None without another candidate."""
+    confidence: float = 0.5
+    """0.5 to 1: how sure "same" or "different" performance is (see `confidence`); 0.5 where nothing could be
+    judged."""
+    candidates: tuple[OffsetCandidate, ...] = ()
     """Best first; more than one only where ambiguous."""
-    delay_by_band: tuple[BandDelay, ...]
-    reason: str
+    delay_by_band: tuple[BandDelay, ...] = ()
+    reason: str = ""
     agreeing_share: float | None = None
-    """Share of the common part whose windows fit this place; less than 1 where something was edited, or
-    only one of the two plays; None without a place."""
+    """Share of the common part whose windows match at this place; below 1 after an edit, or where only one of
+    the two plays; None without a place."""
     method: int = METHOD
     pieces: tuple[Piece, ...] = ()
-    """Only where something was edited: what lies where. `offset_frames` is then that of the longest piece."""
+    """Only after an edit: what is where. `offset_frames` is then that of the longest piece."""
     edits: tuple[Edit, ...] = ()
     channels_swapped: bool = False
-    """Left and right of the second stand for right and left of the first."""
+    """Left and right are swapped in the second."""
 
     @property
     def has_place(self) -> bool:
@@ -118,17 +117,17 @@ class Alignment:
 
     @property
     def fits(self) -> bool:
-        """There is one answer for what moment belongs to what: one place, or pieces."""
+        """Every moment has one counterpart: there is a single place, or pieces."""
         share = self.agreeing_share
         return self.kind == "aligned" and (bool(self.pieces) or share is None or share >= FITS_SHARE)
 
     @property
     def offset_s(self) -> float | None:
-        """The offset in seconds: positive where the second version has the longer head."""
+        """The offset in seconds: positive where the second version starts with more."""
         return None if self.offset_frames is None else self.offset_frames / self.second_rate
 
     def second_time_s(self, first_time_s: float) -> float | None:
-        """The moment of the second version that belongs to one of the first (may lie outside of it)."""
+        """The second version's time at a moment of the first (may be outside the second)."""
         if self.offset_frames is None:
             return None
         stretch = 1.0 + (self.drift_ppm or 0.0) * 1e-6
@@ -141,8 +140,8 @@ class Alignment:
         return first_time_s * stretch + self.offset_frames / self.second_rate
 
     def common_s(self) -> tuple[float, float] | None:
-        """Start and end, in the first version's time, of what both hold; None without a place or
-        without a common part."""
+        """Start and end of the common part in the first version's time; None without a place or common
+        part."""
         if self.offset_frames is None:
             return None
         if self.pieces:
@@ -156,7 +155,7 @@ class Alignment:
         return (start, end) if end > start else None
 
     def as_json(self) -> dict[str, Any]:
-        """The same with plain types: numbers unrounded, missing ones None."""
+        """The same in plain types, numbers unrounded."""
         common = self.common_s()
         return {
             **asdict(self),
@@ -172,7 +171,7 @@ class Alignment:
 
 _MOST_EDITS = 6
 _AGREES = 0.97
-"""A lesser share of the common part that fits is said."""
+"""A smaller matching share of the common part is reported."""
 
 
 def with_reason(alignment: Alignment) -> Alignment:
@@ -188,13 +187,14 @@ def with_reason(alignment: Alignment) -> Alignment:
     if alignment.channels_swapped:
         notes.append("Left and right are swapped in the second version; corrected here.")
     if alignment.drift_ppm:
-        notes.append(f"The second version runs {_speed(alignment.drift_ppm)}.")
+        ppm, word = abs(alignment.drift_ppm), "slower" if alignment.drift_ppm > 0.0 else "faster"
+        notes.append(f"The second version runs {ppm:.2f} ppm {word} ({ppm * 0.06:.2f} ms a minute).")
     if alignment.edits:
-        said = [_edit(one) for one in alignment.edits[:_MOST_EDITS]]
-        more = len(alignment.edits) - len(said)
-        said += [f"and {more} more"] if more else []
+        edits = [_edit(edit) for edit in alignment.edits[:_MOST_EDITS]]
+        if len(alignment.edits) > _MOST_EDITS:
+            edits.append(f"and {len(alignment.edits) - _MOST_EDITS} more")
         notes.append(
-            f"The second version was edited: {'; '.join(said)}. Only the matching parts are compared."
+            f"The second version was edited: {'; '.join(edits)}. Only the matching parts are compared."
         )
     elif alignment.agreeing_share is not None and alignment.agreeing_share < _AGREES:
         share = 100.0 * alignment.agreeing_share
@@ -222,55 +222,26 @@ def _seconds(value: float) -> str:
     return f"{value:.1f} s" if value >= 0.1 else f"{1000.0 * value:.0f} ms"
 
 
-def _speed(drift_ppm: float) -> str:
-    word = "slower" if drift_ppm > 0.0 else "faster"
-    return f"{abs(drift_ppm):.2f} ppm {word} ({abs(drift_ppm) * 0.06:.2f} ms a minute)"
-
-
-def refusal(shape: tuple[int, int, int, int], value: float | None) -> Alignment:
-    """Not the same performance; `value` is the similarity at the best place, None where there is none."""
-    if value is None:
-        return without_place(shape, None, "No passage has enough in common to judge.")
-    sure = 100.0 * confidence(value)
-    return without_place(
-        shape,
-        value,
-        f"Not the same performance: the best match has a similarity of {value:.2f} of 1, below {BORDER} "
-        f"(confidence {sure:.0f} %).",
+def refusal(shape: tuple[int, int, int, int], similarity: float | None) -> Alignment:
+    """Not the same performance. `shape`: both rates, both lengths in frames; `similarity` is that of the best
+    place, None where there is none."""
+    if similarity is None:
+        return Alignment("different", *shape, reason="No passage has enough in common to judge.")
+    sure = confidence(similarity)
+    reason = (
+        f"Not the same performance: the best match has a similarity of {similarity:.2f} of 1, below {BORDER} "
+        f"(confidence {100.0 * sure:.0f} %)."
     )
-
-
-def without_place(shape: tuple[int, int, int, int], value: float | None, reason: str) -> Alignment:
-    """An alignment without a place. `shape`: both rates, both lengths in frames; `value`: the similarity at
-    the best place, None where nothing could be judged."""
-    return Alignment(
-        kind="different",
-        first_rate=shape[0],
-        second_rate=shape[1],
-        first_frames=shape[2],
-        second_frames=shape[3],
-        offset_frames=None,
-        polarity=None,
-        gain_db=None,
-        drift_ppm=None,
-        snapped=False,
-        null_db=None,
-        similarity=value or 0.0,
-        second_best=None,
-        confidence=confidence(value) if value is not None else 0.5,
-        candidates=(),
-        delay_by_band=(),
-        reason=reason,
-    )
+    return Alignment("different", *shape, similarity=similarity, confidence=sure, reason=reason)
 
 
 BORDER = 0.25
-"""Below it two versions are held to be different performances."""
+"""Two versions below this similarity count as different performances."""
 STEEPNESS = 20.0
 
 
 def confidence(value: float) -> float:
-    """0.5 to 1: how sure "same" (at or above BORDER) or "different" (below) is. A logistic whose steepness
-    was chosen so that the unrelated and the related pairs of the tests lie beyond 0.9; it is a scale to
-    compare by, not a probability measured on many songs."""
+    """0.5 to 1: how sure "same" (at or above BORDER) or "different" (below) is. A logistic, its steepness
+    chosen to put the unrelated and the related pairs of the tests beyond 0.9: a scale for comparison, not a
+    measured probability."""
     return 1.0 / (1.0 + math.exp(-STEEPNESS * abs(value - BORDER)))

@@ -1,28 +1,27 @@
-"""Difference of two versions at matched level: its size, what explains it, and its samples.
+"""Difference of two versions at matched level: its size, its causes, and its samples.
 
-*Open* is the version everything is related to, *other* the one matched to it. The difference is open − gain ·
-other over the part both hold, with one least-squares gain on the K-weighted signals (ITU-R BS.1770-5, channel
-weights included). `*_lu` are K-weighted powers relative to the open version's, ungated: 0 is as loud as the
-music, −20 a hundredth of its power, None no power at all. It is the sum of two nearly independent signals,
-whose powers add up within about half an LU (measured on limited music):
-    gain riding       (curve(t) − gain) · other   what a moving broadband gain explains
-    waveform change   open − curve(t) · other     the rest
+*Open* is the reference, *other* the version matched to it. The difference is open − gain · other over the
+common part, with one least-squares gain on the K-weighted signals (ITU-R BS.1770-5, channel weights
+included). `*_lu` are K-weighted powers relative to the open version's, ungated: 0 is as loud as the music,
+−20 a hundredth of its power, None no power at all. It is the sum of two nearly independent signals, whose
+powers add up within about half an LU (measured on limited music):
+    gain riding       (curve(t) − gain) · other   explained by a moving broadband gain
+    waveform change   open − curve(t) · other     the remainder
 curve(t) is the least-squares gain under a Hann window of 50 ms, every 3 ms, with straight lines between;
-where the other version is next to silent it is the gain of the whole. `gain_riding_share` is the first power
-over the sum of both. A larger difference is not lower quality: smooth gain riding leaves more than hard
-clipping.
+where the other version is nearly silent it is the overall gain. `gain_riding_share` is the first power over
+the sum of both. A larger difference is not lower quality: smooth gain riding leaves more than hard clipping.
 
 Tonal balance: the one fixed filter that explains the difference, which is then no limiting. The best linear
 filter from open to other (Wiener) leaves (1 − γ²) of the other's power unexplained; in that direction no
-filter makes partials that distortion adds. Where the music moves with its level a filter would explain some
-of the riding, so it is fitted twice, on the open version as it is and led along the other's level, and the
-better fit counts. Third octaves after IEC 61260-1 (base ten): centre 1000·10^(k/10) Hz, edges 10^(±1/20) from
-it.
+filter makes the partials that distortion adds. Where the level moves a filter would explain some of the
+riding, so it is fitted twice, on the open version as it is and on the open version following the other's
+level; the better fit counts. Third octaves after IEC 61260-1 (base ten): centre 1000·10^(k/10) Hz, edges
+10^(±1/20) from it.
 
-The first pass finds gain and curve, the second the spectra. Conventions: blocks float32 (channels, frames) at
-the first version's rate, the second read at its aligned place with its polarity corrected; LFE is left out of
-the weighted blocks. The audible difference is unweighted, float32 (frames, channels), as long as the open
-version, silent outside the common part.
+The first pass finds gain and curve, the second the spectra. Blocks are float32 (channels, frames) at the
+first version's rate, the other one read at its aligned place with its polarity corrected; weighted blocks are
+without LFE. The audible difference is unweighted, float32 (frames, channels), as long as the open version,
+silent outside the common part.
 """
 
 from __future__ import annotations
@@ -34,9 +33,10 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.common.channels import channel_weights
+from simulator.common.channels import channel_weights, counted_channels
 from simulator.common.units import gain_to_db, seconds_to_frames
 from simulator.comparison.align import AlignedPair, same_channels
+from simulator.comparison.align_fine import Audio
 from simulator.dsp import spectrum
 from simulator.dsp.interpolation import read
 from simulator.dsp.k_weighting import KWeighting
@@ -44,16 +44,15 @@ from simulator.dsp.segments import SEGMENT_FRAMES
 
 Block = NDArray[np.float32]
 PART_FRAMES = 1 << 20
-"""A multiple of SEGMENT_FRAMES; fixed, so that the result does not depend on how many are worked on
-together."""
+"""A multiple of SEGMENT_FRAMES; fixed, so that the result does not depend on how many run at once."""
 
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """The open version (frames, channels) and the other one as `align_and_move` or `lay_over` gives it."""
+    """The open version (frames, channels), and the other one from `align_and_move` or `lay_over`."""
 
-    open_samples: NDArray[np.floating]
-    other: NDArray[np.floating]
+    open_samples: Audio
+    other: Audio
     sample_rate: int
     place: float
     polarity: int
@@ -61,8 +60,8 @@ class Pair:
     """First frame of the common part in the open version, and the frame after its last."""
     end: int
     parts_held: tuple[tuple[int, int], ...] = ()
-    """Frames of the open version that an edited other one holds; elsewhere there is silence in both. Empty
-    where it holds all of the common part."""
+    """Frames of the open version that an edited other one has; elsewhere both are silent. Empty where it has
+    all of the common part."""
 
     @property
     def held_frames(self) -> int:
@@ -74,32 +73,28 @@ class Pair:
         return self.end - self.start
 
     def parts(self) -> list[range]:
-        """The common part in pieces that can be worked on at the same time; frames from its start."""
+        """The common part in pieces that may run in parallel; frames from its start."""
         return [range(at, min(at + PART_FRAMES, self.frames)) for at in range(0, self.frames, PART_FRAMES)]
 
     def blocks(self, part: range | None = None) -> Iterator[tuple[int, Block, Block]]:
-        """(frames from the start of the common part, open, other), samples as they are; of one part, or
-        of the whole."""
+        """(frames from the start of the common part, open, other), unweighted; of one part, or of the
+        whole."""
         stretch = range(self.frames) if part is None else part
         for at in range(stretch.start, stretch.stop, SEGMENT_FRAMES):
             count = min(SEGMENT_FRAMES, stretch.stop - at)
             ours = read(self.open_samples, float(self.start + at), count)
-            self._silence_edits(ours, self.start + at)
+            if self.parts_held:
+                held = np.zeros(count, dtype=bool)
+                for start, end in self.parts_held:
+                    held[max(0, start - self.start - at) : max(0, end - self.start - at)] = True
+                ours[:, ~held] = 0.0
             theirs = read(self.other, self.start + at + self.place, count)
             yield at, ours, theirs if self.polarity > 0 else np.negative(theirs)
 
-    def _silence_edits(self, ours: Block, at: int) -> None:
-        if not self.parts_held:
-            return
-        held = np.zeros(ours.shape[1], dtype=bool)
-        for start, end in self.parts_held:
-            held[max(0, start - at) : max(0, end - at)] = True
-        ours[:, ~held] = 0.0
-
     def weighted(self, part: range) -> Iterator[tuple[int, Block, Block]]:
-        """One part, K-weighted. The filters start a segment earlier (they forget within 50 ms)."""
+        """One part, K-weighted. The filters start a segment earlier (they settle within 50 ms)."""
         weights = channel_weights(self.open_samples.shape[1])
-        counted = [channel for channel, weight in enumerate(weights) if weight]
+        counted = counted_channels(self.open_samples.shape[1])
         filters = [[KWeighting(self.sample_rate) for _ in counted] for _ in range(2)]
         warm = max(0, part.start - SEGMENT_FRAMES)
         for at, *both in self.blocks(range(warm, part.stop)):
@@ -113,9 +108,8 @@ class Pair:
                 yield at, out[0], out[1]
 
 
-def pair_of(open_samples: NDArray[np.floating], aligned: AlignedPair) -> Pair:
-    """The common part of the open version and an aligned other one. Raises ValueError where the
-    alignment has no place."""
+def pair_of(open_samples: Audio, aligned: AlignedPair) -> Pair:
+    """The common part of the open version and an aligned other one. Raises ValueError without a place."""
     found = aligned.alignment
     if found.polarity is None:
         raise ValueError("versions without a place have no difference")
@@ -133,10 +127,10 @@ def pair_of(open_samples: NDArray[np.floating], aligned: AlignedPair) -> Pair:
 WINDOW_S = 0.05
 STEPS_A_WINDOW = 16
 _SILENT = 1e-7
-"""Power relative to the other version's mean under which its gain is not followed (−70 dB)."""
+"""Power relative to the other version's mean below which its gain is not followed (−70 dB)."""
 _LOUD = 1e-2
 _POINTS = 64
-"""Places at which a frame's window is sampled: as near to each other as the steps or nearer."""
+"""Samples of a frame's window: no further apart than the steps."""
 
 Values = NDArray[np.float64]
 
@@ -156,24 +150,23 @@ class GainCurve:
     """5th to 95th percentile, where the open version is louder than its mean power − 20 dB."""
 
     def over(self, start: int, count: int) -> Values:
-        """The gain at each of `count` frames from `start` of the common part on (count,)."""
+        """The gain at each of `count` frames from `start` of the common part (count,)."""
         at = (np.arange(start, start + count) + 0.5) / self.step - 0.5
-        curve: Values = np.interp(at, np.arange(self.gains.shape[0]), self.gains)
-        return curve
+        return np.asarray(np.interp(at, np.arange(self.gains.shape[0]), self.gains))
 
 
 @dataclass(frozen=True, slots=True)
 class GainFollowing:
-    """The same the other way round, for spectra: the gain from the open version to the other one over each
-    of the overlapping frames of dsp/spectrum. It may be nothing, where a gate is shut."""
+    """For spectra: the gain from the open version to the other one over each of the overlapping frames of
+    dsp/spectrum, from sums by step of open·other and open²; 0 where a gate is shut."""
 
     cross: Values
     open_power: Values
     step: int
 
     def over(self, start: int, first: int, count: int, size: int) -> NDArray[np.float32]:
-        """Gains of `count` frames of `size` from frame number `first` on; frame 0 begins half a frame before
-        `start` of the common part, the next ones half a frame apart (count,)."""
+        """Gains of `count` frames of `size` from frame number `first` (count,); frame 0 starts half a frame
+        before `start` of the common part, the next ones half a frame apart."""
         at = start + (first + np.arange(count)[:, np.newaxis]) * (size // 2) - size // 2
         at = at + (np.arange(_POINTS) + 0.5) * (size / _POINTS)
         taper = np.sin(np.pi * (np.arange(_POINTS) + 0.5) / _POINTS) ** 2
@@ -181,18 +174,9 @@ class GainFollowing:
         inside = (steps >= 0) & (steps < self.cross.shape[0])
         steps = np.clip(steps, 0, max(self.cross.shape[0] - 1, 0))
         above, below = (np.where(inside, sums[steps], 0.0) @ taper for sums in (self.cross, self.open_power))
-        gains = np.divide(above, below, out=np.zeros_like(above), where=below > self.floor)
-        followed: NDArray[np.float32] = np.maximum(gains, 0.0).astype(np.float32)
-        return followed
-
-    @property
-    def floor(self) -> float:
-        return _SILENT * float(self.open_power.mean()) * _POINTS / 2.0
-
-
-def gain_following(cross: Values, open_power: Values, step: int) -> GainFollowing:
-    """From sums by step: of open·other, and of open²."""
-    return GainFollowing(cross, open_power, step)
+        floor = _SILENT * float(self.open_power.mean()) * _POINTS / 2.0
+        gains = np.divide(above, below, out=np.zeros_like(above), where=below > floor)
+        return np.asarray(np.maximum(gains, 0.0), dtype=np.float32)
 
 
 def gain_curve(cross: Values, other_power: Values, open_power: Values, gain: float, step: int) -> GainCurve:
@@ -200,10 +184,15 @@ def gain_curve(cross: Values, other_power: Values, open_power: Values, gain: flo
     taper = np.sin(np.pi * (np.arange(STEPS_A_WINDOW) + 0.5) / STEPS_A_WINDOW) ** 2
     taper = np.convolve(taper, [0.5, 0.5])  # of odd length, so that its middle is a step
     floor = _SILENT * taper.sum() * float(other_power.mean()) if other_power.shape[0] else 0.0
-    above = _smooth(cross, taper) + floor * gain
-    below = _smooth(other_power, taper) + floor
+    half = taper.shape[0] // 2
+
+    def smooth(sums: Values) -> Values:
+        return np.asarray(np.convolve(sums, taper)[half : half + sums.shape[0]])
+
+    above = smooth(cross) + floor * gain
+    below = smooth(other_power) + floor
     gains = np.divide(above, below, out=np.full_like(above, gain), where=below > 0.0)
-    loudness = _smooth(open_power, taper)
+    loudness = smooth(open_power)
     loud = (loudness > _LOUD * loudness.mean()) & (gains > 0.0)
     spread = None
     if loud.any():
@@ -212,15 +201,9 @@ def gain_curve(cross: Values, other_power: Values, open_power: Values, gain: flo
     return GainCurve(gains, step, spread)
 
 
-def _smooth(sums: Values, taper: Values) -> Values:
-    half = taper.shape[0] // 2
-    smooth: Values = np.convolve(sums, taper)[half : half + sums.shape[0]]
-    return smooth
-
-
 EXPLAINS = 0.5
 BALANCE_DB = 0.2
-"""What varies less from third octave to third octave is not called a tonal balance."""
+"""A smaller variation across third octaves does not count as a tonal balance."""
 _FIRST, _LAST = -13, 13
 """50 Hz to 20 kHz: lower bands are narrower than the frames resolve."""
 _FLOOR = 1e-9
@@ -229,13 +212,13 @@ _LEAKAGE = 1e-7
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """The other version as a filter on the open one, and what that leaves; powers in the other's scale."""
+    """The other version as a filter on the open one, and the remainder; powers in the other's scale."""
 
     filter_share: float
-    """What the filter does, as a share of all that is not one plain gain: filter, level that moves, rest."""
+    """The filter's share of all but one plain gain: filter, moving level, remainder."""
     left: float
     moves: bool
-    """The open version was first led along the other one's level."""
+    """The open version first followed the other one's level."""
 
 
 def fit(
@@ -245,11 +228,12 @@ def fit(
     cross: NDArray[np.complex128],
     other_power: Values,
 ) -> Fitted:
-    """The best filter on the open version led along (`ridden_*`; the same as `open_power` and `cross` where
-    its level stands). With h(t) that level and H the filter, the other version is
+    """The best filter on the open version after following the other's level (`ridden_*`; the same as
+    `open_power` and `cross` where its level stays). With h(t) that level and H the filter, the other version
+    is
         g·open + (h − g)·open + h·(H − 1)·open + rest
-    with g the best plain gain, and the level of H such that h·(H − 1)·open holds nothing of h·open. Bins in
-    which the open version holds less than _LEAKAGE of its strongest one are the skirts of others."""
+    with g the best plain gain, and the level of H such that h·(H − 1)·open has nothing of h·open. Bins in
+    which the open version has less than _LEAKAGE of its strongest one are the skirts of others."""
     held = ridden_power > _LEAKAGE * float(ridden_power.max())
     power = np.where(held, ridden_power, 1.0)
     explained = np.where(held, np.abs(ridden_cross) ** 2 / power, 0.0)
@@ -266,8 +250,8 @@ def fit(
 def third_octaves(
     open_power: Values, other_power: Values, gain: float, sample_rate: int
 ) -> tuple[ThirdOctave, ...]:
-    """Level of the matched other version against the open one, by third octave below 0.5 of the rate."""
-    found = []
+    """Level of the matched other version relative to the open one, by third octave below half the rate."""
+    octaves = []
     for number in range(_FIRST, _LAST + 1):
         centre = 1000.0 * 10.0 ** (number / 10.0)
         if centre * 10.0**0.05 > sample_rate / 2:
@@ -275,41 +259,34 @@ def third_octaves(
         held = spectrum.inside(sample_rate, centre * 10.0**-0.05, centre * 10.0**0.05)
         ours, theirs = float(open_power[held].sum()), gain * gain * float(other_power[held].sum())
         enough = min(ours, theirs) > _FLOOR * float(open_power.sum())
-        found.append(ThirdOctave(centre, 10.0 * float(np.log10(theirs / ours)) if enough else None))
-    return tuple(found)
-
-
-def balance_differs(octaves: tuple[ThirdOctave, ...]) -> bool:
-    """Two third octaves differ by BALANCE_DB or more (an equal difference in all is but a level)."""
-    levels = [band.difference_db for band in octaves if band.difference_db is not None]
-    return bool(levels) and max(levels) - min(levels) >= BALANCE_DB
+        octaves.append(ThirdOctave(centre, 10.0 * float(np.log10(theirs / ours)) if enough else None))
+    return tuple(octaves)
 
 
 ROUNDING_LU = -110.0
-"""Below this the rest is rounding of float32 and of the filters: it is not split any further."""
-
+"""Below this the residual is rounding of float32 and of the filters, and is not split."""
 _CONVERSION_LU, _BELOW_LU, _EDGE_LU = -60.0, -75.0, -50.0
 _BETWEEN = 1e-6
 CONVERTED = "The two are the same apart from conversion; any change smaller than the residual is hidden."
-
 
 Each = Callable[[Callable[[range], Any], Iterable[range]], Iterable[Any]]
 
 
 @dataclass(frozen=True, slots=True)
 class Matched:
-    """The difference as numbers, and what its audio is made with."""
+    """The difference as numbers, and the values to make its audio."""
 
     difference: Difference
     pair: Pair
     gain: float
-    """Linear, for the other version with its polarity already put right."""
+    """Linear, for the other version with corrected polarity."""
     curve: GainCurve
 
 
 @dataclass(slots=True)
 class _Sums:
-    """Spectra summed over frames and channels, by bin."""
+    """Spectra summed over frames and channels, by bin. `ridden_*` are of the open version following the
+    other's level."""
 
     open_power: Values
     other_power: Values
@@ -318,14 +295,38 @@ class _Sums:
     riding: Values
     change: Values
     ridden_power: Values
-    """Of the open version once it moves as the other one does."""
     ridden_cross: NDArray[np.complex128]
 
+    @classmethod
+    def zero(cls, bins: int) -> _Sums:
+        sums: dict[str, Any] = {
+            field.name: np.zeros(bins, np.complex128 if "cross" in field.name else np.float64)
+            for field in fields(cls)
+        }
+        return cls(**sums)
 
-def measure_difference(open_samples: NDArray[np.floating], aligned: AlignedPair, each: Each = map) -> Matched:
-    """The difference of the open version (frames, channels) and the aligned other one. `each` works on
-    the parts of the common part: a thread pool's `map` gives the same result sooner. Raises ValueError where
-    the alignment has no place."""
+    def add(self, spectra: spectrum.Spectra, gain: float, follow: NDArray[np.float32]) -> None:
+        """Takes spectra (open, other and riding; channels, frames, bins). `follow`: the gain from the open
+        version to the other one (frames,)."""
+        ridden = (spectra[0] * follow[:, np.newaxis]).reshape(-1, spectra.shape[3])
+        ours, theirs, riding = spectra.reshape(3, -1, spectra.shape[3])
+        self.ridden_power += _power(ridden)
+        self.ridden_cross += np.einsum("kf,kf->f", ridden, theirs.conj())
+        self.open_power += _power(ours)
+        self.other_power += _power(theirs)
+        self.cross += np.einsum("kf,kf->f", ours, theirs.conj())
+        self.riding += _power(riding)
+        theirs *= np.float32(gain)
+        ours -= theirs
+        self.residual += _power(ours)
+        ours -= riding
+        self.change += _power(ours)
+
+
+def measure_difference(open_samples: Audio, aligned: AlignedPair, each: Each = map) -> Matched:
+    """The difference of the open version (frames, channels) and the aligned other one. `each` works on the
+    parts of the common part: a thread pool's `map` gives the same result sooner. Raises ValueError without a
+    place."""
     pair = pair_of(open_samples, aligned)
     cross, other_power, open_power = _step_sums(pair, each)
     total, ours = float(other_power.sum()), float(open_power.sum())
@@ -333,7 +334,7 @@ def measure_difference(open_samples: NDArray[np.floating], aligned: AlignedPair,
     curve = gain_curve(cross, other_power, open_power, gain, step_frames(pair.sample_rate))
     if not total > 0.0 or not ours > 0.0 or not gain > 0.0:
         return Matched(_unmatched(pair), pair, 0.0, curve)
-    follow = gain_following(cross, open_power, step_frames(pair.sample_rate))
+    follow = GainFollowing(cross, open_power, step_frames(pair.sample_rate))
     sums = _spectra(pair, gain, curve, follow, each)
     return Matched(_difference(pair, gain, curve, sums, _converted(aligned)), pair, gain, curve)
 
@@ -353,43 +354,40 @@ def _step_sums(pair: Pair, each: Each) -> tuple[Values, Values, Values]:
 
     def of_part(part: range) -> tuple[int, Values]:
         base = part.start // step
-        found = np.zeros((3, -(-part.stop // step) - base))
+        own = np.zeros((3, -(-part.stop // step) - base))
         for at, ours, theirs in pair.weighted(part):
             first = at // step
             edges = np.arange(first, -(-(at + ours.shape[1]) // step)) * step - at
             edges[0] = 0
             for row, (a, b) in enumerate(((ours, theirs), (theirs, theirs), (ours, ours))):
                 product = np.einsum("cn,cn->n", a, b, dtype=np.float64)
-                found[row, first - base : first - base + edges.shape[0]] += np.add.reduceat(product, edges)
-        return base, found
+                own[row, first - base : first - base + edges.shape[0]] += np.add.reduceat(product, edges)
+        return base, own
 
-    for base, found in each(of_part, pair.parts()):
-        sums[:, base : base + found.shape[1]] += found
+    for base, own in each(of_part, pair.parts()):
+        sums[:, base : base + own.shape[1]] += own
     return sums[0], sums[1], sums[2]
 
 
 def _spectra(pair: Pair, gain: float, curve: GainCurve, follow: GainFollowing, each: Each) -> _Sums:
     size = spectrum.frame_size(pair.sample_rate)
-    count = size // 2 + 1
+    counted = len(counted_channels(pair.open_samples.shape[1]))
+
+    def spectra_of(part: range) -> Iterator[spectrum.Spectra]:
+        frames = spectrum.Frames(spectrum.sine_window(pair.sample_rate), 3, counted)
+        for at, ours, theirs in pair.weighted(part):
+            riding = theirs * (curve.over(at, ours.shape[1]) - gain).astype(np.float32)
+            yield from frames.push(np.stack([ours, theirs, riding]))
+        yield from frames.finish()
 
     def of_part(part: range) -> _Sums:
-        sums = _no_sums(count)
-        frames: spectrum.Frames | None = None
-        done = 0
-        for at, ours, theirs in pair.weighted(part):
-            if frames is None:
-                frames = spectrum.Frames(pair.sample_rate, 3, ours.shape[0])
-            riding = theirs * (curve.over(at, ours.shape[1]) - gain).astype(np.float32)
-            for spectra in frames.push(np.stack([ours, theirs, riding])):
-                _add(sums, spectra, gain, follow.over(part.start, done, spectra.shape[2], size))
-                done += spectra.shape[2]
-        if frames is not None:
-            for spectra in frames.finish():
-                _add(sums, spectra, gain, follow.over(part.start, done, spectra.shape[2], size))
-                done += spectra.shape[2]
+        sums, done = _Sums.zero(size // 2 + 1), 0
+        for spectra in spectra_of(part):
+            sums.add(spectra, gain, follow.over(part.start, done, spectra.shape[2], size))
+            done += spectra.shape[2]
         return sums
 
-    whole = _no_sums(count)
+    whole = _Sums.zero(size // 2 + 1)
     weight = spectrum.bin_weights(pair.sample_rate)
     for sums in each(of_part, pair.parts()):
         for field in fields(_Sums):
@@ -397,34 +395,10 @@ def _spectra(pair: Pair, gain: float, curve: GainCurve, follow: GainFollowing, e
     return whole
 
 
-def _no_sums(count: int) -> _Sums:
-    power = [np.zeros(count) for _ in range(6)]
-    cross = [np.zeros(count, dtype=np.complex128) for _ in range(2)]
-    return _Sums(power[0], power[1], cross[0], power[2], power[3], power[4], power[5], cross[1])
-
-
-def _add(sums: _Sums, spectra: spectrum.Spectra, gain: float, follow: NDArray[np.float32]) -> None:
-    """`follow`: the gain at which the open version goes along with the other one (frames,)."""
-    ridden = (spectra[0] * follow[:, np.newaxis]).reshape(-1, spectra.shape[3])
-    ours, theirs, riding = spectra.reshape(3, -1, spectra.shape[3])
-    sums.ridden_power += _power(ridden)
-    sums.ridden_cross += np.einsum("kf,kf->f", ridden, theirs.conj())
-    sums.open_power += _power(ours)
-    sums.other_power += _power(theirs)
-    sums.cross += np.einsum("kf,kf->f", ours, theirs.conj())
-    sums.riding += _power(riding)
-    theirs *= np.float32(gain)
-    ours -= theirs
-    sums.residual += _power(ours)
-    ours -= riding
-    sums.change += _power(ours)
-
-
 def _power(spectra: NDArray[np.complex64]) -> Values:
     parts = spectra.view(np.float32)
     squares = np.einsum("kf,kf->f", parts, parts).astype(np.float64)
-    power: Values = squares.reshape(-1, 2).sum(axis=1)
-    return power
+    return np.asarray(squares.reshape(-1, 2).sum(axis=1))
 
 
 def _difference(pair: Pair, gain: float, curve: GainCurve, sums: _Sums, converted: bool) -> Difference:
@@ -433,8 +407,12 @@ def _difference(pair: Pair, gain: float, curve: GainCurve, sums: _Sums, converte
     residual, riding, change = (float(part.sum()) for part in (sums.residual, sums.riding, sums.change))
     level = _level(residual, whole)
     split = level is not None and level > ROUNDING_LU
-    octaves: tuple[ThirdOctave, ...] = third_octaves(sums.open_power, sums.other_power, gain, rate)
-    fitted = _fitted(sums) if split else None
+    octaves = third_octaves(sums.open_power, sums.other_power, gain, rate)
+    fitted = None
+    if split:
+        still = fit(sums.open_power, sums.cross, sums.open_power, sums.cross, sums.other_power)
+        moving = fit(sums.ridden_power, sums.ridden_cross, sums.open_power, sums.cross, sums.other_power)
+        fitted = moving if moving.left < still.left else still
     share = None if fitted is None else fitted.filter_share
     by_band = tuple(_bands(sums, whole, rate)) if split else ()
     only = converted and split and _conversion_only(level, by_band)
@@ -461,31 +439,23 @@ def _difference(pair: Pair, gain: float, curve: GainCurve, sums: _Sums, converte
 
 
 def _conversion_only(level: float | None, by_band: tuple[BandDifference, ...]) -> bool:
-    """As little as converting left of four songs: −60 LU in all, or next to nothing but in the highest band,
-    where converters cut the music off differently (there up to −53 LU)."""
-    below = [one.residual_lu for one in by_band[:-1] if one.residual_lu is not None]
+    """No more than conversion left of four songs: −60 LU in all, or next to nothing below the highest band,
+    where converters cut off differently (there up to −53 LU)."""
+    below = [band.residual_lu for band in by_band[:-1] if band.residual_lu is not None]
     highest = by_band[-1].residual_lu if by_band else None
-    edge = all(one <= _BELOW_LU for one in below) and (highest is None or highest <= _EDGE_LU)
+    edge = all(residual <= _BELOW_LU for residual in below) and (highest is None or highest <= _EDGE_LU)
     return level is not None and (level <= _CONVERSION_LU or edge)
 
 
-def _fitted(sums: _Sums) -> Fitted:
-    """The other version as the open one through a filter: at a level that stands, or that moves along;
-    whichever leaves less."""
-    still = fit(sums.open_power, sums.cross, sums.open_power, sums.cross, sums.other_power)
-    moving = fit(sums.ridden_power, sums.ridden_cross, sums.open_power, sums.cross, sums.other_power)
-    return moving if moving.left < still.left else still
-
-
 def _bands(sums: _Sums, whole: float, rate: int) -> list[BandDifference]:
-    found = []
+    bands = []
     for name, low, high in spectrum.BANDS:
         held = spectrum.inside(rate, low, high)
         levels = (
             _level(float(part[held].sum()), whole) for part in (sums.residual, sums.riding, sums.change)
         )
-        found.append(BandDifference(name, low, high, *levels))
-    return found
+        bands.append(BandDifference(name, low, high, *levels))
+    return bands
 
 
 def _level(power: float, whole: float) -> float | None:
@@ -494,10 +464,9 @@ def _level(power: float, whole: float) -> float | None:
 
 def _reason(level: float | None, split: bool, flagged: bool, octaves: tuple[ThirdOctave, ...]) -> str:
     if not split:
-        return "Apart from gain the two are identical" + (
-            ", to the last bit." if level is None else ", to rounding."
-        )
-    if flagged and balance_differs(octaves):
+        return f"Apart from gain the two are identical, to {'the last bit' if level is None else 'rounding'}."
+    levels = [band.difference_db for band in octaves if band.difference_db is not None]
+    if flagged and levels and max(levels) - min(levels) >= BALANCE_DB:
         return "The tonal balance differs; the residual is not attributed to limiting."
     if flagged:
         return "A phase-shifting filter explains most of it; the residual is not attributed to limiting."
@@ -506,19 +475,9 @@ def _reason(level: float | None, split: bool, flagged: bool, octaves: tuple[Thir
 
 def _unmatched(pair: Pair) -> Difference:
     return Difference(
-        match_gain_db=None,
         polarity=pair.polarity,
         common_start_s=pair.start / pair.sample_rate,
         common_seconds=pair.held_frames / pair.sample_rate,
-        residual_lu=None,
-        gain_riding_lu=None,
-        waveform_change_lu=None,
-        gain_riding_share=None,
-        gain_riding_range_db=None,
-        bands=(),
-        linear_filter_share=None,
-        tonal_balance_differs=False,
-        third_octaves=(),
         reason="Nothing to match: one of the two is silent in the common part.",
     )
 
@@ -527,7 +486,7 @@ Part = Literal["residual", "gain_riding", "waveform_change"]
 
 
 def difference_blocks(matched: Matched, part: Part = "residual") -> Iterator[NDArray[np.float32]]:
-    """The difference, open − gain·other, or the part of it that is named."""
+    """The samples of the difference, open − gain·other, or of one part."""
     pair = matched.pair
     channels = pair.open_samples.shape[1]
     yield from _silence(pair.start, channels)
@@ -555,7 +514,7 @@ METHOD = 2
 
 @dataclass(frozen=True, slots=True)
 class BandDifference:
-    """The difference in one band; all relative to the whole open version, so bands can be compared."""
+    """The difference in one band, relative to the whole open version, so that bands can be compared."""
 
     band: str
     low_hz: float
@@ -567,45 +526,43 @@ class BandDifference:
 
 @dataclass(frozen=True, slots=True)
 class ThirdOctave:
-    """Level of the matched other version against the open one in one third-octave band (K-weighting
-    cancels out); None where either holds next to nothing there."""
+    """Level of the matched other version relative to the open one in a third-octave band (K-weighting cancels
+    out); None where either is nearly silent there."""
 
     centre_hz: float
     difference_db: float | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
     """The matched difference of two versions, split."""
 
-    match_gain_db: float | None
+    match_gain_db: float | None = None
     """Applied to the other version; None where nothing could be matched."""
     polarity: int
     common_start_s: float
     """In the open version's time."""
     common_seconds: float
-    residual_lu: float | None
-    gain_riding_lu: float | None
-    waveform_change_lu: float | None
-    gain_riding_share: float | None
-    gain_riding_range_db: float | None
-    """How far the gain curve moves: 5th to 95th percentile over the part of the music that is louder than
-    its mean power − 20 dB."""
-    bands: tuple[BandDifference, ...]
-    linear_filter_share: float | None
-    """What one fixed linear filter does, as a share of all that is not one plain gain; a level that moves is
-    taken out first."""
-    tonal_balance_differs: bool
-    """That share is more than half: the residual must not be put down to limiting."""
-    third_octaves: tuple[ThirdOctave, ...]
+    residual_lu: float | None = None
+    gain_riding_lu: float | None = None
+    waveform_change_lu: float | None = None
+    gain_riding_share: float | None = None
+    gain_riding_range_db: float | None = None
+    """Range of the gain curve: 5th to 95th percentile over the music louder than its mean power − 20 dB."""
+    bands: tuple[BandDifference, ...] = ()
+    linear_filter_share: float | None = None
+    """Share of one fixed linear filter in all but one plain gain; a moving level is taken out first."""
+    tonal_balance_differs: bool = False
+    """That share is more than half: the residual must not be attributed to limiting."""
+    third_octaves: tuple[ThirdOctave, ...] = ()
     reason: str
-    """Plain words: what was found, or why a number is missing."""
+    """The result in words, or why a number is missing."""
     conversion_only: bool = False
-    """The other version came here by a conversion (another rate, a drift, a fraction of a frame), and what is
-    left is no more than that leaves: `residual_lu` is then the floor, under which no change can be seen."""
+    """The other version was converted (another rate, a drift, a fraction of a frame), and the residual is no
+    more than that leaves: `residual_lu` is then the floor below which changes are hidden."""
 
     def as_json(self) -> dict[str, Any]:
-        """The same with plain types: numbers unrounded, missing ones None."""
+        """The same in plain types, numbers unrounded."""
         return {
             **asdict(self),
             "bands": [asdict(band) for band in self.bands],

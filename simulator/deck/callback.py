@@ -3,22 +3,97 @@
 It takes a slice of a lane, applies the part's gain and fades, the monitoring, the gate around every change
 and the monitor's gain, and always fills the whole block. Orders are frozen values, read once at the beginning
 of a block and effective once the gate is closed, so that two items never play together. Conventions: blocks
-float32 (frames, 2), filled in place.
+float32 (frames, 2), filled in place; frames at the deck's rate; lanes by number; a place is (part, frame),
+where the frames of the silence after a part count on from the part's end.
 """
 
 from __future__ import annotations
 
-from typing import Protocol
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.common.listening import Listen
 from simulator.deck import shared_memory
-from simulator.deck.playing_order import ENDLESS, LaneStretch, Leaving, Order, placed
-from simulator.deck.shared_memory import Cells
+from simulator.deck.shared_memory import Cells, MappedLanes
 from simulator.dsp.fades import Gate, Level, fade_frames, rise
 
 Block = NDArray[np.float32]
+
+
+ENDLESS = 1 << 60
+"""The end of a lane whose length is not known yet."""
+
+
+@dataclass(frozen=True, slots=True)
+class LaneStretch:
+    """A stretch of a lane; `end` None is the lane's end."""
+
+    lane: int
+    first: int
+    end: int | None
+    gain: float = 1.0
+    fade_in: bool = False
+    fade_out: bool = False
+    silence: int = 0
+
+    def end_within(self, total: int | None) -> int:
+        """The frame after the last, in a lane of `total` frames (None: not known yet)."""
+        known = ENDLESS if total is None else total
+        return max(self.first, known if self.end is None else min(self.end, known))
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """A program and where to begin: at `frame` of part number `part`, over `ramp` frames (0: the usual
+    fade) from the gain `ramp_from` (0: silence) up to its own; with `since`, that is where it stood when the
+    clock said so."""
+
+    serial: int
+    parts: tuple[LaneStretch, ...]
+    repeat: bool
+    part: int
+    frame: int
+    ramp: int = 0
+    ramp_from: float = 0.0
+    since: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Leaving:
+    """What happens to all that leaves: a gain reached over `ramp` frames, and what is listened to."""
+
+    gain: float = 1.0
+    listen: Listen = "stereo"
+    ramp: int = 0
+
+
+Totals = Callable[[int], int | None]
+
+
+def placed(order: Order, moved: int, total: Totals) -> tuple[int, int] | None:
+    """The place `moved` frames after the order's own; None where the program has ended by then."""
+    part, frame = order.part, order.frame
+    if not order.parts:
+        return None
+    idle = 0
+    while True:
+        one = order.parts[part]
+        left = one.end_within(total(one.lane)) + one.silence - frame
+        if moved < left:
+            return part, frame + moved
+        idle = 0 if left > 0 else idle + 1
+        moved -= max(left, 0)
+        part += 1
+        if part == len(order.parts):
+            if not order.repeat:
+                return None
+            part = 0
+        frame = order.parts[part].first
+        if idle > len(order.parts):  # nothing in it lasts a single frame
+            return None
 
 
 def cut(samples: Block, part: LaneStretch, first: int, end: int, fade: int, block: Block) -> None:
@@ -58,18 +133,11 @@ LARGEST_BLOCK = 8192
 UNCHANGED = Leaving()
 
 
-class LaneSource(Protocol):
-    """The lanes as the callback sees them."""
-
-    def look(self, lane: int) -> tuple[Block, int, int | None]:
-        """Samples (frames, 2), how many of them can be read, and how long the lane is (None: not known)."""
-
-
 class Callback:
     """The deck's whole state, driven block by block by `fill`."""
 
     def __init__(
-        self, lanes: LaneSource, cells: Cells, sample_rate: int, leaving: Leaving = UNCHANGED
+        self, lanes: MappedLanes, cells: Cells, sample_rate: int, leaving: Leaving = UNCHANGED
     ) -> None:
         self._lanes, self._cells = lanes, cells
         self._fade = fade_frames(sample_rate)
@@ -106,7 +174,11 @@ class Callback:
 
     def fill(self, out: Block, underflow: bool = False) -> None:
         """The next block (frames, 2), all of it."""
-        self._read_asked()
+        self._next, self._hold = self.asked, self.paused
+        left = self.leaving
+        if left is not self._left:
+            self._left, self._ear = left, left.listen
+            self._level.move(left.gain, max(left.ramp, self._fade))
         done = 0
         while done < out.shape[0]:
             done += self._stretch(out[done:])
@@ -157,13 +229,6 @@ class Callback:
                     return True
         return False
 
-    def _read_asked(self) -> None:
-        self._next, self._hold = self.asked, self.paused
-        left = self.leaving
-        if left is not self._left:
-            self._left, self._ear = left, left.listen
-            self._level.move(left.gain, max(left.ramp, self._fade))
-
     def _stretch(self, out: Block) -> int:
         """Fills a beginning of `out` in which nothing changes; how many frames that is (or 0: look again)."""
         if self._gate.closed:
@@ -212,15 +277,12 @@ class Callback:
             passed += 1
             if self._part == len(self._parts):
                 self._part = 0
-                if not self._order_repeats() or passed > len(self._parts):
+                if self._order is None or not self._order.repeat or passed > len(self._parts):
                     self._finish()
                     return
             part = self._parts[self._part]
             self._frame = part.first
             end = part.end_within(self._total(part.lane)) + part.silence
-
-    def _order_repeats(self) -> bool:
-        return self._order is not None and self._order.repeat
 
     def _finish(self) -> None:
         """The program is over: its last frame has been given out whole."""
@@ -278,13 +340,11 @@ class Callback:
             self._swell = Level(self._order.ramp_from if self._order is not None else 0.0)
             self._swell.move(1.0, ramp)
         from_silence = ramp and self._swell.gain == 0.0
-        if from_silence or self._begins_by_itself(part) or self._frame >= end:
+        # a faded edge, or the file's own beginning, needs no second fade
+        faded = self._frame == 0 or (part.fade_in and self._frame == part.first)
+        if from_silence or faded or self._frame >= end:
             self._gate.open_at_once()
         return True
-
-    def _begins_by_itself(self, part: LaneStretch) -> bool:
-        """A faded edge, or the file's own beginning, needs no second fade."""
-        return self._frame == 0 or (part.fade_in and self._frame == part.first)
 
     def _total(self, lane: int) -> int | None:
         return self._lanes.look(lane)[2]

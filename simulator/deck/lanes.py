@@ -5,38 +5,36 @@ for the whole session, also when another file lies under the name since; else si
 revision, which gets a new lane. It keeps its number for the whole session, also while it is not there. There
 is a limit for all together; what is wanted at once takes the room of what was not played for longest, what is
 only prepared takes none. Neither what plays nor what is held is taken away.
+
+The lanes lie in a scratch folder under the cache folder, for the user alone, with a lock that tells a running
+session from a dead one.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+import contextlib
+import os
+import shutil
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simulator.audio_files.reader import read_info
-from simulator.common.errors import SimulatorError
-from simulator.deck.program import LaneKey, LaneView
-from simulator.deck.renderer import Drop, Failed, Make
+from simulator.common.errors import SimulatorError, WriteError
+from simulator.deck.interface import LaneKey, LaneView
+from simulator.deck.renderer import Drop, Make, RendererProcess
 from simulator.deck.shared_memory import FAILED, FRAME_BYTES, GENERATION, MOST_LANES, READY, Cells
 from simulator.dsp.conversion import resampled_frames
-from simulator.storage.small_files import Stamp, stamp_of
+from simulator.storage.folders import cache_folder
+from simulator.storage.process_life import process_lives
+from simulator.storage.small_files import BINARY, Stamp, stamp_of
 
 MOST_BYTES = 4 * 10**9
 MARGIN_FRAMES = 4096
 _Identity = tuple[LaneKey, Stamp | None]
-
-
-class LaneRenderer(Protocol):
-    """What the book of lanes needs of the process that renders them."""
-
-    def send(self, message: object) -> None: ...
-    def read(self, lane: int, generation: int, first: int, end: int) -> NDArray[np.float32]: ...
-    def failures(self) -> Iterator[Failed]: ...
-    def died(self) -> bool: ...
-    def start(self) -> None: ...
 
 
 @dataclass(slots=True)
@@ -59,7 +57,7 @@ class LaneBook:
         self,
         cells: Cells,
         sample_rate: int,
-        renderer: LaneRenderer,
+        renderer: RendererProcess,
         free_bytes: Callable[[], int],
         most_bytes: int = MOST_BYTES,
     ) -> None:
@@ -72,7 +70,8 @@ class LaneBook:
         self._held: tuple[int, ...] = ()
 
     def want(self, key: LaneKey, *, urgent: bool = False) -> LaneView:
-        """Has the lane made, `urgent` before all others; says how far it is. Never waits."""
+        """Has the lane made in the background, `urgent` before all others (else only while there is room);
+        says how far it is. Never waits."""
         lane = self._lane(key)
         if not lane.there and lane.problem is None:
             self._make(lane, urgent)
@@ -82,7 +81,7 @@ class LaneBook:
 
     def hold(self, keys: Sequence[LaneKey]) -> str | None:
         """Has all these made before all others, and none of them removed for another before the next call; or
-        says why they cannot be there together, and makes none."""
+        says why they cannot be there together, and makes none. Never waits."""
         lanes = [self._lane(key) for key in dict.fromkeys(keys)]
         self._held = ()
         needed = sum(lane.expected for lane in lanes) * FRAME_BYTES
@@ -235,3 +234,89 @@ class LaneBook:
 def _identity(key: LaneKey) -> _Identity:
     """The file as it was measured, or else as it is now; one that is gone has an identity of its own."""
     return key, key.stamp or stamp_of(key.path)
+
+
+KEEP_FREE_BYTES = 256 * 2**20
+"""What the lanes leave on the disk for others."""
+LOCK = "lock"
+
+
+class Scratch:
+    """One session's folder, `scratch/PID` in the cache folder, mode 0700."""
+
+    def __init__(self, base: Path | None = None) -> None:
+        """Removes what dead sessions left, then makes it. Raises WriteError."""
+        home = (base or cache_folder()) / "scratch"
+        try:
+            home.mkdir(parents=True, exist_ok=True, mode=0o700)
+            remove_dead(home)
+            self.folder = _new_folder(home)
+        except OSError as problem:
+            raise WriteError(
+                f"{home}: the folder for the prepared tracks cannot be made: {problem.strerror}.",
+                "Free some space there or change its permissions.",
+            ) from None
+        self._lock = os.open(self.folder / LOCK, os.O_CREAT | os.O_RDWR | BINARY, 0o600)
+        _locked(self._lock)
+        self.log = os.fspath(self.folder / "messages.log")
+
+    def free_bytes(self) -> int:
+        """What may still be written there."""
+        return max(0, shutil.disk_usage(self.folder).free - KEEP_FREE_BYTES)
+
+    def close(self) -> None:
+        """Removes the folder."""
+        if self._lock >= 0:
+            os.close(self._lock)
+            self._lock = -1
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def remove_dead(home: Path) -> None:
+    """Removes the folders whose sessions are gone: nobody holds their lock, or the process is gone that was
+    to make it."""
+    for folder in home.iterdir():
+        with contextlib.suppress(OSError, ValueError):
+            try:
+                lock = os.open(folder / LOCK, os.O_RDWR | BINARY)
+            except FileNotFoundError:
+                if not process_lives(int(folder.name.partition("-")[0])):
+                    folder.rmdir()
+                continue
+            try:
+                dead = _locked(lock)
+            finally:
+                os.close(lock)
+            if dead:
+                shutil.rmtree(folder, ignore_errors=True)
+
+
+def _new_folder(home: Path) -> Path:
+    """`PID`, or `PID-2` and so on where this process has one already."""
+    for number in range(1, 100):
+        folder = home / (str(os.getpid()) if number == 1 else f"{os.getpid()}-{number}")
+        with contextlib.suppress(FileExistsError):
+            folder.mkdir(mode=0o700)
+            return folder
+    raise OSError(None, "there are a hundred already")
+
+
+def _locked(descriptor: int) -> bool:
+    """Takes the lock, which ends with its process; False where another holds it."""
+    try:
+        if os.name == "nt":
+            _lock_on_windows(descriptor)
+        else:
+            import fcntl
+
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+def _lock_on_windows(descriptor: int) -> None:
+    """The first byte, which need not be there. Raises OSError where another process has it."""
+    import msvcrt
+
+    msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]

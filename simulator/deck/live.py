@@ -24,12 +24,11 @@ from numpy.typing import NDArray
 from simulator.common.errors import UsageError
 from simulator.common.listening import Listen
 from simulator.deck import stream
-from simulator.deck.lanes import MOST_BYTES, LaneBook
-from simulator.deck.order_building import Orders
-from simulator.deck.playing_order import Leaving
-from simulator.deck.program import Deck, DeckProgram, DeviceView, Kind, Now, OutputChoice
+from simulator.deck.callback import Leaving
+from simulator.deck.interface import Deck, DeckProgram, DeviceView, Kind, Now, OutputChoice
+from simulator.deck.lanes import MOST_BYTES, LaneBook, Scratch
+from simulator.deck.orders import Orders
 from simulator.deck.renderer import RendererProcess
-from simulator.deck.scratch import Scratch
 from simulator.deck.shared_memory import Cells, Shared
 from simulator.deck.stream import (
     Close,
@@ -190,7 +189,7 @@ class LiveDeck:
         ramp_from: float = 0.0,
         since: int | None = None,
     ) -> None:
-        """Plays the program from a place on; see `program.Deck`."""
+        """Plays the program from a place on; see `interface.Deck`."""
         self._stream.send(self._run().orders.program(program, segment, frame, ramp_s, ramp_from, since))
 
     def pause(self) -> None:
@@ -204,7 +203,7 @@ class LiveDeck:
         self._stream.send(Hold(False))
 
     def output(self, gain: float, listen: Listen = "stereo", ramp_s: float = 0.0) -> None:
-        """The monitor's gain and what is listened to; see `program.Deck`."""
+        """The monitor's gain and what is listened to; see `interface.Deck`."""
         self._stream.send(self._run().orders.output(gain, listen, ramp_s))
 
     def now(self) -> Now:
@@ -230,7 +229,7 @@ class LiveDeck:
         return [replace(one, chosen=one.name == playing) for one in device_views]
 
     def choose(self, name: str | None) -> None:
-        """Goes on with another device; see `program.Deck`."""
+        """Goes on with another device; see `interface.Deck`."""
         found = self.devices()
         device = found[named(found, name)].name
         self._end_stream(fade=self._alive)

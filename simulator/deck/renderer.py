@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from simulator.audio_files.reader import AudioReader
 from simulator.common.channels import folded
 from simulator.common.errors import SimulatorError
-from simulator.deck.program import LaneKey
+from simulator.deck.interface import LaneKey
 from simulator.deck.shared_memory import (
     FAILED,
     FRAME_BYTES,

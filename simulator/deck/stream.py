@@ -22,9 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.errors import UsageError
-from simulator.deck.callback import Callback
-from simulator.deck.playing_order import Leaving, Order
-from simulator.deck.program import DeviceView, OutputChoice
+from simulator.deck.callback import Callback, Leaving, Order
+from simulator.deck.interface import DeviceView, OutputChoice
 from simulator.deck.shared_memory import MappedLanes, Shared
 from simulator.engine.interrupts import ignore_terminal_signals
 from simulator.storage.process_life import end_with_parent

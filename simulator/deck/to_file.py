@@ -21,11 +21,10 @@ from simulator.audio_files.writer import WAV_LIMIT
 from simulator.common.errors import UsageError, WriteError
 from simulator.common.listening import Listen
 from simulator.deck.callback import Callback
-from simulator.deck.lanes import MOST_BYTES, LaneBook
-from simulator.deck.order_building import Orders
-from simulator.deck.program import DeckProgram, DeviceView, Kind, Now
+from simulator.deck.interface import DeckProgram, DeviceView, Kind, Now
+from simulator.deck.lanes import MOST_BYTES, LaneBook, Scratch
+from simulator.deck.orders import Orders
 from simulator.deck.renderer import RendererProcess
-from simulator.deck.scratch import Scratch
 from simulator.deck.shared_memory import FRAME_BYTES, MappedLanes, Shared
 from simulator.engine.interrupts import signals_held
 from simulator.engine.workers import start_tracker
@@ -121,7 +120,7 @@ class FileDeck:
         ramp_from: float = 0.0,
         since: int | None = None,
     ) -> None:
-        """Plays the program from a place on; see `program.Deck`."""
+        """Plays the program from a place on; see `interface.Deck`."""
         self._callback.asked = self._orders.program(program, segment, frame, ramp_s, ramp_from, since)
 
     def pause(self) -> None:
@@ -133,7 +132,7 @@ class FileDeck:
         self._callback.paused = self._orders.paused = False
 
     def output(self, gain: float, listen: Listen = "stereo", ramp_s: float = 0.0) -> None:
-        """The monitor's gain and what is listened to; see `program.Deck`."""
+        """The monitor's gain and what is listened to; see `interface.Deck`."""
         self._callback.leaving = self._orders.output(gain, listen, ramp_s)
 
     def now(self) -> Now:

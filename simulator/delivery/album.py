@@ -18,7 +18,7 @@ import numpy as np
 
 from simulator.common.units import SILENCE_DB
 from simulator.delivery.file_findings import END_DBFS, end_level_dbfs
-from simulator.delivery.finding import Finding
+from simulator.delivery.finding import Finding, found_if
 from simulator.delivery.level_findings import CUSTOMARY_CEILING_DBTP
 from simulator.delivery.scan import SILENT, Scan
 from simulator.metering import gating
@@ -83,38 +83,32 @@ def album_findings(tracks: Sequence[AlbumTrack]) -> list[list[Finding]]:
 
 
 def _rate(album_track: AlbumTrack, rate: int) -> Finding:
-    other = album_track.scan.sample_rate != rate
-    return Finding(
-        "album_rate", "Sample rate on the album", "fix" if other else "fine",
-        float(album_track.scan.sample_rate), "Hz", float(rate), (),
-        "Different from most tracks on the album." if other else "",
-        "Deliver all tracks of an album at one rate." if other else "",
+    own = album_track.scan.sample_rate
+    return found_if(
+        own != rate, "album_rate", "Sample rate on the album", float(own), "Hz", float(rate), (),
+        "Different from most tracks on the album.", "Deliver all tracks of an album at one rate.",
+        level="fix",
     )  # fmt: skip
 
 
-def _bits(one: AlbumTrack, bits: int | None) -> Finding:
-    other = one.bits != bits
-    return Finding(
-        "album_bits", "Bit depth on the album", "look" if other else "fine",
-        None if one.bits is None else float(one.bits), "bits", None if bits is None else float(bits), (),
-        "Different from most tracks on the album." if other else "",
-        "Deliver all tracks of an album at one bit depth." if other else "",
+def _bits(album_track: AlbumTrack, bits: int | None) -> Finding:
+    own, usual = (None if depth is None else float(depth) for depth in (album_track.bits, bits))
+    return found_if(
+        own != usual, "album_bits", "Bit depth on the album", own, "bits", usual, (),
+        "Different from most tracks on the album.", "Deliver all tracks of an album at one bit depth.",
     )  # fmt: skip
 
 
 def _level(album_track: AlbumTrack, middle: float | None) -> Finding:
-    own = album_track.measurement.integrated_lufs
+    own, where = album_track.measurement.integrated_lufs, ("album_level", "Level on the album")
     if own is None or middle is None:
-        return Finding("album_level", "Level on the album", "fine", None, "LU", 0.0)
+        return Finding(*where, "fine", None, "LU", 0.0)
     away = own - middle
     if away < -FAR_LU:  # a quiet song is fine
-        return Finding("album_level", "Level on the album", "fine", away, "LU", 0.0, (),
-                       "Below the album's median track.")  # fmt: skip
-    far = away > FAR_LU
-    return Finding(
-        "album_level", "Level on the album", "look" if far else "fine", away, "LU", 0.0, (),
-        "Above the album's median track." if far else "",
-        "Listen to the changes from the track before and to the next." if far else "",
+        return Finding(*where, "fine", away, "LU", 0.0, (), "Below the album's median track.")
+    return found_if(
+        away > FAR_LU, *where, away, "LU", 0.0, (), "Above the album's median track.",
+        "Listen to the changes from the track before and to the next.",
     )  # fmt: skip
 
 

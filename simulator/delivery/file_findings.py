@@ -14,14 +14,13 @@ sample is high, and a burst under 5 ms with silence on both sides is a click.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.text import true_minus
 from simulator.common.units import db_to_gain, format_time, gain_to_db
-from simulator.delivery.finding import PRACTICE, PROJECT, Finding, Level
+from simulator.delivery.finding import PRACTICE, PROJECT, Finding, Level, found_if
 from simulator.delivery.scan import MIDDLE_S, SILENT, SPECTRUM_WINDOW, Scan
 from simulator.metering.measurement import Measurement
 
@@ -35,44 +34,34 @@ DITHER_BITS = 16
 
 def file_findings(scan: Scan, bits: int | None, lossy: bool, subtype: str) -> list[Finding]:
     """`bits` is the integer word length of the file, None for floating point or lossy."""
-    findings = [_rate(scan.sample_rate)]
-    if lossy:
-        findings.append(
-            Finding("word_length", "Effective bit depth", "look", None, "bits", None, (),
-                    f"A lossy file ({subtype}) has no bit depth.",
-                    "Deliver from the lossless master: encoding twice adds losses.", PRACTICE)
-        )  # fmt: skip
-        return findings
-    findings += [_word_length(scan, bits), _dither(scan), _bandwidth(scan)]
-    return findings
-
-
-def _rate(sample_rate: int) -> Finding:
-    known = sample_rate in CUSTOMARY_RATES
-    return Finding(
-        "sample_rate", "Sample rate", "fine" if known else "look", float(sample_rate), "Hz",
-        text="" if known else "Not a customary rate for masters.",
-        advice="" if known else "Re-export at the rate that was asked for.",
+    rate = found_if(
+        scan.sample_rate not in CUSTOMARY_RATES, "sample_rate", "Sample rate", float(scan.sample_rate), "Hz",
+        None, (), "Not a customary rate for masters.", "Re-export at the rate that was asked for.",
     )  # fmt: skip
+    if not lossy:
+        return [rate, _word_length(scan, bits), _dither(scan), _bandwidth(scan)]
+    return [
+        rate,
+        Finding("word_length", "Effective bit depth", "look", None, "bits", None, (),
+                f"A lossy file ({subtype}) has no bit depth.",
+                "Deliver from the lossless master: encoding twice adds losses.", PRACTICE),
+    ]  # fmt: skip
 
 
 def _word_length(scan: Scan, bits: int | None) -> Finding:
     used = scan.word_bits
     holds = "floating point" if bits is None else f"{bits} bit"
     where = ("word_length", "Effective bit depth")
+    against = None if bits is None else float(bits)
     if used is None:
         return Finding(*where, "fine", None, "bits", None, (), f"The file is {holds}, finer than 24 bit.",
                        "", PROJECT)  # fmt: skip
     if not used:
-        return Finding(*where, "fine", 0.0, "bits", None if bits is None else float(bits), (),
-                       "Digital silence.", "", PROJECT)  # fmt: skip
-    against = None if bits is None else float(bits)
+        return Finding(*where, "fine", 0.0, "bits", against, (), "Digital silence.", "", PROJECT)
     padded = used <= 16 and (bits is None or bits > 16)
-    short = used < 16
-    if not padded and not short:
-        return Finding(*where, "fine", float(used), "bits", against, (), "", "", PROJECT)
-    return Finding(
-        *where, "look", float(used), "bits", against, (), f"The file is {holds}, the music uses {used}.",
+    return found_if(
+        padded or used < 16, *where, float(used), "bits", against, (),
+        f"The file is {holds}, the music uses {used}.",
         "Re-export from the stage before bit depth was lost, if more was intended.", PROJECT,
     )  # fmt: skip
 
@@ -91,12 +80,12 @@ def _dither(scan: Scan) -> Finding:
 
 def _bandwidth(scan: Scan) -> Finding:
     earlier = earlier_rate(scan)
-    return Finding(
-        "upsampled", "Likely original sample rate", "fine" if earlier is None else "look",
-        float(scan.sample_rate if earlier is None else earlier), "Hz", float(scan.sample_rate), (),
-        "" if earlier is None else f"A steep edge at {earlier / 2000:g} kHz with nothing above it, as "
-        f"after {earlier / 1000:g} kHz or a lossy file.",
-        "" if earlier is None else "Check the source of this master.", PROJECT,
+    rate = scan.sample_rate if earlier is None else earlier
+    return found_if(
+        earlier is not None, "upsampled", "Likely original sample rate", float(rate), "Hz",
+        float(scan.sample_rate), (),
+        f"A steep edge at {rate / 2000:g} kHz with nothing above it, as after {rate / 1000:g} kHz or a lossy "
+        "file.", "Check the source of this master.", PROJECT,
     )  # fmt: skip
 
 
@@ -104,36 +93,30 @@ def earlier_rate(scan: Scan) -> int | None:
     """The lower rate whose half shows as an edge in the spectrum; None where there is none."""
     if not scan.spectrum.any():
         return None
-    for rate in _lower(scan.sample_rate):
+    for rate in (rate for rate in EARLIER_RATES if rate * 1.06 < scan.sample_rate):
         edge = rate / 2.0
         # shaped dither and a converter's skirt end well above a steep edge, so a window beyond it is judged
-        below = _mean_db(scan, 0.90 * edge, 0.97 * edge)
-        above = _mean_db(scan, 1.03 * edge, min(1.10 * edge, 0.49 * scan.sample_rate))
-        highest = _highest_db(scan, 1.03 * edge)
-        if below is None or above is None or highest is None:
+        top_hz = 0.49 * scan.sample_rate
+        below = _band(scan, 0.90 * edge, 0.97 * edge)
+        above = _band(scan, 1.03 * edge, min(1.10 * edge, top_hz))
+        beyond = _band(scan, 1.03 * edge, top_hz)
+        if not (below.size and above.size and beyond.size):
             continue
-        if below - above >= EDGE_DROP_DB and highest <= below - EDGE_DROP_DB / 2.0:
+        level_db = _decibels(below.mean())
+        steep = level_db - _decibels(above.mean()) >= EDGE_DROP_DB
+        if steep and _decibels(beyond.max()) <= level_db - EDGE_DROP_DB / 2.0:
             return rate
     return None
 
 
-def _lower(sample_rate: int) -> Sequence[int]:
-    return [rate for rate in EARLIER_RATES if rate * 1.06 < sample_rate]
-
-
-def _bins(scan: Scan, low_hz: float, high_hz: float) -> slice:
+def _band(scan: Scan, low_hz: float, high_hz: float) -> NDArray[np.float64]:
+    """The powers of the spectrum from one frequency to another."""
     per_hz = SPECTRUM_WINDOW / scan.sample_rate
-    return slice(int(np.ceil(low_hz * per_hz)), int(np.floor(high_hz * per_hz)) + 1)
+    return scan.spectrum[math.ceil(low_hz * per_hz) : math.floor(high_hz * per_hz) + 1]
 
 
-def _mean_db(scan: Scan, low_hz: float, high_hz: float) -> float | None:
-    part = scan.spectrum[_bins(scan, low_hz, high_hz)]
-    return float(10.0 * np.log10(part.mean() + 1e-30)) if part.shape[0] else None
-
-
-def _highest_db(scan: Scan, low_hz: float) -> float | None:
-    part = scan.spectrum[_bins(scan, low_hz, scan.sample_rate * 0.49)]
-    return float(10.0 * np.log10(part.max() + 1e-30)) if part.shape[0] else None
+def _decibels(power: float) -> float:
+    return float(10.0 * np.log10(power + 1e-30))
 
 
 DC_LIMIT = 0.001
@@ -168,20 +151,18 @@ def _balance(scan: Scan) -> Finding:
     left, right = scan.channel_energy
     where = ("balance", "L/R balance")
     silent = [gain_to_db(math.sqrt(energy)) is None for energy in (left, right)]
+    if all(silent):
+        return Finding(*where, "fine", None, "dB", 0.0, (), "Both channels are silent.")
     if any(silent):
-        both = all(silent)
         side = "left" if silent[0] else "right"
-        return Finding(
-            *where, "fine" if both else "fix", None, "dB", 0.0, (),
-            "Both channels are silent." if both else f"The {side} channel is silent throughout.",
-            "" if both else "Export again with both channels, or as mono.",
-        )  # fmt: skip
+        return Finding(*where, "fix", None, "dB", 0.0, (), f"The {side} channel is silent throughout.",
+                       "Export again with both channels, or as mono.")  # fmt: skip
     value = 10.0 * math.log10(left / right)
     bad = abs(value) >= BALANCE_DB
-    return Finding(
-        *where, "look" if bad else "fine", value, "dB", BALANCE_DB if bad else 0.0, (),
-        f"The {'left' if value > 0 else 'right'} channel is {abs(value):.1f} dB louder." if bad else "",
-        "Check that the centre image is centred." if bad else "",
+    return found_if(
+        bad, *where, value, "dB", BALANCE_DB if bad else 0.0, (),
+        f"The {'left' if value > 0 else 'right'} channel is {abs(value):.1f} dB louder.",
+        "Check that the centre image is centred.",
     )  # fmt: skip
 
 
@@ -229,40 +210,35 @@ def edge_findings(scan: Scan, *, runs_on: bool = False) -> list[Finding]:
 
 
 def _silence(check: str, name: str, seconds: float, most: float, at_s: float) -> Finding:
-    long = seconds > most
-    return Finding(
-        check, name, "look" if long else "fine", seconds, "s", most, (max(at_s, 0.0),) if long else (),
-        "Longer than usual." if long else "", "Trim it, unless intended." if long else "",
-    )  # fmt: skip
+    at = (max(at_s, 0.0),)
+    return found_if(seconds > most, check, name, seconds, "s", most, at, "Longer than usual.",
+                    "Trim it, unless intended.")  # fmt: skip
 
 
 def _start(scan: Scan) -> Finding:
     value = gain_to_db(float(np.abs(scan.head[0]).max())) if scan.head.shape[0] else None
-    bad = value is not None and value > JUMP_DBFS
-    return Finding(
-        "start", "First sample", "look" if bad else "fine", value, "dBFS", JUMP_DBFS, (0.0,) if bad else (),
-        "The file starts on a non-zero sample and will click." if bad else "",
-        "Fade in over a few milliseconds, or start earlier." if bad else "",
+    return found_if(
+        value is not None and value > JUMP_DBFS, "start", "First sample", value, "dBFS", JUMP_DBFS, (0.0,),
+        "The file starts on a non-zero sample and will click.",
+        "Fade in over a few milliseconds, or start earlier.",
     )  # fmt: skip
 
 
 def end_level_dbfs(scan: Scan) -> float | None:
-    """The RMS of the last 5 ms about their mean (an offset is no sound); None for silence."""
+    """The RMS of the last 5 ms about their mean (an offset is not sound); None for silence."""
     last = scan.tail[-max(round(END_S * scan.sample_rate), 1) :].astype(np.float64)
     return gain_to_db(float(last.std(axis=0).max())) if last.shape[0] else None
 
 
 def _end(scan: Scan, runs_on: bool) -> Finding:
     value = end_level_dbfs(scan)
-    sounds = value is not None and value > END_DBFS
-    bad = sounds and not runs_on
-    at = ((scan.frames - 1) / scan.sample_rate,) if bad else ()
-    text = "Audio is still running at the end: the fade or reverb tail is cut off." if bad else ""
+    where, sounds = ("end", "Level at the end"), value is not None and value > END_DBFS
     if sounds and runs_on:
-        text = "Runs into the next track."
-    return Finding(
-        "end", "Level at the end", "look" if bad else "fine", value, "dBFS", END_DBFS, at, text,
-        "Let it ring out, and fade to silence." if bad else "",
+        return Finding(*where, "fine", value, "dBFS", END_DBFS, (), "Runs into the next track.")
+    return found_if(
+        sounds, *where, value, "dBFS", END_DBFS, ((scan.frames - 1) / scan.sample_rate,),
+        "Audio is still running at the end: the fade or reverb tail is cut off.",
+        "Let it ring out, and fade to silence.",
     )  # fmt: skip
 
 
@@ -270,20 +246,18 @@ def _clicks(scan: Scan) -> Finding:
     offset_s = max(scan.frames - scan.tail.shape[0], 0) / scan.sample_rate
     at = _bursts(scan.head, scan.sample_rate)
     at += [offset_s + place for place in _bursts(scan.tail, scan.sample_rate) if offset_s + place not in at]
-    return Finding(
-        "edge_clicks", "Clicks at the edges", "look" if at else "fine", float(len(at)), "clicks", 0.0,
-        tuple(at), "A short burst with silence on both sides." if at else "",
-        "Listen there and remove it." if at else "",
+    return found_if(
+        bool(at), "edge_clicks", "Clicks at the edges", float(len(at)), "clicks", 0.0, tuple(at),
+        "A short burst with silence on both sides.", "Listen there and remove it.",
     )  # fmt: skip
 
 
 def _middle(scan: Scan) -> Finding:
     longest = sorted(scan.silences, key=lambda gap: (-gap.seconds, gap.at_s))[:PLACES]
-    return Finding(
-        "middle_silence", "Silence in the middle", "look" if longest else "fine",
-        longest[0].seconds if longest else 0.0, "s", MIDDLE_S, tuple(gap.at_s for gap in longest),
-        "All channels are silent, with music before and after." if longest else "",
-        "Listen there; cut it unless intended." if longest else "",
+    return found_if(
+        bool(longest), "middle_silence", "Silence in the middle", longest[0].seconds if longest else 0.0, "s",
+        MIDDLE_S, tuple(gap.at_s for gap in longest), "All channels are silent, with music before and after.",
+        "Listen there; cut it unless intended.",
     )  # fmt: skip
 
 
@@ -300,16 +274,14 @@ def _dropouts(scan: Scan) -> Finding:
             f"Digital silence in the middle of audio, in {which}. "
             f"The longest: {1000.0 * moments[longest[0]]:.1f} ms at {format_time(longest[0])}."
         )
-    return Finding(
-        "dropouts", "Dropouts", "look" if longest else "fine", float(len(moments)), "dropouts", 0.0,
-        tuple(longest), text,
-        "Listen there; unless intended, export again." if longest else "",
-    )  # fmt: skip
+    count = float(len(moments))
+    return found_if(bool(longest), "dropouts", "Dropouts", count, "dropouts", 0.0, tuple(longest), text,
+                    "Listen there; unless intended, export again.")  # fmt: skip
 
 
 def _bursts(samples: NDArray[np.float32], rate: int) -> list[float]:
-    """Seconds at which a burst of at most 5 ms stands between two silences of 30 ms; what goes on beyond the
-    window counts as sound, what lies before the file or after it as silence."""
+    """Seconds at which a burst of at most 5 ms has 30 ms of silence on both sides; what goes on beyond the
+    window counts as sound, anything before or after the file as silence."""
     level = np.abs(samples).max(axis=1) if samples.shape[0] else np.zeros(0)
     loud = np.flatnonzero(level >= SILENT)
     if not loud.shape[0]:

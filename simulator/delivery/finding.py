@@ -6,6 +6,7 @@ Levels: "fine" (as it should be, or only worth knowing), "look" (listen or look 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -40,10 +41,29 @@ class Finding:
     source: str = PRACTICE
 
 
+def found_if(
+    bad: bool,
+    check: str,
+    name: str,
+    value: float | None,
+    unit: str,
+    against: float | None = None,
+    at_s: tuple[float, ...] = (),
+    text: str = "",
+    advice: str = "",
+    source: str = PRACTICE,
+    level: Level = "look",
+) -> Finding:
+    """A finding of `level` where it is `bad`, else fine, without places, text and advice."""
+    if not bad:
+        return Finding(check, name, "fine", value, unit, against, source=source)
+    return Finding(check, name, level, value, unit, against, at_s, text, advice, source)  # fmt: skip
+
+
 @dataclass(frozen=True, slots=True)
 class Decided:
     """What was decided for the delivery, where something was: None leaves the check without a target.
-    `said` tells where it was decided, in words; `target_said` and `ceiling_said` where one number comes from
+    `said` is where it was decided, in words; `target_said` and `ceiling_said` where one number comes from
     somewhere else. `target_of` is what an album's target is held against; `who` decided it, and `why`."""
 
     target_lufs: float | None = None
@@ -101,7 +121,6 @@ def db_words(value: float) -> str:
     return level(value, 2)
 
 
-def worst(findings: tuple[Finding, ...] | list[Finding]) -> Level:
+def worst(findings: Iterable[Finding]) -> Level:
     """The most serious level among them."""
-    levels = {finding.level for finding in findings}
-    return next((level for level in LEVELS if level in levels), "fine")
+    return min((finding.level for finding in findings), key=LEVELS.index, default="fine")

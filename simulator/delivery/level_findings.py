@@ -15,9 +15,11 @@ programme, a peak against both the sample and the true peak.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from simulator.common.text import capital
 from simulator.common.units import TIE_LU, format_time
-from simulator.delivery.finding import PRACTICE, PROJECT, Decided, Finding, Level, db_words
+from simulator.delivery.finding import PRACTICE, PROJECT, Decided, Finding, Level, db_words, found_if
 from simulator.metering.loudness_tags import LoudnessTags, TagScheme
 from simulator.metering.measurement import Measurement, OverEvent
 from simulator.normalizer.decision import TAG_TOLERANCE_DB
@@ -30,7 +32,7 @@ SAMPLES_OVER_DB = 0.001
 """A sample at full scale, and the least that two decimals could show."""
 MET_LU, NEAR_LU = TIE_LU, 1.0
 READING_DB = 0.05
-"""The meter's own uncertainty: a peak this little above a ceiling may well stand on it."""
+"""The meter's own uncertainty: a peak this little above a ceiling may well be on it."""
 SHOWN_DB = 0.005
 """What two decimals do not show."""
 WORST = 10
@@ -44,8 +46,8 @@ def level_findings(
 ) -> list[Finding]:
     """Loudness, true peak, overs and clipped runs of a master as it is. `may_raise`: every step holds its
     limits after the raise too. `held` is False for a track of an album whose target is another's (it may be
-    quieter) or the programme's (it may be louder too). `means` says what being
-    below the target means on players."""
+    quieter) or the programme's (it may be louder too). `means` says what being below the target means on
+    players."""
     return [
         _loudness(measurement, decided, may_raise, held, means),
         _true_peak(measurement, decided),
@@ -73,16 +75,16 @@ def _loudness(measurement: Measurement, decided: Decided, may_raise: bool, held:
     away, source = value - target, f"{decided.target_source}; {R128}"
     if abs(away) <= MET_LU:
         return Finding(*where, "fine", value, "LUFS", target, source=source)
+    programme = decided.target_of == "programme"
+    if not held and (programme or away < 0.0):
+        text = "The album as a programme has the target." if programme else (
+            "Quieter than the album's loudest track."
+        )  # fmt: skip
+        return Finding(*where, "fine", value, "LUFS", None, (), text, source=source)
     text = f"{abs(away):.2f} LU {'above' if away > 0.0 else 'below'} the target."
-    if not held and decided.target_of == "programme":
-        return Finding(*where, "fine", value, "LUFS", None, (), "The album as a programme has the target.",
-                       source=source)  # fmt: skip
     if away > 0.0:
         return Finding(*where, "look" if away <= NEAR_LU else "fix", value, "LUFS", target, (), text,
                        f"Turn the output down {away:.2f} dB.", source)  # fmt: skip
-    if not held:
-        return Finding(*where, "fine", value, "LUFS", None, (), "Quieter than the album's loudest track.",
-                       source=source)  # fmt: skip
     room = room_db(measurement, decided)
     fits = room >= -away - SHOWN_DB
     possible = may_raise and fits
@@ -90,10 +92,10 @@ def _loudness(measurement: Measurement, decided: Decided, may_raise: bool, held:
         advice = f"Turn the output up {-away:.2f} dB."
     elif room < 0.1:
         advice = "Plain gain cannot raise it: its peaks are at the ceiling."
+    elif fits:
+        advice = "Plain gain cannot raise it: a codec's peaks would pass their limit."
     else:
         advice = f"Plain gain can raise it by {min(room, -away):.2f} dB before its peaks hit the ceiling."
-        if fits:
-            advice = "Plain gain cannot raise it: a codec's peaks would pass their limit."
     return Finding(*where, "fix" if possible and away < -NEAR_LU else "look", value, "LUFS", target, (),
                    means or text, advice, source)  # fmt: skip
 
@@ -104,24 +106,16 @@ def _true_peak(measurement: Measurement, decided: Decided) -> Finding:
     where = ("true_peak", "True peak")
     if value is None:
         return Finding(*where, "fine", None, "dBTP", ceiling, (), "Digital silence.", "", FULL_SCALE_SOURCE)
-    if ceiling is not None:
-        over = value - ceiling > READING_DB
-        level: Level = "fix" if over else "fine"
-    elif value > FULL_SCALE_DBTP + READING_DB:
-        ceiling, source, level = FULL_SCALE_DBTP, FULL_SCALE_SOURCE, "fix"
-    else:
-        ceiling, source = CUSTOMARY_CEILING_DBTP, CEILING_SOURCE
-        level = "look" if value - ceiling > READING_DB else "fine"
-    if level == "fine":
-        return Finding(*where, level, value, "dBTP", ceiling, (), "", "", source)
-    at = () if measurement.true_peak_at_s is None else (measurement.true_peak_at_s,)
-    return Finding(*where, level, value, "dBTP", ceiling, at, f"{value - ceiling:.2f} dB above the limit.",
-                   lower_advice(value - ceiling), source)  # fmt: skip
-
-
-def lower_advice(by_db: float) -> str:
-    """The cure where only gain acts: exact, shown a hundredth of a dB on the far side."""
-    return f"Turn the output down {_upward(by_db):.2f} dB; the peak moves by the same amount."
+    level: Level = "fix"
+    if ceiling is None and value > FULL_SCALE_DBTP + READING_DB:
+        ceiling, source = FULL_SCALE_DBTP, FULL_SCALE_SOURCE
+    elif ceiling is None:
+        ceiling, source, level = CUSTOMARY_CEILING_DBTP, CEILING_SOURCE, "look"
+    at, over = () if measurement.true_peak_at_s is None else (measurement.true_peak_at_s,), value - ceiling
+    return found_if(
+        over > READING_DB, *where, value, "dBTP", ceiling, at, f"{over:.2f} dB above the limit.",
+        f"Turn the output down {upward(over, 100):.2f} dB; the peak moves by the same amount.", source, level,
+    )  # fmt: skip
 
 
 def samples_over(measurement: Measurement) -> bool:
@@ -144,7 +138,7 @@ def _above_full_scale(measurement: Measurement) -> list[Finding]:
         Finding(
             "sample_peak", "Sample peak", "fix", peak, "dBFS", 0.0, (),
             f"Samples above full scale clip in a 16- or 24-bit file, by up to {peak:.2f} dB.",
-            f"Turn the output down {_upward(peak):.2f} dB before writing an integer file.",
+            f"Turn the output down {upward(peak, 100):.2f} dB before writing an integer file.",
             "an integer holds nothing above full scale, by definition",
         )
     ]  # fmt: skip
@@ -157,8 +151,7 @@ def _overs(found: Measurement) -> Finding:
     level: Level = "look" if look else "fine"
     text = ""
     if worst:
-        places = ", ".join(f"{format_time(over.start_s)} ({over.peak_dbtp:+.2f})" for over in worst)
-        text = f"{'The highest at' if found.over_count > len(worst) else 'At'} {places}."
+        text = f"{'The highest at' if found.over_count > len(worst) else 'At'} {over_places(worst)}."
     if worst and not look:
         text += f" Within the {READING_DB:.2f} dB of the meter's own error."
     advice = "Turn the output down, or limit true peaks." if look else ""
@@ -171,25 +164,30 @@ def worst_overs(overs: tuple[OverEvent, ...]) -> list[OverEvent]:
     return sorted(overs, key=lambda over: (-over.peak_dbtp, over.start_s))[:WORST]
 
 
+def over_places(overs: Sequence[OverEvent]) -> str:
+    """Their times, with the peaks in dBTP."""
+    return ", ".join(f"{format_time(over.start_s)} ({over.peak_dbtp:+.2f})" for over in overs)
+
+
 def _clipped(measurement: Measurement) -> Finding:
     runs = sorted(measurement.clipped_runs, key=lambda run: (-run.length_frames, run.start_s))[:WORST]
-    level: Level = "look" if runs else "fine"
-    text = advice = ""
-    if runs:
-        longest = runs[0]
-        text = (
-            f"The longest: {longest.length_frames} samples at {db_words(longest.level_dbfs)} dBFS, "
-            f"channel {longest.channel + 1}, at {format_time(longest.start_s)}."
-        )
-        advice = "Listen there. If the clipping is not intended, ease the clipper or go back to the mix."
-    return Finding("clipped_runs", "Clipped runs", level, float(measurement.clipped_run_count), "runs", 0.0,
-                   tuple(run.start_s for run in runs), text, advice, PROJECT)  # fmt: skip
+    text = "".join(
+        f"The longest: {run.length_frames} samples at {db_words(run.level_dbfs)} dBFS, channel "
+        f"{run.channel + 1}, at {format_time(run.start_s)}."
+        for run in runs[:1]
+    )
+    return found_if(
+        bool(runs), "clipped_runs", "Clipped runs", float(measurement.clipped_run_count), "runs", 0.0,
+        tuple(run.start_s for run in runs), text,
+        "Listen there. If the clipping is not intended, ease the clipper or go back to the mix.", PROJECT,
+    )  # fmt: skip
 
 
-def _upward(by_db: float) -> float:
-    """To the next hundredth on the far side, so that what is shown is enough."""
-    hundredths = round(by_db * 100.0)
-    return (hundredths if hundredths >= by_db * 100.0 - 1e-6 else hundredths + 1) / 100.0
+def upward(by_db: float, parts: int) -> float:
+    """To the next whole part of a dB (tenth: 10, hundredth: 100) on the far side, so that what is shown is
+    enough."""
+    count = round(by_db * parts)
+    return (count if count >= by_db * parts - 1e-6 else count + 1) / parts
 
 
 TAG_SOURCE = {
@@ -231,12 +229,10 @@ def tag_findings(
 
 def _tag_gain(check: str, name: str, gain_db: float, right_db: float | None, source: str) -> Finding:
     off = 0.0 if right_db is None else gain_db - right_db
-    if abs(off) <= TAG_TOLERANCE_DB:
-        return Finding(check, name, "fine", gain_db, "dB", right_db, source=source)
-    side = "loud" if off > 0.0 else "quiet"
-    return Finding(
-        check, name, "look", gain_db, "dB", right_db, (),
-        f"Players that trust tags play it {abs(off):.2f} dB too {side}.", "Tag the final file again.", source,
+    return found_if(
+        abs(off) > TAG_TOLERANCE_DB, check, name, gain_db, "dB", right_db, (),
+        f"Players that trust tags play it {abs(off):.2f} dB too {'loud' if off > 0.0 else 'quiet'}.",
+        "Tag the final file again.", source,
     )  # fmt: skip
 
 
@@ -247,12 +243,10 @@ def _tag_peak(measurement: Measurement, peak_db: float, source: str) -> Finding:
     if sample is None or true is None:
         return Finding(*where, "fine", peak_db, "dB", source=source)
     nearest = min(max(peak_db, min(sample, true)), max(sample, true))
-    if abs(peak_db - nearest) <= TAG_TOLERANCE_DB:
-        return Finding(*where, "fine", peak_db, "dB", nearest, source=source)
-    side = "above" if peak_db > nearest else "below"
-    return Finding(
-        *where, "look", peak_db, "dB", nearest, (),
-        f"{abs(peak_db - nearest):.2f} dB {side} the file's peak.",
+    off = peak_db - nearest
+    return found_if(
+        abs(off) > TAG_TOLERANCE_DB, *where, peak_db, "dB", nearest, (),
+        f"{abs(off):.2f} dB {'above' if off > 0.0 else 'below'} the file's peak.",
         "Tag the final file again.", source,
     )  # fmt: skip
 

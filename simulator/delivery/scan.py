@@ -37,7 +37,7 @@ DROPOUT_S, DROPOUT_MOST_S = 0.002, 0.5
 BESIDE_S, NEXT_S = 0.010, 0.001
 BESIDE_RMS = 10.0 ** (-40.0 / 20.0)
 NEXT_SHARE = 0.15
-"""Sound beside a dropout: the RMS of 10 ms, and what of it the nearest millisecond has."""
+"""Sound beside a dropout: the RMS of 10 ms, and the share that the nearest millisecond has."""
 MOST_DROPOUTS = 1000
 BASS_HZ = (20.0, 200.0)
 
@@ -54,7 +54,7 @@ class SilentSpan:
 @dataclass(frozen=True, slots=True)
 class Scan:
     """`word_bits` is None where samples are finer than 24 bits (floating point). `undithered_at_s` are
-    places where the last bit stands still though the music does not; `head_s` and `tail_s` are the silent
+    places where the last bit does not change though the music does; `head_s` and `tail_s` are the silent
     seconds before and after; `head` and `tail` the samples next to the ends (at most a second);
     `channel_energy` the mean squares; `same_channels` says that all channels are equal, bit for bit;
     `silences` the silent seconds in the middle; `bass_correlation` is None where there is no bass."""

@@ -9,10 +9,10 @@ sheet's folder, or bare names for files elsewhere. Keys are only ever added.
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import SequenceMatcher
-from html.parser import HTMLParser
 from pathlib import PurePosixPath
 from typing import Annotated, Any, Literal
 
@@ -96,12 +96,7 @@ _OF_DECISION = {
     "decided_why": "why",
     "decided": "decided",
 }
-_OF_SHEET = {
-    "sheet_title": "title",
-    "sheet_client": "client",
-    "sheet_written_at": "written_at",
-    "sheet_program": "program",
-}
+_OF_SHEET = {f"sheet_{key}": key for key in ("title", "client", "written_at", "program")}
 _FIRST = ("path", "sample_rate", "channels", "frames", "duration_s", "integrated_lufs", "loudness_range_lu",
           "true_peak_dbtp")  # fmt: skip
 """As in what measure --csv prints."""
@@ -151,34 +146,14 @@ def _in_json(text: str) -> Sheet:
 
 
 BLOCK_ID = "sheet"
-
-
-class _Block(HTMLParser):
-    """The JSON that an HTML sheet carries."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.text, self.found, self._inside = "", False, False
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self._inside = tag == "script" and dict(attrs).get("id") == BLOCK_ID
-        self.found |= self._inside
-
-    def handle_endtag(self, tag: str) -> None:
-        self._inside &= tag != "script"
-
-    def handle_data(self, data: str) -> None:
-        if self._inside:
-            self.text += data
+_BLOCK = re.compile(rf"""<script\b[^>]{{0,200}}\bid\s?=\s?["']?{BLOCK_ID}\b[^>]{{0,200}}>""", re.IGNORECASE)
 
 
 def _in_html(text: str) -> Sheet:
-    block = _Block()
-    block.feed(text)
-    block.close()
-    if not block.found:
+    """From the JSON block that an HTML sheet carries."""
+    if (block := _BLOCK.search(text)) is None:
         raise ValueError("the page holds no sheet")
-    return _in_json(block.text)
+    return _in_json(text[block.end() :].partition("</script")[0])
 
 
 def _in_csv(text: str) -> Sheet:

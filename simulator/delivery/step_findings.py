@@ -13,7 +13,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from simulator.common.units import format_time
 from simulator.delivery.finding import Decided, Finding, Move, db_words
 from simulator.delivery.level_findings import (
     CUSTOMARY_CEILING_DBTP,
@@ -23,9 +22,11 @@ from simulator.delivery.level_findings import (
     NEAR_LU,
     READING_DB,
     SHOWN_DB,
+    over_places,
     overs_words,
     room_db,
     samples_over,
+    upward,
     worst_overs,
 )
 from simulator.metering.measurement import Measurement
@@ -119,8 +120,7 @@ def missing_db(steps: Sequence[Measurement], decided: Decided) -> float:
 
 def upward_db(by_db: float) -> float:
     """To the next tenth on the far side."""
-    tenths = round(by_db * TENTHS)
-    return (tenths if tenths >= by_db * TENTHS - 1e-6 else tenths + 1) / TENTHS
+    return upward(by_db, 10)
 
 
 def step_finding(step: Step, decided: Decided, move: Move | None = None) -> Finding:
@@ -134,10 +134,9 @@ def step_finding(step: Step, decided: Decided, move: Move | None = None) -> Find
     over_full_scale = limit == FULL_SCALE_DBTP
     worst = worst_overs(found.overs)
     if found.over_count:
-        places = ", ".join(f"{format_time(over.start_s)} ({over.peak_dbtp:+.2f})" for over in worst)
         which = ", the highest at" if found.over_count > len(worst) else " at"
         words = overs_words(found).removesuffix("s") if found.over_count == 1 else overs_words(found)
-        text = f"{found.over_count} {words}{which} {places}. {text}".rstrip()
+        text = f"{found.over_count} {words}{which} {over_places(worst)}. {text}".rstrip()
     cut = not step.playbacks or any(playback.cuts(peak) for playback in step.playbacks)
     if over_full_scale and step.playbacks:
         text = f"{_what_becomes_of_it(step.playbacks, peak)} {text}".rstrip()
@@ -157,12 +156,11 @@ def _what_becomes_of_it(playbacks: Sequence[Playback], peak_dbtp: float) -> str:
     if cutting:
         when = "before" if cutting[0].full_scale == "before_gain" else "after"
         return f"{cutting[0].player} clips it {when} its gain."
-    one = playbacks[0]
-    if one.full_scale == "none":
-        return f"{one.player} does not clip it; other decoders may."
-    return (
-        f"{one.player} turns it down {-one.gain_db:.1f} dB before anything clips; other decoders may clip it."
-    )
+    playback = playbacks[0]
+    if playback.full_scale == "none":
+        return f"{playback.player} does not clip it; other decoders may."
+    lowered = f"{playback.player} turns it down {-playback.gain_db:.1f} dB before anything clips"
+    return f"{lowered}; other decoders may clip it."
 
 
 def _lowered(encoder_gain_db: float) -> str:

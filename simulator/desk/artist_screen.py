@@ -25,8 +25,7 @@ from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 from simulator.common.errors import UsageError
-from simulator.text.desk.artist_screen import place_json, scene_json
-from simulator.text.desk.stage import Stage
+from simulator.text.desk.stage import Stage, place_json, scene_json
 
 LOOPBACK = "127.0.0.1"
 MOST_CONNECTIONS = 24

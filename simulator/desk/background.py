@@ -27,7 +27,7 @@ from simulator.engine.predict import CEILING_DBTP, MeasuredTrack, measure_tracks
 from simulator.engine.workers import ChildProcess, one_blas_thread, start_tracker
 from simulator.normalizer.prediction import from_gain
 from simulator.normalizer.profile import Delivery, Profile
-from simulator.playlists.playlist import Playlist, title_from_path
+from simulator.playlists.playlist import Playlist, Track, title_from_path
 from simulator.playlists.revisions import revision_name
 from simulator.session.codec_variants import (
     decode_of,
@@ -41,7 +41,7 @@ from simulator.session.codec_variants import (
 )
 from simulator.session.events import Aligned, Event, MomentsFound, Predicted, Replaced, Revised
 from simulator.session.track import PlayedView
-from simulator.session.worst import QUIET_LUFS, pairs
+from simulator.session.worst import loudness_lufs, pairs
 from simulator.storage.measurement_cache import Store
 from simulator.storage.process_life import end_with_parent
 from simulator.storage.small_files import changed_file_error, changed_since, stamp_of
@@ -131,9 +131,7 @@ class Studio:
         title = title_from_path(whole) if old_name else before.title
         new = replace(before, path=whole, title=title, problem="")
         stamp = stamp_of(whole)
-        one = measure_tracks(replace(self._playlist, tracks=(new,)), self._cache(), 0)[0]
-        if one.problem is not None:
-            raise one.problem
+        one = self._measured(new)
         kept = self._tracks[track], self._stamps[track]
         self._tracks[track], self._stamps[track] = one, stamp
         chosen = [
@@ -158,11 +156,7 @@ class Studio:
         for a file that was written over with the same samples. Raises SimulatorError where it cannot be
         read."""
         old = self._tracks[track]
-        new = measure_tracks(
-            replace(self._playlist, tracks=(replace(old.track, path=path, problem=""),)), self._cache(), 0
-        )[0]
-        if new.problem is not None:
-            raise new.problem
+        new = self._measured(replace(old.track, path=path, problem=""))
         before, after = old.measurement, new.measurement
         if before is None or after is None or (path == old.track.path and new.content == old.content):
             return []
@@ -172,6 +166,13 @@ class Studio:
         name = revision_name(path).mark if path != old.track.path else ""
         shift_s, timing = self._timing(track, path)
         return [Revised(track, path, name or f"A new {os.path.basename(path)}", louder, shift_s, timing)]
+
+    def _measured(self, track: Track) -> MeasuredTrack:
+        """One file, measured. Raises SimulatorError where it cannot be read."""
+        [measured] = measure_tracks(replace(self._playlist, tracks=(track,)), self._cache(), 0)
+        if measured.problem is not None:
+            raise measured.problem
+        return measured
 
     def _timing(self, track: int, path: str) -> tuple[float | None, str]:
         """By how much later the moments of a track are in its new file, and the words for it. A file that was
@@ -230,7 +231,7 @@ class Studio:
                 views[i] = PlayedView(from_gain(view.prediction.decision, measured), False)
         cache = None if self._encoded_folder is None else self._encoded_folder.parent
         tracks = tuple(view_of(track) for track in self._tracks)
-        for open_, other in sorted(pairs(tracks), key=lambda pair: self._loudness(pair[1])):
+        for open_, other in sorted(pairs(tracks), key=lambda pair: loudness_lufs(tracks[pair[1]])):
             gain_db = played[open_].gain_db
             paths = [self._tracks[i].track.path for i in (open_, other)]
             files = self._decodes.residual(paths[0], paths[1], cache)
@@ -243,11 +244,6 @@ class Studio:
                 )
                 views[i] = PlayedView(from_gain(decision, one.measurement), True, path)
         return views
-
-    def _loudness(self, track: int) -> float:
-        measured = self._tracks[track].measurement
-        lufs = None if measured is None else measured.integrated_lufs
-        return QUIET_LUFS if lufs is None else lufs
 
     def _of_difference(self, profile: Profile, decoded: Mapping[int, PlayedView]) -> dict[int, PlayedView]:
         """What the encoding changed, measured, at the decode's gain, and raised, all alike."""
@@ -345,29 +341,23 @@ class Aligner:
         self._closed = False
 
     def align(self, pairs: Sequence[Pair]) -> list[Found]:
-        """How the second file of each pair lies against the first, or why that cannot be said; in order.
-        What the cache knows needs no process."""
-        store = Store(self._cache, lambda _: None, rehash=self._rehash)
-        try:
-            found: list[Found | None] = [known_alignment(first, second, store) for first, second in pairs]
-        finally:
-            store.close()
-        missing = [pair for pair, one in zip(pairs, found, strict=True) if one is None]
-        done = iter(cast("list[Found]", self._apart(missing, compare=False)))
-        return [next(done) if one is None else one for one in found]
+        """How the second file of each pair is timed against the first, or why that is not known; in order."""
+        return cast("list[Found]", self._answers(pairs, compare=False))
 
     def compare(self, pairs: Sequence[Pair]) -> list[Audibility | str]:
         """Where the second file of each pair is likely to be heard to differ from the first, the open
-        version, or why that cannot be said; in order. What the cache knows needs no process."""
-        store = Store(self._cache, lambda _: None, rehash=self._rehash)
-        try:
-            found = [known_audibility(first, second, store) for first, second in pairs]
-        finally:
-            store.close()
-        missing = [pair for pair, one in zip(pairs, found, strict=True) if one is None]
-        done = iter(self._apart(missing, compare=True))
-        answers = (next(done) if one is None else one for one in found)
+        version, or why that is not known; in order."""
+        answers = self._answers(pairs, compare=True)
         return [answer if isinstance(answer, Audibility) else str(answer) for answer in answers]
+
+    def _answers(self, pairs: Sequence[Pair], *, compare: bool) -> list[object]:
+        """What the cache knows needs no process."""
+        known = known_audibility if compare else known_alignment
+        with Store(self._cache, lambda _: None, rehash=self._rehash) as store:
+            answers = [known(first, second, store) for first, second in pairs]
+        missing = [pair for pair, answer in zip(pairs, answers, strict=True) if answer is None]
+        done = iter(self._apart(missing, compare=compare))
+        return [next(done) if answer is None else answer for answer in answers]
 
     def close(self) -> None:
         """Ends what runs."""
@@ -408,13 +398,9 @@ def _work_apart(
         os.nice(10)  # what plays comes first
     one_blas_thread()
     os.environ["FAIRHEARING_IN_PROCESS"] = "1"  # it is apart already: a crash costs this process alone
-    store = Store(cache, lambda _: None, rehash=rehash)
-    try:
+    with answers, Store(cache, lambda _: None, rehash=rehash) as store:
         for first, second in pairs:
             try:
                 answers.send((audibility_of if compare else alignment_of)(first, second, store))
             except SimulatorError as problem:
                 answers.send(problem)
-    finally:
-        store.close()
-        answers.close()

@@ -12,7 +12,7 @@ from simulator.normalizer.codec_records import CODEC_NAMES
 from simulator.playlists.playlist import is_audio_name
 from simulator.session import commands
 from simulator.session.acts.command import Choice, Command, Kind
-from simulator.session.blind.steps import LETTERS
+from simulator.session.acts.trial_steps import LETTERS
 from simulator.session.excerpts import KINDS as PLACES
 from simulator.session.excerpts import WORST
 from simulator.session.state import Session

@@ -10,20 +10,20 @@ from __future__ import annotations
 
 import os
 import queue
-import textwrap
+import secrets
 import threading
-from collections import deque
+import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
-from typing import Generic, TypeVar
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Generic, TypeVar
 
 from simulator.common.errors import SimulatorError
 from simulator.common.units import db_to_gain, seconds_to_frames
-from simulator.deck.program import Deck, DeckProgram, DeckSegment, DeviceView, Now
-from simulator.deck.program import Deck as Player
+from simulator.deck.interface import Deck, DeckProgram, DeckSegment, DeviceView, Now
 from simulator.desk.completion import Word, candidates
-from simulator.desk.environment import BackgroundWork, Failure, Outside, SessionLog, Taken, Watch
-from simulator.desk.status_bar import DeskMeter, DeskStage, bar_of
+from simulator.desk.live_view import DeskMeter, DeskStage, bar_of
 from simulator.desk.tracks import (
     Rewritten,
     TrackLanes,
@@ -37,19 +37,21 @@ from simulator.engine.interrupts import signals_held
 from simulator.metering.gating import exact_lufs
 from simulator.metering.meter import Reading
 from simulator.playlists.revisions import revised_file
-from simulator.session import effects as do
-from simulator.session import events as happens
-from simulator.session import worst
+from simulator.session import events, worst
 from simulator.session.events import TICK_SECONDS, Prepared
 from simulator.session.levels import LEAD_SECONDS, LONGEST_SECONDS
 from simulator.session.log import missing
 from simulator.session.session import step
 from simulator.session.state import DIM_DB, Session
-from simulator.storage.session_file import remember_trim
-from simulator.text.desk.artist_screen import SCREEN_COLUMNS
-from simulator.text.desk.screens import screen
-from simulator.text.desk.stage import Stage
+from simulator.storage.session_file import RecordFile, remember_trim
+from simulator.text.desk.screens import screen, wrapped
+from simulator.text.desk.stage import SCREEN_COLUMNS, Stage
 from simulator.text.desk.status_bar import Bar
+
+if TYPE_CHECKING:
+    from simulator.desk.artist_screen import ArtistScreen
+    from simulator.desk.background import Studio
+    from simulator.desk.watch import FolderWatch
 
 T = TypeVar("T")
 Work = Callable[[], Sequence[T]]
@@ -77,7 +79,7 @@ class Background(Generic[T]):
     def take(self, wait_s: float = 0.0) -> list[T]:
         """The events of all that is done by now, in order; waits up to `wait_s` for the first of them.
         Raises what is no error of the user's."""
-        events: deque[T] = deque()
+        events: list[T] = []
         while self.pending:
             try:
                 found = self._done.get(timeout=wait_s) if wait_s > 0.0 else self._done.get_nowait()
@@ -88,7 +90,7 @@ class Background(Generic[T]):
             if isinstance(found, BaseException):
                 raise found
             events.extend(found)
-        return list(events)
+        return events
 
     def close(self) -> None:
         """Begins nothing more, not even what is queued."""
@@ -107,6 +109,32 @@ class Background(Generic[T]):
                 self._done.put(problem)
 
 
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """Background work that came to nothing: why, and the player that was wanted, if it was one."""
+
+    text: str
+    profile: str = ""
+
+
+Taken = events.Event | Failure
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """What the desk needs of the world: where words go, the clock (seconds) and how to let time pass, the
+    time of day in words, chance (53 bits, which every reader of JSON keeps whole), and the folder for what
+    is remembered; `screen` follows the stage, where there is one."""
+
+    say: Callable[[str], None]
+    config: Path
+    clock: Callable[[], float] = time.monotonic
+    sleep: Callable[[float], None] = time.sleep
+    at: Callable[[], str] = lambda: datetime.now().astimezone().isoformat(timespec="seconds")
+    chance: Callable[[], int] = lambda: secrets.randbits(53)
+    screen: ArtistScreen | None = None
+
+
 class Desk:
     """Session, deck and record together. `scripted`: the lines come from a script, so that `wait` waits
     and background work is waited for before the next line. `watch` tells of new revisions."""
@@ -114,13 +142,13 @@ class Desk:
     def __init__(
         self,
         session: Session,
-        player: Player,
-        record: SessionLog,
-        studio: BackgroundWork,
+        player: Deck,
+        record: RecordFile,
+        studio: Studio,
         outside: Outside,
         *,
         scripted: bool,
-        watch: Watch | None = None,
+        watch: FolderWatch | None = None,
     ) -> None:
         self.session = session
         self.left = False
@@ -130,7 +158,7 @@ class Desk:
         self._stage, self._artist_stage = DeskStage(), DeskStage()
         self._work: Background[Taken] = Background()
         self._moments: Background[Taken] = Background()  # beside it: a player need not wait for them
-        self._to_find: do.FindMoments | None = None
+        self._to_find: events.FindMoments | None = None
         self._now: Now = player.now()
         self._program: DeckProgram | None = None
         self._alive = True
@@ -150,7 +178,7 @@ class Desk:
         """True while a blind trial is on, so that letters are keys."""
         return self.session.trial is not None
 
-    def open(self, session: Session, effects: Iterable[do.Effect]) -> None:
+    def open(self, session: Session, effects: Iterable[events.Effect]) -> None:
         """The session as it begins; starts what need not be waited for."""
         notes = len(self._record.record.of_kind("note"))
         self.session = replace(session, earlier_notes=notes, record_path=str(self._record.path))
@@ -161,7 +189,7 @@ class Desk:
         self._work.start(self._studio.align, _failed)
         pairs = worst.pairs(self.session.tracks)
         if pairs and not self._scripted:  # a script that asks for none need not wait for them
-            self._to_find = do.FindMoments(pairs)
+            self._to_find = events.FindMoments(pairs)
             self.session = replace(self.session, looking=True)
         for track, lanes in self._lanes().items():
             self._player.lanes.want(lane_key(self.session.source(track), {track: lanes}))
@@ -169,7 +197,7 @@ class Desk:
     def enter(self, line: str) -> None:
         """A line that was typed, or the answer to an open question."""
         self.tick()
-        self._step(happens.Typed(line.strip(), self._outside.at(), self._outside.chance()))
+        self._step(events.Typed(line.strip(), self._outside.at(), self._outside.chance()))
         self._show()
         if self._scripted:
             self._settle()
@@ -177,16 +205,16 @@ class Desk:
     def press(self, key: str) -> None:
         """A key on an empty line."""
         self.tick()
-        self._step(happens.Pressed(key, self._outside.at()))
+        self._step(events.Pressed(key, self._outside.at()))
         self._show()
 
     def interrupt(self) -> None:
         """Ctrl-C: an open question is a no, what plays stops, and the session stays."""
         self.tick()
         if self.asks:
-            self._step(happens.Typed("n", self._outside.at()))
+            self._step(events.Typed("n", self._outside.at()))
         if self.session.motion != "stopped":
-            self._step(happens.Typed("stop", self._outside.at()))
+            self._step(events.Typed("stop", self._outside.at()))
 
     def tick(self) -> None:
         """Asks the deck where it is, and takes what was done in the background."""
@@ -237,7 +265,7 @@ class Desk:
     def close(self) -> None:
         """Nothing more is begun. A trial that was left is kept as such. The deck is its owner's to close."""
         if self.session.trial is not None:
-            self._step(happens.Typed("trial stop", self._outside.at()))
+            self._step(events.Typed("trial stop", self._outside.at()))
         self._work.close()
         self._moments.close()
 
@@ -248,17 +276,17 @@ class Desk:
             at = self._outside.at()
             self._said_why.clear()
             if now.alive:
-                self._step(happens.DeviceFound(self._player.device or "", at))
+                self._step(events.DeviceFound(self._player.device or "", at))
             else:
                 why = now.why or "The output device is gone."
                 self._said_why.add(why)
-                self._step(happens.DeviceLost(why, at))
+                self._step(events.DeviceLost(why, at))
         elif not now.alive and now.why is not None and now.why not in self._said_why:
             self._said_why.add(now.why)  # it is looked for again and again: each reason is said once
             self._say(now.why)
         if self._program is not None:
             place_s = now.frame / self._player.sample_rate
-            self._step(happens.Tick(now.segment, place_s, now.ended, now.dropouts))
+            self._step(events.Tick(now.segment, place_s, now.ended, now.dropouts))
             self._say_lane_problem(now)
 
     def _look_for_revisions(self) -> None:
@@ -275,7 +303,7 @@ class Desk:
 
     def _measure_revision(self, track: int, path: str) -> None:
         def failed(problem: SimulatorError) -> list[Taken]:
-            return [happens.Revised(track, path, os.path.basename(path), problem=str(problem))]
+            return [events.Revised(track, path, os.path.basename(path), problem=str(problem))]
 
         self._work.start(lambda: self._studio.revision(track, path), failed)
 
@@ -299,13 +327,13 @@ class Desk:
             self.session = replace(self.session, wanted=None)
         self._say(event.text)
 
-    def _step(self, event: happens.Event) -> None:
+    def _step(self, event: events.Event) -> None:
         in_trial = self.session.trial is not None
         self.session, effects = step(self.session, event)
         for effect in effects:
             self._do(effect)
         told = self._watch is not None and self._watch.watching  # it offers what was written over
-        sounds = in_trial or any(isinstance(effect, do.Sound) for effect in effects)
+        sounds = in_trial or any(isinstance(effect, events.Sound) for effect in effects)
         if self.session.trial is None and sounds and not told:
             for text in self._rewritten.news(self.session, self._is_whole):
                 self._say(text)
@@ -315,50 +343,50 @@ class Desk:
         lane = self._player.lanes.look(lane_key(self.session.source(track), self._lanes()))
         return lane.finished and lane.problem is None
 
-    def _do(self, effect: do.Effect) -> None:  # one line for each kind of effect
+    def _do(self, effect: events.Effect) -> None:  # one line for each kind of effect
         match effect:
-            case do.Sound():
+            case events.Sound():
                 self._sound(effect)
-            case do.Pause():
+            case events.Pause():
                 self._player.pause()
-            case do.Resume():
+            case events.Resume():
                 self._player.resume()
-            case do.Output(trim_db, dim, mute, listen, ramp_s):
+            case events.Output(trim_db, dim, mute, listen, ramp_s):
                 gain = 0.0 if mute else db_to_gain(trim_db + (DIM_DB if dim else 0.0))
                 self._player.output(gain, listen, ramp_s)
-            case do.Say(text):
+            case events.Say(text):
                 self._say(text)
-            case do.Show():
+            case events.Show():
                 self._outside.say(screen(self.session, effect))
-            case do.Keep(act):
+            case events.Keep(act):
                 with signals_held():  # what is given is on the disk before the session ends
                     self._record.keep(act)
-            case do.Merge():
+            case events.Merge():
                 self._merge()
-            case do.ListDevices():
+            case events.ListDevices():
                 self._list_devices()
-            case do.ChooseDevice(name):
+            case events.ChooseDevice(name):
                 self._choose(name)
-            case do.Predict(profile):
+            case events.Predict(profile):
                 self._work.start(
                     lambda: self._studio.predict(profile),
                     lambda problem: [Failure(str(problem), profile)],
                 )
-            case do.Replace(track, path):
+            case events.Replace(track, path):
                 self._work.start(
                     lambda: self._studio.replace(track, path),
-                    lambda problem: [happens.Replaced(track, None, str(problem), self._outside.at())],
+                    lambda problem: [events.Replaced(track, None, str(problem), self._outside.at())],
                 )
-            case do.FindMoments():
+            case events.FindMoments():
                 self._to_find = effect
-            case do.Prepare(sources, spans):
+            case events.Prepare(sources, spans):
                 rate = self._player.sample_rate
                 self._preparing.begin(passages(sources, spans, self._lanes(), rate))
-            case do.RememberTrim(trim_db):
+            case events.RememberTrim(trim_db):
                 remember_trim(self._outside.config, trim_db)
-            case do.Wait(seconds):
+            case events.Wait(seconds):
                 self._wait(seconds)
-            case do.Leave():
+            case events.Leave():
                 self.left = True
 
     def _merge(self) -> None:
@@ -370,9 +398,9 @@ class Desk:
                 self._record.merge(other)
         record = self._record.record
         marks = remembered_marks(record, self.session.tracks)
-        self._step(happens.Merged(added, marks, len(record.of_kind("note"))))
+        self._step(events.Merged(added, marks, len(record.of_kind("note"))))
 
-    def _sound(self, effect: do.Sound) -> None:
+    def _sound(self, effect: events.Sound) -> None:
         program = deck_program(effect.program, self._lanes(), self._player.sample_rate)
         self._program = program
         for number, segment in enumerate(program.segments):
@@ -429,7 +457,7 @@ class Desk:
         return track_lanes(self.session.tracks, self.session.profiles, self._studio.decodes)
 
     def _say(self, text: str) -> None:
-        self._outside.say(wrapped(text, self.session.width))
+        self._outside.say(paragraphs(text, self.session.width))
 
 
 def _failed(problem: SimulatorError) -> list[Taken]:
@@ -486,16 +514,10 @@ class Preparing:
         return exact_lufs(self._deck.lanes.read(passage.lane, from_frame, end), first - from_frame, rate)
 
 
-WIDEST = 100
-"""Longer lines are hard to read on any screen."""
-
-
-def wrapped(text: str, width: int) -> str:
-    """One paragraph, or several with line ends between them, none longer than the screen."""
-    lines = []
-    for paragraph in text.splitlines() or [""]:
-        lines += textwrap.wrap(paragraph, max(20, min(width - 1, WIDEST)), break_on_hyphens=False) or [""]
-    return "\n".join(lines)
+def paragraphs(text: str, width: int) -> str:
+    """One paragraph, or several with line ends between them, wrapped to the screen."""
+    lines = [wrapped(paragraph, width) or [""] for paragraph in text.splitlines() or [""]]
+    return "\n".join(line for paragraph in lines for line in paragraph)
 
 
 def where_it_goes(deck: Deck, rates: Iterable[int]) -> str:
@@ -514,7 +536,7 @@ def where_it_goes(deck: Deck, rates: Iterable[int]) -> str:
 def device_text(devices: Sequence[DeviceView], silent_because: str | None, width: int) -> str:
     """The devices by name, or why there is none."""
     if not devices:
-        return wrapped(silent_because or "No output device found.", width)
+        return paragraphs(silent_because or "No output device found.", width)
     lines = ["Outputs (to choose one: devices NAME):"]
     for device in devices:
         notes = [f"{device.channels} channels", f"{device.sample_rate / 1000:g} kHz"]

@@ -1,6 +1,6 @@
-"""Decoded versions for the desk: the master, its decode and the codec's residual, as files a worker writes.
+"""Decoded versions for the desk: a master's decode and the codec's residual, as files a worker writes.
 
-All three have the delivered rate and the same frames, in place: residual = decoded − master (converted to
+Both have the delivered rate and the master's frames, in place: residual = decoded − master (converted to
 that rate, before word length and codec), in float32, so that overs stay. The files are in `decoded-MARK` in
 the cache folder (mode 0700) as long as the session; those of dead sessions are removed. A decoder that
 crashes costs one track.
@@ -24,6 +24,7 @@ from simulator.audio_files.reader import AudioReader, read_info
 from simulator.audio_files.writer import write_audio
 from simulator.codecs.deliver import Delivering
 from simulator.common.errors import SimulatorError, WriteError
+from simulator.common.text import counted
 from simulator.dsp.conversion import resample
 from simulator.engine import workers
 from simulator.engine.align import difference_audio
@@ -36,7 +37,7 @@ from simulator.storage.writing import make_folder
 PREFIX = "decoded-"
 LEFT_BYTES = 500_000_000
 """What a disk must have left."""
-Lane = Literal["master", "decoded", "difference"]
+Lane = Literal["decoded", "difference"]
 Decode = tuple[str, str, Delivery, Lane]
 """The file and its content (another revision may come under the same name), what delivers it, and what of
 that is heard."""
@@ -52,7 +53,7 @@ def _check_room(folder: Path, files: Sequence[str]) -> None:
             rate = max(info.sample_rate, 48_000) / info.sample_rate
             needed += round(info.frames * rate) * info.channels * 4
     free = shutil.disk_usage(folder).free
-    many = "1 track" if len(files) == 1 else f"{len(files)} tracks"
+    many = counted(len(files), "track")
     if free - needed < LEFT_BYTES:
         raise WriteError(
             f"{folder}: decoding {many} needs {needed / 1e9:.1f} GB; {free / 1e9:.1f} GB free.",
@@ -143,14 +144,14 @@ class LaneJob:
     delivery: Delivery
     lane: Lane
     target: str
-    force: bool = False
     content: str = ""
     keep_in: Path | None = None
 
 
-def write_lane(job: LaneJob) -> int:
-    """Writes the lane as a float32 WAV; its sample rate. Raises AudioError, WriteError."""
-    with AudioReader(job.path, hashed=not job.content) as reader:
+def write_lane(job: LaneJob) -> None:
+    """Writes the lane as a float32 WAV at the delivered rate. Raises AudioError, WriteError."""
+    with contextlib.ExitStack() as files:
+        reader = files.enter_context(AudioReader(job.path, hashed=not job.content))
         info = reader.info
         trip = Delivering(
             info.sample_rate,
@@ -160,20 +161,12 @@ def write_lane(job: LaneJob) -> int:
             keep_in=job.keep_in,
             name=job.path,
         )
-        rate = trip.sample_rate
-        stream: Iterable[Block]
-        if job.lane == "master":
-            stream = resample(reader, info.channels, info.sample_rate, rate)
-        elif job.lane == "decoded":
-            stream = trip(reader)
-        else:
-            with AudioReader(job.path, hashed=False) as again:
-                master = resample(again, info.channels, info.sample_rate, rate)
-                stream = difference(master, trip(reader), info.channels)
-                _write(job, stream, rate, info.channels, info.frames)
-                return rate
-        _write(job, stream, rate, info.channels, info.frames)
-    return rate
+        stream = trip(reader)
+        if job.lane == "difference":
+            again = files.enter_context(AudioReader(job.path, hashed=False))
+            master = resample(again, info.channels, info.sample_rate, trip.sample_rate)
+            stream = difference(master, stream, info.channels)
+        _write(job.target, stream, trip.sample_rate, info.channels, info.frames)
 
 
 def difference(master: Iterable[Block], decoded: Iterable[Block], channels: int) -> Iterator[Block]:
@@ -190,9 +183,8 @@ def difference(master: Iterable[Block], decoded: Iterable[Block], channels: int)
         held = held[block.shape[0] :]
 
 
-def _write(job: LaneJob, stream: Iterable[Block], rate: int, channels: int, frames: int) -> None:
-    target = Path(os.fspath(job.target))
-    write_audio(target, stream, rate, channels, "float32", job.force, False, frames)
+def _write(target: str, blocks: Iterable[Block], rate: int, channels: int, frames: int) -> None:
+    write_audio(Path(target), blocks, rate, channels, "float32", True, False, frames)
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,21 +201,19 @@ class ResidualJob:
 def write_residual(job: ResidualJob) -> None:
     """Writes both files, float32 at the open version's rate."""
     os.environ["FAIRHEARING_IN_PROCESS"] = "1"  # a worker that may crash already
-    store = Store(job.cache, lambda _: None)
-    try:
-        with difference_audio(job.open, job.other, store) as heard:
-            rate, channels, frames = heard.sample_rate, heard.channels, heard.frames
-            later = round((heard.alignment.offset_s or 0.0) * rate)
-            write_audio(Path(job.in_open_time), heard.blocks, rate, channels, "float32", True, False, frames)
-    finally:
-        store.close()
+    with (
+        Store(job.cache, lambda _: None) as store,
+        difference_audio(job.open, job.other, store) as heard,
+    ):
+        rate, channels, frames = heard.sample_rate, heard.channels, heard.frames
+        later = round((heard.alignment.offset_s or 0.0) * rate)
+        _write(job.in_open_time, heard.blocks, rate, channels, frames)
     with AudioReader(job.in_open_time, hashed=False) as reader:
         moved = _moved(reader, later, channels)
-        frames = max(frames + later, 0)
-        write_audio(Path(job.in_other_time), moved, rate, channels, "float32", True, False, frames)
+        _write(job.in_other_time, moved, rate, channels, max(frames + later, 0))
 
 
-def _moved(blocks: Iterable[NDArray[np.float32]], later: int, channels: int) -> Iterator[NDArray[np.float32]]:
+def _moved(blocks: Iterable[Block], later: int, channels: int) -> Iterator[Block]:
     """Blocks (frames, channels) with silence before them, or without their first frames."""
     if later > 0:
         yield np.zeros((later, channels), dtype=np.float32)

@@ -24,7 +24,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from types import FrameType
-from typing import Protocol
+from typing import TYPE_CHECKING
 
 from prompt_toolkit.application import Application, get_app
 from prompt_toolkit.buffer import Buffer
@@ -48,8 +48,12 @@ from simulator.engine.interrupts import handle_signals_again
 from simulator.session.commands import keys
 from simulator.session.events import TICK_SECONDS
 from simulator.storage.small_files import MEBIBYTE, open_to_write
-from simulator.text.desk.stage import Stage, curve_columns, stage_height, stage_lines
-from simulator.text.desk.status_bar import Bar, toolbar_lines
+from simulator.text.desk.stage import curve_columns, stage_height, stage_lines
+from simulator.text.desk.status_bar import toolbar_lines
+
+if TYPE_CHECKING:
+    from simulator.desk.completion import Word
+    from simulator.desk.controller import Desk
 
 KEYS = {" " if key == "space" else key: line for key, line in keys().items()}
 """Keys that act at once on an empty line."""
@@ -66,36 +70,6 @@ PAGE_LINES = 10
 TOOLBAR_LINES = 2
 ANSWERED_SECONDS = 1.0
 """An Enter that follows an answer so soon belongs to it."""
-
-
-class Candidate(Protocol):
-    """A word that may stand at the cursor: `text` takes the place of the last `replaces` characters."""
-
-    @property
-    def text(self) -> str: ...
-    @property
-    def replaces(self) -> int: ...
-    @property
-    def meaning(self) -> str: ...
-
-
-class PromptDesk(Protocol):
-    """What the prompt needs of the desk (see desk/controller.py)."""
-
-    @property
-    def left(self) -> bool: ...
-    @property
-    def asks(self) -> bool: ...
-    @property
-    def in_trial(self) -> bool: ...
-    def enter(self, line: str) -> None: ...
-    def press(self, key: str) -> None: ...
-    def interrupt(self) -> None: ...
-    def tick(self) -> None: ...
-    def resize(self, width: int) -> None: ...
-    def bar(self) -> Bar: ...
-    def stage(self, columns: int) -> Stage: ...
-    def candidates(self, before: str) -> Iterable[Candidate]: ...
 
 
 class Transcript:
@@ -133,12 +107,12 @@ class Transcript:
                 self._say(text)
 
 
-def run_prompt(desk: PromptDesk, history: Path | None, texts: Transcript) -> int:
+def run_prompt(desk: Desk, history: Path | None, texts: Transcript) -> int:
     """Reads keys and lines until the desk is left; 0, or 128 + the signal that ended it."""
     return asyncio.run(_run(desk, history, texts))
 
 
-async def _run(desk: PromptDesk, history: Path | None, texts: Transcript) -> int:
+async def _run(desk: Desk, history: Path | None, texts: Transcript) -> int:
     app = _application(desk, history, texts)
     ended: list[int] = []
     at_terminal = _at_terminal()
@@ -157,7 +131,7 @@ async def _run(desk: PromptDesk, history: Path | None, texts: Transcript) -> int
     return ended[0] if ended else 0
 
 
-async def _tick(desk: PromptDesk, app: Application[None], texts: Transcript) -> None:
+async def _tick(desk: Desk, app: Application[None], texts: Transcript) -> None:
     """Keeps the desk going. A desk that leaves by itself ends the line that is open."""
     shown: object = None
     with _failing(app):
@@ -231,7 +205,7 @@ def _at_terminal() -> bool:
         return False
 
 
-def _application(desk: PromptDesk, history: Path | None, texts: Transcript) -> Application[None]:
+def _application(desk: Desk, history: Path | None, texts: Transcript) -> Application[None]:
     """The whole screen: the stage, what was said, the prompt; on a small one two lines instead of the
     stage."""
 
@@ -283,18 +257,18 @@ def _stage_height(size: Size, texts: Transcript) -> int:
     return found if texts.tall <= size.rows - found - 1 else 0
 
 
-def _drawn(desk: PromptDesk, size: Size, height: int) -> list[list[tuple[str, str]]]:
+def _drawn(desk: Desk, size: Size, height: int) -> list[list[tuple[str, str]]]:
     """The stage, or the two lines instead of it."""
     if height:
         return stage_lines(desk.stage(curve_columns(size.columns)), size.columns, height)
     return [[("", line)] for line in toolbar_lines(desk.bar(), size.columns)]
 
 
-def _question(desk: PromptDesk) -> str:
+def _question(desk: Desk) -> str:
     return "y/n> " if desk.asks else "> "
 
 
-def _bindings(desk: PromptDesk, texts: Transcript) -> KeyBindings:
+def _bindings(desk: Desk, texts: Transcript) -> KeyBindings:
     """The keys of KEYS and, in a trial, of TRIAL_KEYS, on an empty line where nothing is asked."""
     bindings = KeyBindings()
 
@@ -360,7 +334,7 @@ def _bindings(desk: PromptDesk, texts: Transcript) -> KeyBindings:
     return bindings
 
 
-def _complete(desk: PromptDesk, buffer: Buffer, texts: Transcript) -> None:
+def _complete(desk: Desk, buffer: Buffer, texts: Transcript) -> None:
     """Takes the words as far as they agree; where they part, shows them above the line."""
     before = buffer.document.text_before_cursor
     words = list(desk.candidates(before))
@@ -375,7 +349,7 @@ def _complete(desk: PromptDesk, buffer: Buffer, texts: Transcript) -> None:
         texts(_choice(words, get_app().output.get_size().columns))
 
 
-def _choice(words: Sequence[Candidate], width: int) -> str:
+def _choice(words: Sequence[Word], width: int) -> str:
     """The words in columns, each with what it stands for where that fits."""
     if len(words) <= MOST_EXPLAINED and any(word.meaning for word in words):
         room = max(len(word.text) for word in words)
@@ -416,7 +390,7 @@ REMARK = "#"
 
 
 def run_plain(
-    desk: PromptDesk, lines: Iterable[str], say: Callable[[str], None], keep_on_interrupt: bool = False
+    desk: Desk, lines: Iterable[str], say: Callable[[str], None], keep_on_interrupt: bool = False
 ) -> int:
     """Reads lines until they end or the desk is left; 0. The lines are read by a thread of their own, so
     that the desk goes on while the next one is awaited. With `keep_on_interrupt` (a keyboard at the other

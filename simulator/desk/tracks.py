@@ -14,7 +14,7 @@ from simulator.audio_files.reader import is_lossy
 from simulator.common.errors import SimulatorError
 from simulator.common.text import as_utf8
 from simulator.common.units import db_to_gain, seconds_to_frames
-from simulator.deck.program import DeckProgram, DeckSegment, LaneKey
+from simulator.deck.interface import DeckProgram, DeckSegment, LaneKey
 from simulator.desk.decodes import Decode, Lane
 from simulator.engine.predict import MeasuredTrack
 from simulator.normalizer.chain import ChainSettings

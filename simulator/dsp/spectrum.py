@@ -1,6 +1,6 @@
 """Power in each band, from overlapping frames whose powers add up to the whole.
 
-Frames of about 0.09 s under a sine window, half overlapping: the squared windows sum to one, so the powers of
+Half-overlapping frames of about 0.09 s under a sine window: the squared windows sum to one, so the powers of
 all bins sum to the power of the signal (Parseval), and a band is a set of bins: a filter without phase.
 Signals are float32 (signals, channels, frames); powers are sums of squares over all frames.
 """
@@ -18,14 +18,24 @@ BANDS: tuple[tuple[str, float, float | None], ...] = (
     ("800 Hz to 4 kHz", 800.0, 4000.0),
     ("above 4 kHz", 4000.0, None),
 )
-_FRAME_S = 0.093
 
 Spectra = NDArray[np.complex64]
 
 
+def frame_of(seconds: float, sample_rate: int) -> int:
+    """The power of two nearest to that many seconds, at least 64."""
+    return 1 << max(6, round(float(np.log2(seconds * sample_rate))))
+
+
 def frame_size(sample_rate: int) -> int:
     """A power of two of about 0.09 s: 4096 at 44.1 and 48 kHz."""
-    return 1 << max(6, round(float(np.log2(_FRAME_S * sample_rate))))
+    return frame_of(0.093, sample_rate)
+
+
+def sine_window(sample_rate: int) -> NDArray[np.float32]:
+    """The window of `frame_size`."""
+    size = frame_size(sample_rate)
+    return np.sin(np.pi * (np.arange(size) + 0.5) / size).astype(np.float32)
 
 
 def bin_hz(sample_rate: int) -> NDArray[np.float64]:
@@ -50,26 +60,25 @@ def bin_weights(sample_rate: int) -> NDArray[np.float64]:
 
 
 class Frames:
-    """Spectra of a stream of blocks, from overlapping windowed frames."""
+    """Spectra of a stream of blocks (*lead, frames), from half-overlapping frames under `window`; the first
+    one is centred on the first sample."""
 
-    def __init__(self, sample_rate: int, signals: int, channels: int) -> None:
-        self._size = frame_size(sample_rate)
-        self._hop = self._size // 2
-        self._held = np.zeros((signals, channels, self._hop), dtype=np.float32)
-        self._window = np.sin(np.pi * (np.arange(self._size) + 0.5) / self._size).astype(np.float32)
+    def __init__(self, window: NDArray[np.float32] | NDArray[np.float64], *lead: int) -> None:
+        self._window, self._hop = window, window.shape[0] // 2
+        self._held = np.zeros((*lead, self._hop), dtype=np.float32)
 
     def push(self, block: NDArray[np.float32]) -> Iterator[Spectra]:
-        """Spectra (signals, channels, frames, bins) of the frames that this block completes."""
-        joined = np.concatenate([self._held, block], axis=2)
-        count = joined.shape[2] // self._hop - 1
+        """Spectra (*lead, frames, bins) of the frames that this block completes."""
+        joined = np.concatenate([self._held, block], axis=-1)
+        count = joined.shape[-1] // self._hop - 1
         if count > 0:
-            frames = np.lib.stride_tricks.sliding_window_view(joined, self._size, axis=2)
-            spectra = np.fft.rfft(frames[:, :, :: self._hop] * self._window, axis=3)
+            frames = np.lib.stride_tricks.sliding_window_view(joined, 2 * self._hop, axis=-1)
+            spectra = np.fft.rfft(frames[..., :: self._hop, :] * self._window, axis=-1)
             yield spectra.astype(np.complex64, copy=False)
-        self._held = joined[:, :, max(count, 0) * self._hop :]
+        self._held = joined[..., max(count, 0) * self._hop :].copy()
 
     def finish(self) -> Iterator[Spectra]:
         """Spectra of the rest, padded with silence."""
-        rest = self._held.shape[2]
+        rest = self._held.shape[-1]
         whole = -(-rest // self._hop) * self._hop + self._hop
-        yield from self.push(np.zeros((*self._held.shape[:2], whole - rest), dtype=np.float32))
+        yield from self.push(np.zeros((*self._held.shape[:-1], whole - rest), dtype=np.float32))

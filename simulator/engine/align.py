@@ -1,7 +1,7 @@
 """Alignment and difference of two files: reading, cache and scratch around the comparison.
 
-Both files are decoded whole, at the same time: into memory, or for long ones into scratch files that are
-gone when the work is. Lossy files are worked on in a spawned process, whose decoder may crash.
+Both files are decoded whole, at the same time: into memory, or for long ones into scratch files that go with
+the work. Lossy files are compared in a spawned process, since their decoder may crash.
 """
 
 from __future__ import annotations
@@ -37,10 +37,10 @@ from simulator.comparison.difference import (
 )
 from simulator.engine import workers
 from simulator.engine.measure import LOG
-from simulator.storage.measurement_cache import Store, pack_pair, unpack_pair
+from simulator.storage.measurement_cache import Store
 
 IN_MEMORY_BYTES = 128 * 1024 * 1024
-"""A decoded version larger than this lies on scratch: six minutes of stereo at 44.1 kHz."""
+"""A larger decode goes to a scratch file: six minutes of stereo at 44.1 kHz."""
 _ALIGNMENT = f"alignment {alignment_form.METHOD}"
 _DIFFERENCE = f"difference {difference_model.METHOD}; {_ALIGNMENT}"
 _AUDIBILITY = f"audibility {audibility_form.METHOD}; {_DIFFERENCE}"
@@ -50,7 +50,7 @@ Samples = NDArray[np.float32]
 
 @dataclass(frozen=True, slots=True)
 class _Job:
-    """Two paths, and whether the difference is wanted; `known` saves the aligning."""
+    """Two paths, and whether the difference is wanted; `known` is their alignment from the cache."""
 
     first: str
     second: str
@@ -67,12 +67,12 @@ class _Found:
 
 
 def known_alignment(first: str, second: str, store: Store) -> Alignment | None:
-    """What the cache holds of it; None where it would have to be found."""
+    """`alignment_of` from the cache; None where it is not there."""
     return _cached(first, second, store)[0]
 
 
 def alignment_of(first: str, second: str, store: Store) -> Alignment:
-    """How the second file lies against the first. Raises AudioError that begins with the path."""
+    """Alignment of the second file with the first. Raises AudioError that begins with the path."""
     known = _cached(first, second, store)[0]
     return known if known is not None else _run(_Job(first, second, False), store).alignment
 
@@ -80,7 +80,7 @@ def alignment_of(first: str, second: str, store: Store) -> Alignment:
 def compare_files(
     first: str, second: str, store: Store
 ) -> tuple[Alignment, Difference | None, Audibility | None]:
-    """The same with the difference and where it is likely to be heard, the first file being the open version;
+    """Alignment, difference, and where that is likely to be heard, the first file being the open version;
     None where the two are different performances. Raises AudioError that begins with the path."""
     known, difference, audibility = _cached(first, second, store)
     if known is not None and (None not in (difference, audibility) or not known.has_place):
@@ -100,7 +100,7 @@ def audibility_of(first: str, second: str, store: Store) -> Audibility | str:
 
 
 def known_audibility(first: str, second: str, store: Store) -> Audibility | str | None:
-    """What the cache holds of it; None where it would have to be found."""
+    """`audibility_of` from the cache; None where it is not there."""
     alignment, _, audibility = _cached(first, second, store)
     return alignment.reason if alignment is not None and not alignment.has_place else audibility
 
@@ -142,37 +142,33 @@ def difference_audio(
 def _cached(
     first: str, second: str, store: Store
 ) -> tuple[Alignment | None, Difference | None, Audibility | None]:
-    contents = store.content_of(first), store.content_of(second)
-    if contents[0] is None or contents[1] is None:
+    ours, theirs = store.content_of(first), store.content_of(second)
+    if ours is None or theirs is None:
         return None, None, None
-    alignment = difference = audibility = None
-    kept = store.find_pair(contents[0], contents[1], _ALIGNMENT)
-    with contextlib.suppress(ValueError):  # damaged: found again, and written over
-        alignment = None if kept is None else unpack_pair(kept, Alignment)
-        kept = store.find_pair(contents[0], contents[1], _DIFFERENCE)
-        difference = None if kept is None else unpack_pair(kept, Difference)
-        kept = store.find_pair(contents[0], contents[1], _AUDIBILITY)
-        audibility = None if kept is None else unpack_pair(kept, Audibility)
-    return alignment, difference, audibility
+    return (
+        store.find_pair(ours, theirs, _ALIGNMENT, Alignment),
+        store.find_pair(ours, theirs, _DIFFERENCE, Difference),
+        store.find_pair(ours, theirs, _AUDIBILITY, Audibility),
+    )
 
 
 def _run(job: _Job, store: Store) -> _Found:
     lossy = any(read_info(path).lossy for path in (job.first, job.second))
-    apart = lossy and not workers.stays_in_process()
-    if not apart:
+    count = workers.workers_for(lossy)
+    if not count:
         workers.one_blas_thread()
-    results = workers.run(_do, [job], 1 if apart else 0, lambda one: f"{one.first} or {one.second}")
+    results = workers.run(_do, [job], count, lambda one: f"{one.first} or {one.second}")
     found = next(iter(results))[1]
     results.close()
     if isinstance(found, SimulatorError):
         raise found
     for path, content in zip((job.first, job.second), found.contents, strict=True):
         store.keep_content(path, content)
-    store.keep_pair(*found.contents, _ALIGNMENT, pack_pair(found.alignment))
+    store.keep_pair(*found.contents, _ALIGNMENT, found.alignment)
     if found.difference is not None:
-        store.keep_pair(*found.contents, _DIFFERENCE, pack_pair(found.difference))
+        store.keep_pair(*found.contents, _DIFFERENCE, found.difference)
     if found.audibility is not None:
-        store.keep_pair(*found.contents, _AUDIBILITY, pack_pair(found.audibility))
+        store.keep_pair(*found.contents, _AUDIBILITY, found.audibility)
     return found
 
 
@@ -186,7 +182,10 @@ def _do(job: _Job) -> _Found:
         try:
             aligned = align_and_move(ours.samples, ours.rate, theirs.samples, theirs.rate, _Scratch(held).new)
         except ValueError as problem:
-            raise _unlike(job.second, job.first, problem) from None
+            raise AudioError(
+                f"{job.second} cannot be aligned with {job.first}: {problem}.",
+                "Versions of a song need the same number of channels; mono can be compared with stereo.",
+            ) from None
         if not job.difference or not aligned.alignment.has_place:
             return _Found(aligned.alignment, None, None, contents)
         matched = _measured(ours.samples, aligned)
@@ -200,20 +199,16 @@ def _matched(ours: _Whole, theirs: _Whole, known: Alignment, held: contextlib.Ex
 
 
 def _measured(samples: Samples, aligned: AlignedPair) -> Matched:
-    with _threads() as pool:
+    with ThreadPoolExecutor(min(2, workers.default_workers())) as pool:
         return measure_difference(samples, aligned, pool.map)
 
 
-def _threads() -> ThreadPoolExecutor:
-    return ThreadPoolExecutor(min(2, workers.default_workers()))
-
-
 def _heard(matched: Matched) -> Audibility:
-    """Where the difference is likely to be heard, a tonal balance that differs apart."""
+    """Where the difference is likely to be heard, apart from one of tonal balance."""
     pair, found = matched.pair, matched.difference
     octaves = found.third_octaves if found.tonal_balance_differs else ()
     balance = [(band.centre_hz, band.difference_db) for band in octaves if band.difference_db is not None]
-    with _threads() as pool:
+    with ThreadPoolExecutor(min(2, workers.default_workers())) as pool:
         meter = AudibilityMeter(
             pair.sample_rate,
             pair.open_samples.shape[1],
@@ -236,7 +231,7 @@ class _Whole:
 
 
 class _Scratch:
-    """Gives arrays: in memory, or on a scratch file that ends with the work."""
+    """Arrays in memory, or in a scratch file that goes with the work."""
 
     def __init__(self, held: contextlib.ExitStack) -> None:
         self._held = held
@@ -262,8 +257,12 @@ def _read(path: str, scratch: _Scratch) -> _Whole:
         samples = scratch.new(max(reader.info.frames, rate), channels)
         filled = 0
         for block in reader:
-            if not np.isfinite(np.vdot(block, block)):
-                _refuse_non_numbers(path, block, filled, rate)
+            if not np.isfinite(np.vdot(block, block)) and not np.isfinite(block).all():
+                first = int(np.argmin(np.isfinite(block).all(axis=1)))
+                at = format_time((filled + first) / rate)
+                raise AudioError(
+                    f"{path}: the sample at {at} is not a finite number.", "Export the file again."
+                )
             if filled + block.shape[0] > samples.shape[0]:  # an MP3's header only estimates the length
                 longer = scratch.new(2 * samples.shape[0] + block.shape[0], channels)
                 longer[:filled] = samples[:filled]
@@ -271,17 +270,3 @@ def _read(path: str, scratch: _Scratch) -> _Whole:
             samples[filled : filled + block.shape[0]] = block
             filled += block.shape[0]
         return _Whole(samples[:filled], rate, reader.content)
-
-
-def _refuse_non_numbers(path: str, block: Samples, before: int, rate: int) -> None:
-    bad = np.flatnonzero(~np.isfinite(block).all(axis=1))
-    if bad.size:
-        at = format_time((before + int(bad[0])) / rate)
-        raise AudioError(f"{path}: the sample at {at} is not a finite number.", "Export the file again.")
-
-
-def _unlike(second: str, first: str, problem: ValueError) -> AudioError:
-    return AudioError(
-        f"{second} cannot be aligned with {first}: {problem}.",
-        "Versions of a song need the same number of channels; mono can be compared with stereo.",
-    )

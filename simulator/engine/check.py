@@ -3,18 +3,11 @@
 How far the output must be turned down for all steps to hold is found by doing it: rounds of conversions and
 encodings at lower levels over all masters at once, each ending where all new peaks are under their limits.
 The masters of an album get one gain, so that their relations stay.
-
-Decisions in a session file.
-
-A decision is an act of the kind "decision" with `destination` (words), `target_lufs` and `ceiling_dbtp`
-(numbers, or null where that was not decided), and beside them who and why. The last one counts, or the last
-one for a destination that is named.
 """
 
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -26,7 +19,7 @@ from numpy.typing import NDArray
 from simulator.audio_files.reader import AudioInfo, AudioReader, is_lossy
 from simulator.codecs.codec import encoder_gain_db
 from simulator.codecs.deliver import delivery_steps
-from simulator.common.errors import AudioError, SimulatorError, UsageError
+from simulator.common.errors import AudioError, SimulatorError
 from simulator.common.text import printed_gap
 from simulator.common.units import TIE_LU
 from simulator.delivery.album import (
@@ -67,105 +60,12 @@ from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 from simulator.playlists.playlist import Playlist, Track, album_places
-from simulator.session.log import Act, from_json
 from simulator.storage.measurement_cache import Store
 from simulator.storage.small_files import (
-    LARGEST_RECORD_BYTES,
     changed_file_error,
     changed_since,
-    read_small,
     stamp_of,
 )
-
-KIND = "decision"
-_RANGES = {"target_lufs": (-60.0, 0.0), "ceiling_dbtp": (-40.0, 6.0)}
-"""What `check --target` and `--ceiling` take too."""
-
-
-def last_decided(acts: Iterable[Act]) -> Decided | None:
-    """What was decided last, or None where nothing measurable was."""
-    for act in reversed([act for act in acts if act.kind == KIND]):
-        try:
-            return _decided("the session file", act)
-        except UsageError:
-            continue
-    return None
-
-
-@dataclass(frozen=True, slots=True)
-class Decisions:
-    """The decisions of a session file, and the destination that counts where none is named (empty: the last
-    decision of all)."""
-
-    path: str
-    acts: tuple[Act, ...]
-    destination: str = ""
-
-    def of(self, destination: str | None = None) -> Decided:
-        """The last decision for a destination (its name, or how the name begins; case does not matter).
-        Raises UsageError where there is none, or where it decides nothing measurable."""
-        name = self.destination if destination is None else destination
-        wanted = name.strip().casefold()
-        named = [str(act.data.get("destination") or "") for act in self.acts]
-        pairs = list(zip(self.acts, named, strict=True))
-        fitting = [act for act, one in pairs if not wanted or one.casefold() == wanted]
-        fitting = fitting or [act for act, one in pairs if one.casefold().startswith(wanted)]
-        if not fitting:
-            known = ", ".join(dict.fromkeys(filter(None, named))) or "nothing named"
-            raise UsageError(f"{self.path}: no decision for “{name}”.", f"It holds decisions for: {known}.")
-        return _decided(self.path, fitting[-1])
-
-
-def read_decisions(word: str) -> Decisions:
-    """Those of the session file that `word` names, as FILE or FILE:DESTINATION. Raises UsageError for a file
-    that is no session file or holds no decision."""
-    path, _, destination = (word, "", "") if os.path.exists(word) else word.rpartition(":")
-    path = path or word
-    try:
-        data = read_small(path, LARGEST_RECORD_BYTES)
-    except OSError as problem:
-        raise UsageError(
-            f"{path}: cannot read the session file: {problem.strerror or problem}.", "Check the path."
-        ) from None
-    try:
-        record = from_json(data)
-    except UsageError as problem:
-        problem.message = f"{path}: {problem.message}"
-        raise
-    acts = record.of_kind(KIND)
-    if not acts:
-        raise UsageError(
-            f"{path}: this session file contains no decision.",
-            "Decide in the session first, or use --target and --ceiling.",
-        )
-    return Decisions(path, acts, destination)
-
-
-def _decided(path: str, last: Act) -> Decided:
-    target, ceiling = (_number(path, last.data, key) for key in ("target_lufs", "ceiling_dbtp"))
-    if target is None and ceiling is None:
-        raise UsageError(
-            f"{path}: its last decision sets neither loudness nor ceiling.", "Use --target and --ceiling."
-        )
-    destination, who, why = (
-        value if isinstance(value := last.data.get(key), str) else "" for key in ("destination", "who", "why")
-    )
-    return Decided(target, ceiling, destination, f"on {last.at[:10]}", who=who, why=why)
-
-
-def _number(path: str, data: dict[str, Any], key: str) -> float | None:
-    value = data.get(key)
-    if value is None:
-        return None
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise UsageError(f"{path}: {key} of the last decision is {value!r}, not a number.", "Decide again.")
-    low, high = _RANGES[key]
-    if not low <= value <= high:
-        raise UsageError(
-            f"{path}: {key} of the last decision is outside {low:g} to {high:g}.", "Decide again."
-        )
-    return float(value)
-
 
 NOTHING_DECIDED = Decided()
 CHECK_AGAIN = "Let the export finish, then check again."
@@ -213,8 +113,8 @@ def scan_file(path: str, *, checksums: bool = False) -> Scanned:
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """One master: its findings, and why there are none or not all; the one move that answers what plain gain
-    can answer (None where there is nothing to move), its album, and what it was held against."""
+    """One master: its findings, and why there are none or not all; the gain change that mends what plain gain
+    can (None where there is none), its album, and what it was held against."""
 
     track: Track
     findings: tuple[Finding, ...]
@@ -236,7 +136,7 @@ class Checked:
 
 
 def masters_of(playlist: Playlist) -> Playlist:
-    """Without the references, which others have delivered."""
+    """The playlist without its references."""
     return replace(playlist, tracks=tuple(track for track in playlist.tracks if track.role == "master"))
 
 
@@ -252,8 +152,8 @@ def check(
     step: Report = lambda: None,
 ) -> list[Checked]:
     """The findings for every master of the playlist, in order, each held against its own of `decided`. With
-    `as_album` the masters are one album in that order; else only albums that the playlist names are looked at
-    as such. What was decided for different destinations is not one album."""
+    `as_album` the masters are one album in that order; else only albums that the playlist names count. What
+    was decided for different destinations is not one album."""
     tracks = measure_tracks(playlist, store, workers, step)
     predictions = predict(profiles, tracks, playlist.album_reason, store, workers, step)
     return check_delivered(
@@ -276,115 +176,127 @@ def check_delivered(
 ) -> list[Checked]:
     """The same for tracks that are measured and predicted already (a row of `predictions` a profile)."""
     scans = _scans(tracks, workers, checksums)
-    albums = _albums(playlist, tracks, scans, decided, as_album)
-    levels = {
-        place: level
-        for places in albums
-        for level in [_album_level(places, tracks, decided, as_album)]
-        for place in places
-    }
-    in_album, following = _within_albums(albums, tracks, scans)
     steps = _steps(tracks, profiles, predictions, store, workers)
-    aways = {
-        place: _away(one.measurement, levels.get(place), decided[place])
-        for place, one in enumerate(tracks)
-        if one.measurement is not None
-    }
-    moves = _moves(albums, tracks, steps, aways, decided, store, workers)
-    checked = []
+    masters: list[_Master | None] = []
+    problems: list[SimulatorError | None] = []
     for place, (one, scanned) in enumerate(zip(tracks, scans, strict=True)):
         played = [row[place] for row in predictions]
-        reached = [found for _, found in steps[place]]
-        problem = one.problem or next(
-            (found for found in (scanned, *played, *reached) if isinstance(found, SimulatorError)), None
-        )
-        if one.measurement is None or not isinstance(scanned, Scanned):
-            checked.append(Checked(one.track, (), problem))
+        outcomes = (one.problem, scanned, *played, *steps[place].values())
+        problems.append(next((outcome for outcome in outcomes if isinstance(outcome, SimulatorError)), None))
+        if one.measurement is None:
+            masters.append(None)
             continue
-        after = following.get(place)
-        on = after is not None and runs_on(scanned.scan) and after.head_s <= 0.001
-        info, move, album, own = scanned.info, moves.get(place), levels.get(place), decided[place]
-        players = [
-            (profile, found) for profile, found in zip(profiles, played, strict=True)
-            if isinstance(found, Prediction)
-        ]  # fmt: skip
-        away = aways[place]  # a raise that was tried and did not hold every limit, or was no gain for all
-        may_raise = not (away is not None and away < -NEAR_LU and (move is None or move.gain_db < 0.0))
-        findings = [
-            *level_findings(
+        masters.append(
+            _Master(
+                one,
                 one.measurement,
-                own,
-                may_raise=may_raise,
-                held=_held(one.measurement, album, own),
-                means=_quieter(one.measurement, players, own),
-            ),
-            *_album_loudness(one, album, own, may_raise),
-            *(step_finding(found, own, move) for found in reached if isinstance(found, Step)),
-            *tag_findings(one.measurement, one.tags, None if album is None else album.programme_lufs),
-            *file_findings(scanned.scan, None if info.lossy else info.bits, info.lossy, info.subtype),
-            *channel_findings(one.measurement, scanned.scan),
-            *edge_findings(scanned.scan, runs_on=on),
-            *in_album.get(place, []),
-            *(player_finding(profile, found) for profile, found in players),
-        ]
-        if move is not None:
-            move = replace(move, mends=_mended(findings, move, one.measurement, players))
-        # a player or a delivery that cannot be worked out costs its own findings and no others
-        checked.append(
-            Checked(
-                one.track, tuple(findings), problem, one.measurement, move, album, scanned,
-                tuple(found for found in reached if isinstance(found, Step)), own,
-                None if after is None else scanned.scan.tail_s + after.head_s,
+                decided[place],
+                scanned if isinstance(scanned, Scanned) else None,
+                {job: step for job, step in steps[place].items() if isinstance(step, Step)},
+                [(profile, found) for profile, found in zip(profiles, played, strict=True)
+                 if isinstance(found, Prediction)],
             )
         )  # fmt: skip
-    return checked
+    albums = _find_albums(playlist, masters, as_album, apart=len(set(decided)) > 1)
+    in_albums = {master for members in albums for master in members}
+    alone = [[master] for master in masters if master is not None and master not in in_albums]
+    _find_moves([*albums, *alone], store, workers)
+    # a player or a delivery that cannot be worked out costs its own findings and no others
+    return [
+        Checked(one.track, (), problem)
+        if master is None or master.scanned is None
+        else _checked(master, master.scanned, problem)
+        for one, master, problem in zip(tracks, masters, problems, strict=True)
+    ]
 
 
-def _away(measurement: Measurement, album: AlbumLevel | None, decided: Decided) -> float | None:
-    """The loudness that counts against the target, in LU; None without either."""
-    lufs = measurement.integrated_lufs
-    if album is not None and decided.target_of != "each":
-        lufs = album.loudest_lufs if decided.target_of == "loudest" else album.programme_lufs
-    return None if lufs is None or decided.target_lufs is None else lufs - decided.target_lufs
+@dataclass(eq=False, slots=True)
+class _Master:
+    """A measured master at work. `scanned` is None where the file could not be read again; `steps` are the
+    steps of all deliveries that could be done, by the job of each; `players` what the players make of it."""
+
+    measured: MeasuredTrack
+    measurement: Measurement
+    decided: Decided
+    scanned: Scanned | None
+    steps: dict[Job, Step]
+    players: list[tuple[Profile, Prediction]]
+    album: AlbumLevel | None = None
+    album_findings: Sequence[Finding] = ()
+    next_scan: Scan | None = None
+    """Of the track that follows in the album."""
+    move: Move | None = None
+
+    @property
+    def away_lu(self) -> float | None:
+        """The loudness that counts, less the target; None without either."""
+        lufs = self.measurement.integrated_lufs
+        if self.album is not None and self.decided.target_of != "each":
+            loudest = self.decided.target_of == "loudest"
+            lufs = self.album.loudest_lufs if loudest else self.album.programme_lufs
+        return None if lufs is None or self.decided.target_lufs is None else lufs - self.decided.target_lufs
+
+    @property
+    def held(self) -> bool:
+        """True where its own loudness is held against the target."""
+        if self.album is None or self.decided.target_of == "each":
+            return True
+        lufs, loudest = self.measurement.integrated_lufs, self.album.loudest_lufs
+        return self.decided.target_of == "loudest" and (lufs is None or loudest is None or lufs >= loudest)
 
 
-def _held(measurement: Measurement, album: AlbumLevel | None, decided: Decided) -> bool:
-    """True where this track's own loudness is held against the target."""
-    if album is None or decided.target_of == "each":
-        return True
-    level, loudest = measurement.integrated_lufs, album.loudest_lufs
-    return decided.target_of == "loudest" and (level is None or loudest is None or level >= loudest)
+def _checked(master: _Master, scanned: Scanned, problem: SimulatorError | None) -> Checked:
+    measurement, decided, album, move = master.measurement, master.decided, master.album, master.move
+    after, info, away = master.next_scan, scanned.info, master.away_lu
+    # a raise that was tried and did not hold every limit, or was no gain for all
+    may_raise = not (away is not None and away < -NEAR_LU and (move is None or move.gain_db < 0.0))
+    findings = [
+        *level_findings(measurement, decided, may_raise=may_raise, held=master.held, means=_quieter(master)),
+        *_album_loudness(master, may_raise),
+        *(step_finding(step, decided, move) for step in master.steps.values()),
+        *tag_findings(measurement, master.measured.tags, None if album is None else album.programme_lufs),
+        *file_findings(scanned.scan, info.bits, info.lossy, info.subtype),
+        *channel_findings(measurement, scanned.scan),
+        *edge_findings(
+            scanned.scan, runs_on=after is not None and runs_on(scanned.scan) and after.head_s <= 0.001
+        ),
+        *master.album_findings,
+        *(player_finding(profile, played) for profile, played in master.players),
+    ]
+    if move is not None:
+        move = replace(move, mends=_mended(findings, move, master))
+    return Checked(
+        master.measured.track, tuple(findings), problem, measurement, move, album, scanned,
+        tuple(master.steps.values()), decided,
+        None if after is None else scanned.scan.tail_s + after.head_s,
+    )  # fmt: skip
 
 
-def _album_loudness(
-    delivered: MeasuredTrack, album: AlbumLevel | None, decided: Decided, may_raise: bool
-) -> list[Finding]:
+def _album_loudness(master: _Master, may_raise: bool) -> list[Finding]:
     """The album as one programme against the target, where that was decided; with its loudest track."""
-    if album is None or decided.target_of != "programme" or delivered.measurement is None:
+    album = master.album
+    if album is None or master.decided.target_of != "programme" or album.programme_lufs is None:
         return []
-    if delivered.track.title != album.loudest or album.programme_lufs is None:
+    if master.measured.track.title != album.loudest:
         return []
-    whole = replace(delivered.measurement, integrated_lufs=album.programme_lufs)
-    found = level_findings(whole, decided, may_raise=may_raise)[0]
+    whole = replace(master.measurement, integrated_lufs=album.programme_lufs)
+    found = level_findings(whole, master.decided, may_raise=may_raise)[0]
     return [replace(found, check="album_loudness", name="Album loudness")]
 
 
-def _quieter(
-    measurement: Measurement, players: Sequence[tuple[Profile, Prediction]], decided: Decided
-) -> str:
+def _quieter(master: _Master) -> str:
     """What being below the target means: by how much quieter it is on which players than a master at the
     target whose peaks are at the ceiling. Empty at or above the target."""
-    lufs, target = measurement.integrated_lufs, decided.target_lufs
+    measurement, target = master.measurement, master.decided.target_lufs
+    lufs = measurement.integrated_lufs
     if lufs is None or target is None or target - lufs <= MET_LU:
         return ""
-    if not players:
+    if not master.players:
         by = printed_gap(target, lufs, 2) or 0.0
         return f"{by:.2f} LU quieter wherever nothing is normalised."
     there = measurement.with_gain(target - lufs)
-    over = max(
-        (there.true_peak_dbtp or 0.0) - ((measurement.true_peak_dbtp or 0.0) + room_db(measurement, decided)),
-        0.0,
-    )
+    peak = (measurement.true_peak_dbtp or 0.0) + room_db(measurement, master.decided)
+    over = max((there.true_peak_dbtp or 0.0) - peak, 0.0)
     if there.true_peak_dbtp is not None and there.sample_peak_dbfs is not None:
         there = replace(
             there,
@@ -392,7 +304,7 @@ def _quieter(
             sample_peak_dbfs=there.sample_peak_dbfs - over,
         )
     quieter: dict[str, list[str]] = {}
-    for profile, played in players:
+    for profile, played in master.players:
         heard = played.played.integrated_lufs
         wanted = target + decide(profile, there).gain_db
         by = 0.0 if heard is None else wanted - heard
@@ -400,19 +312,14 @@ def _quieter(
             quieter.setdefault(f"{by:.1f} LU", []).append(profile.id)
     if not quieter:
         return "No difference on these players."
-    return f"Quieter by {', by '.join(f'{by} on {_names(those)}' for by, those in quieter.items())}."
+    return f"Quieter by {', by '.join(f'{by} on {_names(ids)}' for by, ids in quieter.items())}."
 
 
 def _names(names: Sequence[str]) -> str:
     return " and ".join([", ".join(names[:-1])] * (len(names) > 1) + [names[-1]])
 
 
-def _mended(
-    findings: Sequence[Finding],
-    move: Move,
-    measurement: Measurement,
-    players: Sequence[tuple[Profile, Prediction]],
-) -> frozenset[str]:
+def _mended(findings: Sequence[Finding], move: Move, master: _Master) -> frozenset[str]:
     """The names of the findings that the move answers."""
     if not move.passes:
         return frozenset()
@@ -421,14 +328,14 @@ def _mended(
         finding.name for finding in findings if finding.check in checks or within_after(finding, move.gain_db)
     }
     if move.gain_db < 0.0:
-        after = measurement.with_gain(move.gain_db)
-        for profile, played in players:
+        after = master.measurement.with_gain(move.gain_db)
+        for profile, played in master.players:
             # where only gain acts after the last step, its new peak and the player's new gain say it all
             if profile.scope != "track" or played.decision.limiter_in_path:
                 continue
             peak = after.true_peak_dbtp
             if profile.delivery is not None:
-                last = delivery_steps(profile.delivery, measurement.sample_rate)[-1:]
+                last = delivery_steps(profile.delivery, master.measurement.sample_rate)[-1:]
                 peak = dict(move.steps).get(last[0][0]) if last else peak
             if peak is not None and peak + decide(profile, after).gain_db <= 0.0:
                 names.add(player_finding(profile, played).name)
@@ -442,8 +349,7 @@ def _scans(
     paths = [track.track.path for track in tracks if track.measurement is not None]
     seconds = sum(track.measurement.duration_s for track in tracks if track.measurement is not None)
     count = workers if len(paths) > 1 and seconds > POOL_PAYS_SECONDS else 0
-    if not count and not pool.stays_in_process() and any(map(is_lossy, paths)):
-        count = 1
+    count = count or pool.workers_for(any(map(is_lossy, paths)))
     job = partial(scan_file, checksums=checksums)
     done = iter(pool.in_order(pool.run(job, paths, count, str), len(paths), lambda: None))
     scans = [None if track.measurement is None else next(done) for track in tracks]
@@ -455,16 +361,13 @@ def _scans(
     ]
 
 
-Steps = list[tuple[Job, Step | SimulatorError]]
-
-
 def _steps(
     tracks: Sequence[MeasuredTrack],
     profiles: Sequence[Profile],
     predictions: Sequence[Sequence[Prediction | SimulatorError | None]],
     store: Store,
     workers: int,
-) -> list[Steps]:
+) -> list[dict[Job, Step | SimulatorError]]:
     """For each track the master after each different step of all profiles' deliveries."""
     rows: list[dict[Job, tuple[str, list[Playback]]]] = []
     for place, one in enumerate(tracks):
@@ -478,86 +381,64 @@ def _steps(
         rows.append(row)
     jobs = list(dict.fromkeys(job for row in rows for job in row))
     done = dict(zip(jobs, measure_all(jobs, store, workers), strict=True))
-    steps: list[Steps] = []
-    for row in rows:
-        found_steps: Steps = []
-        for job, (name, playbacks) in row.items():
-            outcome = done[job]
-            found_steps.append(
-                (job, outcome)
-                if isinstance(outcome, SimulatorError)
-                else (job, Step(name, outcome.measurement, encoder_gain_db(job.delivery), tuple(playbacks)))
-            )
-        steps.append(found_steps)
-    return steps
+    return [
+        {
+            job: outcome
+            if isinstance(outcome := done[job], SimulatorError)
+            else Step(name, outcome.measurement, encoder_gain_db(job.delivery), tuple(playbacks))
+            for job, (name, playbacks) in row.items()
+        }
+        for row in rows
+    ]
 
 
-def _moves(
-    albums: Sequence[Sequence[int]],
-    tracks: Sequence[MeasuredTrack],
-    steps: Sequence[Steps],
-    aways: dict[int, float | None],
-    decided: Sequence[Decided],
-    store: Store,
-    workers: int,
-) -> dict[int, Move]:
-    """By place the gain that answers what gain can, carried out through every step. One gain for an album."""
-    good = {away: [(job, step) for job, step in steps[away] if isinstance(step, Step)] for away in aways}
-    alone = [[away] for away in aways if not any(away in places for places in albums)]
-    gains: dict[tuple[int, ...], float] = {}
-    for places in (*albums, *alone):
+def _find_moves(groups: Sequence[Sequence[_Master]], store: Store, workers: int) -> None:
+    """Gives each master the gain that answers what gain can, carried out through every step: one gain for
+    the masters of a group."""
+    gains: dict[int, float] = {}
+    for number, group in enumerate(groups):
         wanted = [
-            first_gain_db(found, [step.found for _, step in good[place]], decided[place], aways[place])
-            for place in places
-            if (found := tracks[place].measurement) is not None
+            first_gain_db(
+                one.measurement, [step.found for step in one.steps.values()], one.decided, one.away_lu
+            )
+            for one in group
         ]
         if min(wanted) < 0.0 or 0.0 not in wanted:
-            gains[tuple(places)] = min(wanted)
-    moved: dict[int, Move] = {}
-    left = dict(gains)
+            gains[number] = min(wanted)
     for _ in range(MOST_TRIES):
         jobs = {
-            (place, job): replace(job, before_db=gain)
-            for places, gain in left.items() for place in places for job, _ in good[place]
+            (one, job): replace(job, before_db=gain)
+            for number, gain in gains.items() for one in groups[number] for job in one.steps
         }  # fmt: skip
         outcomes = dict(zip(jobs, measure_all(list(jobs.values()), store, workers), strict=True))
-        for places, gain in list(left.items()):
+        for number, gain in list(gains.items()):
             after = {
-                place: [
-                    (step.name, one.measurement) for job, step in good[place]
-                    if isinstance(one := outcomes[place, job], Result)
-                ] for place in places
+                one: [
+                    (step.name, result.measurement) for job, step in one.steps.items()
+                    if isinstance(result := outcomes[one, job], Result)
+                ] for one in groups[number]
             }  # fmt: skip
-            missing = max(
-                missing_db([found for _, found in after[place]], decided[place]) for place in places
-            )
+            missing = max(missing_db([found for _, found in row], one.decided) for one, row in after.items())
             done = missing <= 0.0
             if gain > 0.0:
                 done = all(
-                    missed_limit(found, decided[place]) is None
-                    for place, row in after.items()
-                    for _, found in row
+                    missed_limit(found, one.decided) is None for one, row in after.items() for _, found in row
                 )
-            for place in places:
-                moved[place] = _move(tracks[place], gain, after[place], done, aways[place])
+            for one, row in after.items():
+                one.move = _move(one, gain, row, done)
             if done or gain > 0.0:
-                del left[places]
+                del gains[number]
             else:
-                left[places] = -upward_db(-gain + missing + MORE_DB)
-        if not left:
+                gains[number] = -upward_db(-gain + missing + MORE_DB)
+        if not gains:
             break
-    return {place: move for place, move in moved.items() if move.passes or move.gain_db < 0.0}
+    for one in (one for group in groups for one in group):
+        if one.move is not None and one.move.gain_db >= 0.0 and not one.move.passes:
+            one.move = None
 
 
-def _move(
-    delivered: MeasuredTrack,
-    gain_db: float,
-    after: Sequence[tuple[str, Measurement]],
-    passes: bool,
-    away_lu: float | None,
-) -> Move:
-    assert delivered.measurement is not None
-    moved = delivered.measurement.with_gain(gain_db)
+def _move(master: _Master, gain_db: float, after: Sequence[tuple[str, Measurement]], passes: bool) -> Move:
+    moved, away_lu = master.measurement.with_gain(gain_db), master.away_lu
     return Move(
         gain_db,
         moved.integrated_lufs,
@@ -568,52 +449,31 @@ def _move(
     )
 
 
-def _albums(
-    playlist: Playlist,
-    tracks: Sequence[MeasuredTrack],
-    scans: Sequence[Scanned | SimulatorError | None],
-    decided: Sequence[Decided],
-    as_album: bool,
-) -> list[list[int]]:
-    """The places of each album's tracks, in order; those decided for different destinations apart."""
-    whole = [
-        place
-        for place, (one, scanned) in enumerate(zip(tracks, scans, strict=True))
-        if isinstance(scanned, Scanned) and one.measurement is not None
-    ]
-    groups: dict[tuple[str, Decided], list[int]] = {}
+def _find_albums(
+    playlist: Playlist, masters: Sequence[_Master | None], as_album: bool, *, apart: bool
+) -> list[list[_Master]]:
+    """The masters of each album, in order, each given what it has to do with it. Those decided for different
+    destinations are different albums; `apart`: there are several decisions."""
+    whole = {place: one for place, one in enumerate(masters) if one is not None and one.scanned is not None}
+    groups: dict[tuple[str, Decided], list[_Master]] = {}
     for place, album in album_places(playlist, whole, as_album=as_album).items():
-        groups.setdefault((album, decided[place]), []).append(place)
-    return [places for places in groups.values() if len(places) > 1]
-
-
-def _album_level(
-    places: Sequence[int], tracks: Sequence[MeasuredTrack], decided: Sequence[Decided], as_album: bool
-) -> AlbumLevel:
-    members = [(tracks[place].track, found) for place in places if (found := tracks[place].measurement)]
-    name = "Album" if as_album else members[0][0].album or "Album"
-    if len(set(decided)) > 1 and (destination := decided[places[0]].destination):
-        name = f"{name} ({destination})"
-    return album_level(name, [(track.title, found) for track, found in members])
-
-
-def _within_albums(
-    albums: Sequence[Sequence[int]],
-    tracks: Sequence[MeasuredTrack],
-    scans: Sequence[Scanned | SimulatorError | None],
-) -> tuple[dict[int, list[Finding]], dict[int, Scan]]:
-    """By place: the findings within the album, and the scan of the track that follows in it."""
-    findings: dict[int, list[Finding]] = {}
-    following: dict[int, Scan] = {}
-    for places in albums:
-        members = []
-        for place in places:
-            scanned, found = scans[place], tracks[place].measurement
-            assert isinstance(scanned, Scanned)
-            assert found is not None
-            track = tracks[place].track
-            bits = None if scanned.info.lossy else scanned.info.bits
-            members.append(AlbumTrack(track.title, found, scanned.scan, bits, track.album_order))
-        findings.update(zip(places, album_findings(members), strict=True))
-        following.update({place: member.scan for place, member in zip(places[:-1], members[1:], strict=True)})
-    return findings, following
+        groups.setdefault((album, whole[place].decided), []).append(whole[place])
+    albums = [members for members in groups.values() if len(members) > 1]
+    for members in albums:
+        first = members[0]
+        name = "Album" if as_album else first.measured.track.album or "Album"
+        if apart and first.decided.destination:
+            name = f"{name} ({first.decided.destination})"
+        level = album_level(name, [(member.measured.track.title, member.measurement) for member in members])
+        tracks = [
+            AlbumTrack(
+                member.measured.track.title, member.measurement, member.scanned.scan,
+                member.scanned.info.bits, member.measured.track.album_order,
+            )
+            for member in members
+            if member.scanned is not None
+        ]  # fmt: skip
+        following = [*(track.scan for track in tracks[1:]), None]
+        for one, found, next_scan in zip(members, album_findings(tracks), following, strict=True):
+            one.album, one.album_findings, one.next_scan = level, found, next_scan
+    return albums

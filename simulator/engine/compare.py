@@ -28,7 +28,7 @@ from simulator.comparison.noise import NoiseKind, common_trim_db, laid_under, no
 from simulator.comparison.versions import Comparison, Heard
 from simulator.engine import workers as pool
 from simulator.engine.align import alignment_of, compare_files, difference_audio
-from simulator.engine.measure import Job, Result, measure_all
+from simulator.engine.measure import Job, measure_all
 from simulator.engine.predict import CEILING_DBTP
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.chain import ChainSettings, play
@@ -107,7 +107,7 @@ def compare_pair(
     return loss.compare(*pair.delivered, players, alignment, difference, audibility)
 
 
-def _over_counts(pair: VersionPair, store: Store, workers: int) -> list[tuple[int, ...]]:
+def _over_counts(pair: VersionPair, store: Store, workers: int) -> list[list[int]]:
     """How often each version rises over full scale after each player's gain. A gain moves the border at
     which overs are counted, so what is still over is measured on the chain's output."""
     jobs: dict[Job, None] = {}
@@ -126,26 +126,20 @@ def _over_counts(pair: VersionPair, store: Store, workers: int) -> list[tuple[in
                 row.append(Job(track.path, CEILING_DBTP, chain_settings(profile, found.decision)))
         jobs.update(dict.fromkeys(one for one in row if isinstance(one, Job)))
         wanted.append(row)
-    done = dict(zip(jobs, measure_all(list(jobs), store, workers), strict=True))
-    return [tuple(_count(done, one) for one in row) for row in wanted]
-
-
-def _count(done: dict[Job, Result | SimulatorError], one: int | Job) -> int:
-    if isinstance(one, int):
-        return one
-    found = done[one]
-    if isinstance(found, SimulatorError):
-        raise found
-    return found.measurement.over_count
+    counts = {}
+    for job, result in zip(jobs, measure_all(list(jobs), store, workers), strict=True):
+        if isinstance(result, SimulatorError):
+            raise result
+        counts[job] = result.measurement.over_count
+    return [[counts[one] if isinstance(one, Job) else one for one in row] for row in wanted]
 
 
 def picture_paths(files: Sequence[Path], profiles: Sequence[Profile], force: bool) -> list[list[Path]]:
     """For each profile the pictures to write: the files as named, or with the profile's id in their names
     where there are several. Raises before any work where a name has another ending, or a file is there
     already."""
-    if len(profiles) == 1:
-        paths = [list(files)]
-    else:
+    paths = [list(files)]
+    if len(profiles) > 1:
         paths = [[file.with_stem(f"{file.stem}-{profile.id}") for file in files] for profile in profiles]
     check_pictures([path for row in paths for path in row], force)
     return paths
@@ -211,26 +205,22 @@ def write_under_noise(
     targets = noise_targets(pair, folder)
     refuse_existing(targets, force)
     refuse_sources(targets, [track.path for track in pair.tracks])
+    loudness = reference - noise.level_lu
+    jobs, trims = [], []
+    for track, prediction, target in zip(pair.tracks, both, targets, strict=False):
+        chain, played = chain_settings(profile, prediction.decision), prediction.played
+        job = NoiseJob(
+            track.path, os.fspath(target), chain, profile.delivery, noise.kind, loudness, 0.0, force
+        )
+        highest = db_to_gain(played.true_peak_dbtp) if played.true_peak_dbtp is not None else 0.0
+        trims.append(common_trim_db(highest, job.bed(played.sample_rate, played.channels)))
+        jobs.append(job)
+    trim_db = min(trims)
+    jobs = [replace(job, trim_db=trim_db) for job in jobs]
+    lossy = any(read_info(job.source).lossy for job in jobs)
+    codec = profile.delivery is not None and profile.delivery.codec != "none"
     with claimed(folder, targets, force):
-        loudness, jobs = reference - noise.level_lu, []
-        for track, prediction, target in zip(pair.tracks, both, targets, strict=False):
-            chain = chain_settings(profile, prediction.decision)
-            jobs.append(
-                NoiseJob(
-                    track.path, os.fspath(target), chain, profile.delivery, noise.kind, loudness, 0.0, force
-                )
-            )
-        trims = []
-        for job, prediction in zip(jobs, both, strict=True):
-            played = prediction.played
-            highest = db_to_gain(played.true_peak_dbtp) if played.true_peak_dbtp is not None else 0.0
-            trims.append(common_trim_db(highest, job.bed(played.sample_rate, played.channels)))
-        trim_db = min(trims)
-        jobs = [replace(job, trim_db=trim_db) for job in jobs]
-        # lossy decoders and codecs work in a process of their own, which they may crash
-        lossy = any(read_info(job.source).lossy for job in jobs)
-        codec = profile.delivery is not None and profile.delivery.codec != "none"
-        running = pool.run(render_under_noise, jobs, 1 if lossy or codec else 0, lambda job: job.source)
+        running = pool.run(render_under_noise, jobs, pool.workers_for(lossy or codec), lambda job: job.source)
         try:
             for result in pool.in_order(running, len(jobs), lambda: None):
                 if isinstance(result, SimulatorError):
@@ -244,7 +234,7 @@ def write_under_noise(
                 encoding="utf-8",
                 errors="backslashreplace",
             )
-        return trim_db
+    return trim_db
 
 
 def render_under_noise(job: NoiseJob) -> None:

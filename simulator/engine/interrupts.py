@@ -1,8 +1,8 @@
 """Signals: the program ends by its normal way out, once; they are held where something must be whole.
 
 Python raises KeyboardInterrupt or SystemExit wherever the main thread happens to be: between a process's
-start and the line that keeps its id, or in the middle of clearing away. And a terminal tells its whole group:
-a process that has not come to ignoring Ctrl-C would print a traceback of its own.
+start and the line that keeps its id, or in the middle of cleaning up. And a terminal signals its whole group:
+a process that does not ignore Ctrl-C yet would print a traceback of its own.
 """
 
 from __future__ import annotations
@@ -18,12 +18,12 @@ ENDING = tuple(
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
 )  # fmt: skip
 GROUP = tuple(getattr(signal, name) for name in ("SIGINT", "SIGHUP") if hasattr(signal, name))
-"""What a terminal sends to all of its group."""
+"""What a terminal sends to its whole group."""
 
 
 def handle_signals() -> None:
-    """From now on a signal that ends the program raises, so that nothing half-written stays; the next ones
-    are not heard, so that they do not tear the clearing away. What was ignored from outside stays ignored."""
+    """From now on a signal that ends the program raises, so that nothing half-written stays; further ones are
+    ignored, so that they do not interrupt the cleaning up. What was ignored from outside stays ignored."""
     for number in ENDING:
         if signal.getsignal(number) in (signal.SIG_DFL, signal.default_int_handler):
             signal.signal(number, _leave)
@@ -43,8 +43,8 @@ def _ignore(number: int, _: object) -> None:
 
 
 def ignore_signals() -> None:
-    """The program is at its end: nothing is to end it in the middle of that. Python takes functions of its
-    own away before it is gone, and leaves what is ignored ignored."""
+    """At the program's end: nothing may interrupt it. Python removes handlers that are functions before it is
+    gone, and leaves what is ignored ignored."""
     for number in ENDING:
         if signal.getsignal(number) in (_leave, _ignore):
             signal.signal(number, signal.SIG_IGN)
@@ -59,8 +59,8 @@ def handle_signals_again() -> None:
 
 @contextlib.contextmanager
 def signals_held() -> Iterator[None]:
-    """What ends the session acts after the block, not in it. Only the main thread is ever interrupted, and
-    an event loop takes signals between its steps by itself: there is nothing to hold in these."""
+    """Signals act after the block, not in it. Only the main thread is ever interrupted, and an event loop
+    takes signals between its steps by itself: elsewhere there is nothing to hold."""
     if threading.current_thread() is not threading.main_thread() or _in_event_loop():
         yield
         return
@@ -80,8 +80,8 @@ def signals_held() -> Iterator[None]:
 
 @contextlib.contextmanager
 def terminal_signals_blocked() -> Iterator[None]:
-    """A process that is started in the block is deaf to its terminal from its first moment on, until it calls
-    `ignore_terminal_signals`."""
+    """A process that is started in the block does not receive its terminal's signals from its first moment
+    on, until it calls `ignore_terminal_signals`."""
     if not hasattr(signal, "pthread_sigmask"):  # pragma: no cover - not on POSIX
         yield
         return

@@ -21,7 +21,7 @@ from simulator.audio_files.faults import check_file
 from simulator.audio_files.reader import AudioReader
 from simulator.codecs.deliver import Delivering, delivery_steps, settings_of
 from simulator.common.errors import AudioError, SimulatorError
-from simulator.common.text import visible
+from simulator.common.text import counted, visible
 from simulator.dsp.limiter import LimiterReport
 from simulator.dsp.segments import METER_FRAMES, SEGMENT_FRAMES
 from simulator.engine import workers
@@ -114,8 +114,7 @@ def measure_file(job: Job, each: Each = map, *, ahead: bool = False) -> Result:
     block = METER_FRAMES if job.chain is None and job.delivery is None else SEGMENT_FRAMES
     with AudioReader(job.path, ahead=ahead, block_frames=block) as reader:
         info = reader.info
-        bits = None if info.lossy else info.bits
-        rate = info.sample_rate
+        bits, rate = info.bits, info.sample_rate
         report = LimiterReport() if job.chain is not None else None
         delivering = None
         try:
@@ -198,8 +197,8 @@ def measure_all(
     count = _workers_for(todo, most_workers, store)
     work = measure_file if count > 1 else measure_alone
     if todo:
-        where = f"in {count} worker process{'es' * (count > 1)}" if count else "in this process"
-        LOG.info("%d pass%s %s", len(todo), "es" * (len(todo) > 1), where)
+        where = f"in {counted(count, 'worker process', 'worker processes')}" if count else "in this process"
+        LOG.info("%s %s", counted(len(todo), "pass", "passes"), where)
     outcome: dict[int, Result | SimulatorError] = dict(known)
     for place, result in workers.run(work, todo, count, lambda job: job.path):
         index = left[place]
@@ -218,9 +217,7 @@ def _workers_for(jobs: Sequence[Job], most: int, store: Store) -> int:
     seconds = sum(_seconds(job) for job in jobs)
     if len(jobs) > 1 and most > 1 and seconds > POOL_PAYS_SECONDS:
         return min(most, len(jobs))
-    if workers.stays_in_process():
-        return 0
-    return int(any(job.lossy or not store.was_decoded(job.path) for job in jobs))
+    return workers.workers_for(any(job.lossy or not store.was_decoded(job.path) for job in jobs))
 
 
 def _seconds(job: Job) -> float:

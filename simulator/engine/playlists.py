@@ -35,7 +35,7 @@ from simulator.playlists.playlist import (
 from simulator.storage.bundled import bundled_folder
 from simulator.storage.folders import cache_folder
 from simulator.storage.process_life import name_mark, named_lives
-from simulator.storage.small_files import LARGEST_PLAYLIST_BYTES, read_small
+from simulator.storage.small_files import LARGEST_PLAYLIST_BYTES, read_named
 from simulator.storage.writing import make_folder, refusal, refuse_sources, whole_file, write_error
 
 
@@ -70,12 +70,7 @@ def read_playlists(arguments: Sequence[str]) -> Playlist:
 
 def read_playlist(path: str) -> Playlist:
     """The playlist in a file; relative paths in it start from its folder."""
-    try:
-        data = read_small(path, LARGEST_PLAYLIST_BYTES)
-    except OSError as problem:
-        raise PlaylistError(
-            f"{path}: cannot read this playlist: {problem.strerror}.", "Check the path."
-        ) from None
+    data = read_named(path, LARGEST_PLAYLIST_BYTES, "this playlist", PlaylistError)
     playlist = parse_playlist(data, os.path.basename(path), path)
     folder = os.path.dirname(path)
     # a list may name one file many thousand times: the disk is asked once
@@ -146,7 +141,7 @@ def absolute_path(location: str, folder: str, listed: Listed | None = None) -> s
 
 
 def _by_names(start: Path, location: str, listed: Listed) -> str | None:
-    """The path whose every name is that of `location` to another system; None where none or several are."""
+    """The one path whose names are those of `location` to another system; None where none or several fit."""
     place = str(start)
     for part in Path(start / location).parts:
         if part in (os.sep, os.pardir) or os.path.exists(os.path.join(place, part)):
@@ -218,8 +213,8 @@ DEMO = "demo"
 
 
 def read_arguments(arguments: Sequence[str]) -> Playlist:
-    """The playlist of the arguments; `demo` stands for the demo's, which is made first where it is
-    missing (a file or folder of that name in the way wins only with its path: ./demo)."""
+    """The playlist of the arguments; `demo` is the demo's playlist, made first where it is missing (a file or
+    folder of that name needs its path: ./demo)."""
     words = list(arguments)
     if DEMO in words:
         from simulator.engine.playlists import demo_playlist
@@ -235,8 +230,9 @@ Piece = tuple[str, str, str]
 
 
 def demo_playlist(most_workers: int | None = None) -> Path:
-    """The path of the demo's playlist; its audio lies beside it. Made where it is missing: written to
-    a folder of its own and moved into place in one step, so that it is whole or not there."""
+    """The path of the demo's playlist, with its audio beside it. Made where it is missing, in the cache
+    folder: written to a folder of its own and moved into place in one step, so that it is whole or not
+    there."""
     from simulator.demo.demo import fingerprint, scores
 
     texts = {

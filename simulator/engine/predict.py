@@ -24,8 +24,8 @@ CEILING_DBTP = 0.0
 
 @dataclass(frozen=True, slots=True)
 class MeasuredTrack:
-    """A track as it was delivered: its measurement, or why there is none; the hash of its samples; and the
-    loudness that its tags state, where it has such tags."""
+    """A track as delivered: its measurement, or why there is none; the hash of its samples; and its loudness
+    tags, if it has any."""
 
     track: Track
     measurement: Measurement | None

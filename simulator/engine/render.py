@@ -1,8 +1,8 @@
 """Renders the audio as a player would play it: each track whole, and passages back to back.
 
 Versions of a song are cut at one place, chosen on the first of them; other tracks at their own loudest
-passage. Cuts come from the chain's whole output, so that a limiter is in its true state. In one file, cuts
-meet at one rate (soxr's VHQ) and layout, each channel at its own loudspeaker, float32 (frames, channels).
+passage. Cuts come from the chain's whole output, so that a limiter is in its true state. A montage has one
+rate (soxr's VHQ) and layout, each channel at its own loudspeaker, float32 (frames, channels).
 """
 
 from __future__ import annotations
@@ -108,7 +108,6 @@ class TrackJob:
     chain: ChainSettings
     form: str
     force: bool
-    keep_whole: bool
     passage: Passage
     rate: int | None = None
     delivery: Delivery | None = None
@@ -119,7 +118,7 @@ class TrackJob:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """How many tracks stand whole on the disk, and what went wrong with the others or the round."""
+    """How many tracks are whole on the disk, and what went wrong with the others or the montages."""
 
     tracks: int
     problems: list[SimulatorError]
@@ -139,9 +138,9 @@ def render(
     workers: int = 0,
     step: Callable[[], None] = lambda: None,
 ) -> Outcome:
-    """Writes the plan's files; one that fails costs no other. With `keep_whole` files that are there
-    already are taken for this plan's own and kept (for the demo's own folder). Raises WriteError before
-    any work where something would be overwritten or the folder cannot be made."""
+    """Writes the plan's files; one that fails costs no other. With `keep_whole` (for the demo's own folder)
+    existing files are kept as this plan's. Raises WriteError before any work where something would be
+    overwritten or the folder cannot be made."""
     good = [index for index, found in enumerate(plan.predictions) if isinstance(found, Prediction)]
     ends = [plan.montage_path(MONTAGE_DELIVERED), plan.montage_path(MONTAGE_PLAYED), plan.folder / PLACES]
     targets = [*(plan.track_path(index) for index in good), *ends]
@@ -154,21 +153,29 @@ def render(
     with claim:
         if keep_whole:
             make_folder(plan.folder)
-        return _render(
-            plan, good, force=force or keep_whole, keep_whole=keep_whole, workers=workers, step=step
-        )
+        passages = _passages(plan, good)
+        jobs = [_job(plan, index, passages[index], force or keep_whole) for index in good]
+        spread = workers if len(jobs) > 1 and _seconds(plan, good) > 150.0 else 0
+        coded = plan.profile.delivery is not None and plan.profile.delivery.codec != "none"
+        running = pool.run(render_track, jobs, spread or pool.workers_for(coded), lambda job: job.source)
+        try:
+            done = pool.in_order(running, len(jobs), step)
+        finally:
+            running.close()  # ends the workers, where an interrupt came between two results
+            sweep([Path(job.target) for job in jobs])
+        problems = [one for one in (*plan.predictions, *done) if isinstance(one, SimulatorError)]
+        cuts = {index: cut for index, cut in zip(good, done, strict=True) if isinstance(cut, tuple)}
+        trim_db = 0.0
+        if cuts:
+            try:
+                trim_db = _write_montages(plan, cuts, passages, force or keep_whole)
+            except SimulatorError as problem:
+                problems.append(problem)
+        return Outcome(len(cuts), problems, trim_db)
 
 
-def _render(
-    plan: RenderPlan,
-    good: Sequence[int],
-    *,
-    force: bool,
-    keep_whole: bool,
-    workers: int,
-    step: Callable[[], None],
-) -> Outcome:
-    """`render` once the folder is this plan's; `good` are the tracks that the player plays."""
+def _passages(plan: RenderPlan, good: Sequence[int]) -> dict[int, Passage]:
+    """Of each track that the player plays, by its place, what goes into the montages."""
     chosen = places(
         [
             (plan.tracks[index].track.song, measured.series.energy, measured.duration_s)
@@ -177,45 +184,24 @@ def _render(
         ],
         plan.seconds,
     )
-    passages = dict(zip(good, chosen, strict=True))
-    jobs: list[TrackJob] = []
-    for index in good:
-        found, track = plan.predictions[index], plan.tracks[index].track
-        assert isinstance(found, Prediction)
-        jobs.append(
-            TrackJob(
-                track.path,
-                os.fspath(plan.track_path(index)),
-                chain_settings(plan.profile, found.decision),
-                plan.form,
-                force,
-                keep_whole,
-                passages[index],
-                plan.rate,
-                plan.profile.delivery,
-                plan.tracks[index].content,
-                tuple(plan.cues.get(as_utf8(track.path), ())),
-            )
-        )
-    spread = workers if len(jobs) > 1 and _seconds(plan, good) > 150.0 else 0
-    coded = plan.profile.delivery is not None and plan.profile.delivery.codec != "none"
-    if coded and not spread and not pool.stays_in_process():
-        spread = 1  # a codec may crash
-    running = pool.run(render_track, jobs, spread, lambda job: job.source)
-    try:
-        done = pool.in_order(running, len(jobs), step)
-    finally:
-        running.close()  # ends the workers, where an interrupt came between two results
-        sweep([Path(job.target) for job in jobs])
-    problems = [found for found in (*plan.predictions, *done) if isinstance(found, SimulatorError)]
-    cuts = {index: cut for index, cut in zip(good, done, strict=True) if not isinstance(cut, SimulatorError)}
-    trim_db = 0.0
-    if cuts:
-        try:
-            trim_db = _write_round(plan, cuts, passages, force)
-        except SimulatorError as problem:
-            problems.append(problem)
-    return Outcome(len(cuts), problems, trim_db)
+    return dict(zip(good, chosen, strict=True))
+
+
+def _job(plan: RenderPlan, index: int, passage: Passage, force: bool) -> TrackJob:
+    found, track = plan.predictions[index], plan.tracks[index].track
+    assert isinstance(found, Prediction)
+    return TrackJob(
+        track.path,
+        os.fspath(plan.track_path(index)),
+        chain_settings(plan.profile, found.decision),
+        plan.form,
+        force,
+        passage,
+        plan.rate,
+        plan.profile.delivery,
+        plan.tracks[index].content,
+        tuple(plan.cues.get(as_utf8(track.path), ())),
+    )
 
 
 def render_track(job: TrackJob) -> Cuts:
@@ -254,7 +240,7 @@ def render_track(job: TrackJob) -> Cuts:
 
 
 def _as_measured(stream: Iterable[Audio], reader: AudioReader, job: TrackJob) -> Iterator[Audio]:
-    """The stream; an error at its end, before the target appears, where its source is another by now."""
+    """The stream; an error at its end, before the target appears, where its source has changed since."""
     yield from stream
     if job.content and reader.content != job.content:
         raise AudioError(
@@ -263,7 +249,9 @@ def _as_measured(stream: Iterable[Audio], reader: AudioReader, job: TrackJob) ->
         )
 
 
-def _write_round(plan: RenderPlan, cuts: dict[int, Cuts], passages: dict[int, Passage], force: bool) -> float:
+def _write_montages(
+    plan: RenderPlan, cuts: dict[int, Cuts], passages: dict[int, Passage], force: bool
+) -> float:
     """The two back-to-back files and the table of places. Where one of them would clip in 24 bits, both are
     turned down by the same amount, so that they still compare; returns it, in dB."""
     rate = plan.rate or Counter(cut[0] for cut in cuts.values()).most_common(1)[0][0]

@@ -1,8 +1,8 @@
-"""Standard streams that are closed, lead nowhere or know no UTF-8, and native messages kept off the prompt.
+"""Standard streams that are closed, lead nowhere or are not UTF-8, and native messages kept off the prompt.
 
-A descriptor that is closed at the start would be given to the first file opened, and output for the screen
-would go into it; so 0, 1 and 2 are taken first. ALSA, PortAudio and decoders write to descriptor 2 past
-Python; while a prompt is on the screen it leads to a log in the cache folder.
+A descriptor that is closed at the start would be given to the first file opened, and screen output would go
+into it; so 0, 1 and 2 are taken first. ALSA, PortAudio and decoders write to descriptor 2 past Python; while
+a prompt is on the screen it leads to a log in the cache folder.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ STANDARD_INPUT, STANDARD_OUTPUT, STANDARD_ERROR = 0, 1, 2
 
 
 class Outlet(io.FileIO):
-    """A descriptor to print to. One that nobody reads any more, or that cannot be written, leads nowhere from
-    then on; `problem` says why, except for a reader that has read enough."""
+    """A descriptor to print to. Once nobody reads it, or it cannot be written, it leads to the null device;
+    `problem` says why, except for a reader that has read enough."""
 
     def __init__(self, descriptor: int) -> None:
         super().__init__(descriptor, "wb", closefd=False)
@@ -64,7 +64,7 @@ def prepare_streams() -> Outlet | None:
 
 
 def lead_to_null(descriptor: int) -> None:
-    """What is still written to a descriptor is dropped."""
+    """Leads a descriptor to the null device."""
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, descriptor)
     os.close(nowhere)
@@ -91,8 +91,8 @@ def _asked() -> bool:
 
 
 def _take(descriptor: int, how: int) -> None:
-    """Has a descriptor lead nowhere that is closed, or open the wrong way. Those below it are open, so that
-    the system gives out this one. It is passed on to workers, who would meet the same."""
+    """Leads a descriptor to the null device that is closed, or open in the wrong direction. Those below it
+    are open, so that the system gives out this one. Workers inherit it."""
     try:
         os.fstat(descriptor)
         if not _opposed(descriptor, how):
@@ -122,8 +122,8 @@ LARGEST_BYTES = 1_000_000
 @contextlib.contextmanager
 def native_messages_logged(log: Path) -> Iterator[Path | None]:
     """Descriptor 2 leads to `log` (kept from session to session up to a size) inside the block; yields the
-    path, or None where there is no such file to be had and the messages go nowhere. Python's own errors go
-    with them, so whoever raises out of the block is heard: the descriptor is back by then."""
+    path, or None where that cannot be written and the messages are dropped. An error raised out of the block
+    is printed: the descriptor is restored by then."""
     try:
         log.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         large = log.exists() and log.stat().st_size > LARGEST_BYTES

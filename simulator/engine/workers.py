@@ -28,11 +28,12 @@ from simulator.storage.process_life import end_with_parent
 Job = TypeVar("Job")
 Result = TypeVar("Result")
 STALL_SECONDS = 1800.0
-"""If no job is done in that time, something hangs: ten hours of music take a limiter less than half of it."""
+"""If no job is done in that time, something hangs: a limiter does ten hours of music in less than half of
+it."""
 
 
 class _StalledError(BrokenProcessPool):
-    """No worker has answered for STALL_SECONDS. What is left is then done job by job."""
+    """No worker has answered for STALL_SECONDS. The rest is then done job by job."""
 
 
 _STAYS = ContextVar("stays", default=False)
@@ -54,6 +55,11 @@ def stays_in_process() -> bool:
     return _STAYS.get() or os.environ.get("FAIRHEARING_IN_PROCESS") is not None
 
 
+def workers_for(risky: bool) -> int:
+    """One worker for a decoder or codec that may crash; 0, in this process, for anything else."""
+    return int(risky and not stays_in_process())
+
+
 def default_workers() -> int:
     """The cores this process may use, at most 4: reading the disk bounds more."""
     usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
@@ -70,9 +76,8 @@ def one_blas_thread() -> None:
 
 
 def start_tracker() -> None:
-    """Starts Python's own process that clears up after spawned ones, deaf to SIGHUP as it is to SIGINT and
-    SIGTERM: a terminal that closes tells its whole group, and a tracker that dies first leaves tracebacks.
-    To be called before a process is spawned."""
+    """Starts Python's resource tracker with SIGHUP ignored, as SIGINT and SIGTERM are: a terminal that closes
+    signals its whole group, and a tracker that dies first leaves tracebacks. Call it before spawning."""
     if not hasattr(signal, "SIGHUP"):  # pragma: no cover - not on POSIX: there is no such process
         return
     from multiprocessing import resource_tracker
@@ -90,8 +95,7 @@ def _prepare() -> None:
 
 
 def quiet_libraries() -> None:
-    """Decoders write their own lines to descriptor 2, past Python: in a worker they go nowhere. What Python
-    itself writes keeps its way."""
+    """Drops what decoders write to descriptor 2 past Python in a worker. Python's own messages stay."""
     with contextlib.suppress(OSError, ValueError):
         own = os.dup(2)
         nowhere = os.open(os.devnull, os.O_WRONLY)
@@ -101,9 +105,8 @@ def quiet_libraries() -> None:
 
 
 def keep_freed_memory() -> None:
-    """Has the C library keep what is freed for the next block and the next file: fresh pages from the system
-    cost a tenth of the time, and more where several workers ask for them. Other C libraries are left as they
-    are."""
+    """Has glibc keep what is freed for the next block and the next file: fresh pages from the system cost a
+    tenth of the time, and more with several workers."""
     import ctypes
 
     trim_threshold, mmap_threshold = -1, -3  # mallopt(3), glibc
@@ -155,8 +158,8 @@ def _alone(function: Callable[[Job], Result], job: Job, name: str) -> Result | S
 def _pooled(
     function: Callable[[Job], Result], jobs: dict[int, Job], workers: int, given_out: dict[int, Job]
 ) -> Iterator[tuple[int, Result | SimulatorError]]:
-    """What becomes of the jobs, as they finish. `given_out` holds those that the workers have at any moment:
-    two a worker, so that none waits for the next."""
+    """The results as they finish. `given_out` holds the jobs that the workers have at any moment: two a
+    worker, so that none waits for the next."""
     context: Any = multiprocessing.get_context("spawn")
     start_tracker()
     pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_prepare)
@@ -165,7 +168,7 @@ def _pooled(
     try:
         while True:
             for index, job in islice(to_come, 2 * workers - len(given_out)):
-                with terminal_signals_blocked():  # it starts a worker where one is wanting
+                with terminal_signals_blocked():  # may start a worker
                     futures[pool.submit(_guarded, function, job)] = index
                 given_out[index] = job
             if not given_out:
@@ -222,8 +225,8 @@ def in_order(
 class ChildProcess:
     """A spawned process that can be started any number of times; `target` gets its end of the pipe first.
 
-    The child is deaf to its terminal from its first moment on; no signal comes between its start and the line
-    that keeps its id.
+    The child never receives its terminal's signals; no signal comes between its start and the line that keeps
+    its id.
     """
 
     def __init__(self, target: Callable[..., None], context: Any = None) -> None:

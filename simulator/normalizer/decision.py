@@ -5,16 +5,16 @@ peak of the kind its ceiling counts. Mono counted as two loudspeakers reads 10·
 Annex 1, formula 2). An album counts as its loudest track (AES TD1008's sense) or as one gated programme over
 the blocks of all its tracks (ReplayGain's sense); all its tracks get one gain.
 
-Reasons round to 0.1; a gain that rounds to 0.0 dB leaves the level as it is, and two numbers that would print
-alike are "just" over or under each other, or get a second decimal. Conventions: dB, positive raises; largest
-boost and cut are magnitudes and bound the wanted gain before the peak counts, so a ceiling that always
-applies may cut by more than the largest cut. Source: the four policies of published players (attenuate only;
-up to the headroom: ReplayGain's clipping prevention; boosted and limited: EBU R 128 s2; boosted unprotected),
-all as secondary sources state them.
+Reasons round to 0.1; a gain that rounds to 0.0 dB leaves the level unchanged, and two numbers that would
+print alike are "just" over or under each other, or get a second decimal. Gains are in dB, positive raises;
+largest boost and cut are magnitudes and bound the wanted gain before the peak counts, so a ceiling that
+always applies may cut by more than the largest cut. Source: the four policies of published players (attenuate
+only; up to the headroom: ReplayGain's clipping prevention; boosted and limited: EBU R 128 s2; boosted
+unprotected), all as secondary sources state them.
 
-A player that trusts loudness tags takes the loudness that they state for the measured one, and the peak where
-one is stated; in the scope of an album the album gain, else the track gain (documentation of an open
-implementation, secondary). What has no valid tag is measured.
+A player that trusts loudness tags takes their loudness for the measured one, and their peak where there is
+one; in album scope the album gain, else the track gain (documentation of an open implementation, secondary).
+A track without a valid tag is measured.
 """
 
 from __future__ import annotations
@@ -31,140 +31,41 @@ from simulator.metering.measurement import Measurement
 from simulator.normalizer.profile import Profile, TrustedTags
 from simulator.playlists.playlist import Track
 
-
-def one_decimal(value: float) -> str:
-    """The number with one decimal, a true minus sign, and no minus before zero."""
-    return level(value)
-
-
-def gain_reason(
-    profile: Profile,
-    counted: Counted,
-    album: str | None,
-    target_lufs: float | None,
-    wanted_gain_db: float | None,
-    gain_db: float,
-    limited_by: LimitedBy,
-    limiter_acts: bool,
-    stated: str = "",
-) -> str:
-    """The sentences for one gain. `album` is the album's name where one gain plays the whole of it; `stated`
-    begins the sentence where a tag gives the loudness."""
-    if target_lufs is None:
-        return "This player has no target loudness and leaves the level unchanged."
-    it, its_peak = ("it", "its") if album is None else ("the whole album", "the album's highest")
-    if wanted_gain_db is None or counted.lufs is None:
-        whose = "The track" if album is None else f"The album “{album}”"
-        return f"{whose} has no measurable loudness, so the player {_does(gain_db, it)}."
-    loudness, distance = _distance(counted.lufs, wanted_gain_db, target_lufs)
-    measured = f"{stated or _subject(profile, album)} {loudness} LUFS" + (
-        " as one programme" if album is not None and profile.scope == "album_programme" else ""
-    )
-    does = f"so the player {_does(gain_db, it)}"
-    only = does.replace(f"raises {it} ", f"raises {it} only ")
-    unit = "dBTP" if profile.ceiling.counts == "true" else "dBFS"
-    ceiling = f"the ceiling of {one_decimal(profile.ceiling.level_db)} {unit}"
-    level = "" if counted.peak_db is None else f"{one_decimal(counted.peak_db)} {unit}"
-    peak = f"{its_peak} {profile.ceiling.counts} peak of {level}"
-    why = {
-        "no_upward_gain": f"; this player never raises tracks, {does}.",
-        "headroom": f"; {peak} {_room(profile, counted, gain_db)} {ceiling}, {only}.",
-        "ceiling": f"; {peak} is {_over(profile, counted, gain_db)} {ceiling}, {does}.",
-        "max_boost": f"; this player raises tracks by no more than {one_decimal(gain_db)} dB, {does}.",
-        "max_cut": f"; this player turns tracks down by no more than {one_decimal(-gain_db)} dB, {does}.",
-    }.get(limited_by, f", {does}.")
-    return measured + distance + why + _peak_sentence(profile, counted, gain_db, limiter_acts, peak, ceiling)
-
-
-def conditional_reason(profile: Profile, counted: Counted) -> str:
-    """The sentence on a target that depends on the peak-to-loudness ratio; empty where none does."""
-    condition, ratio = profile.conditional, counted.peak_to_loudness_db
-    if condition is None or ratio is None or profile.target_lufs is None:
-        return ""
-    limit = condition.peak_to_loudness_below_db
-    under = ratio < limit
-    target = condition.target_lufs if under else profile.target_lufs
-    if one_decimal(ratio) == one_decimal(limit):
-        place = "just under" if under else "at"
-    else:
-        place = "under" if under else "over"
-    return (
-        f"Its peak-to-loudness ratio of {one_decimal(ratio)} dB is {place} this player's limit of "
-        f"{one_decimal(limit)} dB, so the target is {one_decimal(target)} LUFS. "
-    )
-
-
-def _subject(profile: Profile, album: str | None) -> str:
-    if album is None:
-        return "The track measures"
-    if profile.scope == "album_loudest":
-        return f"The loudest track of the album “{album}” measures"
-    return f"The album “{album}” measures"
-
-
-def _distance(lufs: float, wanted_gain_db: float, target_lufs: float) -> tuple[str, str]:
-    """The counted loudness as it is written beside this target, and where it lies against it."""
-    loudness, target = one_decimal(lufs), one_decimal(target_lufs)
-    if one_decimal(wanted_gain_db) == "0.0":
-        place = "on" if loudness == target else "less than 0.1 LU from"
-    else:
-        if loudness == target:
-            loudness, target = (true_minus(f"{value:.2f}") for value in (lufs, target_lufs))
-        side = "below" if wanted_gain_db > 0.0 else "above"
-        place = f"{one_decimal(abs(wanted_gain_db))} LU {side}"
-    return loudness, f", {place} the target of {target} LUFS"
-
-
-def _over(profile: Profile, counted: Counted, gain_db: float) -> str:
-    """How a peak stands that turns the level down: one that does so by next to nothing is just over."""
-    level = "" if counted.peak_db is None else one_decimal(counted.peak_db)
-    alike = level == one_decimal(profile.ceiling.level_db)
-    return "just over" if alike or one_decimal(gain_db) == "0.0" else "over"
-
-
-def _does(gain_db: float, it: str) -> str:
-    if one_decimal(gain_db) == "0.0":
-        return f"leaves {it} unchanged"
-    if gain_db > 0.0:
-        return f"raises {it} {one_decimal(gain_db)} dB"
-    return f"turns {it} down {one_decimal(-gain_db)} dB"
-
-
-def _room(profile: Profile, counted: Counted, gain_db: float) -> str:
-    """How a peak is placed that cuts a raise short."""
-    if one_decimal(gain_db) != "0.0" or counted.peak_db is None:
-        return "would hit"
-    if one_decimal(counted.peak_db) == one_decimal(profile.ceiling.level_db):
-        return "is already at"
-    return "is already above" if counted.peak_db > profile.ceiling.level_db else "is less than 0.1 dB below"
-
-
-def _peak_sentence(
-    profile: Profile, counted: Counted, gain_db: float, limiter_acts: bool, peak: str, ceiling: str
-) -> str:
-    """What becomes of the peaks where the gain itself does not keep them down."""
-    peak = capital(peak)
-    if limiter_acts and counted.peak_db is not None:
-        just = one_decimal(counted.peak_db + gain_db) == one_decimal(profile.ceiling.level_db)
-        passes = "just exceed" if just else "exceed"
-        return f" {peak} would then {passes} {ceiling}, so the limiter acts."
-    if profile.upward == "unprotected" and gain_db > 0.0 and counted.peak_db is not None:
-        reached = counted.peak_db + gain_db
-        if one_decimal(reached) != "0.0" and reached > 0.0:
-            return f" {peak} then goes {one_decimal(reached)} dB over full scale, with no peak protection."
-    return ""
-
-
 UNMEASURABLE_CODES = ("silent", "too_short", "all_gated")
 """Codes of the measurement's warnings that say why there is no integrated loudness."""
+GainFrom = Literal["measurement", "track_tag", "album_tag"]
+"""Source of the loudness: measured, or stated by a tag in the file."""
+_STATED: dict[GainFrom, str] = {
+    "track_tag": "The file's track gain tag states",
+    "album_tag": "The file's album gain tag states",
+}
+_TRUSTED: dict[TagScheme, TrustedTags] = {TagScheme.REPLAYGAIN: "replaygain", TagScheme.R128: "r128"}
+TAG_TOLERANCE_DB = 0.5
+"""A larger difference of tag and measurement is reported (project choice: twice the ±0.2 LU that EBU R 128
+allows a measurement, and a tenth)."""
+LimitedBy = Literal[
+    "nothing",
+    "no_upward_gain",
+    "headroom",
+    "ceiling",
+    "max_boost",
+    "max_cut",
+    "unmeasurable",
+    "no_target",
+]
+"""What kept the player from the gain it wanted. "headroom" is a raise cut short by the ceiling, "ceiling" a
+track turned down because of its peak; with "unmeasurable" and "no_target" no gain was wanted at all."""
+SAME_DB = 1e-9
+"""Differences smaller than this are rounding: they count as no limit."""
+TWO_LOUDSPEAKERS_DB = 10.0 * math.log10(2.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """What a player does to one track. `wanted_gain_db` is target minus counted loudness (None where
-    there is no target or nothing measurable), `gain_db` the gain applied. `counted_lufs` is the
-    loudness that the gain was decided from: the album's, in the scope of an album. `limiter_will_act`
-    says that the highest peak of this track itself passes the limiter's ceiling."""
+    """What a player does to one track. `wanted_gain_db` is target minus counted loudness (None where there is
+    no target or nothing measurable), `gain_db` the gain applied. `counted_lufs` is the loudness the gain was
+    decided from, in album scope the album's. `limiter_will_act`: this track's own highest peak exceeds the
+    limiter's ceiling."""
 
     wanted_gain_db: float | None
     gain_db: float
@@ -178,8 +79,8 @@ class Decision:
 
 
 def decide(profile: Profile, measurement: Measurement, tags: LoudnessTags | None = None) -> Decision:
-    """The decision for a track on its own (for a profile that counts albums: as an album of one). `tags` are
-    the loudness tags of its file."""
+    """The decision for a single track (for a profile that counts albums: an album of one). `tags` are the
+    loudness tags of its file."""
     counted, peak_db = counted_track(profile, measurement), measurement.peak_db(profile.ceiling.counts)
     by_tag = counted_by_tag(profile, measurement, tags)
     if by_tag is not None:
@@ -200,15 +101,15 @@ def decide_all(
     album_reason: str = "",
     tags: Sequence[LoudnessTags | None] = (),
 ) -> list[Decision | None]:
-    """A decision for each track, in order; None for a track that could not be read (its measurement
-    is None). For versions of one song the album is counted once for each, with the first version of
-    every other song. `album_reason` (the playlist's) ends the reason where albums matter; `tags` are the
-    loudness tags of each track's file (empty: none has any)."""
+    """A decision for each track, in order; None for one that could not be read (its measurement is None).
+    Each version of a song is counted in an album of its own, with the first version of every other song.
+    `album_reason` (the playlist's) ends the reason where albums matter; `tags` are the loudness tags of each
+    track's file (empty: none has any)."""
     stated = tags or [None] * len(tracks)
     if profile.target_lufs is None or profile.scope == "track":
         return [
-            None if measurement is None else decide(profile, measurement, one)
-            for (_, measurement), one in zip(tracks, stated, strict=True)
+            None if measurement is None else decide(profile, measurement, own)
+            for (_, measurement), own in zip(tracks, stated, strict=True)
         ]
     counted: dict[tuple[int, ...], Counted] = {}
     decisions: list[Decision | None] = []
@@ -240,9 +141,9 @@ def _decided(
     gain_from: GainFrom = "measurement",
     measured_lufs: float | None = None,
 ) -> Decision:
-    """The decision from what is counted; `own_peak_db` is the peak of the track itself, `measured_lufs` its
-    loudness where a tag's counts."""
-    target = _target_lufs(profile, counted)
+    """The decision from what is counted. `album` is the album's name where one gain plays all of it,
+    `own_peak_db` the peak of the track itself, `measured_lufs` its loudness where a tag's counts."""
+    target, condition = _target_lufs(profile, counted)
     wanted = None if target is None or counted.lufs is None else target - counted.lufs
     limited_by: LimitedBy
     if target is None:
@@ -252,83 +153,138 @@ def _decided(
         limited_by = "unmeasurable"
     else:
         gain, limited_by = applied_gain_db(profile, wanted, counted.peak_db)
-    acts = limiter_will_act(profile, gain, own_peak_db)
-    album_acts = limiter_will_act(profile, gain, counted.peak_db)
-    stated = _STATED[gain_from]
-    reason = gain_reason(profile, counted, album, target, wanted, gain, limited_by, album_acts, stated)
+    decision = Decision(
+        wanted_gain_db=wanted,
+        gain_db=gain,
+        limited_by=limited_by,
+        reason="",
+        target_lufs=target,
+        counted_lufs=counted.lufs if target is not None else None,
+        limiter_in_path=limiter_in_path(profile, gain),
+        limiter_will_act=limiter_will_act(profile, gain, own_peak_db),
+        gain_from=gain_from,
+    )
+    reason = condition + _reason(profile, counted, album, decision)
     if gain_from == "track_tag" and measured_lufs is not None and counted.lufs is not None:
         off = printed_gap(measured_lufs, counted.lufs)
         if off is not None and abs(off) > TAG_TOLERANCE_DB:
             side = "louder" if off > 0.0 else "quieter"
-            reason += (
-                f" The file measures {one_decimal(measured_lufs)} LUFS, {one_decimal(abs(off))} LU {side}."
-            )
-    return Decision(
-        wanted_gain_db=wanted,
-        gain_db=gain,
-        limited_by=limited_by,
-        reason=conditional_reason(profile, counted) + reason,
-        target_lufs=target,
-        counted_lufs=counted.lufs if target is not None else None,
-        limiter_in_path=limiter_in_path(profile, gain),
-        limiter_will_act=acts,
-        gain_from=gain_from,
+            reason += f" The file measures {level(measured_lufs)} LUFS, {level(abs(off))} LU {side}."
+    return replace(decision, reason=reason)
+
+
+def _target_lufs(profile: Profile, counted: Counted) -> tuple[float | None, str]:
+    """The target, and the sentence on it where it depends on the peak-to-loudness ratio."""
+    condition, ratio = profile.conditional, counted.peak_to_loudness_db
+    if condition is None or ratio is None or profile.target_lufs is None:
+        return profile.target_lufs, ""
+    limit = condition.peak_to_loudness_below_db
+    under = ratio < limit
+    target = condition.target_lufs if under else profile.target_lufs
+    side = "under" if under else "over"
+    if level(ratio) == level(limit):
+        side = "just under" if under else "at"
+    return target, (
+        f"Its peak-to-loudness ratio of {level(ratio)} dB is {side} this player's limit of "
+        f"{level(limit)} dB, so the target is {level(target)} LUFS. "
     )
 
 
-def _target_lufs(profile: Profile, counted: Counted) -> float | None:
-    """The target, which may depend on the peak-to-loudness ratio."""
-    condition, ratio = profile.conditional, counted.peak_to_loudness_db
-    if condition is not None and ratio is not None and ratio < condition.peak_to_loudness_below_db:
-        return condition.target_lufs
-    return profile.target_lufs
-
-
 def _notes(tracks: Sequence[tuple[Track, Measurement | None]], index: int) -> str:
-    """What else the reader of an album's decision should know."""
+    """Notes on the decision for a track of an album."""
     track, measurement = tracks[index]
-    mates = [(other, found) for other, found in tracks if other.album == track.album]
+    mates = [(other, measured) for other, measured in tracks if other.album == track.album]
     notes = ""
     if track.song is not None and sum(other.song == track.song for other, _ in mates) > 1:
         notes += " The album is measured with this version of the song."
     if measurement is not None and measurement.integrated_lufs is None:
         notes += " This track has no measurable loudness of its own and gets the album's gain."
-    unread = sum(found is None for _, found in mates)
+    unread = sum(measured is None for _, measured in mates)
     if unread:
         notes += f" {unread} of its tracks could not be read and {'is' if unread == 1 else 'are'} left out."
     return notes
 
 
-GainFrom = Literal["measurement", "track_tag", "album_tag"]
-"""What told the player the loudness: it was measured, or a tag in the file states it."""
-_STATED: dict[GainFrom, str] = {
-    "measurement": "",
-    "track_tag": "The file's track gain tag states",
-    "album_tag": "The file's album gain tag states",
-}
-TAG_TOLERANCE_DB = 0.5
-"""By how much a tag and the measurement may differ before that is worth a word (project choice: twice the
-±0.2 LU that EBU R 128 allows a measurement, and a tenth)."""
-LimitedBy = Literal[
-    "nothing",
-    "no_upward_gain",
-    "headroom",
-    "ceiling",
-    "max_boost",
-    "max_cut",
-    "unmeasurable",
-    "no_target",
-]
-"""What kept a gain from what the player wanted. "headroom" is a raise cut short by the ceiling, "ceiling" a
-track turned down because of its peak; with "unmeasurable" and "no_target" no gain was wanted at all."""
-SAME_DB = 1e-9
-"""Differences smaller than this are rounding: they count as no limit."""
+def _reason(profile: Profile, counted: Counted, album: str | None, decision: Decision) -> str:
+    """The sentences for one gain."""
+    target_lufs, wanted_db, gain_db = decision.target_lufs, decision.wanted_gain_db, decision.gain_db
+    if target_lufs is None:
+        return "This player has no target loudness and leaves the level unchanged."
+    it, its_peak = ("it", "its") if album is None else ("the whole album", "the album's highest")
+    if level(gain_db) == "0.0":
+        does = f"leaves {it} unchanged"
+    else:
+        does = (
+            f"raises {it} {level(gain_db)} dB" if gain_db > 0.0 else f"turns {it} down {level(-gain_db)} dB"
+        )
+    if wanted_db is None or counted.lufs is None:
+        whose = "The track" if album is None else f"The album “{album}”"
+        return f"{whose} has no measurable loudness, so the player {does}."
+    measured = _STATED.get(decision.gain_from, "The track measures")
+    if album is not None:
+        whose = "loudest track of the album" if profile.scope == "album_loudest" else "album"
+        measured = f"The {whose} “{album}” measures"
+    loudness, distance = _distance(counted.lufs, wanted_db, target_lufs)
+    programme = " as one programme" if album is not None and profile.scope == "album_programme" else ""
+    unit = "dBTP" if profile.ceiling.counts == "true" else "dBFS"
+    ceiling = f"the ceiling of {level(profile.ceiling.level_db)} {unit}"
+    at = "" if counted.peak_db is None else f"{level(counted.peak_db)} {unit}"
+    peak = f"{its_peak} {profile.ceiling.counts} peak of {at}"
+    against, over = _against_ceiling(profile, counted, gain_db)
+    only = does.replace(f"raises {it} ", f"raises {it} only ")
+    limit = {
+        "no_upward_gain": "; this player never raises tracks",
+        "headroom": f"; {peak} {against} {ceiling}",
+        "ceiling": f"; {peak} is {over} {ceiling}",
+        "max_boost": f"; this player raises tracks by no more than {level(gain_db)} dB",
+        "max_cut": f"; this player turns tracks down by no more than {level(-gain_db)} dB",
+    }.get(decision.limited_by, "")
+    so = f", so the player {only if decision.limited_by == 'headroom' else does}."
+    sentence = f"{measured} {loudness} LUFS{programme}{distance}{limit}{so}"
+    return sentence + _peak_sentence(profile, counted, gain_db, capital(peak), ceiling)
+
+
+def _distance(lufs: float, wanted_gain_db: float, target_lufs: float) -> tuple[str, str]:
+    """The counted loudness as written beside this target, and its distance from it."""
+    loudness, target = level(lufs), level(target_lufs)
+    if level(wanted_gain_db) == "0.0":
+        distance = "on" if loudness == target else "less than 0.1 LU from"
+    else:
+        if loudness == target:
+            loudness, target = (true_minus(f"{value:.2f}") for value in (lufs, target_lufs))
+        distance = f"{level(abs(wanted_gain_db))} LU {'below' if wanted_gain_db > 0.0 else 'above'}"
+    return loudness, f", {distance} the target of {target} LUFS"
+
+
+def _against_ceiling(profile: Profile, counted: Counted, gain_db: float) -> tuple[str, str]:
+    """A peak against the ceiling that cuts a raise short, or that turns the level down."""
+    peak_db, ceiling_db = counted.peak_db, profile.ceiling.level_db
+    unchanged, alike = level(gain_db) == "0.0", peak_db is not None and level(peak_db) == level(ceiling_db)
+    over = "just over" if alike or unchanged else "over"
+    if not unchanged or peak_db is None:
+        return "would hit", over
+    if alike:
+        return "is already at", over
+    return "is already above" if peak_db > ceiling_db else "is less than 0.1 dB below", over
+
+
+def _peak_sentence(profile: Profile, counted: Counted, gain_db: float, peak: str, ceiling: str) -> str:
+    """What becomes of peaks that the gain itself does not keep down."""
+    if counted.peak_db is None:
+        return ""
+    reached_db = counted.peak_db + gain_db
+    if limiter_will_act(profile, gain_db, counted.peak_db):
+        exceed = "just exceed" if level(reached_db) == level(profile.ceiling.level_db) else "exceed"
+        return f" {peak} would then {exceed} {ceiling}, so the limiter acts."
+    if profile.upward == "unprotected" and gain_db > 0.0 and reached_db > 0.0 and level(reached_db) != "0.0":
+        return f" {peak} then goes {level(reached_db)} dB over full scale, with no peak protection."
+    return ""
 
 
 def applied_gain_db(
     profile: Profile, wanted_gain_db: float, peak_db: float | None
 ) -> tuple[float, LimitedBy]:
-    """The applied gain and what limited it. A `peak_db` of None (silence) meets no ceiling."""
+    """The applied gain and what limited it. A `peak_db` of None (silence) reaches no ceiling."""
     limited_by: LimitedBy = "nothing"
     gain_db = wanted_gain_db
     if profile.max_boost_db is not None and gain_db > profile.max_boost_db + SAME_DB:
@@ -352,8 +308,8 @@ def applied_gain_db(
 
 
 def limiter_in_path(profile: Profile, gain_db: float) -> bool:
-    """True where the sound runs through the player's limiter. Only where the level is raised, unless the
-    ceiling always applies."""
+    """True where the signal passes the player's limiter: only where it is raised, unless the ceiling always
+    applies."""
     return profile.limiter is not None and (profile.ceiling.applies == "always" or gain_db > 0.0)
 
 
@@ -364,12 +320,9 @@ def limiter_will_act(profile: Profile, gain_db: float, peak_db: float | None) ->
     return peak_db + gain_db > profile.limiter.ceiling_db + SAME_DB
 
 
-TWO_LOUDSPEAKERS_DB = 10.0 * math.log10(2.0)
-
-
 @dataclass(frozen=True, slots=True)
 class Counted:
-    """What one gain is decided from. `peak_to_loudness_db` is true peak minus the counted loudness."""
+    """What a gain is decided from. `peak_to_loudness_db` is true peak minus the counted loudness."""
 
     lufs: float | None
     peak_db: float | None
@@ -377,7 +330,7 @@ class Counted:
 
 
 def counts_twice(profile: Profile, measurement: Measurement) -> bool:
-    """True for one channel that the player counts on two loudspeakers."""
+    """True for a mono track that the player counts as two loudspeakers."""
     return profile.mono == "two_loudspeakers" and measurement.channels == 1
 
 
@@ -390,7 +343,7 @@ def track_lufs(profile: Profile, measurement: Measurement) -> float | None:
 
 
 def counted_track(profile: Profile, measurement: Measurement) -> Counted:
-    """What is counted of a track that gets its own gain."""
+    """What counts of a track with its own gain."""
     lufs, true_peak = track_lufs(profile, measurement), measurement.true_peak_dbtp
     ratio = None if lufs is None or true_peak is None else true_peak - lufs
     return Counted(lufs, measurement.peak_db(profile.ceiling.counts), ratio)
@@ -399,7 +352,7 @@ def counted_track(profile: Profile, measurement: Measurement) -> Counted:
 def counted_by_tag(
     profile: Profile, measurement: Measurement, tags: LoudnessTags | None
 ) -> tuple[Counted, GainFrom] | None:
-    """What a player that trusts tags counts by those of a file; None where it measures."""
+    """What counts for a player that trusts the file's tags; None where it measures."""
     if tags is None or profile.tags not in ("any", _TRUSTED[tags.scheme]):
         return None
     album = profile.scope != "track" and tags.album_lufs is not None
@@ -415,47 +368,36 @@ def counted_by_tag(
     return Counted(lufs, peak_db, ratio), "album_tag" if album else "track_tag"
 
 
-_TRUSTED: dict[TagScheme, TrustedTags] = {TagScheme.REPLAYGAIN: "replaygain", TagScheme.R128: "r128"}
-
-
 def counted_album(profile: Profile, members: Sequence[Measurement]) -> Counted:
-    """What is counted of an album: unmeasurable tracks are left out of its loudness, and the highest
-    peak of all its tracks is the album's, as one gain plays them all."""
+    """What counts of an album: its loudness without unmeasurable tracks, and the highest peak of all tracks,
+    as one gain plays them all."""
     measurable = [member for member in members if member.integrated_lufs is not None]
     lufs: float | None
     if profile.scope == "album_loudest":
-        levels = [track_lufs(profile, one) for one in measurable]
-        lufs = max((level for level in levels if level is not None), default=None)
+        levels = [track_lufs(profile, member) for member in measurable]
+        lufs = max((counted for counted in levels if counted is not None), default=None)
     else:
         lufs = gating.album_loudness_lufs(
-            one.series.energy * 2.0 if counts_twice(profile, one) else one.series.energy for one in measurable
+            member.series.energy * (2.0 if counts_twice(profile, member) else 1.0) for member in measurable
         )
     peaks = [member.peak_db(profile.ceiling.counts) for member in members]
     return Counted(lufs, max((peak for peak in peaks if peak is not None), default=None), None)
 
 
 def album_members(tracks: Sequence[tuple[Track, Measurement | None]], index: int) -> tuple[int, ...]:
-    """The places of the tracks that make up the album which track `index` plays in: the track itself
-    and one version of every other song, the first in the list that could be measured (or else read).
-    Tracks that could not be read are no part of it."""
-    album = tracks[index][0].album
-    own = _song(tracks, index)
-    chosen: dict[str | int, int] = {own: index}
-    for place, (track, measurement) in enumerate(tracks):
-        song = _song(tracks, place)
-        if track.album != album or measurement is None or song == own:
+    """The indices of the tracks in the album of track `index`: that track, and one version of every other
+    song, the first one that could be measured (else read). Unreadable tracks are left out."""
+
+    def song(number: int) -> str | int:
+        """What versions share: the song's key, or the index of a track without one."""
+        key = tracks[number][0].song
+        return number if key is None else key
+
+    chosen: dict[str | int, int] = {song(index): index}
+    for number, (track, measurement) in enumerate(tracks):
+        if track.album != tracks[index][0].album or measurement is None or song(number) == song(index):
             continue
-        standing = chosen.get(song)
-        if standing is None:
-            chosen[song] = place
-        else:
-            before = tracks[standing][1]
-            if before is not None and before.integrated_lufs is None is not measurement.integrated_lufs:
-                chosen[song] = place
+        before = tracks[chosen.setdefault(song(number), number)][1]
+        if before is not None and before.integrated_lufs is None is not measurement.integrated_lufs:
+            chosen[song(number)] = number
     return tuple(sorted(chosen.values()))
-
-
-def _song(tracks: Sequence[tuple[Track, Measurement | None]], index: int) -> str | int:
-    """What versions share: the song's key, or the place of a track that has none."""
-    song = tracks[index][0].song
-    return index if song is None else song

@@ -148,9 +148,9 @@ class VoteSound:
 
 
 def vote_sounds(played: Sequence[Audio], rate: int, names: Sequence[str], seed: int) -> VoteSound:
-    """The versions of a vote: one length, each turned down to the quietest, one scale for all, stored each
-    by itself with the gain worked in. Raises ValueError where a version is silent there, since silence
-    cannot be matched."""
+    """The versions of a vote: one length, each turned down to the quietest, one scale for all, each
+    stored separately with the gain applied. Raises ValueError where a version is silent there: silence cannot
+    be matched."""
     frames = min(version.shape[0] for version in played)
     heard = [carried(version[:frames]) for version in played]
     if max(version.shape[1] for version in heard) > 1:  # the channels must not tell one from another

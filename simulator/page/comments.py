@@ -22,8 +22,7 @@ from typing import Any
 
 from simulator.blind_test.ballot import GAP, named_line, own_words
 from simulator.playlists.playlist import Track
-from simulator.session.blind.record import BALLOT
-from simulator.session.log import Act
+from simulator.session.log import BALLOT, Act
 
 FORMAT = "1"
 WORD = "fairhearing-comment"
@@ -98,7 +97,7 @@ def read_comments(text: str) -> tuple[list[Comment], list[str]]:
 
 
 def shown_tracks(tracks: Iterable[Track]) -> list[dict[str, str]]:
-    """The tracks of a page, in its order, for the act that says that it was made."""
+    """The tracks of a page, in its order, for the act of making it."""
     return [{"title": track.title, "path": track.path} for track in tracks]
 
 

@@ -4,8 +4,8 @@ A picture shows each version of a song, or a single track, over time as played, 
 where it is in the file (`raw_db`, or a path of its own where the player does more than a gain). Everything
 here is a value for the templates; the user's texts pass through as plain text and are escaped by the template
 library. The first player is the one the page is about.
-A player's numbers stand with their sources; a value without one (a choice between words, such as the scope)
-has a dash.
+A player's numbers are listed with their sources; a value without one (a choice between words, such as the
+scope) has a dash.
 """
 
 from __future__ import annotations
@@ -85,7 +85,7 @@ class PageContent:
     notes: tuple[str, ...] = ()
     trials: tuple[str, ...] = ()
     findings: Mapping[int, tuple[Finding, ...]] = field(default_factory=dict)
-    """Those of the delivery check, by the track's number."""
+    """From the delivery check, by the track's number."""
     engineer: str = ""
     """Who made the page."""
     listen: Mapping[str, Any] | None = field(default=None)
@@ -180,7 +180,7 @@ DASHES = ("", "7 4", "2 3", "9 3 2 3", "12 4", "4 2")
 
 
 def context(content: PageContent) -> dict[str, Any]:
-    """All values of the page's templates but those of the frame and the vote."""
+    """Values for the page's templates, except the frame and the vote."""
     profile, look = content.profiles[0], looks(content.tracks)
     groups = song_groups(content.tracks)
     pair = _loud_and_open(groups[0], look) if groups else ()
@@ -449,7 +449,8 @@ def _peaks(content: PageContent, place: int) -> dict[str, Any] | None:
         for one, each in zip(content.tracks, found, strict=True)
         if each is not None and one.delivered is not None
     ]
-    return {"columns": ["master", *columns, "as played"], "rows": rows, "note": PEAKS_NOTE}
+    headings = [(name, "") for name in ("master", *columns, "as played")]
+    return {"columns": headings, "rows": rows, "note": PEAKS_NOTE}
 
 
 def measured_row(page_track: PageTrack) -> dict[str, Any]:

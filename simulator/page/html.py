@@ -2,8 +2,8 @@
 
 The file asks for nothing outside itself: its Content-Security-Policy allows no connection, and only the
 one script whose hash it names. Where a vote is asked for, all that tells names (texts, curves, gains) is
-kept apart: exclusive-or with a random key that stands beside it, in base64. That is a curtain against a
-glance at the source and no secret, and the page says so. Template texts are passed in, by name.
+kept apart: exclusive-or with a random key stored beside it, in base64. That hides it from a glance at the
+source and is not encryption, as the page says. Template texts are passed in, by name.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ STYLE = "page.css"
 
 @dataclass(frozen=True, slots=True)
 class EmbeddedClip:
-    """A sound as it stands in the file: its neutral name, and the FLAC file in base64."""
+    """A sound in the HTML file: its neutral name, and the FLAC file in base64."""
 
     name: str
     base64: str
@@ -37,7 +37,7 @@ class EmbeddedClip:
 @dataclass(frozen=True, slots=True)
 class PageVote:
     """What the vote part shows and needs. `ballot` is for the script and tells no names; `reveal` is kept
-    behind the curtain; `view` is for the template."""
+    hidden until the vote is over; `view` is for the template."""
 
     ballot: Mapping[str, Any]
     reveal: Mapping[str, Any]
@@ -63,7 +63,7 @@ def html(
     key: bytes,
     vote: PageVote | None = None,
 ) -> str:
-    """The whole page. `templates` has the texts of templates/ by name; `key` is the curtain's."""
+    """The whole page. `templates` has the texts of templates/ by name; `key` hides what gives names away."""
     environment = environment_of(templates)
     script = "\n".join(templates[name] for name in SCRIPTS)
     rest = Markup(environment.get_template("rest.html").render(context(content)))
@@ -108,6 +108,6 @@ def policy(script: str) -> str:
 
 
 def sealed(values: Mapping[str, Any], key: bytes) -> str:
-    """Behind the curtain: JSON in UTF-8, exclusive-or with the repeated key, base64."""
+    """Hidden values: JSON in UTF-8, exclusive-or with the repeated key, base64."""
     plain = json.dumps(values, ensure_ascii=False, allow_nan=False).encode("utf-8")
     return base64.b64encode(bytes(a ^ b for a, b in zip(plain, itertools.cycle(key), strict=False))).decode()

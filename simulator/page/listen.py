@@ -184,17 +184,7 @@ def view(
     files = [lufs for track in tracks.values() if (lufs := _file_lufs(track.prediction)) is not None]
     spread = max(files) - min(files) if files else 0.0
     return {
-        "tracks": [
-            {
-                "index": index,
-                "number": one.number,
-                "name": one.name,
-                "title": one.track.title,
-                "colour": one.colour,
-                "role": one.track.role,
-            }
-            for index, one in tracks.items()
-        ],
+        "tracks": list(tracks.values()),
         "claims": claims(offers, tracks, profile),
         "compared": None if compared is None else [tracks[index].name for index in compared],
         "loud_colour": None if compared is None else tracks[compared[1]].colour,
@@ -301,8 +291,8 @@ def _matched_note(offers: Sequence[Offer], tracks: Mapping[int, HeardTrack]) -> 
             for index, one in levels.items()
             if reached - one > MATCHED_WITHIN_LU
         ]
-    said = "Equally loud: every passage is turned down to the quietest master in it, within 0.1 LU."
-    return f"{said} Quieter still, and left so: {', '.join(behind)}." if behind else said
+    text = "Equally loud: every passage is turned down to the quietest master in it, within 0.1 LU."
+    return f"{text} Quieter still, and left so: {', '.join(behind)}." if behind else text
 
 
 def _sentence(reason: str) -> str:

@@ -33,7 +33,7 @@ _MARKS = (
 def texts_of(data: bytes) -> list[str]:
     """The texts of a file, in order. Raises ValueError for a mail nested too deeply to be read."""
     try:
-        mails = [one for one in _NEXT_MAIL.split(data) if one.strip()]
+        mails = [part for part in _NEXT_MAIL.split(data) if part.strip()]
         if mails and all(_is_mail(mail) for mail in mails):
             return [text for mail in mails for text in _mail_texts(email.message_from_bytes(mail.lstrip()))]
         if _is_mail(data):  # one mail, with a line like the first of a mailbox in its text
@@ -63,18 +63,17 @@ def decoded(data: bytes, charset: str | None = None) -> str:
 
 
 def _is_mail(data: bytes) -> bool:
-    """True where it begins with a mail's headers. Those that say how it is encoded, or those of every
-    mail."""
+    """True where it begins with a mail's headers: those of its encoding, or those of every mail."""
     data = data.lstrip()
     if not _HEADER.match(data):
         return False
-    found = email.message_from_bytes(data)
-    told = ("MIME-Version", "Content-Type", "Content-Transfer-Encoding", "Message-ID")
-    return any(key in found for key in told) or ("From" in found and "Date" in found)
+    mail = email.message_from_bytes(data)
+    encoding = ("MIME-Version", "Content-Type", "Content-Transfer-Encoding", "Message-ID")
+    return any(header in mail for header in encoding) or ("From" in mail and "Date" in mail)
 
 
 def _mail_texts(mail: Message) -> list[str]:
-    """The texts of all parts; of alternatives the plain text, then what the others say more."""
+    """The texts of all parts, the plain ones first."""
     plain: list[str] = []
     marked: list[str] = []
     for part in mail.walk():

@@ -3,7 +3,7 @@
 Three of each master: the loudest (greatest mean K-weighted energy, BS.1770-5 without gates), the quietest
 (around the 3 s window that is the quietest passage, EBU Tech 3342's gates), and the turn (where the music
 grows most from the 3 s before to the 3 s after); of a reference the loudest alone, which is what a master is
-held against. Marks come on top, and the moments at which a loud version is most likely to sound different
+held against. Marks are added, and the moments at which a loud version is most likely to sound different
 from the open one, in these two alone. Versions of one song share the places, found on the first of them; a
 version that is too short for a place goes without it. Times in seconds.
 """
@@ -74,13 +74,22 @@ def choose(
     changes: Sequence[ChangeMoment] = (),
 ) -> list[list[Place]]:
     """The places of every track, in the order loudest, quietest, turn, marks, changes. A track shorter than
-    `seconds` has one place, the whole of it; one under 0.5 s none."""
-    chosen = _suggested(tracks, seconds, marks)
+    `seconds` has one place, the whole track; one under 0.5 s none."""
+    first_of: dict[str, int] = {}
+    chosen: list[list[Place]] = []
+    for number, track in enumerate(tracks):
+        leader = number if track.song is None else first_of.setdefault(track.song, number)
+        own = _measured(tracks[leader], seconds) + _marked(tracks, leader, seconds, marks)
+        if leader != number:
+            later = track.offset_s - tracks[leader].offset_s
+            shared = (_moved(place, later, track.duration_s) for place in own)
+            own = [place for place in shared if place is not None] or _measured(track, seconds)
+        chosen.append(own)
     for change in changes:
         both = [_changed(change, tracks[track], tracks[change.tracks[0]].offset_s) for track in change.tracks]
-        for track, place in zip(change.tracks, both, strict=True):
+        for number, place in zip(change.tracks, both, strict=True):
             if place is not None and None not in both:
-                chosen[track].append(place)
+                chosen[number].append(place)
     return chosen
 
 
@@ -95,39 +104,21 @@ def _changed(change_moment: ChangeMoment, track: TrackEnergy, offset_s: float) -
     return Place("change", change_moment.label, Passage(start, change_moment.seconds, where))
 
 
-def _suggested(tracks: Sequence[TrackEnergy], seconds: float, marks: Sequence[DeskMark]) -> list[list[Place]]:
-    """The places that the measurement suggests, and the marks."""
-    first_of: dict[str, int] = {}
-    chosen: list[list[Place]] = []
-    for number, track in enumerate(tracks):
-        leader = number if track.song is None else first_of.setdefault(track.song, number)
-        own = _found(tracks[leader], seconds) + _marked(tracks, leader, seconds, marks)
-        if leader == number:
-            chosen.append(own)
-            continue
-        later = track.offset_s - tracks[leader].offset_s
-        shared = [_moved(place, later, track.duration_s) for place in own]
-        kept = [place for place in shared if place is not None]
-        chosen.append(kept or _found(track, seconds))
-    return chosen
-
-
-def _found(track: TrackEnergy, seconds: float) -> list[Place]:
-    """Those that the measurement suggests."""
+def _measured(track: TrackEnergy, seconds: float) -> list[Place]:
+    """The places that the measurement suggests."""
     if track.duration_s < SHORTEST_S:
         return []
-    loud = loudest(track.energy, seconds, track.duration_s)
+    places = [Place("loudest", "", loudest(track.energy, seconds, track.duration_s))]
     if track.duration_s <= seconds or not track.energy.any() or track.reference:
-        return [Place("loudest", "", loud)]
-    found = [Place("loudest", "", loud)]
+        return places
     middle = quietest_middle_s(track.energy)
     if middle is not None:
-        found.append(_around(track, middle, seconds, "quietest", f"its quietest {seconds:g} s"))
+        places.append(_around(track, middle, seconds, "quietest", f"its quietest {seconds:g} s"))
     change = biggest_change(track.energy)
     if change is not None:
         words, label = ("where it grows most", "") if change[1] else ("where it falls most", "drop")
-        found.append(_around(track, change[0], seconds, "turn", words, label))
-    return found
+        places.append(_around(track, change[0], seconds, "turn", words, label))
+    return places
 
 
 def _around(
@@ -141,17 +132,19 @@ def _marked(
     tracks: Sequence[TrackEnergy], leader: int, seconds: float, marks: Sequence[DeskMark]
 ) -> list[Place]:
     """The marks on any version of the leader's song, in the leader's time."""
-    song, found = tracks[leader].song, []
+    first, places = tracks[leader], []
+    if first.duration_s < SHORTEST_S:
+        return []
+    length = min(seconds, first.duration_s)
     for mark in marks:
         other = tracks[mark.track]
-        if mark.track != leader and (song is None or other.song != song):
+        if mark.track != leader and (first.song is None or other.song != first.song):
             continue
-        length = min(seconds, tracks[leader].duration_s)
-        at = mark.at_s - other.offset_s + tracks[leader].offset_s
-        start = min(max(at, 0.0), tracks[leader].duration_s - length)
+        at = mark.at_s - other.offset_s + first.offset_s
+        start = min(max(at, 0.0), first.duration_s - length)
         where = f"marked at the desk, from {format_time(start)}"
-        found.append(Place("mark", mark.label or format_time(start), Passage(start, length, where)))
-    return found if tracks[leader].duration_s >= SHORTEST_S else []
+        places.append(Place("mark", mark.label or format_time(start), Passage(start, length, where)))
+    return places
 
 
 def _moved(place: Place, later_s: float, duration_s: float) -> Place | None:

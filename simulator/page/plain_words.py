@@ -15,10 +15,11 @@ from simulator.audibility.audibility import Moment, MomentKind
 from simulator.common.text import capital, level
 from simulator.common.units import TIE_LU
 from simulator.comparison.versions import punch_db
-from simulator.metering.measurement import METHOD
+from simulator.metering.measurement import METHOD, Measurement
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
 from simulator.text.sentences import (
+    LEAST_DB,
     PUNCH_TIE_DB,
     Version,
     delivered_sentence,
@@ -31,10 +32,8 @@ from simulator.text.sentences import (
 
 CONTRAST_TIE_LU = 0.5
 SHORTFALL_SAID_LU = 0.5
-_LEAST_DB = 0.05
-"""What is less is written 0.0."""
 _WHOLE_FROM_DB = 3.0
-"""From here on a listener is told whole decibels: a tenth is inaudible (common practice, no source)."""
+"""From here on whole decibels are written: a tenth is inaudible (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +46,7 @@ class Headline:
 
 @dataclass(frozen=True, slots=True)
 class BalanceColumn:
-    """One column of the balance: its heading, its sentences, and what stands there where there are none."""
+    """One column of the balance: its heading, its sentences, and what it says without any."""
 
     title: str
     sentences: tuple[str, ...]
@@ -78,34 +77,39 @@ def streamed(profile: Profile) -> str:
 
 def pair_headline(first: Version, second: Version, profile: Profile) -> Headline:
     """Two masters of one song: whether the louder file plays louder."""
-    files = [one.delivered.integrated_lufs for one in (first, second)]
-    heard = [one.prediction.played.integrated_lufs for one in (first, second)]
-    if files[0] is None or files[1] is None or heard[0] is None or heard[1] is None:
-        return Headline(f"How do {first.name} and {second.name} differ?", "Only your ears can decide here.")
-    loud, open_ = (first, second) if files[0] >= files[1] else (second, first)
-    file_db = abs(files[0] - files[1])
-    played_db = heard[0] - heard[1] if loud is first else heard[1] - heard[0]
+    differ = f"How do {first.name} and {second.name} differ?"
+    file_db = _louder_db(first.delivered, second.delivered)
+    played_db = _louder_db(first.prediction.played, second.prediction.played)
+    if file_db is None or played_db is None:
+        return Headline(differ, "Only your ears can decide here.")
     how = streamed(profile)
-    if file_db <= TIE_LU:
-        question = f"How do {first.name} and {second.name} differ?"
+    if abs(file_db) <= TIE_LU:
         if abs(played_db) <= TIE_LU:
-            return Headline(question, "Both are equally loud: only the sound differs.")
-        more = loud if played_db > 0.0 else open_
-        return Headline(
-            question, f"Both files are equally loud, but {how} {more.name} is {decibels(played_db)} louder."
-        )
-    question = f"Is {loud.name} louder {how}?"
+            return Headline(differ, "Both are equally loud: only the sound differs.")
+        more = first if played_db > 0.0 else second
+        answer = f"Both files are equally loud, but {how} {more.name} is {decibels(played_db)} louder."
+        return Headline(differ, answer)
+    loud, open_ = (first, second) if file_db > 0.0 else (second, first)
+    file_db, played_db = (file_db, played_db) if file_db > 0.0 else (-file_db, -played_db)
     if played_db < -TIE_LU:
-        return Headline(question, f"No: {open_.name} is {decibels(played_db)} louder.")
-    if played_db <= TIE_LU:
-        return Headline(question, "No: both are equally loud.")
-    if level(played_db) == level(file_db):
-        return Headline(question, f"Yes, by {decibels(played_db)}: just as much as the file.")
-    if widened(file_db, played_db):
-        return Headline(question, f"Yes, by {decibels(played_db)}: even more than the file.")
-    if played_db <= profile.uncertainty_db:
-        return Headline(question, f"Hardly: by {decibels(played_db)}.")
-    return Headline(question, f"Yes, but only by {decibels(played_db)}.")
+        answer = f"No: {open_.name} is {decibels(played_db)} louder."
+    elif played_db <= TIE_LU:
+        answer = "No: both are equally loud."
+    elif level(played_db) == level(file_db):
+        answer = f"Yes, by {decibels(played_db)}: just as much as the file."
+    elif widened(file_db, played_db):
+        answer = f"Yes, by {decibels(played_db)}: even more than the file."
+    elif played_db <= profile.uncertainty_db:
+        answer = f"Hardly: by {decibels(played_db)}."
+    else:
+        answer = f"Yes, but only by {decibels(played_db)}."
+    return Headline(f"Is {loud.name} louder {how}?", answer)
+
+
+def _louder_db(first: Measurement, second: Measurement) -> float | None:
+    """How much louder the first is; None where either has no measurable loudness."""
+    a, b = first.integrated_lufs, second.integrated_lufs
+    return None if a is None or b is None else a - b
 
 
 def one_headline(version: Version) -> Headline:
@@ -118,13 +122,11 @@ def one_headline(version: Version) -> Headline:
 
 def heard_words(prediction: Prediction) -> str:
     """How loud a track is heard, against its file: "7 dB quieter than the file"."""
-    gain_db = prediction.decision.gain_db
-    if abs(gain_db) < _LEAST_DB:
-        words = "as loud as the file"
-    else:
+    gain_db, words = prediction.decision.gain_db, "as loud as the file"
+    if abs(gain_db) >= LEAST_DB:
         words = f"{decibels(gain_db)} {'louder' if gain_db > 0.0 else 'quieter'} than the file"
-    limiter = ", with its peaks limited" if prediction.limiter.max_reduction_db >= _LEAST_DB else ""
-    return words + limiter
+    limited = prediction.limiter.max_reduction_db >= LEAST_DB
+    return f"{words}, with its peaks limited" if limited else words
 
 
 _BASS_BELOW_HZ, _MIDDLE_BELOW_HZ = 250.0, 2000.0
@@ -150,15 +152,14 @@ def change_words(moment: Moment) -> str:
 def balance(first: Version, second: Version, profile: Profile) -> list[BalanceColumn]:
     """Gained and lost by the louder of two masters, and what the other one gives up; empty where neither is
     louder or one has no measurable loudness."""
-    a, b = first.delivered.integrated_lufs, second.delivered.integrated_lufs
-    if a is None or b is None or abs(a - b) <= TIE_LU:
+    louder_db = _louder_db(first.delivered, second.delivered)
+    if louder_db is None or abs(louder_db) <= TIE_LU:
         return []
-    loud, open_ = (first, second) if a > b else (second, first)
+    loud, open_ = (first, second) if louder_db > 0.0 else (second, first)
+    nothing = "Nothing that was measured."
     return [
-        BalanceColumn(
-            f"What {loud.name} gains", tuple(_gained(loud, open_, abs(a - b))), "Nothing that was measured."
-        ),
-        BalanceColumn(f"What {loud.name} loses", tuple(_lost(loud, open_)), "Nothing that was measured."),
+        BalanceColumn(f"What {loud.name} gains", tuple(_gained(loud, open_, abs(louder_db))), nothing),
+        BalanceColumn(f"What {loud.name} loses", tuple(_lost(loud, open_)), nothing),
         BalanceColumn(
             f"What {open_.name} gives up",
             tuple(_given_up(loud, open_, profile)),
@@ -167,57 +168,50 @@ def balance(first: Version, second: Version, profile: Profile) -> list[BalanceCo
     ]
 
 
-def _gained(loud: Version, open_: Version, difference: float) -> list[str]:
-    said = [f"Wherever nothing evens out the loudness, it is {decibels(difference)} louder."]
-    a, b = loud.prediction.played.integrated_lufs, open_.prediction.played.integrated_lufs
-    if a is None or b is None:
-        return said
-    if widened(difference, a - b):
-        said.append(f"On this player it is {decibels(a - b)} louder: the player widens the difference.")
-    elif a - b > TIE_LU:
-        said.append(f"On this player {decibels(a - b)} of that remain.")
-    elif b - a > TIE_LU:
-        said.append(f"On this player the advantage is gone: it is {decibels(b - a)} quieter.")
+def _gained(loud: Version, open_: Version, file_db: float) -> list[str]:
+    gains = [f"Wherever nothing evens out the loudness, it is {decibels(file_db)} louder."]
+    played_db = _louder_db(loud.prediction.played, open_.prediction.played)
+    if played_db is None:
+        return gains
+    if widened(file_db, played_db):
+        heard = f"On this player it is {decibels(played_db)} louder: the player widens the difference."
+    elif played_db > TIE_LU:
+        heard = f"On this player {decibels(played_db)} of that remain."
+    elif played_db < -TIE_LU:
+        heard = f"On this player the advantage is gone: it is {decibels(played_db)} quieter."
     else:
-        said.append("On this player the advantage is gone: both are equally loud.")
-    return said
+        heard = "On this player the advantage is gone: both are equally loud."
+    return [*gains, heard]
 
 
 def _lost(loud: Version, open_: Version) -> list[str]:
-    said = []
+    losses = []
     a, b = punch_db(loud.delivered), punch_db(open_.delivered)
     if a is not None and b is not None and b - a > PUNCH_TIE_DB:
-        said.append(
-            f"Its peaks have {decibels(b - a)} less room to jump out of the mix. No volume change brings "
-            "that back."
-        )
+        room = f"Its peaks have {decibels(b - a)} less room to jump out of the mix."
+        losses.append(f"{room} No volume change brings that back.")
     wide, narrow = open_.delivered.contrast_lu, loud.delivered.contrast_lu
     if wide is not None and narrow is not None and wide - narrow > CONTRAST_TIE_LU:
-        said.append(f"Its loud and quiet parts are {decibels(wide - narrow)} closer together.")
-    heard = [one.prediction.played.max_short_term_lufs for one in (loud, open_)]
-    if heard[0] is not None and heard[1] is not None and heard[1] - heard[0] > TIE_LU:
-        said.append(f"As listeners hear it, its loudest part is {decibels(heard[1] - heard[0])} quieter.")
+        losses.append(f"Its loud and quiet parts are {decibels(wide - narrow)} closer together.")
+    a, b = loud.prediction.played.max_short_term_lufs, open_.prediction.played.max_short_term_lufs
+    if a is not None and b is not None and b - a > TIE_LU:
+        losses.append(f"As listeners hear it, its loudest part is {decibels(b - a)} quieter.")
     if count := loud.delivered.over_count:
-        said.append(f"Its file overshoots digital full scale {_times(count)}, which some players distort.")
-    return said
-
-
-def _times(count: int) -> str:
-    return "once" if count == 1 else f"{count} times"
+        times = "once" if count == 1 else f"{count} times"
+        losses.append(f"Its file overshoots digital full scale {times}, which some players distort.")
+    return losses
 
 
 def _given_up(loud: Version, open_: Version, profile: Profile) -> list[str]:
-    said = []
+    costs = []
     wide, narrow = open_.delivered.contrast_lu, loud.delivered.contrast_lu
     if wide is not None and narrow is not None and wide - narrow > CONTRAST_TIE_LU:
-        said.append(
-            f"Its quietest part is {decibels(wide)} below its loudest, against {decibels(narrow)}: noise "
-            "in a car or a street masks it first."
-        )
+        below = f"Its quietest part is {decibels(wide)} below its loudest, against {decibels(narrow)}"
+        costs.append(f"{below}: noise in a car or a street masks it first.")
     short = open_.prediction.target_shortfall_lu
     if profile.target_lufs is not None and short is not None and short > SHORTFALL_SAID_LU:
-        said.append(f"It stays {decibels(short)} quieter than the player would like to play it.")
-    return said
+        costs.append(f"It stays {decibels(short)} quieter than the player would like to play it.")
+    return costs
 
 
 # --- for the engineer -------------------------------------------------------------------------------
@@ -228,14 +222,14 @@ def engineer_sentences(versions: Sequence[Version], profile: Profile) -> list[st
     if len(versions) == 1:
         return headroom_sentences(versions[0], profile) or [versions[0].prediction.decision.reason]
     first, second = versions
-    said = [
+    sentences = [
         delivered_sentence(first, second),
         played_sentence(first, second, profile),
         passage_sentence(first, second, profile),
         *(sentence for version in versions for sentence in headroom_sentences(version, profile)),
         *(overs_sentence(version) for version in versions),
     ]
-    return [sentence for sentence in said if sentence]
+    return list(filter(None, sentences))
 
 
 def method_sentences(version: str) -> list[str]:

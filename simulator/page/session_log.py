@@ -11,9 +11,8 @@ from typing import Any
 from simulator.common.text import as_utf8
 from simulator.page.passages import DeskMark
 from simulator.playlists.playlist import Track
-from simulator.session.acts.words import note_place
-from simulator.session.blind.record import unfinished, unfinished_words
-from simulator.session.log import Act
+from simulator.session.acts.now_playing import note_place
+from simulator.session.log import Act, unfinished, unfinished_words
 from simulator.text.remarks import MOST_S, decision_words, number_in
 
 
@@ -42,17 +41,17 @@ def notes(acts: Sequence[Act]) -> list[str]:
 
 
 def trials(acts: Sequence[Act]) -> list[str]:
-    """The result of each blind trial at the desk, in the words it was told in; of one without an end, how far
+    """The result of each blind trial at the desk, as it was reported; of an unfinished one, how far
     it went."""
     no_end = {id(act): unfinished_words(trial) for act, trial in unfinished(acts)}
-    said = []
+    results = []
     for act in acts:
         words = act.data.get("result") if act.kind == "trial" else None
         if isinstance(words, list) and all(isinstance(word, str) for word in words):
-            said.append(f"{act.at[:10]}: {' '.join(words)}")
+            results.append(f"{act.at[:10]}: {' '.join(words)}")
         elif id(act) in no_end:
-            said.append(f"{act.at[:10]}: {no_end[id(act)]}")
-    return said
+            results.append(f"{act.at[:10]}: {no_end[id(act)]}")
+    return results
 
 
 def decisions(acts: Sequence[Act]) -> list[str]:

@@ -14,13 +14,14 @@ from markupsafe import Markup
 
 from simulator.common.text import capital, level
 from simulator.common.units import format_time
-from simulator.delivery.sheet import BLOCK_ID, Sheet, SheetDecision, SheetMaster, StepPeak
+from simulator.delivery.sheet import BLOCK_ID, Sheet, SheetDecision, SheetMaster
 from simulator.delivery.step_findings import placed
 from simulator.page.html import STYLE, environment_of, version_colours
 from simulator.text.tables import layout_words
 
 MOST_STEPS = 3
 """Conversions and codecs with a column of their own; beyond them one column has the highest peak."""
+_FLOATS = {"FLOAT": "32-bit float", "DOUBLE": "64-bit float"}
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 
 
@@ -28,7 +29,7 @@ def sheet_html(sheet: Sheet, templates: Mapping[str, str], again: str) -> str:
     """The whole file. `templates` has the texts of the page's templates by name; `again` is the command that
     shows what has changed since."""
     shared = {
-        "artist": _once(sheet, lambda one: one.artist),
+        "artist": _once(sheet, lambda master: master.artist),
         "format": _once(sheet, format_words),
         "decision": _once(sheet, decision_words),
     }
@@ -53,17 +54,12 @@ def sheet_html(sheet: Sheet, templates: Mapping[str, str], again: str) -> str:
     )
 
 
-def format_words(one: SheetMaster) -> str:
+def format_words(master: SheetMaster) -> str:
     """`WAV, 24 bit, 44.1 kHz, stereo`."""
-    depth = (
-        f"{one.bits} bit"
-        if one.bits
-        else {"FLOAT": "32-bit float", "DOUBLE": "64-bit float"}.get(
-            one.subtype,
-            one.subtype.replace("_", " ").title() if one.subtype not in (one.format, "OPUS") else "",
-        )
-    )
-    words = [one.format, depth, f"{one.sample_rate / 1000:g} kHz", layout_words(one.channels)]
+    depth = f"{master.bits} bit" if master.bits else _FLOATS.get(master.subtype, "")
+    if not depth and master.subtype not in (master.format, "OPUS"):
+        depth = master.subtype.replace("_", " ").title()
+    words = [master.format, depth, f"{master.sample_rate / 1000:g} kHz", layout_words(master.channels)]
     return ", ".join(filter(None, words))
 
 
@@ -119,7 +115,7 @@ def _row(
     peaks = {step.step: step.true_peak_dbtp for step in sheet_master.steps}
     after = [peaks.get(step) for step in steps]
     if len(steps) > MOST_STEPS:
-        after = [_highest(sheet_master.steps)]
+        after = [max((peak for peak in after if peak is not None), default=None)]
     apart = [] if shared["format"] else [format_words(sheet_master)]
     apart += [] if shared["decision"] else [decision_words(sheet_master)]
     return {
@@ -133,7 +129,3 @@ def _row(
         ],
         "apart": apart,
     }  # fmt: skip
-
-
-def _highest(steps: tuple[StepPeak, ...]) -> float | None:
-    return max((step.true_peak_dbtp for step in steps if step.true_peak_dbtp is not None), default=None)

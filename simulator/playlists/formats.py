@@ -1,9 +1,9 @@
 """Playlist formats, read and written: TOML (this project's own), M3U/M3U8 and XSPF.
 
-Every parser returns a Playlist whose track paths are as written (percent-encoding undone, file://
-removed); the reader makes them absolute. Nothing is fetched: an entry on the net keeps its place with
-a sentence. Sources: XSPF 1 (the open playlist format, namespace http://xspf.org/ns/0/), RFC 3986
-for its addresses; M3U has no standard: common practice, no source.
+Every parser returns a Playlist whose track paths are as written (percent-encoding undone, file:// removed);
+the reader makes them absolute. Nothing is fetched: a web address keeps its place with a sentence. Sources:
+XSPF 1 (the open playlist format, namespace http://xspf.org/ns/0/), RFC 3986 for its addresses; M3U has no
+standard: common practice, no source.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from xml.etree.ElementTree import Element, ParseError, SubElement, indent, tostr
 from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import fromstring
 from msgspec import Meta, Struct
+from msgspec.structs import asdict
 
 from simulator.common.errors import PlaylistError
 from simulator.common.listening import State
@@ -100,19 +101,9 @@ def parse_toml(text: str, name: str, where: str) -> Playlist:
                 "Add the album's name, or remove album_order.",
             )
         path, problem = _checked_path(entry.path)
-        tracks.append(
-            Track(
-                path=path,
-                title=entry.title or title_from_path(path),
-                artist=entry.artist,
-                role=entry.role,
-                song=entry.song,
-                album=entry.album,
-                album_order=entry.album_order,
-                problem=problem,
-                decision=entry.decision or read.decision,
-            )
-        )
+        title, decision = entry.title or title_from_path(path), entry.decision or read.decision
+        values = asdict(entry) | {"path": path, "title": title, "decision": decision}
+        tracks.append(Track(**values, problem=problem))
     reason = NAMED_ALBUMS if any(track.album for track in tracks) else ALL_SINGLES
     return Playlist(read.title or name, read.client, read.profile, tuple(tracks), where, reason, read.state)
 
@@ -192,7 +183,7 @@ def _xspf_track(track: Element, base: str) -> Track:
 
 
 def _from_base(base: str, address: str) -> str:
-    """The address, seen from a base; a base that is no address counts as none."""
+    """The address resolved against a base; an invalid base does not count."""
     try:
         return urljoin(base, address)
     except ValueError:
@@ -212,14 +203,14 @@ def _child(parent: Element, name: str) -> str:
 
 
 def _artist_and_title(line: str) -> tuple[str, str]:
-    """`Artist - Title` taken apart; a line without that dash is a title."""
+    """`Artist - Title` in two; a line without that dash is a title."""
     artist, dash, title = line.partition(" - ")
     return (artist.strip(), title.strip()) if dash and title.strip() else ("", line)
 
 
 def _checked_path(path: str) -> tuple[str, str]:
-    """A path as written in a text, and what is wrong with it. An address is one where // follows its
-    scheme: file names may hold a colon."""
+    """A path as written in a text, and what is wrong with it. It is an address where // follows the scheme:
+    file names may contain a colon."""
     if re.match(r"[A-Za-z][A-Za-z0-9+.-]+://", path):
         return _from_uri(path)
     return _named(path)
@@ -231,21 +222,21 @@ def _from_uri(uri: str) -> tuple[str, str]:
         parts = urlsplit(uri)
     except ValueError:
         return uri, NO_FILE
-    # One letter is a drive and no scheme; untested outside Linux.
+    # One letter is a drive, not a scheme; untested outside Linux.
     if len(parts.scheme) == 1:
         return _named(unquote(uri, errors="surrogateescape"))
     if parts.scheme not in ("", "file"):
         return uri, ON_THE_NET.format(scheme=parts.scheme)
     if parts.netloc not in ("", "localhost"):
         return uri, ELSEWHERE.format(host=parts.netloc)
-    # `?` and `#` begin no query in a file's name that a careless writer left unescaped.
+    # In a file's name that a careless writer left unescaped, `?` and `#` do not begin a query.
     tail = ("?" + parts.query if parts.query else "") + ("#" + parts.fragment if parts.fragment else "")
     path = unquote(parts.path + tail, errors="surrogateescape")
     return _named(re.sub(r"^/([A-Za-z]:[/\\])", r"\1", path))
 
 
 def _named(path: str) -> tuple[str, str]:
-    """A path that may go to the file system, and why it may not."""
+    """A path for the file system, and what is wrong with it."""
     return path, NO_FILE if not path else NUL if "\0" in path else ""
 
 
@@ -265,56 +256,42 @@ def playlist_text(playlist: Playlist, extension: str, where: str) -> str:
 
 
 def left_out(playlist: Playlist, extension: str) -> list[str]:
-    """What the playlist says and that format cannot hold."""
+    """What the playlist holds and that format cannot."""
     if extension == "toml":
         return []
     tracks = playlist.tracks
-    said = {
+    held = {
         "versions of a song": any(track.song for track in tracks),
         "references": any(track.role != "master" for track in tracks),
         "decisions": any(track.decision for track in tracks),
         "the player": playlist.profile is not None,
         "albums": extension != "xspf" and playlist.album_reason in (NAMED_ALBUMS, ALL_SINGLES),
     }
-    return [words for words, there in said.items() if there]
+    return [words for words, there in held.items() if there]
 
 
 def _toml(playlist: Playlist) -> str:
     together = playlist.album_reason not in (NAMED_ALBUMS, ALL_SINGLES)
+    state = "" if playlist.state == "played" else playlist.state
     lines = ["format = 1"]
-    lines += [
-        f"{key} = {toml_text(value)}"
-        for key, value in (
-            ("title", playlist.title),
-            ("client", playlist.client),
-            ("profile", playlist.profile),
-        )
-        if value
-    ]
-    if playlist.state != "played":
-        lines.append(f"state = {toml_text(playlist.state)}")
+    lines += _keys(title=playlist.title, client=playlist.client, profile=playlist.profile, state=state)
     for track in playlist.tracks:
         album = (track.album or playlist.title or "album") if together else track.album
         lines += ["", "[[tracks]]", f"path = {toml_text(track.path)}", f"title = {toml_text(track.title)}"]
-        lines += [
-            f"{key} = {toml_text(value)}"
-            for key, value in (
-                ("artist", track.artist),
-                ("song", track.song),
-                ("album", album),
-                ("decision", track.decision),
-            )
-            if value
-        ]
-        if track.role != "master":
-            lines.append(f"role = {toml_text(track.role)}")
+        lines += _keys(artist=track.artist, song=track.song, album=album, decision=track.decision)
+        lines += _keys(role="" if track.role == "master" else track.role)
         if track.album_order is not None:
             lines.append(f"album_order = {track.album_order}")
     return "\n".join(lines) + "\n"
 
 
+def _keys(**values: str | None) -> list[str]:
+    """A line for each value that is not empty."""
+    return [f"{key} = {toml_text(value)}" for key, value in values.items() if value]
+
+
 def toml_text(text: str) -> str:
-    """A TOML string: JSON's escapes are TOML's too; the one control character that JSON leaves is not."""
+    """A TOML string: JSON's, but for the one control character that JSON does not escape."""
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
@@ -323,7 +300,7 @@ def _m3u(playlist: Playlist) -> str:
     lines += [f"#PLAYLIST:{playlist.title}"] if playlist.title else []
     for track in playlist.tracks:
         named = f"{track.artist} - {track.title}" if track.artist else track.title
-        # a line that begins with # is a comment, and spaces before a path are not part of it
+        # a line that begins with # is a comment, and spaces before a path are dropped
         path = f"./{track.path}" if track.path[:1] in "# \t" else track.path
         lines += [f"#EXTINF:-1,{named}", path]
     return "\n".join(lines) + "\n"

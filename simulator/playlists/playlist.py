@@ -3,7 +3,7 @@
 A playlist is a list of tracks. Tracks with the same `album` key are one album, whose level a player
 may set as a whole; tracks with the same `song` key are versions of one song, so alternatives. A
 track that cannot be used (a file that is missing, an address on the net) keeps its place.
-This module is free of numpy and reads nothing: texts are parsed in `playlist_formats`.
+This module does not import numpy.
 """
 
 from __future__ import annotations
@@ -32,9 +32,9 @@ ALL_SINGLES = "The playlist sets no album, so each track is a single."
 
 @dataclass(frozen=True, slots=True)
 class Track:
-    """One entry. `path` is absolute once the reader has resolved it. `problem` is empty, or a sentence
-    that says why this entry can never be read (nothing is fetched from the net). `decision` names what the
-    check holds it against: a destination in the session file."""
+    """One entry. `path` is absolute once the reader has resolved it. `problem` is empty, or a sentence that
+    says why this entry can never be read. `decision` names the destination in the session file whose decision
+    the check holds it against."""
 
     path: str
     title: str
@@ -55,9 +55,9 @@ class Track:
 
 @dataclass(frozen=True, slots=True)
 class Playlist:
-    """The tracks in playing order. `profile` is the default profile's id or path, if the playlist
-    names one, `state` how the listening desk opens on it; `source` says what was read; `album_reason` is
-    a sentence that says why albums are grouped as they are."""
+    """The tracks in playing order. `profile` is the default profile's id or path, if any; `state` how a
+    listening session opens; `source` says what was read; `album_reason` is a sentence that says why albums
+    are grouped as they are."""
 
     title: str
     client: str
@@ -119,9 +119,9 @@ def album_places(playlist: Playlist, places: Iterable[int], *, as_album: bool) -
 
 
 def joined_playlists(playlists: list[Playlist]) -> Playlist:
-    """Several playlists one after the other. Albums of different playlists stay apart even where
-    they have the same name; songs with the same key are versions of one song, wherever they stand.
-    A default profile is kept only where no two playlists name different ones."""
+    """Several playlists one after the other. Albums of different playlists stay apart even where they have
+    the same name; songs with the same key are versions of one song across them. A default profile is kept
+    unless two playlists name different ones."""
     if len(playlists) == 1:
         return playlists[0]
     taken: set[str] = set()

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from simulator.common.text import counted
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.profile import Profile
 from simulator.rungs.rung import (
@@ -98,7 +99,7 @@ def limited_before(mix: Measurement) -> str:
     if plr is not None and psr is not None and plr < DENSE_PLR_DB and psr < DENSE_PSR_DB:
         signs.append(f"PLR {plr:.1f} dB, median PSR {psr:.1f} dB")
     if mix.clipped_run_count:
-        signs.append(f"{mix.clipped_run_count} clipped run{'' if mix.clipped_run_count == 1 else 's'}")
+        signs.append(counted(mix.clipped_run_count, "clipped run"))
     if mix.share_at_ceiling >= AT_PEAK_SHARE:
         signs.append(f"{100.0 * mix.share_at_ceiling:.1f} % of samples at the peak")
     return ", ".join(signs)

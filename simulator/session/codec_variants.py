@@ -260,27 +260,31 @@ def _encoded(profile: Profile, codec: CodecName, kbps: float) -> Profile:
 
 
 def _difference_of(profile: Profile, by_db: float) -> Profile:
-    """A plain gain on what the encoding changed."""
+    """What the encoding changed."""
     raised = f", raised by up to {by_db:g} dB with peaks held to −1 dBTP" if by_db else ""
-    return msgspec.structs.replace(
-        profile,
-        title=f"{profile.title}: codec residual",
-        sentence=f"Decode minus master, at the player's gain{raised}. The music masks most of it, so on its "
-        "own it is not what a listener hears.",
-        upward="unprotected",
-        limiter=None,
-        converter_headroom_db=None,
+    sentence = (
+        f"Decode minus master, at the player's gain{raised}. The music masks most of it, so on its own it is "
+        "not what a listener hears."
     )
+    return _by_plain_gain(profile, "codec residual", sentence)
 
 
 def _residual_of(profile: Profile) -> Profile:
-    """A plain gain on what the versions differ by."""
+    """What the versions differ by."""
+    sentence = (
+        "Open minus loud version, matched by one gain, at its own level within the open one. The music masks "
+        "most of that."
+    )
+    return msgspec.structs.replace(
+        _by_plain_gain(profile, "residual of the versions", sentence), delivery=None
+    )
+
+
+def _by_plain_gain(profile: Profile, what: str, sentence: str) -> Profile:
     return msgspec.structs.replace(
         profile,
-        delivery=None,
-        title=f"{profile.title}: residual of the versions",
-        sentence="Open minus loud version, matched by one gain, at its own level within the open one. The "
-        "music masks most of that.",
+        title=f"{profile.title}: {what}",
+        sentence=sentence,
         upward="unprotected",
         limiter=None,
         converter_headroom_db=None,

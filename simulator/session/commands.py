@@ -10,9 +10,9 @@ import difflib
 
 from simulator.common.errors import UsageError
 from simulator.session.acts import monitoring, montage, notes, transport
+from simulator.session.acts import trial_steps as steps
 from simulator.session.acts.command import Command, Outcome, on_words
-from simulator.session.blind import steps
-from simulator.session.effects import Show
+from simulator.session.events import Show
 from simulator.session.state import Session
 
 

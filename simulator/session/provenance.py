@@ -17,12 +17,11 @@ from typing import Any
 
 import msgspec
 
-from simulator.common.text import as_utf8
+from simulator.common.text import as_utf8, counted
 from simulator.metering import figures
 from simulator.metering.figures import View
 from simulator.normalizer.profile import Profile
-from simulator.session.blind.record import unfinished, unfinished_words
-from simulator.session.log import Act, keepable
+from simulator.session.log import Act, keepable, unfinished, unfinished_words
 from simulator.session.track import TrackView
 
 MATERIAL, PLAYER = "material", "player"
@@ -108,16 +107,16 @@ def news(
 def copy_words(name: str, acts: Sequence[Act]) -> str:
     """What another session file of the list holds that this one has not; empty where it is nothing that
     anybody said or decided."""
-    counted = counts(acts)
-    if not counted:
+    summary = counts(acts)
+    if not summary:
         return ""
-    return f"Another session file of this list, {name}, holds more: {counted}. To add it to this one: merge"
+    return f"Another session file of this list, {name}, holds more: {summary}. To add it to this one: merge"
 
 
 def counts(acts: Iterable[Act]) -> str:
     """How many notes, marks, decisions and so on there are among acts, in words; empty for none."""
     kinds = Counter(act.kind for act in acts)
-    return ", ".join(f"{kinds[kind]} {kind}{'s' * (kinds[kind] > 1)}" for kind in KEPT if kinds[kind])
+    return ", ".join(counted(kinds[kind], kind) for kind in KEPT if kinds[kind])
 
 
 def revised(acts: Iterable[Act]) -> dict[str, str]:

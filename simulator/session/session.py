@@ -13,18 +13,19 @@ from simulator.common.errors import UsageError
 from simulator.common.text import level
 from simulator.session import provenance, worst
 from simulator.session.acts import monitoring, notes, transport
+from simulator.session.acts import trial_steps as steps
 from simulator.session.acts.command import Line, Outcome
 from simulator.session.acts.level_guard import guarded
 from simulator.session.acts.montage import refitted
-from simulator.session.blind import steps
 from simulator.session.codec_variants import CONVERTER, decode_of, is_of_versions
 from simulator.session.commands import find_command
-from simulator.session.effects import Effect, Keep, Say, Show, Sound
 from simulator.session.events import (
     Aligned,
     DeviceFound,
     DeviceLost,
+    Effect,
     Event,
+    Keep,
     Merged,
     MomentsFound,
     Predicted,
@@ -32,6 +33,9 @@ from simulator.session.events import (
     Pressed,
     Replaced,
     Revised,
+    Say,
+    Show,
+    Sound,
     Tick,
     Typed,
 )
@@ -66,7 +70,9 @@ def step(session: Session, event: Event) -> Outcome:
     """One event. Never raises for what a user typed: the answer then is a sentence."""
     after, effects = _step(session, event)
     if session.trial is not None and after.trial is None:
-        after, effects = _later(after, effects, session.trial.later)
+        for waiting in session.trial.later:
+            after, more = _step(after, waiting)
+            effects = (*effects, *more)
     if after.arrived is not None and after.trial is None and after.question is None:
         after, more = _announced(after, after.arrived)
         effects = (*effects, *more)
@@ -131,14 +137,6 @@ def _step(session: Session, event: Event) -> Outcome:
             return session, ()  # the trial was left before
 
 
-def _later(session: Session, effects: tuple[Effect, ...], waiting: tuple[Event, ...]) -> Outcome:
-    """After a trial: what had to wait for its end."""
-    for event in waiting:
-        session, more = _step(session, event)
-        effects = (*effects, *more)
-    return session, effects
-
-
 def _typed(session: Session, line: str, at: str, chance: int) -> Outcome:
     """A command, or the answer to the open question."""
     question = session.question
@@ -172,7 +170,7 @@ def _done(session: Session, line: Line) -> Outcome:
             asks = () if line.confirmed else command.asks
             after, effects = guarded(session, (after, effects), asks, line.text, switch=command.switches)
     except UsageError as problem:
-        return session, (Say(f"{problem.message} {problem.hint}".strip()),)
+        return session, (Say(str(problem)),)
     if after.question is not None and after.question != session.question:
         return after, (Say(after.question.text),)
     if any(isinstance(effect, Sound) for effect in effects):
@@ -261,7 +259,7 @@ def _replaced(session: Session, event: Replaced) -> Outcome:
     try:
         after, heard = transport.pick(after, [str(event.track + 1)])
     except UsageError as problem:  # too little of the loop
-        return after, (*kept, Say(f"{problem.message} {problem.hint}"))
+        return after, (*kept, Say(str(problem)))
     return guarded(session, (after, (*kept, *heard)))
 
 

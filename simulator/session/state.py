@@ -1,4 +1,8 @@
-"""State of a listening session: the frozen value that every act turns into the next one."""
+"""State of a listening session: the frozen value that every act turns into the next one.
+
+A blind trial in it knows which version sounds under a letter: only `blind_test.trial.show` may reach a
+screen. Spans are seconds in each version's own time; levels in LUFS and LU before the monitor trim.
+"""
 
 from __future__ import annotations
 
@@ -7,14 +11,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from simulator.audibility.audibility import Audibility
+from simulator.blind_test.trial import Letter, Trial, TrialKind
 from simulator.common.errors import UsageError
 from simulator.common.listening import Listen, Motion, State
 from simulator.common.text import whole_number
 from simulator.normalizer.profile import Profile
-from simulator.session.blind.run import Run
 from simulator.session.codec_variants import with_converter
-from simulator.session.effects import Effect, Sound
-from simulator.session.events import Revised
+from simulator.session.events import Effect, Event, Revised, Sound
 from simulator.session.excerpts import Mark, place_of
 from simulator.session.levels import (
     WINDOW_SECONDS,
@@ -27,7 +30,7 @@ from simulator.session.levels import (
     span_in,
 )
 from simulator.session.log import Act
-from simulator.session.program import Left, Plan, program_of
+from simulator.session.plans import Left, Plan, program_of
 from simulator.session.track import TrackView, references, versions
 
 DIM_DB = -20.0
@@ -37,6 +40,45 @@ CONVERTER_TRIM_DB = -3.0
 FIRST_TRIM_DB = -12.0
 """A session starts at this at most: what is delivered can be far louder than what is played."""
 LOWEST_TRIM_DB = -60.0
+
+
+HEARD_SECONDS = 1.0
+"""How long a letter must have sounded before it counts as heard; the project's own choice."""
+TICK_AT_MOST_S = 0.5
+"""What one tick can add: ticks come ten times a second, and a jump of the place is no listening."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """A trial as it was asked for: `tracks` by their places in the list, `seed` drawn with the yes."""
+
+    kind: TrialKind
+    rounds: int
+    tracks: tuple[int, ...]
+    passage: Span
+    reason: str
+    seed: int = 0
+    at_worst: bool = False
+
+
+@dataclass(frozen=True)
+class Run:
+    """A blind trial under way; `spans` and `sources` in the order of the plan's versions. `ready` is False
+    while the lanes are being made. `letter` is what plays (None before the first of a round), `listened_s`
+    for how long; `offered` is an answer that awaits confirmation. `later` are events that wait for the end,
+    since they would change the sound."""
+
+    wanted: Wanted
+    trial: Trial
+    spans: tuple[Span, ...]
+    sources: tuple[Source, ...]
+    turned_down_db: Mapping[int, float]
+    ready: bool = False
+    started: bool = False
+    letter: Letter | None = None
+    listened_s: float = 0.0
+    offered: Letter | None = None
+    later: tuple[Event, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,17 +299,14 @@ def find_track(session: Session, word: str) -> int:
         fits = [i for i, title in enumerate(titles) if word.casefold() in title.casefold()]
         exact = [i for i in fits if titles[i].casefold() == word.casefold()]
         if len(exact or fits) != 1:
-            raise _no_one_track(word, [titles[i] for i in fits] or titles, bool(fits))
+            if fits:
+                raise UsageError(
+                    f"“{word}” matches several tracks.", "Type more of the title, or its number."
+                )
+            near = difflib.get_close_matches(word, titles, 1, 0.4)
+            hint = f"Did you mean “{near[0]}”?" if near else "See all tracks: list"
+            raise UsageError(f"No track named “{word}”.", hint)
         track = (exact or fits)[0]
     if session.tracks[track].delivered is None:
         raise UsageError(f"Track {track + 1} cannot be played: {session.tracks[track].problem}")
     return track
-
-
-def _no_one_track(word: str, titles: list[str], several: bool) -> UsageError:
-    if several:
-        return UsageError(f"“{word}” matches several tracks.", "Type more of the title, or its number.")
-    near = difflib.get_close_matches(word, titles, 1, 0.4)
-    return UsageError(
-        f"No track named “{word}”.", f"Did you mean “{near[0]}”?" if near else "See all tracks: list"
-    )

@@ -14,8 +14,7 @@ from typing import Any
 from simulator.audibility.audibility import METHOD, Audibility, Moment, moment_words
 from simulator.common.errors import UsageError
 from simulator.common.units import format_time
-from simulator.session.effects import Effect, FindMoments, Say
-from simulator.session.events import MomentsFound
+from simulator.session.events import Effect, FindMoments, MomentsFound, Say
 from simulator.session.levels import Span
 from simulator.session.state import Session
 from simulator.session.track import TrackView, same_moment_s, versions
@@ -209,15 +208,15 @@ def estimate_words(kept: Mapping[str, Any]) -> str:
     return f"The model expected a change that is hardly audible here ({above})"
 
 
+def loudness_lufs(track: TrackView) -> float:
+    """Integrated loudness; QUIET_LUFS where there is none."""
+    lufs = None if track.delivered is None else track.delivered.integrated_lufs
+    return QUIET_LUFS if lufs is None else lufs
+
+
 def _open_version(tracks: tuple[TrackView, ...], track: int) -> int:
     """The least loud version of a track's song."""
-
-    def loudness(index: int) -> float:
-        measured = tracks[index].delivered
-        lufs = None if measured is None else measured.integrated_lufs
-        return QUIET_LUFS if lufs is None else lufs
-
-    return min(versions(tracks, track), key=loudness)
+    return min(versions(tracks, track), key=lambda index: loudness_lufs(tracks[index]))
 
 
 def _span(session: Session, open_: int, moment: Moment, track: int) -> Span:

@@ -12,7 +12,7 @@ from pathlib import Path
 from simulator.common.errors import ProfileError, SimulatorError, WriteError
 from simulator.common.toml_tables import nearest
 from simulator.normalizer.profile import Profile, check_profile_id, parse_profile
-from simulator.storage.small_files import LARGEST_PROFILE_BYTES, read_small
+from simulator.storage.small_files import LARGEST_PROFILE_BYTES, read_named
 from simulator.storage.writing import whole_file
 
 PACKAGE = Path(__file__).resolve().parent.parent
@@ -20,8 +20,8 @@ ALL = "all"
 
 
 def bundled_folder(name: str, package: Path = PACKAGE) -> Path:
-    """The folder `name` of the data: inside the installed package, else beside it in a source tree
-    (told by its pyproject.toml). Raises SimulatorError where there is neither."""
+    """The data folder `name`: inside the installed package, else beside it in a source tree (with a
+    pyproject.toml). Raises SimulatorError where there is neither."""
     installed = package / "_data" / name
     if installed.is_dir():
         return installed
@@ -37,8 +37,8 @@ def bundled_profile_ids() -> list[str]:
 
 
 def load_profile(id_or_path: str) -> Profile:
-    """The bundled profile of that id, or the one in the file of that path (a path ends in .toml or
-    holds a slash). Raises ProfileError."""
+    """The bundled profile of that id, or the one in a file (a path ends in .toml or contains a slash). Raises
+    ProfileError."""
     path = _profile_path(id_or_path)
     return parse_profile(_read(path), path.stem, str(path) if _is_path(id_or_path) else path.name)
 
@@ -48,7 +48,7 @@ def load_profiles(wanted: Iterable[str]) -> list[Profile]:
     for the bundled ones; each once, in the order named."""
     names: dict[str, None] = {}
     for argument in wanted:
-        whole = _is_path(argument) and os.path.exists(argument)  # a comma may stand in a file's name
+        whole = _is_path(argument) and os.path.exists(argument)  # a file name may contain a comma
         for name in [argument] if whole else [part.strip() for part in argument.split(",")]:
             if name:
                 names.update(dict.fromkeys(bundled_profile_ids() if name == ALL else [name]))
@@ -58,9 +58,9 @@ def load_profiles(wanted: Iterable[str]) -> list[Profile]:
 
 
 def new_profile(from_id: str, dest_path: str) -> Path:
-    """Copy a profile (id or path) to a new file, for the user to edit; the path of the copy. Raises
-    ProfileError for a name that no profile can have, WriteError where something stands there already
-    or the copy cannot be written."""
+    """Copies a profile (id or path) to a new file, for the user to edit; returns its path. Raises
+    ProfileError for a name that no profile can have, WriteError where the file exists or cannot be
+    written."""
     target = Path(dest_path)
     if target.suffix != ".toml":
         raise ProfileError(f"{dest_path}: a profile's file name must end in .toml.", "Add .toml to it.")
@@ -91,12 +91,8 @@ def _profile_path(id_or_path: str) -> Path:
 
 def _read(path: Path) -> str:
     try:
-        return read_small(path, LARGEST_PROFILE_BYTES).decode("utf-8-sig")
+        return read_named(path, LARGEST_PROFILE_BYTES, "this profile", ProfileError).decode("utf-8-sig")
     except UnicodeDecodeError as problem:
         raise ProfileError(
             f"{path}: byte {problem.start + 1} is not UTF-8.", "Save the profile as plain text in UTF-8."
-        ) from None
-    except OSError as problem:
-        raise ProfileError(
-            f"{path}: cannot read this profile: {problem.strerror}.", "Check the path."
         ) from None

@@ -1,7 +1,7 @@
 """Folders of the user as the platform has them, and the temporary folder of a run.
 
-A worker that is ended in the middle leaves a client's music behind, so the temporary folder's name carries
-the mark of the process that started it, which removes it at its end.
+A worker that is killed leaves a client's music behind, so the temporary folder's name carries the mark of the
+process that started it, which removes it at its end.
 """
 
 from __future__ import annotations
@@ -22,21 +22,21 @@ from simulator.storage.writing import run_id
 
 
 def cache_folder() -> Path:
-    """Where the program may keep what it can make again."""
+    """For what the program can make again."""
     import platformdirs
 
     return Path(platformdirs.user_cache_dir("fairhearing", appauthor=False))
 
 
 def config_folder() -> Path:
-    """Where the program may keep what the user has chosen."""
+    """For what the user has chosen."""
     import platformdirs
 
     return Path(platformdirs.user_config_dir("fairhearing", appauthor=False))
 
 
 def user_data_folder() -> Path:
-    """Where the program may keep what the user has made: records of sessions, lines of the prompt."""
+    """For what the user has made: session files, the prompt's history."""
     import platformdirs
 
     return Path(platformdirs.user_data_dir("fairhearing", appauthor=False))
@@ -47,20 +47,20 @@ PREFIX = "fairhearing-"
 
 @contextmanager
 def temporary_folder() -> Iterator[Path]:
-    """A new folder for this user alone, removed at the end with all that is in it. Raises OSError."""
+    """A new folder for this user alone, removed with its contents at the end. Raises OSError."""
     _sweep_dead()
     with tempfile.TemporaryDirectory(prefix=_beginning(run_id())) as folder:
         yield Path(folder)
 
 
 def sweep_temporary() -> None:
-    """Removes the folders that the workers of this run have left. To be called when they are gone."""
+    """Removes the folders that the workers of this run have left, once they have ended."""
     for left in Path(tempfile.gettempdir()).glob(f"{_beginning(os.getpid())}*"):
         shutil.rmtree(left, ignore_errors=True)
 
 
 def _sweep_dead() -> None:
-    """Removes the folders of this user's runs that were killed."""
+    """Removes the folders that killed runs of this user have left."""
     with contextlib.suppress(OSError), os.scandir(tempfile.gettempdir()) as entries:
         for entry in entries:
             if not entry.name.startswith(PREFIX):
@@ -72,7 +72,7 @@ def _sweep_dead() -> None:
 
 
 def _own(entry: os.DirEntry[str]) -> bool:
-    """True for a folder of this user's. Others too write where temporary files lie."""
+    """True for a folder of this user, since the folder for temporary files is shared."""
     found = entry.stat(follow_symlinks=False)
     return stat.S_ISDIR(found.st_mode) and (not hasattr(os, "getuid") or found.st_uid == os.getuid())
 

@@ -2,7 +2,7 @@
 
 (path, size, modification time, inode) leads to a content hash, the hash and the settings to a measurement, so
 a renamed or copied file is known too; two hashes lead to what was found between two versions. Entries are
-packed as data (not pickle) and checked when read. Processes may share the file (WAL). A damaged one, or one
+packed as data (not pickle) and checked when read. Processes may share the file (WAL). A damaged file, or one
 of a newer format, is set aside; where it cannot be written there is one warning and no cache. All of the
 folder can be made again; clearing it leaves the scratch space of running sessions alone.
 """
@@ -108,13 +108,8 @@ def unpack(data: bytes) -> tuple[Measurement, LimiterReport | None]:
 Pair = TypeVar("Pair", Alignment, Difference, Audibility)
 
 
-def pack_pair(found: Alignment | Difference | Audibility) -> bytes:
-    """The bytes to keep of what was found between two versions."""
-    return msgspec.msgpack.encode(found)
-
-
 def unpack_pair(data: bytes, kind: type[Pair]) -> Pair:
-    """What `pack_pair` packed. Raises ValueError where the bytes are not that."""
+    """What was found between two versions. Raises ValueError where the bytes are not that."""
     try:
         return msgspec.msgpack.decode(data, type=kind)
     except (msgspec.MsgspecError, UnicodeDecodeError) as problem:
@@ -125,7 +120,7 @@ FORMAT = 1
 ENCODED = "encoded"
 """The folder of encoded masters within the cache's."""
 YOUNG_SECONDS = 2.0
-"""A file may still change without a new time stamp while it is that young, so it is not trusted."""
+"""Age of a file below which it may still change without a new time stamp."""
 _BUSY_SECONDS = 5.0
 _TABLES = """
 CREATE TABLE IF NOT EXISTS file
@@ -137,7 +132,7 @@ CREATE TABLE IF NOT EXISTS pair
 
 
 class Store:
-    """The cache. Every call answers None or does nothing where the cache cannot help."""
+    """The cache; without one (folder None, or unusable) every call returns None or does nothing."""
 
     def __init__(
         self,
@@ -220,15 +215,21 @@ class Store:
             pack(measurement, limiter),
         )
 
-    def find_pair(self, first: str, second: str, settings: str) -> bytes | None:
-        """What was kept for these two contents, in this order, under these settings."""
+    def find_pair(self, first: str, second: str, settings: str, kind: type[Pair]) -> Pair | None:
+        """What was kept of that kind for these two contents, in this order, under these settings."""
         rows = self._do(
             "SELECT data FROM pair WHERE first = ? AND second = ? AND settings = ?", first, second, settings
         )
         data = rows[0][0] if rows else None
-        return data if isinstance(data, bytes) else None
+        try:
+            return unpack_pair(data, kind) if isinstance(data, bytes) else None
+        except ValueError:
+            return None  # found again, and written over
 
-    def keep_pair(self, first: str, second: str, settings: str, data: bytes) -> None:
+    def keep_pair(
+        self, first: str, second: str, settings: str, found: Alignment | Difference | Audibility
+    ) -> None:
+        data = msgspec.msgpack.encode(found)
         self._do("INSERT OR REPLACE INTO pair VALUES (?, ?, ?, ?)", first, second, settings, data)
 
     def __enter__(self) -> Store:
@@ -350,7 +351,7 @@ def remove(chosen: list[CacheEntry]) -> int:
 def over_limit(cache_entries: list[CacheEntry], most_bytes: int) -> list[CacheEntry]:
     """The entries to remove, least recently used first, so that the rest is within the limit. Measurements
     are small and go last."""
-    total = sum(one.size for one in cache_entries)
+    total = sum(cache_entry.size for cache_entry in cache_entries)
     chosen = []
     for entry in sorted(cache_entries, key=lambda one: (one.part is CachePart.MEASUREMENTS, one.used)):
         if total <= most_bytes:

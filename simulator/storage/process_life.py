@@ -1,9 +1,9 @@
-"""Whether the process that left a mark still lives, here or on another machine.
+"""Whether the process that left a mark is still running, here or on another machine.
 
-A number alone does not tell: after a crash it may belong to another process. So a mark also holds when the
-process was started, which start of the machine that was (and which numbering of processes: a container has
-its own), and the machine's name. Where the system does not tell one of them, the others decide. Files and
-folders made in passing carry such a mark in their names.
+A process id alone does not say: after a crash it may belong to another process. So a mark also holds when the
+process was started, which boot of the machine that was (and which pid namespace: a container has its own),
+and the machine's name. Where the system does not provide one of them, the others decide. Temporary files and
+folders carry such a mark in their names.
 """
 
 from __future__ import annotations
@@ -28,9 +28,9 @@ def mark() -> dict[str, object]:
 
 
 def marked_lives(found: Mapping[str, Any]) -> bool:
-    """True while the process that left this mark is running. One of another machine counts as running. A
-    machine that has another name by now is known by its start, and a process that has only got the number by
-    its own. Raises KeyError, TypeError, ValueError or OverflowError for what is no mark."""
+    """True while the process that left this mark is running; one of another machine counts as running. A
+    renamed machine is recognised by its boot, a reused process id by its start. Raises KeyError, TypeError,
+    ValueError or OverflowError for anything that is not a mark."""
     pid, host = int(found["pid"]), str(found["host"])
     boot, started = str(found.get("boot", "")), str(found.get("started", ""))
     return _lives(pid, host == socket.gethostname(), boot, _boot(), started)
@@ -38,14 +38,13 @@ def marked_lives(found: Mapping[str, Any]) -> bool:
 
 @lru_cache(maxsize=16)
 def name_mark(pid: int) -> str:
-    """The mark of a process of this machine that lives, for the name of a file: `PID-HOST-BOOT-STARTED`, the
-    machine and its start as hashes; what the system does not tell is left empty."""
+    """The mark of a running process of this machine, for the name of a file: `PID-HOST-BOOT-STARTED`, host
+    and boot as hashes; what the system does not provide is empty."""
     return f"{pid}-{_hash(socket.gethostname())}-{_hash(_boot())}-{_started(pid)}"
 
 
 def named_lives(mark: str) -> bool:
-    """True while the process of a `name_mark` is running, by the rules of `marked_lives`. Raises ValueError
-    for what is no such mark."""
+    """`marked_lives` for a `name_mark`. Raises ValueError for anything else."""
     found = re.fullmatch(r"([0-9]{1,10})-([0-9a-f]{8}|)-([0-9a-f]{8}|)-([0-9]{0,20})", mark)
     if found is None:
         raise ValueError(f"{mark!r} is not a process mark")
@@ -63,14 +62,13 @@ def _lives(pid: int, here: bool, boot: str, boot_now: str, started: str) -> bool
 
 
 def _hash(text: str) -> str:
-    """Eight digits for a text, which may hold what no name may; none for none."""
+    """Eight hexadecimal digits for a text; none for an empty one."""
     return hashlib.sha256(text.encode(errors="replace")).hexdigest()[:8] if text else ""
 
 
 def end_with_parent(before: Callable[[], object] = lambda: None) -> None:
     """Ends this process, after calling `before`, when the one that started it is gone, even while a call into
-    a library hangs. The sign is the end of a pipe that only the parent holds open, so that one that is killed
-    is noticed too."""
+    a library hangs: a pipe that only the parent holds open then ends, also where the parent was killed."""
     parent = multiprocessing.parent_process()
     if parent is None:
         return
@@ -97,7 +95,7 @@ def process_lives(pid: int) -> bool:
 
 
 def _lives_on_windows(pid: int) -> bool:
-    """There a process that has ended can still be opened as long as anyone has it open."""
+    """On Windows a process that has ended can be opened as long as anyone else has it open."""
     import ctypes
 
     # PROCESS_QUERY_LIMITED_INFORMATION, ERROR_ACCESS_DENIED, STILL_ACTIVE (from memory)
@@ -113,8 +111,7 @@ def _lives_on_windows(pid: int) -> bool:
 
 
 def _boot() -> str:
-    """What tells this start of the machine from all others, and this numbering of processes; empty where the
-    system tells none."""
+    """The id of this boot of the machine and of this pid namespace; empty where the system has none."""
     try:
         start = Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
         return f"{start} {os.readlink('/proc/self/ns/pid')}"
@@ -123,10 +120,10 @@ def _boot() -> str:
 
 
 def _started(pid: int) -> str:
-    """When the process was started, in the system's ticks; empty where it does not tell."""
+    """When the process was started, in the system's ticks; empty where that is not known."""
     try:
         # the name in brackets may hold spaces and brackets: fields are counted after the last one
-        told = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8", errors="replace")
-        return told.rpartition(")")[2].split()[19]
+        stat = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8", errors="replace")
+        return stat.rpartition(")")[2].split()[19]
     except (OSError, IndexError):
         return ""

@@ -16,19 +16,30 @@ import hashlib
 import math
 import os
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import msgspec
 
 from simulator.common.errors import SimulatorError, UsageError, WriteError
 from simulator.common.text import as_utf8
-from simulator.playlists.playlist import PLAYLIST_EXTENSIONS, is_playlist_name
+from simulator.delivery.finding import Decided
+from simulator.playlists.playlist import PLAYLIST_EXTENSIONS, Track, is_playlist_name
 from simulator.session.log import Act, Record, from_json, merged, missing, to_json
 from simulator.session.state import FIRST_TRIM_DB, LOWEST_TRIM_DB
 from simulator.storage.folders import user_data_folder
-from simulator.storage.small_files import BINARY, LARGEST_RECORD_BYTES, MEBIBYTE, Stamp, read_small, stamp_of
+from simulator.storage.small_files import (
+    BINARY,
+    LARGEST_RECORD_BYTES,
+    MEBIBYTE,
+    Stamp,
+    read_named,
+    read_small,
+    stamp_of,
+)
 from simulator.storage.writing import (
     acquire_lock,
     cut_to_bytes,
@@ -42,9 +53,10 @@ from simulator.storage.writing import (
 SUFFIX = ".session.json"
 PRIVATE = 0o600
 _ADDED = r"(?:[ ._-]?\(\d+\)|\.(?:desk|new)\d+|[ ._-]+\(?[^/]*(?:conflict|copy)[^/]*)?"
-"""What a copy's name has more: a number in brackets, a second desk's, or the words of a conflict copy."""
+"""What a copy's name adds: a number in brackets, that of a second session, or the words of a conflict
+copy."""
 BY_ITSELF = ("material", "player", "opened")
-"""Acts of the session's own, of which nobody waits to hear that they were saved."""
+"""Acts that the session adds by itself, so that a failure to save one needs no warning of its own."""
 
 
 def now() -> str:
@@ -68,8 +80,8 @@ def sessions_folder() -> Path:
 
 
 class RecordFile:
-    """A record and its file. `keep` adds an act and writes. Where writing fails it is said at each act, the
-    acts go on in memory, and they are written with the next one that can be; `rescue` is for the end."""
+    """A session's record and its file. `keep` adds an act and writes. Where writing fails, each act warns,
+    the acts stay in memory, and all are written with the next one that can be; `rescue` is for the end."""
 
     def __init__(self, path: Path, warn: Callable[[str], None], title: str = "") -> None:
         self.path, self._warn, self._named = path, warn, path.name
@@ -88,9 +100,9 @@ class RecordFile:
         self.record = self._read(title)
 
     def keep(self, act: Act) -> None:
-        """Adds an act; on the disk when this returns, if the disk allows it. One that has no form there (a
-        number that is none) is left out, so that the others can still be written, and that is said."""
-        if stamp_of(str(self.path)) != self._stamp:  # another machine has written, by a folder in both
+        """Adds an act; on the disk when this returns, if the disk allows it. One that JSON cannot hold (a
+        NaN) is left out with a warning, so that the others can still be written."""
+        if stamp_of(str(self.path)) != self._stamp:  # another machine has written, by a shared folder
             self.record = merged(self.record, self._read(self.record.title))
         longer = self.record.with_act(act)
         try:
@@ -105,8 +117,8 @@ class RecordFile:
         self._write(data, act.kind)
 
     def copies(self) -> dict[str, Record]:
-        """Other session files of this list that hold what this one has not, by name: those of a second desk
-        and the conflict copies of a synchronised folder. They are only read."""
+        """By name, other session files of this playlist with acts that this one does not have: those of a
+        second session, and the conflict copies of a synchronised folder. They are only read."""
         found = {}
         for path in sorted(self.path.parent.glob("*.json")):
             if path == self.path or not _is_copy(path.name, self._named):
@@ -118,8 +130,7 @@ class RecordFile:
         return found
 
     def merge(self, other: Record) -> None:
-        """Takes in the acts of a copy, by their times; on the disk when this returns, if the disk allows
-        it."""
+        """Adds the acts of a copy, by their times; on the disk when this returns, if the disk allows it."""
         self.unsaved = (*self.unsaved, *missing(self.record, other))
         self.record = merged(self.record, other)
         self._write(to_json(self.record), "merge")
@@ -143,7 +154,7 @@ class RecordFile:
         return bool(self.record.acts) and not self.unsaved
 
     def rescue(self, folder: Path) -> Path | None:
-        """Saves the whole record under a name of its own in `folder`; None where that fails too."""
+        """Saves the whole record under another name in `folder`; None where that fails too."""
         stem = cut_to_bytes(as_utf8(self.path.name.removesuffix(SUFFIX)).replace("\\", "_"), 150)
         try:
             folder.mkdir(parents=True, exist_ok=True)
@@ -155,7 +166,7 @@ class RecordFile:
         return place
 
     def close(self) -> None:
-        """Takes the lock away."""
+        """Releases the lock."""
         if self._lock is not None:
             release_lock(self._lock)
             self._lock = None
@@ -187,7 +198,7 @@ class RecordFile:
             return Record(title)
 
     def _free_path(self) -> Path:
-        """The path itself, or one of its own where another desk holds it."""
+        """The path itself, or another where a second session holds it."""
         path = self.path
         for number in range(2, 100):
             lock = lock_path(path)
@@ -215,14 +226,14 @@ class RecordFile:
 
 
 def _is_copy(name: str, named: str) -> bool:
-    """True for a name that is `named` but for what a second desk or a synchronised folder adds to it."""
+    """True for `named` with what a second session or a synchronised folder adds to it."""
     stem = re.escape(named.removesuffix(SUFFIX))
     return re.fullmatch(rf"{stem}{_ADDED}\.session{_ADDED}\.json", name, re.IGNORECASE) is not None
 
 
 def _whole(path: Path) -> contextlib.AbstractContextManager[Path]:
-    """The passing file of a session file, which holds what was said in the room: a new one is readable to
-    its owner alone."""
+    """`whole_file` for a session file: a new one is readable to its owner alone, as it holds what was said in
+    the room."""
     return whole_file(real_path(path), True, PRIVATE)
 
 
@@ -232,7 +243,7 @@ def _private(path: str, flags: int) -> int:
 
 
 def _beside(path: Path) -> Path:
-    """A record of its own beside one that cannot be read."""
+    """A free name beside a session file that cannot be read."""
     stem = path.name.removesuffix(SUFFIX)
     for number in range(2, 10_000):
         free = path.with_name(f"{stem}.new{number}{SUFFIX}")
@@ -268,7 +279,7 @@ def playlist_of(record: Path) -> Path:
 
 
 def record_of(inputs: Sequence[str], files: Sequence[str]) -> Path:
-    """Where the record of these inputs lies, whether or not it is there yet; `files` are its tracks."""
+    """The session file of these inputs, whether or not it exists; `files` are its tracks."""
     if len(inputs) == 1 and is_record(inputs[0]):
         return Path(inputs[0])
     playlist = Path(inputs[0]) if len(inputs) == 1 and is_playlist_name(inputs[0]) else None
@@ -276,8 +287,8 @@ def record_of(inputs: Sequence[str], files: Sequence[str]) -> Path:
 
 
 def read_record(path: Path) -> Record | None:
-    """The record; None where there is none yet. Raises UsageError for what is no record; the file stays
-    as it is."""
+    """The record in a session file; None where it does not exist. Raises UsageError for any other file, which
+    is left as it is."""
     try:
         data = read_small(path, LARGEST_RECORD_BYTES)
     except FileNotFoundError:
@@ -292,7 +303,7 @@ def read_record(path: Path) -> Record | None:
 
 
 def records_near(file: Path) -> Iterator[Path]:
-    """The records that an answer may belong to: beside it, here, and in the user's data folder."""
+    """The session files that an answer may belong to: beside it, here, and in the user's data folder."""
     seen = set()
     for folder in (file.parent, Path(), record_path(None, []).parent):
         for path in sorted(folder.glob(f"*{SUFFIX}")):
@@ -340,8 +351,8 @@ class _Remembered(msgspec.Struct, frozen=True):
 
 
 def starting_trim_db(folder: Path) -> float:
-    """The trim in dB that a session starts with: the remembered one, but FIRST_TRIM_DB at most, which is
-    also the answer where nothing is remembered."""
+    """The trim in dB that a session starts with: the remembered one, up to FIRST_TRIM_DB, which is also the
+    answer where nothing is remembered."""
     found = _read(folder / NAME)
     if found is None or found.format != FORMAT or not math.isfinite(found.trim_db):
         return FIRST_TRIM_DB
@@ -349,8 +360,8 @@ def starting_trim_db(folder: Path) -> float:
 
 
 def remember_trim(folder: Path, trim_db: float) -> bool:
-    """Keeps the trim for the next session; False where that is not possible, or a file of a newer format
-    stands there."""
+    """Keeps the trim for the next session; False where that is not possible, or the file has a newer
+    format."""
     path = folder / NAME
     found = _read(path)
     if found is None and os.path.lexists(path):
@@ -372,3 +383,85 @@ def _read(path: Path) -> _Remembered | None:
         return msgspec.json.decode(read_small(path, MEBIBYTE), type=_Remembered)
     except (OSError, msgspec.MsgspecError, UnicodeDecodeError):
         return None
+
+
+DECISION = "decision"
+"""The kind of act that is a decision: `destination` (words), `target_lufs` and `ceiling_dbtp` (numbers, or
+null), and beside them who and why. The last one counts, or the last one for a destination that is named."""
+_RANGES = {"target_lufs": (-60.0, 0.0), "ceiling_dbtp": (-40.0, 6.0)}
+"""What `check --target` and `--ceiling` take too."""
+
+
+@dataclass(frozen=True, slots=True)
+class Decisions:
+    """The decisions of a session file, and the destination that counts where none is named (empty: the last
+    decision of all)."""
+
+    path: str
+    acts: tuple[Act, ...]
+    destination: str = ""
+
+    def of(self, destination: str | None = None) -> Decided:
+        """The last decision for a destination (its name, or how the name begins; case does not matter).
+        Raises UsageError where there is none, or where it decides nothing measurable."""
+        name = self.destination if destination is None else destination
+        wanted = name.strip().casefold()
+        named = [str(act.data.get("destination") or "") for act in self.acts]
+        pairs = list(zip(self.acts, named, strict=True))
+        fitting = [act for act, one in pairs if not wanted or one.casefold() == wanted]
+        fitting = fitting or [act for act, one in pairs if one.casefold().startswith(wanted)]
+        if not fitting:
+            known = ", ".join(dict.fromkeys(filter(None, named))) or "nothing named"
+            raise UsageError(f"{self.path}: no decision for “{name}”.", f"It holds decisions for: {known}.")
+        return _decided(self.path, fitting[-1])
+
+    def of_each(self, tracks: Iterable[Track]) -> list[Decided]:
+        """For each track the decision that its playlist names, else the one that counts for all. Raises
+        UsageError as `of` does."""
+        return [self.of(track.decision) for track in tracks]
+
+
+def read_decisions(word: str) -> Decisions:
+    """Those of the session file that `word` names, as FILE or FILE:DESTINATION. Raises UsageError for a file
+    that is no session file or holds no decision."""
+    path, _, destination = (word, "", "") if os.path.exists(word) else word.rpartition(":")
+    path = path or word
+    data = read_named(path, LARGEST_RECORD_BYTES, "the session file", UsageError)
+    try:
+        record = from_json(data)
+    except UsageError as problem:
+        problem.message = f"{path}: {problem.message}"
+        raise
+    acts = record.of_kind(DECISION)
+    if not acts:
+        raise UsageError(
+            f"{path}: this session file contains no decision.",
+            "Decide in the session first, or use --target and --ceiling.",
+        )
+    return Decisions(path, acts, destination)
+
+
+def _decided(path: str, last: Act) -> Decided:
+    target, ceiling = (_number(path, last.data, key) for key in ("target_lufs", "ceiling_dbtp"))
+    if target is None and ceiling is None:
+        raise UsageError(
+            f"{path}: its last decision sets neither loudness nor ceiling.", "Use --target and --ceiling."
+        )
+    destination, who, why = (
+        value if isinstance(value := last.data.get(key), str) else "" for key in ("destination", "who", "why")
+    )
+    return Decided(target, ceiling, destination, f"on {last.at[:10]}", who=who, why=why)
+
+
+def _number(path: str, data: dict[str, Any], key: str) -> float | None:
+    value = data.get(key)
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise UsageError(f"{path}: {key} of the last decision is {value!r}, not a number.", "Decide again.")
+    low, high = _RANGES[key]
+    if not low <= value <= high:
+        raise UsageError(
+            f"{path}: {key} of the last decision is outside {low:g} to {high:g}.", "Decide again."
+        )
+    return float(value)

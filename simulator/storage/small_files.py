@@ -1,7 +1,7 @@
-"""Small files read within bounds, logs to append to, and the stamp that tells whether a file has changed.
+"""Small files read within bounds, logs to append to, and the stamp that shows whether a file has changed.
 
-A name may lead to a pipe nobody writes to, an endless device or a disk image; none of these may block the
-program or fill its memory.
+A name may lead to a pipe that nobody writes to, an endless device or a disk image; none of these may block
+the program or fill its memory.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import os
 import stat
 from pathlib import Path
 
-from simulator.common.errors import AudioError
+from simulator.common.errors import AudioError, SimulatorError
 
 MEBIBYTE = 1024 * 1024
 LARGEST_PLAYLIST_BYTES = 16 * MEBIBYTE
@@ -27,18 +27,18 @@ _read: dict[str, None] = {}
 
 
 def files_read() -> tuple[str, ...]:
-    """The files that this command has read here, as absolute paths: no result of it may replace one."""
+    """The files that this command has read here, as absolute paths; no result may replace one."""
     return tuple(_read)
 
 
 def forget_files_read() -> None:
-    """Another command begins, which has read nothing yet."""
+    """For the next command of this process."""
     _read.clear()
 
 
 def read_small(path: str | Path, largest_bytes: int) -> bytes:
-    """All bytes of an ordinary file of `largest_bytes` at most. Raises OSError, whose `strerror` says in
-    words what is the matter; FileNotFoundError where there is none."""
+    """All bytes of a regular file of up to `largest_bytes`. Raises OSError with the reason in `strerror`, and
+    FileNotFoundError."""
     _read[os.path.abspath(path)] = None
     try:
         # Without O_NONBLOCK, opening a pipe waits for whoever writes into it.
@@ -54,10 +54,18 @@ def read_small(path: str | Path, largest_bytes: int) -> bytes:
     return data
 
 
+def read_named(path: str | Path, largest_bytes: int, what: str, error: type[SimulatorError]) -> bytes:
+    """`read_small` with its refusal as an error of the project's own; `what` the file should be."""
+    try:
+        return read_small(path, largest_bytes)
+    except OSError as problem:
+        reason = problem.strerror or problem
+        raise error(f"{path}: cannot read {what}: {reason}.", "Check the path.") from None
+
+
 def open_to_write(path: Path, how: int) -> int:
-    """The descriptor of an ordinary file for this user alone, made where it is not there; `how` is
-    os.O_APPEND or os.O_TRUNC. Raises OSError, at once too where a pipe without a reader, or a device, is in
-    its place."""
+    """The descriptor of a regular file for this user alone, made where it is missing; `how` is os.O_APPEND or
+    os.O_TRUNC. Raises OSError, without blocking also for a pipe without a reader, or a device."""
     waits_not = getattr(os, "O_NONBLOCK", 0)
     handle = os.open(path, os.O_CREAT | os.O_WRONLY | BINARY | waits_not | how, 0o600)
     if stat.S_ISREG(os.fstat(handle).st_mode):
@@ -80,7 +88,7 @@ def stamp_of(path: str) -> Stamp | None:
 
 
 def changed_since(path: str, stamp: Stamp | None) -> bool:
-    """True with another file now under this name; False for one that is gone, or without a stamp."""
+    """True where the file has changed; False where it is gone, or without a stamp."""
     now = stamp_of(path)
     return stamp is not None and now is not None and now != stamp
 
@@ -88,5 +96,5 @@ def changed_since(path: str, stamp: Stamp | None) -> bool:
 def changed_file_error(
     path: str, cure: str = "To measure and play the new file: replace NUMBER FILE"
 ) -> AudioError:
-    """The error of a file that was measured, and holds something else now."""
+    """The error of a file that has changed since it was measured."""
     return AudioError(f"{path} has changed on disk since it was measured.", cure)

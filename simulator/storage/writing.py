@@ -1,11 +1,11 @@
 """Safe writing of results, whole or not at all, and never over a user's file; pictures; lock files.
 
-A file is written beside its place under a temporary name and moved there in one step. The name tells whose it
-is, so that the next run in the folder removes what a killed one has left.
+A file is written beside its target under a temporary name and moved there in one step. The name carries the
+mark of its run (`process_life`), so that the next run in the folder removes what a killed one has left.
 
-Of several processes, the one that holds the lock may write a session file or a folder. The lock appears with
-its content at once, so that none meets an empty one; it holds the mark of its process (`process_life`), and
-one whose process is gone is taken over.
+The process that holds the lock may write a session file or a folder. The lock appears with its content at
+once, so that none meets an empty one; it holds the mark of its process, and one whose process is gone is
+taken over.
 """
 
 from __future__ import annotations
@@ -35,8 +35,8 @@ _swept: set[Path] = set()
 
 
 def refuse_existing(paths: Sequence[Path], force: bool) -> None:
-    """Raises WriteError, before any work, where a result would replace a file that is there. Also with
-    `force` it replaces no device, pipe or folder, and no file that this command has read."""
+    """Raises WriteError, before any work, where a result would replace an existing file; with `force` only
+    for a device, pipe or folder, and for a file that this command has read."""
     there = [path for path in paths if os.path.lexists(path)]
     for path in there:
         if os.path.exists(path) and not os.path.isfile(path):
@@ -62,23 +62,23 @@ def _not_overwritten(there: Sequence[Path]) -> WriteError:
 
 
 def refuse_sources(paths: Sequence[Path], sources: Sequence[str]) -> None:
-    """Raises WriteError, before any work, where a result would take the place of a file that it is made
-    from, one of `sources` or a playlist, profile or record that this command has read: that is never wanted,
-    so no option allows it. A link to a source may go, as the source stays."""
+    """Raises WriteError, before any work, where a result would replace a file that it is made from, one of
+    `sources` or a playlist, profile or session file that this command has read. No option allows that. A link
+    to a source may be replaced, as the source stays."""
     for path in paths:
         for source in (*sources, *files_read()):
             with contextlib.suppress(OSError, ValueError):
-                if _takes_the_place(path, source):
+                if _replaces(path, source):
                     raise WriteError(
                         f"{path} is one of the source files and is never overwritten, even with --force.",
                         "Choose another folder or name for the results.",
                     )
 
 
-def _takes_the_place(path: Path, source: str) -> bool:
+def _replaces(path: Path, source: str) -> bool:
     if path.is_symlink():
         return False
-    if not os.path.exists(path):  # neither is there yet: a record that is begun later, and the result
+    if not os.path.exists(path):  # as a session file that is begun later
         return os.path.abspath(path) == os.path.abspath(source)
     if not os.path.samefile(path, source):
         return False
@@ -88,9 +88,9 @@ def _takes_the_place(path: Path, source: str) -> bool:
 
 @contextlib.contextmanager
 def whole_file(path: Path, force: bool, new_mode: int | None = None) -> Iterator[Path]:
-    """Yields the passing name to write to; moves it to `path` at the end, removes it on any failure. A file
-    that is replaced passes on who may read and write it; a new one has `new_mode`, if given. Raises
-    WriteError where the disk is full or the place is taken."""
+    """Yields the temporary name to write to; moves it to `path` at the end, removes it on any failure. A
+    replaced file passes on its mode; a new one has `new_mode`, if given. Raises WriteError where the disk is
+    full or the file exists."""
     passing = _passing(path)
     _sweep_dead(path.parent)
     mode = _mode(path) if force else None
@@ -117,13 +117,13 @@ def whole_file(path: Path, force: bool, new_mode: int | None = None) -> Iterator
 
 def _reach_the_disk(path: Path) -> None:
     """Waits until the bytes of a file are on the disk: a name without them would outlive a power cut. Raises
-    OSError. Windows does that only for a file that is open to be written."""
-    with open(path, "r+b") as done:
-        os.fsync(done.fileno())
+    OSError."""
+    with open(path, "r+b") as file:  # Windows syncs only what is open for writing
+        os.fsync(file.fileno())
 
 
 def _mode(path: Path) -> int | None:
-    """Who may read and write an ordinary file (links count as none); None where there is none."""
+    """The mode of a regular file; None for a link, or without a file."""
     with contextlib.suppress(OSError, ValueError):
         found = os.lstat(path)
         if stat.S_ISREG(found.st_mode):
@@ -132,39 +132,39 @@ def _mode(path: Path) -> int | None:
 
 
 def _begin_with(passing: Path, mode: int) -> None:
-    """The passing file, never open to more than the one that it replaces, and to its writer always."""
-    with contextlib.suppress(OSError):  # whoever writes it says what is the matter
+    """The temporary file, readable to no more than the one that it replaces, and always to its writer."""
+    with contextlib.suppress(OSError):  # writing to it raises the reason
         os.close(os.open(passing, os.O_CREAT | os.O_WRONLY | os.O_TRUNC | BINARY, 0o600))
         _set_mode(passing, mode | stat.S_IRUSR | stat.S_IWUSR)
 
 
 def _set_mode(passing: Path, mode: int) -> None:
-    with contextlib.suppress(OSError):  # a disk that knows no such modes
+    with contextlib.suppress(OSError):  # a file system without modes
         os.chmod(passing, mode)
 
 
 def sweep(paths: Sequence[Path]) -> None:
-    """Removes what workers that were ended, or that crashed, left of these files; what is whole stays."""
+    """Removes what killed or crashed workers left of these files; finished ones stay."""
     for path in paths:
         with contextlib.suppress(OSError):
             os.remove(_passing(path))
 
 
 def _passing(path: Path) -> Path:
-    """The name while it is written: the same in a worker and in the process that started it, so that
-    each can sweep it away, and another in every run."""
+    """The temporary name: the same in a worker and in the process that started it, so that each can sweep it
+    away, and different in every run."""
     return path.with_name(f".{cut_to_bytes(path.name, 180)}.{name_mark(run_id())}{PASSING}")
 
 
 def run_id() -> int:
-    """The process id of the run: of the process that started this one, where it is a worker."""
+    """The process id of the run; in a worker, its parent's."""
     parent = multiprocessing.parent_process()
     return os.getpid() if parent is None or parent.pid is None else parent.pid
 
 
 def _sweep_dead(folder: Path) -> None:
-    """Removes, once in a run, what runs that were killed have left half-written in a folder. A file whose run
-    lives, may live on another machine, or is not told by the name, stays."""
+    """Removes, once in a run, what killed runs have left half-written in a folder. A file whose run lives,
+    may live on another machine, or is not known, stays."""
     if folder in _swept:
         return
     _swept.add(folder)
@@ -179,19 +179,19 @@ def _sweep_dead(folder: Path) -> None:
 
 
 def cut_to_bytes(name: str, most: int) -> str:
-    """The beginning of a name that takes at most `most` bytes on the disk, no character cut in two: file
-    systems hold names of 255 bytes, and a character may take four."""
+    """The beginning of a name, in up to `most` bytes and whole characters: file systems hold names of 255
+    bytes, and a character may take four."""
     while len(os.fsencode(name)) > most:
         name = name[:-1]
     return name
 
 
 FULL_BYTES = 4 * 1024 * 1024
-"""A disk with less room than this is taken for the reason why a library could not write."""
+"""With less space left than this, the full disk counts as the reason why a library could not write."""
 
 
 def write_error(path: Path, problem: OSError) -> WriteError:
-    """The system's refusal in words."""
+    """The system's refusal as an error with a cure."""
     if problem.errno in (errno.ENOSPC, errno.EDQUOT):
         full = "No space left on the disk" if problem.errno == errno.ENOSPC else "No quota left on the disk"
         return WriteError(
@@ -205,8 +205,8 @@ def write_error(path: Path, problem: OSError) -> WriteError:
 
 
 def refusal(passing: Path, words: str) -> OSError:
-    """Why a library could not write this file: libsndfile says no more than "System error." where the disk is
-    full, so the system itself is asked by writing on, and then how much room there is."""
+    """Why a library could not write this file. libsndfile says only "System error." for a full disk, so more
+    is written to get the system's own answer, and then the free space is looked at."""
     try:
         with open(passing, "ab", buffering=0) as file:
             for _ in range(16):
@@ -214,7 +214,7 @@ def refusal(passing: Path, words: str) -> OSError:
     except OSError as problem:
         return problem
     with contextlib.suppress(OSError):
-        if shutil.disk_usage(passing.parent).free < FULL_BYTES:  # it had been taken back by then
+        if shutil.disk_usage(passing.parent).free < FULL_BYTES:  # some was freed in between
             return OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
     words = words.rstrip(". ")
     return OSError(None, "the system refused it" if "System error" in words else words)
@@ -233,9 +233,9 @@ CLAIM = ".fairhearing-writing.lock"
 
 @contextlib.contextmanager
 def claimed(folder: Path, paths: Sequence[Path], force: bool) -> Iterator[None]:
-    """The folder, made where it is missing, for this command alone; `paths` are what it will write there. A
-    lock in it, which names its process, makes the claim: of several commands one gets it. Raises WriteError,
-    before anything is written, where another command is at work in it, or has finished there since."""
+    """The folder, made where it is missing, locked for this command; `paths` are what it will write there.
+    Raises WriteError, before anything is written, where another command is writing to it, or has finished
+    there since."""
     make_folder(folder)
     lock = folder / CLAIM
     refused = False
@@ -254,7 +254,7 @@ def claimed(folder: Path, paths: Sequence[Path], force: bool) -> Iterator[None]:
 
 
 def _move_new(passing: Path, path: Path) -> None:
-    """Moves without ever replacing; where links are not to be had, the check comes just before."""
+    """Moves without ever replacing; without hard links, after a last check."""
     try:
         os.link(passing, path)
     except FileExistsError:
@@ -307,22 +307,23 @@ def save_picture(path: Path, draw: Callable[[], Figure], style: Mapping[Any, Any
 
 
 def lock_path(path: Path) -> Path:
-    """The lock of a record: beside the file itself, by whatever link it was named."""
+    """The lock of a session file: beside the file itself, by whatever link it was named."""
     real = real_path(path)
     return real.with_name(f".{real.name}.lock")
 
 
 def real_path(path: Path) -> Path:
-    """The file itself where the path is a link to it (into a folder that is synchronised, say): that is what
-    is written and locked, and the link stays."""
+    """The file that a link leads to (into a synchronised folder, say): that is written and locked, and the
+    link stays."""
     return Path(os.path.realpath(path)) if path.is_symlink() else path
 
 
 def acquire_lock(lock: Path) -> bool:
-    """Makes the lock file, or takes over one whose process is gone. Where locks cannot be written at all the
-    record cannot be written either, and there is nothing to protect."""
+    """Makes the lock file, or takes over one whose process is gone; False where another process holds it.
+    True where no lock can be written: then there is nothing to protect, since no session file can be
+    either."""
     mine = json.dumps(mark()).encode()
-    own = f"{lock.name}.{os.getpid()}-{threading.get_ident()}"  # of two threads each has a file of its own
+    own = f"{lock.name}.{os.getpid()}-{threading.get_ident()}"  # a file for each thread
     for _ in range(3):
         passing = lock.with_name(own)
         try:
@@ -333,8 +334,8 @@ def acquire_lock(lock: Path) -> bool:
                 return False
             with contextlib.suppress(OSError):
                 dead = lock.with_name(f"{own}.dead")
-                os.rename(lock, dead)  # of two desks only one can move it
-                if _lives(dead):  # the other one had taken it over in between: put it back
+                os.rename(lock, dead)  # of two processes only one can move it
+                if _lives(dead):  # another one had taken it over in between: put it back
                     with contextlib.suppress(FileExistsError):
                         os.link(dead, lock)
                 dead.unlink()
@@ -349,15 +350,15 @@ def acquire_lock(lock: Path) -> bool:
 
 
 def release_lock(lock: Path) -> None:
-    """Takes the lock away, if this process holds it."""
+    """Removes the lock, if this process holds it."""
     with contextlib.suppress(OSError, ValueError):
         if json.loads(read_small(lock, MEBIBYTE)) == json.loads(json.dumps(mark())):
             lock.unlink()
 
 
 def _put(passing: Path, lock: Path) -> None:
-    """The lock under its name. Raises FileExistsError. Where there are no hard links, os.rename on Windows
-    refuses as well; elsewhere an exclusive file has to do."""
+    """Puts the lock in place. Raises FileExistsError. Without hard links, os.rename refuses on Windows too;
+    elsewhere an exclusively created file has to do."""
     try:
         os.link(passing, lock)
     except FileExistsError:
@@ -371,7 +372,7 @@ def _put(passing: Path, lock: Path) -> None:
 
 
 def _lives(lock: Path) -> bool:
-    """True while the process that holds the lock is running. A lock that holds no mark is nobody's."""
+    """True while the process that holds the lock is running. A lock without a mark is nobody's."""
     try:
         return marked_lives(json.loads(read_small(lock, MEBIBYTE)))
     except (OSError, ValueError, KeyError, TypeError, OverflowError):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
 from simulator.common.text import NONE, capital, level, signed
@@ -43,14 +43,12 @@ TARGET_OF: dict[TargetOf, str] = {
 
 def ordered(findings: Iterable[Finding]) -> list[Finding]:
     """By seriousness, else as given."""
-    return sorted(findings, key=lambda found: LEVELS.index(found.level))
+    return sorted(findings, key=lambda finding: LEVELS.index(finding.level))
 
 
 def value_words(finding: Finding) -> str:
     """`−0.80 dBTP`; a dash where nothing is measured."""
-    if finding.value is None:
-        return NONE
-    return _number(finding, finding.value)
+    return NONE if finding.value is None else _number(finding, finding.value)
 
 
 def headline(finding: Finding) -> str:
@@ -59,11 +57,11 @@ def headline(finding: Finding) -> str:
         return finding.name
     if finding.against is None or (finding.unit in (*WHOLE, "LU") and finding.against == 0.0):
         return f"{finding.name}: {value_words(finding)}"
-    return f"{finding.name}: {value_words(finding)} ({_held(finding)} {_number(finding, finding.against)})"
+    return f"{finding.name}: {value_words(finding)} ({_limit(finding)} {_number(finding, finding.against)})"
 
 
-def _held(finding: Finding) -> str:
-    """What the number is held against; one that misses it, and is written as it is, is just over or under."""
+def _limit(finding: Finding) -> str:
+    """What the value is held against; one that misses it but prints the same is just over or under."""
     value, limit = finding.value, finding.against
     if finding.check in ("loudness", "album_loudness"):
         return "target"
@@ -83,45 +81,37 @@ def _held(finding: Finding) -> str:
 
 
 def brief(findings: Iterable[Finding]) -> str:
-    """These in one paragraph, by name and value; by their words where there is no value."""
-    parts = [
-        f"{finding.name} {_bare(finding)}" if finding.value is not None else _worded(finding)
-        for finding in findings
-        if finding.value is not None or finding.text
-    ]
-    return "; ".join(parts) + "." if parts else ""
-
-
-def _bare(found: Finding) -> str:
-    """The value; without its unit where the name has it already."""
-    words = value_words(found)
-    return words.removesuffix(f" {found.unit}") if found.unit and found.unit in found.name.lower() else words
-
-
-def _worded(finding: Finding) -> str:
-    return f"{finding.name}: {finding.text[0].lower()}{finding.text[1:].rstrip('.')}"
+    """These in one paragraph, by name and value; by their words where there is no value. The unit is left out
+    where the name has it already."""
+    parts = []
+    for finding in findings:
+        if finding.value is not None:
+            words, unit = value_words(finding), finding.unit
+            bare = words.removesuffix(f" {unit}") if unit and unit in finding.name.lower() else words
+            parts.append(f"{finding.name} {bare}")
+        elif finding.text:
+            parts.append(f"{finding.name}: {finding.text[0].lower()}{finding.text[1:].rstrip('.')}")
+    return f"{'; '.join(parts)}." if parts else ""
 
 
 def verdict(findings: Sequence[Finding]) -> str:
     """One sentence for one master."""
-    return VERDICT[worst(list(findings))]
+    return VERDICT[worst(findings)]
 
 
 def readiness(findings: Sequence[Finding], file: str = "", figures: str = "") -> str:
     """`Not ready: two things to fix in a.wav.` Peaks count as one thing, wherever they are read. `figures` is
     stated where nothing is to be fixed."""
-    fix = {_topic(finding) for finding in findings if finding.level == "fix"}
-    look = {_topic(finding) for finding in findings if finding.level == "look"} - fix
+    topics: dict[Level, set[str]] = {level: set() for level in LEVELS}
+    for finding in findings:
+        topics[finding.level].add("peaks" if finding.check in PEAK_CHECKS else finding.name)
+    fix, look = topics["fix"], topics["look"] - topics["fix"]
     where = f" in {file}" if file else ""
     if fix:
         also = f", {_things(len(look))} to check" if look else ""
         return f"Not ready: {_things(len(fix))} to fix{also}{where}."
     where += f" ({figures})" if figures else ""
     return f"Ready: nothing to fix{where}{f', {_things(len(look))} to check' if look else ''}."
-
-
-def _topic(finding: Finding) -> str:
-    return "peaks" if finding.check in PEAK_CHECKS else finding.name
 
 
 def _things(count: int) -> str:
@@ -134,27 +124,26 @@ def causes(findings: Sequence[Finding], move: Move | None) -> str:
     mends = frozenset() if move is None else move.mends
     mended = [finding for finding in findings if finding.level != "fine" and finding.name in mends]
     parts = [
-        f"{found.name.lower()} is {abs(found.value - found.against):.1f} LU "
-        f"{'over' if found.value > found.against else 'under'} the target"
-        for found in mended
-        if found.check in ("loudness", "album_loudness")
-        and found.value is not None
-        and found.against is not None
+        f"{finding.name.lower()} is {abs(away):.1f} LU {'over' if away > 0.0 else 'under'} the target"
+        for finding in mended
+        if finding.check in ("loudness", "album_loudness")
+        and (finding.value is not None and finding.against is not None)
+        for away in [finding.value - finding.against]
     ]
-    peaks = [one for one in mended if one.check in ("true_peak", "true_peak_after") and one.value is not None]
+    peaks = [
+        finding
+        for finding in mended
+        if finding.check in ("true_peak", "true_peak_after") and finding.value is not None
+    ]
     why = ""
     if peaks:
-        highest = min(peaks, key=lambda one: (LEVELS.index(one.level), -(one.value or 0.0)))
+        highest = min(peaks, key=lambda peak: (LEVELS.index(peak.level), -(peak.value or 0.0)))
         name = highest.name.removeprefix("True peak").strip()
         where = f" {name}" if name else ""
         parts.append(f"the true peak{where} is {level(highest.value)} dBTP (limit {level(highest.against)})")
         if highest.check == "true_peak_after" and highest.text:
-            why = f" {_first_sentence(highest.text)}"
+            why = f" {highest.text.partition('. ')[0].rstrip('.')}."
     return f"{capital(', and '.join(parts))}.{why}" if parts else ""
-
-
-def _first_sentence(text: str) -> str:
-    return text.partition(". ")[0].rstrip(".") + "."
 
 
 def album_words(album: AlbumLevel) -> str:
@@ -167,15 +156,13 @@ def album_words(album: AlbumLevel) -> str:
 
 def album_move_words(moves: Sequence[Move]) -> str:
     """The one gain of an album's tracks, with the loudest track and the highest peaks among them."""
-    steps: dict[str, float] = {}
-    for name, peak in (step for move in moves for step in move.steps):
-        if peak is not None:
-            steps[name] = max(peak, steps.get(name, peak))
+    levels = [move.integrated_lufs for move in moves if move.integrated_lufs is not None]
+    peaks = [move.true_peak_dbtp for move in moves if move.true_peak_dbtp is not None]
     whole = replace(
         moves[0],
-        integrated_lufs=max((move.integrated_lufs for move in moves if move.integrated_lufs), default=None),
-        true_peak_dbtp=max((move.true_peak_dbtp for move in moves if move.true_peak_dbtp), default=None),
-        steps=tuple(steps.items()),
+        integrated_lufs=max(levels, default=None),
+        true_peak_dbtp=max(peaks, default=None),
+        steps=tuple(step for move in moves for step in move.steps),
     )
     return move_words(whole, "the whole album", "loudest track ")
 
@@ -184,7 +171,7 @@ def move_words(move: Move, what: str = "the output", whose: str = "") -> str:
     """The one move and its proof: what was really computed at that gain."""
     by = f"Turn {what} {'down' if move.gain_db < 0.0 else 'up'} {level(abs(move.gain_db))} dB"
     steps = [(name, peak) for name, peak in move.steps if peak is not None]
-    highest = max(steps, key=lambda step: step[1] or -200.0, default=None)
+    highest = max(steps, key=lambda step: step[1], default=None)
     if not move.passes:
         name, peak = highest or ("", None)
         return (
@@ -206,37 +193,37 @@ def decided_line(
 ) -> str:
     """What the masters were held against: what was decided, and the titles of those it holds for. `named`:
     the playlist names decisions."""
-    said = []
+    parts = []
     for decided, titles in held.items():
         whose = f"{', '.join(titles)}: " if len(held) > 1 else ""
-        said.append(f"{whose}{_numbers(decided, named)}")
+        parts.append(f"{whose}{_numbers(decided, named)}")
     if profiles:
-        said.append(f"destinations {', '.join(profile.id for profile in profiles)}")
+        parts.append(f"destinations {', '.join(profile.id for profile in profiles)}")
     else:
-        said.append("no destinations (--for ID checks codecs and players)")
-    return f"Checked against: {'; '.join(said)}."
+        parts.append("no destinations (--for ID checks codecs and players)")
+    return f"Checked against: {'; '.join(parts)}."
 
 
 def _numbers(decided: Decided, named: bool) -> str:
     """Target and ceiling, and where they were decided."""
     numbers: dict[str, list[str]] = {}
     if decided.target_lufs is not None:
-        words = f"target {db_words(decided.target_lufs)} LUFS{TARGET_OF[decided.target_of]}"
-        numbers.setdefault(decided.target_said or decided.said, []).append(words)
+        target = f"target {db_words(decided.target_lufs)} LUFS{TARGET_OF[decided.target_of]}"
+        numbers.setdefault(decided.target_said or decided.said, []).append(target)
     if decided.ceiling_dbtp is not None:
-        words = f"ceiling {db_words(decided.ceiling_dbtp)} dBTP"
-        numbers.setdefault(decided.ceiling_said or decided.said, []).append(words)
-    said = []
-    for where, those in numbers.items():
-        own = f" for {decided.destination}" if decided.destination and where == decided.said else ""
-        origin = f" (decided {where}{own})" if where else ""
-        said.append(f"{', '.join(those)}{origin}")
+        ceiling = f"ceiling {db_words(decided.ceiling_dbtp)} dBTP"
+        numbers.setdefault(decided.ceiling_said or decided.said, []).append(ceiling)
     if not numbers:
         cure = "set them with --target and --ceiling, or --decision FILE"
         if named:
             cure = "the playlist names decisions: add --decision FILE"
-        said.append(f"no target or ceiling ({cure})")
-    return "; ".join(said)
+        return f"no target or ceiling ({cure})"
+    parts = []
+    for where, words in numbers.items():
+        own = f" for {decided.destination}" if decided.destination and where == decided.said else ""
+        origin = f" (decided {where}{own})" if where else ""
+        parts.append(f"{', '.join(words)}{origin}")
+    return "; ".join(parts)
 
 
 def fine_line(findings: Sequence[Finding], detail: bool) -> str:
@@ -297,22 +284,8 @@ def master_object(
         "schema": SCHEMA,
         "path": path,
         **({"incomplete": incomplete} if incomplete else {}),
-        "level": worst(list(findings)),
-        "findings": [
-            {
-                "check": finding.check,
-                "name": finding.name,
-                "level": finding.level,
-                "value": finding.value,
-                "unit": finding.unit,
-                "against": finding.against,
-                "at_s": list(finding.at_s),
-                "text": finding.text,
-                "advice": finding.advice,
-                "source": finding.source,
-            }
-            for finding in findings
-        ],
+        "level": worst(findings),
+        "findings": [asdict(finding) for finding in findings],
         "move": None
         if move is None
         else {
@@ -323,21 +296,10 @@ def master_object(
             "steps": [{"step": name, "true_peak_dbtp": peak} for name, peak in move.steps],
             "mends": sorted(move.mends),
         },
-        "album": None
-        if album is None
-        else {
-            "name": album.name,
-            "programme_lufs": album.programme_lufs,
-            "loudest": album.loudest,
-            "loudest_lufs": album.loudest_lufs,
-        },
+        "album": None if album is None else asdict(album),
         "decided": {
-            "destination": decided.destination,
-            "target_lufs": decided.target_lufs,
-            "ceiling_dbtp": decided.ceiling_dbtp,
-            "target_of": decided.target_of,
-            "who": decided.who,
-            "why": decided.why,
+            key: getattr(decided, key)
+            for key in ("destination", "target_lufs", "ceiling_dbtp", "target_of", "who", "why")
         },
     }
 

@@ -122,15 +122,15 @@ def version_object(
         "path": track.path,
         "title": track.title,
         "name": name,
-        "delivered": _figures(delivered),
-        "played": [{"profile": profile, **_figures(figures)} for profile, figures in played],
+        "delivered": asdict(delivered),
+        "played": [{"profile": profile, **asdict(figures)} for profile, figures in played],
     }
 
 
 def _played(played: Played, said: Sequence[Said]) -> dict[str, Any]:
     profile = played.profile
     decisions = {"loud": played.loud.prediction.decision, "open": played.open.prediction.decision}
-    found = {
+    return {
         "profile": profile.id,
         "title": profile.title,
         "target_lufs": profile.target_lufs,
@@ -145,25 +145,18 @@ def _played(played: Played, said: Sequence[Said]) -> dict[str, Any]:
             "loud": asdict(played.loud.prediction.limiter),
             "open": asdict(played.open.prediction.limiter),
         },
+        **_side(played.side),
+        "sentences": _sentences(said),
     }
-    return {**found, **_side(played.side), "sentences": _sentences(said)}
 
 
 def _side(side: Side) -> dict[str, Any]:
-    return {
-        "loud": _figures(side.loud),
-        "open": _figures(side.open),
-        "loud_minus_open": asdict(side.gap),
-    }
-
-
-def _figures(found: Figures) -> dict[str, Any]:
-    return asdict(found)
+    return {"loud": asdict(side.loud), "open": asdict(side.open), "loud_minus_open": asdict(side.gap)}
 
 
 def _window(window: Window) -> dict[str, float | None]:
     return {"loud_start_s": window.loud_s, "open_start_s": window.open_s}
 
 
-def _sentences(said: Sequence[Said]) -> list[dict[str, str]]:
-    return [{"rule": one.rule, "text": one.text} for one in said]
+def _sentences(said: Sequence[Said]) -> list[dict[str, Any]]:
+    return [asdict(sentence) for sentence in said]

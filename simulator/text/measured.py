@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from simulator.common.text import level, printed_gap, signed
+from simulator.common.text import counted, level, printed_gap, signed
 from simulator.common.units import LOUDNESS_OFFSET_DB, TIE_LU, format_time
 from simulator.metering import figures, gating
 from simulator.metering.figures import View
@@ -30,19 +30,12 @@ def answer(files: Sequence[tuple[str, Measurement]], over_above_dbtp: float) -> 
         if found.integrated_lufs is None:
             return f"{name} has no measurable loudness."
         faults = _faults(files, over_above_dbtp) or ["Nothing stands out: no overs, no clipped runs."]
-        return " ".join([_levels(name, found), *faults])
+        peak = f"with a true peak of {signed(found.true_peak_dbtp)} dBTP"
+        return " ".join([f"{name} measures {level(found.integrated_lufs)} LUFS integrated, {peak}.", *faults])
     faults = _faults(files, over_above_dbtp)
     if not faults:
         return f"{_span(files)} Nothing else stands out: no overs, no clipped runs."
     return " ".join([*faults[:2], _span(files)])
-
-
-def _levels(name: str, measurement: Measurement) -> str:
-    """One file, in a sentence."""
-    return (
-        f"{name} measures {level(measurement.integrated_lufs)} LUFS integrated, with a true peak of "
-        f"{signed(measurement.true_peak_dbtp)} dBTP."
-    )
 
 
 def _span(files: Sequence[tuple[str, Measurement]]) -> str:
@@ -52,33 +45,31 @@ def _span(files: Sequence[tuple[str, Measurement]]) -> str:
     (high, loud), (low, quiet) = max(known), min(known)
     gap = printed_gap(high, low)
     if gap is None or gap <= TIE_LU:
-        return (
-            "Both files are equally loud." if len(known) == 2 else f"All {len(known)} files are equally loud."
-        )
+        return f"{'Both' if len(known) == 2 else f'All {len(known)}'} files are equally loud."
     among = "" if len(files) == 2 else f", loudest of {len(files)},"
     return f"{loud}{among} is {level(gap)} LU louder than {quiet}."
 
 
 def _faults(files: Sequence[tuple[str, Measurement]], over_above_dbtp: float) -> list[str]:
     """Overs, clipped runs, channels out of phase: the worst file by name, the others counted."""
-    said = []
+    faults = []
     over = [(found.over_count, name, found) for name, found in files if found.over_count]
     if over:
         count, name, found = max(over, key=lambda one: one[:2])
         above = "" if over_above_dbtp == 0.0 else f" above {signed(over_above_dbtp)} dBTP"
         peaks = "" if len(files) == 1 else f" and peaks at {signed(found.true_peak_dbtp)} dBTP"
-        overs = f"{count} inter-sample over{'' if count == 1 else 's'}{above}"
-        said.append(f"{_who(name, len(over), len(files))} {overs}{peaks}.")
+        overs = f"{counted(count, 'inter-sample over')}{above}"
+        faults.append(f"{_who(name, len(over), len(files))} {overs}{peaks}.")
     clipped = [(found.clipped_run_count, name) for name, found in files if found.clipped_run_count]
     if clipped:
         count, name = max(clipped)
-        runs = f"{count} clipped run{'' if count == 1 else 's'}"
-        said.append(f"{_who(name, len(clipped), len(files))} {runs}.")
+        runs = counted(count, "clipped run")
+        faults.append(f"{_who(name, len(clipped), len(files))} {runs}.")
     turned = [(found.correlation, name) for name, found in files if (found.correlation or 0.0) < 0.0]
     if turned:
         value, name = min(turned)
-        said.append(f"{name} has an L/R correlation of {level(value, 2)}: check it in mono.")
-    return said
+        faults.append(f"{name} has an L/R correlation of {level(value, 2)}: check it in mono.")
+    return faults
 
 
 def _who(name: str, count: int, files: int) -> str:
@@ -116,10 +107,10 @@ def _tagged(tags: LoudnessTags | None) -> str:
 
 def catalogue_key(tags: Tags) -> str:
     """What the headings of the catalogue mean."""
-    said = [f"{column.heading}: {column.said}." for _, column in figures.in_catalogue() if column.said]
-    said += [f"{TAG_HEADING}: loudness by the file's track gain tag, LUFS."] * any(tags)
+    parts = [f"{column.heading}: {column.said}." for _, column in figures.in_catalogue() if column.said]
+    parts += [f"{TAG_HEADING}: loudness by the file's track gain tag, LUFS."] * any(tags)
     more = "All figures: --detail or --csv."
-    return textwrap.fill(" ".join([*said, more]), 80)
+    return textwrap.fill(" ".join([*parts, more]), 80)
 
 
 def catalogue(files: Sequence[tuple[str, Measurement]], tags: Tags, width: int) -> list[str]:

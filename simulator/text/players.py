@@ -17,7 +17,7 @@ from simulator.metering.measurement import Measurement
 from simulator.normalizer.decision import LimitedBy
 from simulator.normalizer.prediction import Prediction
 from simulator.normalizer.profile import Profile
-from simulator.text.sentences import LEAST_DB, Version, no_loudness
+from simulator.text.sentences import LEAST_DB, Version, no_loudness, span
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -65,11 +65,11 @@ class PlayerRow:
     def spread(self, of: Callable[[Measurement], float | None]) -> tuple[float, int, int] | None:
         """By how much the versions lie apart, and the places of the most and the least; None where fewer than
         two have that figure."""
-        found = [(value, place) for place, value in enumerate(self.played(of)) if value is not None]
-        if len(found) < 2:
+        values = {place: value for place, value in enumerate(self.played(of)) if value is not None}
+        if len(values) < 2:
             return None
-        most, least = max(found, key=lambda one: one[0]), min(found, key=lambda one: one[0])
-        return round(most[0] - least[0], 1), most[1], least[1]
+        most, least = max(values, key=values.__getitem__), min(values, key=values.__getitem__)
+        return round(values[most] - values[least], 1), most, least
 
 
 def integrated(measurement: Measurement) -> float | None:
@@ -83,7 +83,7 @@ def loudest(measurement: Measurement) -> float | None:
 def versions_answer(names: Sequence[str], delivered: Sequence[Measurement], rows: Sequence[PlayerRow]) -> str:
     """At most three sentences on two to six versions: as files, on the normalising players that play them
     alike, and on the others."""
-    said = [_as_files(names, delivered)]
+    sentences = [_as_files(names, delivered)]
     normalising = [row for row in rows if row.profile.target_lufs is not None]
     spreads = [(row, found) for row in normalising if (found := row.spread(integrated)) is not None]
     even = [row for row, found in spreads if found[0] <= TIE_LU]
@@ -95,13 +95,13 @@ def versions_answer(names: Sequence[str], delivered: Sequence[Measurement], rows
         tail = _loudest_words(names, even, brief=bool(apart))
         who = "they" if where.startswith("On both") else _all(len(names))
         alike = "play at the same loudness" if len(names) == 2 else "are equally loud"
-        said.append(f"{where} {who} {alike}{within}{tail}.")
+        sentences.append(f"{where} {who} {alike}{within}{tail}.")
     if apart:
-        said.append(_apart_words(names, apart, others=bool(even), alone=len(rows) == 1))
+        sentences.append(_apart_words(names, apart, others=bool(even), alone=len(rows) == 1))
     if not normalising:
         who = rows[0].profile.id if len(rows) == 1 else "these players"
-        said.append(f"Nothing is normalised on {who}, so that is what is heard.")
-    return " ".join(said)
+        sentences.append(f"Nothing is normalised on {who}, so that is what is heard.")
+    return " ".join(sentences)
 
 
 def _as_files(names: Sequence[str], delivered: Sequence[Measurement]) -> str:
@@ -163,7 +163,7 @@ def _apart_words(
         where = f"On the other, {apart[0][0].profile.id},"
     else:
         where = f"On the other {len(apart)}" if others else f"On all {len(apart)} normalising players"
-    by = level(gap) if least == gap else f"{level(least)} to {level(gap)}"
+    by = span([least, gap])
     if one_way:
         return f"{where} {names[loud]} is {by} LU louder than {names[quiet]}."
     return f"{where} the versions are {by} LU apart."
@@ -176,17 +176,17 @@ def tracks_answer(names: Sequence[str], delivered: Sequence[Measurement], rows: 
         return "No track has a measurable loudness."
     if len(names) == 1:
         return _one_track(names[0], files[0], rows)
-    said = f"As files the {len(names)} tracks span {level(max(files) - min(files))} LU."
+    in_files = f"As files the {len(names)} tracks span {level(max(files) - min(files))} LU."
     spans = [(found[0], row) for row in rows if (found := row.spread(integrated)) is not None]
     if not spans:
-        return said
+        return in_files
     least, most = min(spans, key=lambda one: one[0]), max(spans, key=lambda one: one[0])
     if len(rows) > 1:
         return (
-            f"{said} As played they span from {level(least[0])} LU on {least[1].profile.id} to "
+            f"{in_files} As played they span from {level(least[0])} LU on {least[1].profile.id} to "
             f"{level(most[0])} LU on {most[1].profile.id}."
         )
-    return f"{said} On {rows[0].profile.id} they span {level(least[0])} LU: {_moves(rows[0])}."
+    return f"{in_files} On {rows[0].profile.id} they span {level(least[0])} LU: {_moves(rows[0])}."
 
 
 def _one_track(name: str, file_lufs: float, rows: Sequence[PlayerRow]) -> str:
@@ -196,44 +196,35 @@ def _one_track(name: str, file_lufs: float, rows: Sequence[PlayerRow]) -> str:
         if one is None:
             return said
         gain_db, peak = one.prediction.decision.gain_db, one.prediction.played.true_peak_dbtp
-        does = (
-            "leaves it unchanged"
-            if level(gain_db) == "0.0"
-            else f"turns it {'up' if gain_db > 0.0 else 'down'} {level(abs(gain_db))} dB"
-        )
-        room = "" if peak is None or level(peak) == "0.0" else (
-            f", {level(abs(peak))} dB {'below' if peak < 0.0 else 'over'} full scale at its true peak"
-        )  # fmt: skip
+        does = "leaves it unchanged"
+        if level(gain_db) != "0.0":
+            does = f"turns it {'up' if gain_db > 0.0 else 'down'} {level(abs(gain_db))} dB"
+        room = ""
+        if peak is not None and level(peak) != "0.0":
+            side = "below" if peak < 0.0 else "over"
+            room = f", {level(abs(peak))} dB {side} full scale at its true peak"
         played = level(integrated(one.prediction.played))
         return f"{said} {rows[0].profile.id} {does}: it plays at {played} LUFS{room}."
     gains = [
         round(one.prediction.decision.gain_db, 1) for row in rows if (one := row.versions[0]) is not None
     ]
-    down, up = [gain for gain in gains if gain < 0.0], [gain for gain in gains if gain > 0.0]
+    down, up = [-gain for gain in gains if gain < 0.0], [gain for gain in gains if gain > 0.0]
     same = len(gains) - len(down) - len(up)
     parts = [
-        f"{len(some)} turn{'s' if len(some) == 1 else ''} it {how} (by {_range(some)})"
-        for some, how in ((down, "down"), (up, "up"))
-        if some
+        f"{len(sizes)} turn{'s' if len(sizes) == 1 else ''} it {way} (by {span(sizes)} dB)"
+        for sizes, way in ((down, "down"), (up, "up"))
+        if sizes
     ]
     if same:
         parts.append(f"{same} leave{'s' if same == 1 else ''} it unchanged")
     return f"{said} Of {len(gains)} players " + ", ".join(parts) + "."
 
 
-def _range(gains: Sequence[float]) -> str:
-    sizes = sorted(abs(gain) for gain in gains)
-    return f"{level(sizes[0])} dB" if sizes[0] == sizes[-1] else f"{level(sizes[0])} to {level(sizes[-1])} dB"
-
-
 def _moves(row: PlayerRow) -> str:
     gains = [round(version.prediction.decision.gain_db, 1) for version in row.versions if version is not None]
-    words = [
-        (sum(gain < 0.0 for gain in gains), "turned down"),
-        (sum(gain > 0.0 for gain in gains), "turned up"),
-    ]
-    words.append((len(gains) - words[0][0] - words[1][0], "unchanged"))
-    return ", ".join(f"{count} {word}" for count, word in words if count)
+    down, up = sum(gain < 0.0 for gain in gains), sum(gain > 0.0 for gain in gains)
+    counts = ((down, "turned down"), (up, "turned up"), (len(gains) - down - up, "unchanged"))
+    return ", ".join(f"{count} {word}" for count, word in counts if count)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 A remark is a decision, a mark, a note, or a client's comment, each at a place in a track. WebVTT: W3C
 Candidate Recommendation of 4 April 2019, chapters (section 1.5); one file is for one track. Session files may
-have been written by hand: what is no number or no text counts as missing.
+be edited by hand: what is not a number or a text counts as missing.
 """
 
 from __future__ import annotations

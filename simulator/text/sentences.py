@@ -12,10 +12,10 @@ encoding, the limiter, a converter that clips.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from simulator.common.text import capital, level, printed_gap, share, signed
+from simulator.common.text import capital, counted, level, printed_gap, share, signed
 from simulator.common.units import TIE_LU
 from simulator.comparison.versions import punch_db
 from simulator.metering.measurement import Measurement
@@ -31,7 +31,7 @@ LEAST_DB = 0.05
 def shortfall_sentences(
     name: str, delivered: Measurement, prediction: Prediction, profile: Profile
 ) -> list[str]:
-    """At most one sentence; none where nothing is short, or where that is how the album was meant."""
+    """One sentence at most; none where nothing is short, or where the album was meant so."""
     decision, lost = prediction.decision, prediction.limiter_loss_lu
     own = track_lufs(profile, delivered)
     if decision.target_lufs is None or decision.counted_lufs is None or own is None:
@@ -67,22 +67,24 @@ def shortfall_sentences(
 def peak_sentences(name: str, prediction: Prediction, profile: Profile) -> list[str]:
     """What the player's limiter does, and what a raise without one leads to."""
     report, gain_db = prediction.limiter, prediction.decision.gain_db
-    said = []
+    sentences = []
     if report.max_reduction_db >= LEAST_DB:
         does = (
             f"Raised by this player, {name} hits its limiter"
             if gain_db >= LEAST_DB
             else f"The player's limiter acts on {name}"
         )
-        said.append(
+        sentences.append(
             f"{does}: gain reduction up to {level(report.max_reduction_db)} dB, over 1 dB for "
             f"{share(report.share_over_1_db)} of the time."
         )
     if profile.upward == "unprotected" and gain_db >= LEAST_DB:
         peak = prediction.played.true_peak_dbtp
         if peak is not None and peak > LEAST_DB:
-            said.append(f"Raised with no peak protection, {name} peaks at {signed(peak)} dBTP and clips.")
-    return said
+            sentences.append(
+                f"Raised with no peak protection, {name} peaks at {signed(peak)} dBTP and clips."
+            )
+    return sentences
 
 
 def _is_albums(profile: Profile, decision: Decision, delivered: Measurement, own_lufs: float) -> bool:
@@ -98,7 +100,7 @@ def _is_albums(profile: Profile, decision: Decision, delivered: Measurement, own
 
 
 def _why(who: str, reached: str, decision: Decision, short: float) -> str:
-    """What keeps it from the target, without a full stop; empty where no rule of the player does."""
+    """What keeps it from the target, without a full stop; empty where none of the player's rules does."""
     who = capital(who)
     if decision.limited_by == "headroom" and decision.gain_db < LEAST_DB:
         return f"{who} has no headroom to go up, so it ends up {level(short)} LU under target"
@@ -145,6 +147,12 @@ def _verb(takers: str, verb: str) -> str:
 def listed(parts: Sequence[str]) -> str:
     """`a`, `a and b`, `a, b and c`."""
     return f"{', '.join(parts[:-1])} and {parts[-1]}" if len(parts) > 1 else "".join(parts)
+
+
+def span(values: Sequence[float], form: Callable[[float], str] = level) -> str:
+    """`0.3 to 2.2`, or the one value where all print the same."""
+    low, high = form(min(values)), form(max(values))
+    return low if low == high else f"{low} to {high}"
 
 
 def no_loudness(names: Sequence[str]) -> str:
@@ -204,8 +212,8 @@ def passage_sentence(first: Version, second: Version, profile: Profile) -> str:
 
 
 def widened(delivered_lu: float, played_lu: float) -> bool:
-    """True where a player leaves more of a difference than there was. So where it raises a dense version
-    further than an open one, or its limiter takes from the open one. Less than a tenth of it is none."""
+    """True where the difference is larger as played: the player raises a dense version further than an open
+    one, or its limiter turns down the open one. Differences that print the same do not count."""
     return played_lu > delivered_lu and level(played_lu) != level(delivered_lu)
 
 
@@ -218,7 +226,7 @@ def headroom_sentences(version: Version, profile: Profile) -> list[str]:
 
 
 def punch_sentence(first: Version, second: Version) -> str:
-    """How far the peaks of each stand out; no gain changes that."""
+    """The peak-to-loudness ratios of the two; no gain changes them."""
     ratios = [punch_db(version.delivered) for version in (first, second)]
     more, less, difference = _ordered(first, second, ratios[0], ratios[1])
     if difference is None:
@@ -233,11 +241,11 @@ def punch_sentence(first: Version, second: Version) -> str:
 
 
 def overs_sentence(version: Version) -> str:
-    """What lies above full scale between the samples, delivered and played; empty where nothing does."""
+    """Inter-sample overs as delivered, and the peak as played; empty without overs."""
     found, peak = version.delivered, version.delivered.true_peak_dbtp
     if not found.over_count or peak is None:
         return ""
-    overs = f"{found.over_count} inter-sample over{'' if found.over_count == 1 else 's'}"
+    overs = counted(found.over_count, "inter-sample over")
     played = version.prediction.played.true_peak_dbtp
     then = ""
     if played is not None and version.prediction.decision.gain_db < 0.0:
@@ -268,8 +276,8 @@ def uncertainty_sentence(profile: Profile) -> str:
 
 
 def pair_sentences(first: Version, second: Version, profile: Profile) -> list[str]:
-    """All that the two say, in reading order."""
-    said = [
+    """Every sentence on the two, in reading order."""
+    sentences = [
         delivered_sentence(first, second),
         played_sentence(first, second, profile),
         passage_sentence(first, second, profile),
@@ -280,7 +288,7 @@ def pair_sentences(first: Version, second: Version, profile: Profile) -> list[st
         overs_sentence(second),
         uncertainty_sentence(profile),
     ]
-    return [sentence for sentence in said if sentence]
+    return [sentence for sentence in sentences if sentence]
 
 
 def _ordered(

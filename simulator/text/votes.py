@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Listener:
-    """One vote: who, whether the names were hidden, the result of it alone, the choices passage by passage
-    for the first of two versions (chosen, of how many rounds), and the words."""
+    """One vote: who, whether the names were hidden, its own result, the choices passage by passage for the
+    first of two versions (chosen, of how many rounds), and the words."""
 
     name: str
     blind: bool
@@ -86,38 +86,38 @@ def _pair_words(names: Sequence[str], pair: PairResult, who: str) -> str:
         both = f"{names[pair.first]} and {names[pair.second]}"
         return f"{both} were each chosen {chosen} of {pair.rounds} times by {who}: no preference."
     name = names[_favourite(pair)]
-    said = f"{name} was chosen {chosen} of {pair.rounds} times by {who}"
+    chosen_words = f"{name} was chosen {chosen} of {pair.rounds} times by {who}"
     if pair.p_holm < ALPHA:
-        return f"{said}: a preference (chance alone: once in {round(1.0 / pair.p_holm)})."
-    return f"{said}: no preference shown (p = {pair.p_holm:.2f})."
+        return f"{chosen_words}: a preference (chance alone: once in {round(1.0 / pair.p_holm)})."
+    return f"{chosen_words}: no preference shown (p = {pair.p_holm:.2f})."
 
 
 def _favourite(pair: PairResult) -> int:
     return pair.first if 2 * pair.for_first > pair.rounds else pair.second
 
 
-def sum_table(found: ListenerSum) -> Table:
+def sum_table(listener_sum: ListenerSum) -> Table:
     """A row a listener: how often each chose the first of a pair, and where there are two versions, in which
     passage."""
     from rich.table import Table
 
     table = Table(box=None, pad_edge=False)
     table.add_column("listener", overflow="fold")
-    pairs = found.listeners[0].alone.pairs
+    names, pairs = listener_sum.names, listener_sum.listeners[0].alone.pairs
     for pair in pairs:
-        table.add_column(f"{found.names[pair.first]} over {found.names[pair.second]}", justify="right")
+        table.add_column(f"{names[pair.first]} over {names[pair.second]}", justify="right")
         table.add_column("p", justify="right")
-    for passage in found.passages if len(pairs) == 1 else ():
+    for passage in listener_sum.passages if len(pairs) == 1 else ():
         table.add_column(passage, justify="right")
     table.add_column("")
-    for listener in found.listeners:
+    for listener in listener_sum.listeners:
         cells = [part for pair in listener.alone.pairs for part in _cells(pair)]
         cells += [f"{chosen} of {rounds}" for chosen, rounds in listener.passages]
         table.add_row(listener.name, *cells, "" if listener.blind else "names seen")
-    if found.result is not None:
-        cells = [part for pair in found.result.pairs for part in _cells(pair, corrected=True)]
+    if listener_sum.result is not None:
+        cells = [part for pair in listener_sum.result.pairs for part in _cells(pair, corrected=True)]
         if len(pairs) == 1:
-            blind = [listener.passages for listener in found.listeners if listener.blind]
+            blind = [listener.passages for listener in listener_sum.listeners if listener.blind]
             cells += [
                 f"{sum(chosen for chosen, _ in each)} of {sum(rounds for _, rounds in each)}"
                 for each in zip(*blind, strict=True)
@@ -133,7 +133,7 @@ def _cells(pair: PairResult, *, corrected: bool = False) -> tuple[str, str]:
 
 def sum_sentences(listener_sum: ListenerSum) -> list[str]:
     """Who dissents, and how far the sum reaches."""
-    said = []
+    sentences = []
     for place, pair in enumerate(listener_sum.result.pairs if listener_sum.result else ()):
         if 2 * pair.for_first == pair.rounds:
             continue
@@ -142,13 +142,13 @@ def sum_sentences(listener_sum: ListenerSum) -> list[str]:
             if listener.blind and 2 * own.for_first != own.rounds and _favourite(own) != _favourite(pair):
                 chosen = max(own.for_first, own.rounds - own.for_first)
                 other = listener_sum.names[_favourite(own)]
-                said.append(f"{listener.name} dissents: {other} {chosen} of {own.rounds} times.")
+                sentences.append(f"{listener.name} dissents: {other} {chosen} of {own.rounds} times.")
     seen = [listener.name for listener in listener_sum.listeners if not listener.blind]
     if seen and listener_sum.result is not None:
         have = "has" if len(seen) == 1 else "have"
-        said.append(f"Not in the sum: {', '.join(seen)}, who {have} seen the names.")
+        sentences.append(f"Not in the sum: {', '.join(seen)}, who {have} seen the names.")
     return [
-        *said,
+        *sentences,
         "The sum is an exact binomial test, two-sided, over all blind rounds: it speaks for these listeners "
         "only.",
     ]

@@ -146,7 +146,7 @@ def test_an_mp3_that_does_not_say_its_length_is_read_whole_or_refused(tmp_path: 
 
 
 @pytest.mark.parametrize("rate", [8_000, 16_000, 22_050, 32_000, 44_100, 48_000])
-@pytest.mark.parametrize("end", [b"", b"TAG" + bytes(125), bytes(100_000), RANDOM])
+@pytest.mark.parametrize("end", [b"TAG" + bytes(125), RANDOM])
 def test_the_frames_of_an_mp3_are_as_long_as_what_went_in(tmp_path: Path, rate: int, end: bytes) -> None:
     """And what stands behind them is no music, though headers may stand in it by chance."""
     noise = np.random.default_rng(3).uniform(-0.3, 0.3, (3 * rate, 2)).astype(np.float32)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from simulator.audio_files.reader import AudioReader, open_pcm
+from simulator.audio_files.reader import AudioInfo, AudioReader, open_pcm
 from simulator.common.errors import AudioError
 
 RATE = 48_000
@@ -19,6 +19,10 @@ def whole_range(frames: int, channels: int) -> np.ndarray:
     samples = np.random.default_rng(5).uniform(-1.0, 1.0, (frames, channels))
     samples[0], samples[-1] = -1.0, 1.0
     return samples
+
+
+def info_of(path: Path, container: str, subtype: str, channels: int, frames: int) -> AudioInfo:
+    return AudioInfo(str(path), container, subtype, RATE, channels, frames, None, False)
 
 
 def read(path: Path, block_frames: int = 65_536) -> np.ndarray:
@@ -39,7 +43,7 @@ def test_every_sample_is_the_librarys(
 ) -> None:
     path = tmp_path / "a.wav"
     soundfile.write(path, whole_range(frames, channels), RATE, format=container, subtype=subtype)
-    plain = open_pcm(str(path), container, subtype, channels, frames)
+    plain = open_pcm(info_of(path, container, subtype, channels, frames))
     assert plain is not None
     plain.close()
     assert np.array_equal(read(path, 1000), by_libsndfile(path))
@@ -51,7 +55,7 @@ def test_every_sample_is_the_librarys(
 def test_other_forms_are_left_to_the_library(tmp_path: Path, container: str, subtype: str) -> None:
     path = tmp_path / "a"
     soundfile.write(path, whole_range(500, 2), RATE, format=container, subtype=subtype)
-    assert open_pcm(str(path), container, subtype, 2, 500) is None
+    assert open_pcm(info_of(path, container, subtype, 2, 500)) is None
     assert np.array_equal(read(path), by_libsndfile(path))
 
 
@@ -71,7 +75,7 @@ def test_chunks_of_odd_sizes_before_and_after_the_samples_are_stepped_over(tmp_p
     path.write_bytes(
         riff((b"JUNK", b"odd"), FORM, (b"note", b"data"), (b"data", SAMPLES), (b"LIST", b"x" * 9))
     )
-    plain = open_pcm(str(path), "WAV", "PCM_24", 2, 256)
+    plain = open_pcm(info_of(path, "WAV", "PCM_24", 2, 256))
     assert plain is not None
     plain.close()
     assert np.array_equal(read(path), by_libsndfile(path))
@@ -84,14 +88,14 @@ def test_a_size_that_does_not_fit_is_left_to_the_library(tmp_path: Path, size: i
     data = riff(FORM, (b"data", SAMPLES))
     place = data.index(b"data") + 4
     path.write_bytes(data[:place] + struct.pack("<I", size) + data[place + 4 :])
-    assert open_pcm(str(path), "WAV", "PCM_24", 2, 256) is None
+    assert open_pcm(info_of(path, "WAV", "PCM_24", 2, 256)) is None
 
 
 def test_a_header_without_samples_or_with_endless_chunks_is_left_to_the_library(tmp_path: Path) -> None:
     path = tmp_path / "a.wav"
     for data in (b"", b"RIFF", riff(FORM), riff(FORM, *[(b"JUNK", b"")] * 2000, (b"data", SAMPLES))):
         path.write_bytes(data)
-        assert open_pcm(str(path), "WAV", "PCM_24", 2, 256) is None
+        assert open_pcm(info_of(path, "WAV", "PCM_24", 2, 256)) is None
 
 
 def test_a_file_that_is_cut_while_it_is_read_ends_too_early_in_words(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from math import comb
 import pytest
 
 from simulator.blind_test import statistics
-from simulator.session.blind.offer import ROUNDS
+from simulator.session.acts.trial_offer import ROUNDS
 
 # Minimum of right answers with P < .05, .01, .001: the exact binomial, one-sided, chance 1/2. The rows were
 # computed from the definition with scipy.stats.binom; `tail` below counts them a second time in fractions.

@@ -14,18 +14,27 @@ import pytest
 from support.fake_player import FakePlayer
 from support.made_session import Desk, session
 
-from simulator.deck.program import Now
+from simulator.deck.interface import Now
 from simulator.desk.completion import candidates
-from simulator.desk.status_bar import DeskStage, bar_of
+from simulator.desk.live_view import DeskStage, bar_of
 from simulator.metering.meter import Reading
 from simulator.session.acts.level_guard import RAMP_S, STEP_LU
-from simulator.session.effects import Keep, Output, Sound
-from simulator.session.events import DeviceFound, DeviceLost, Event, Prepared, Pressed, Tick, Typed
+from simulator.session.events import (
+    DeviceFound,
+    DeviceLost,
+    Event,
+    Keep,
+    Output,
+    Prepared,
+    Pressed,
+    Sound,
+    Tick,
+    Typed,
+)
 from simulator.session.session import opened, step
 from simulator.session.state import Session
 from simulator.session.track import PlayedView
-from simulator.text.desk.artist_screen import SCREEN_COLUMNS, place_json, scene_json
-from simulator.text.desk.stage import stage_lines
+from simulator.text.desk.stage import SCREEN_COLUMNS, place_json, scene_json, stage_lines
 from simulator.text.desk.status_bar import toolbar_lines
 
 TRIED = (

@@ -14,7 +14,7 @@ import pytest
 import soundfile
 from support.chromium import SEND, launched, opened, samples, until
 from support.in_memory import play_array
-from support.made_page import NASTY, PLAIN, changed_pair, order_of, write_music
+from support.made_page import NASTY, PLAIN, changed_pair, request_of, write_music
 
 from simulator.audibility.audibility import Moment, MomentKind
 from simulator.common.text import visible
@@ -42,7 +42,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def order(folder: Path) -> PageRequest:
-    return order_of(write_music(folder), PLAIN, profiles=("minus14-headroom", "minus14-limited"))
+    return request_of(write_music(folder), PLAIN, profiles=("minus14-headroom", "minus14-limited"))
 
 
 @pytest.fixture(scope="module")

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from support.external import require_external
 from support.gecko import launched
-from support.made_page import PLAIN, order_of, write_music
+from support.made_page import PLAIN, request_of, write_music
 from support.sound_server import has_sound_server, read_raw, sound_server
 from support.vote_mail import read_answer
 
@@ -21,7 +21,7 @@ pytestmark = [pytest.mark.heavy, pytest.mark.external]
 def test_the_page_plays_switches_and_brings_a_vote_back(tmp_path: Path) -> None:
     if not has_sound_server():
         require_external("no sound server (Debian: pulseaudio, pulseaudio-utils)")
-    page = build(order_of(write_music(tmp_path), PLAIN, rounds=3))
+    page = build(request_of(write_music(tmp_path), PLAIN, rounds=3))
     write(page, tmp_path / "vote.html", True)
     with sound_server(tmp_path / "sound") as server, launched(tmp_path, server.environment) as gecko:
         gecko.open(tmp_path / "vote.html")

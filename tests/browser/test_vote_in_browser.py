@@ -12,7 +12,7 @@ from urllib.parse import parse_qs
 import numpy as np
 import pytest
 from support.chromium import SEND, launched, opened, samples, until
-from support.made_page import PLAIN, order_of, write_music
+from support.made_page import PLAIN, request_of, write_music
 from support.vote_mail import read_answer
 
 from simulator.blind_test.ballot import voted
@@ -20,8 +20,7 @@ from simulator.blind_test.result import PreferenceResult, chosen_versions, resul
 from simulator.cli import app
 from simulator.page.clips import level_lufs
 from simulator.page.file.build import BuiltPage, build, write
-from simulator.session.blind.record import votes
-from simulator.session.log import from_json
+from simulator.session.log import from_json, votes
 
 pytestmark = [pytest.mark.heavy, pytest.mark.external]
 ROUNDS = 3
@@ -41,7 +40,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def built(folder: Path) -> BuiltPage:
-    return build(order_of(write_music(folder), PLAIN, rounds=ROUNDS))
+    return build(request_of(write_music(folder), PLAIN, rounds=ROUNDS))
 
 
 @pytest.fixture(scope="module")
@@ -235,7 +234,7 @@ def test_three_versions_show_every_pair_equally_often(browser: Any, folder: Path
     paths = write_music(folder)
     more = [paths[0], paths[1], folder / "third.wav"]
     more[2].write_bytes(paths[0].read_bytes())
-    order = order_of(more, ("one", "two", "three"), rounds=3)
+    order = request_of(more, ("one", "two", "three"), rounds=3)
     write(build(replace(order, seconds=1.0)), folder / "three.html", True)
     with opened(browser, folder / "three.html") as watched:
         ballot = watched.page.evaluate("JSON.parse(document.getElementById('ballot').textContent)")

@@ -22,7 +22,7 @@ from support.sound_server import has_sound_server, sound_server
 
 from simulator.cli import doctor
 from simulator.deck import live
-from simulator.deck.program import DeviceView
+from simulator.deck.interface import DeviceView
 from simulator.deck.stream import NO_DEVICE, NoSound
 from simulator.normalizer.codec_records import CODECS
 

@@ -25,16 +25,16 @@ from simulator.normalizer.profile import parse_profile
 from simulator.page.comments import Comment, comment_line, page_act
 from simulator.playlists.formats import parse_toml
 from simulator.playlists.playlist import Track
-from simulator.session.blind.record import ballot_act
 from simulator.session.commands import COMMANDS as DESK_COMMANDS
-from simulator.session.log import Act, Record, to_json
+from simulator.session.log import Act, Record, ballot_act, to_json
 
 ROOT = Path(__file__).resolve().parents[2]
 RATE = 44_100
 SECONDS = 6.0
 PAGES = [ROOT / "README.md", *sorted(FOLDER.glob("*.md"))]
 SLOW = re.compile(
-    r"fairhearing (demo|ladder|page|.*\bdemo\b|.*--profile all|check .*--for|.*--write-difference)|codec "
+    r"fairhearing (demo|doctor|ladder|listen .*<|page|.*\bdemo\b|.*--profile all|check .*--for)"
+    r"|compare .*--(out|write-difference)|^(codec|montage) "
 )
 """What takes seconds: it is left to the heavy run, with the rest of its block."""
 

@@ -28,7 +28,7 @@ from support.terminal import Terminal, has_tmux, terminal
 from simulator.cli.app import run
 from simulator.cli.commands import listen as listen_command
 from simulator.deck import live as opening
-from simulator.deck.program import OutputChoice
+from simulator.deck.interface import OutputChoice
 from simulator.storage import session_file
 
 RATE = 44100

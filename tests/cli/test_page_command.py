@@ -18,8 +18,7 @@ from simulator.blind_test.trial import begin
 from simulator.cli.steps.page import track_numbers
 from simulator.common.errors import UsageError
 from simulator.page.file import build
-from simulator.session.blind.record import ballots, votes
-from simulator.session.log import Act, Record, from_json, to_json
+from simulator.session.log import Act, Record, ballots, from_json, to_json, votes
 
 VOTE = "{0}/open.wav {0}/loud.wav --vote 6"
 
@@ -150,6 +149,37 @@ def test_a_page_from_the_record_has_its_marks_notes_and_decisions(
     assert bridge["0"]["start"] == 3.0
     assert "2" in bridge  # the other version has it too
     (folder / "list.session.json").unlink()
+
+
+def test_each_master_on_the_page_is_held_to_the_decision_that_check_holds_it_to(
+    answer: Any, folder: Path, tmp_path: Path
+) -> None:
+    """Each by the name in the playlist, else the last; a name that was never decided holds nothing, and a
+    line says so."""
+    shutil.copy(folder / "open.wav", tmp_path / "open.wav")
+    lines = ["format = 1"]
+    for title, own in (("Loud", "club"), ("Open", "")):
+        lines += ["[[tracks]]", 'path = "open.wav"', f'title = "{title}"']
+        lines += [f'decision = "{own}"'] if own else []
+    (tmp_path / "list.toml").write_text("\n".join(lines), encoding="utf-8")
+    acts = tuple(
+        Act(f"2026-01-0{day}T10:00:00+01:00", "decision", {"destination": name, "target_lufs": target})
+        for day, (name, target) in enumerate([("club", -41.0), ("streaming", -43.0)], 1)
+    )
+    session = tmp_path / "list.session.json"
+    session.write_bytes(to_json(Record("Lantern", acts)))
+    page = f"page {tmp_path / 'list.toml'} -o {tmp_path / 'page.html'} --seconds 0.5"
+    page += " --with findings,decisions"
+    assert answer(page)[0] == 0
+    shown = re.findall(r"target (−\d+\.\d)0 LUFS", (tmp_path / "page.html").read_text(encoding="utf-8"))
+    checked = answer(f"check {tmp_path / 'list.toml'} --decision {session} --json")[1]
+    assert [one["decided"]["target_lufs"] for one in json.loads(checked)] == [-41.0, -43.0]
+    assert shown == ["−41.0", "−43.0"]
+    (tmp_path / "list.toml").write_text("\n".join(lines).replace("club", "vinyl"), encoding="utf-8")
+    code, _, problems = answer(f"{page} --force")
+    assert code == 0
+    assert "no decision for “vinyl”" in problems
+    assert "checks its masters against no decision" in problems
 
 
 SAID = {

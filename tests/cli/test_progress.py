@@ -93,3 +93,14 @@ def test_on_a_terminal_a_bar_shows_during_a_single_long_step(
     shown = capsys.readouterr().err
     assert "Rendering" in shown
     assert "0/1" in shown
+
+
+def test_more_steps_than_expected_raise_the_count(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(output, "LINE_SECONDS", 0.05)
+    with output.steps("Checking", 1) as step:
+        step()
+        step()
+        time.sleep(0.15)
+    assert "Checking: 2 of 2 after 0 s." in capsys.readouterr().err

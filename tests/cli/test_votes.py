@@ -13,8 +13,7 @@ from simulator.blind_test.ballot import Ballot, answer_line
 from simulator.blind_test.result import PreferenceResult, result
 from simulator.blind_test.trial import TrialPlan, draw
 from simulator.cli import app
-from simulator.session.blind.record import ballot_act, votes
-from simulator.session.log import Act, Record, from_json, to_json
+from simulator.session.log import Act, Record, ballot_act, from_json, to_json, votes
 from simulator.storage.session_file import RecordFile
 
 PLAN = TrialPlan("preference", ("open", "loud"), 8, 3, "matched", 0.03, 52.3, 6.0, "its loudest 6 s")

@@ -8,7 +8,7 @@ import pytest
 from support.made_comparison import compared, difference, laid, song
 from support.made_measurements import made, player
 
-from simulator.comparison.versions import played_punch_db, punch_db
+from simulator.comparison.versions import punch_db
 
 OPEN = song([(-20.0, 20.0), (-12.0, 20.0)], -1.0, share=0.0)
 LOUD = song([(-11.0, 20.0), (-8.0, 20.0)], 0.8, overs=7, share=0.02)
@@ -87,9 +87,9 @@ def test_overs_that_were_turned_down_are_no_punch_either() -> None:
 
 def test_a_peak_that_an_encoder_raises_under_full_scale_is_no_over() -> None:
     """From −1.5 to −1.3 dBTP: nothing went over, so all of it counts."""
-    assert played_punch_db(made(-22.5, -1.3), 0.0) == pytest.approx(21.2)
-    assert played_punch_db(made(-14.5, 0.7), 0.0) == pytest.approx(14.5)
-    assert played_punch_db(made(-14.5, -5.3), -6.0) == pytest.approx(8.5)
+    assert punch_db(made(-22.5, -1.3), 0.0) == pytest.approx(21.2)
+    assert punch_db(made(-14.5, 0.7), 0.0) == pytest.approx(14.5)
+    assert punch_db(made(-14.5, -5.3), -6.0) == pytest.approx(8.5)
 
 
 def test_a_limiter_of_the_player_takes_punch() -> None:

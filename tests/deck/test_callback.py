@@ -9,8 +9,7 @@ from hypothesis import strategies as st
 from support.deck_lanes import FADE, RATE, Audio, Hand, HeldLanes, noise, order
 
 from simulator.deck import shared_memory
-from simulator.deck.callback import Callback
-from simulator.deck.playing_order import LaneStretch, Leaving
+from simulator.deck.callback import Callback, LaneStretch, Leaving
 from simulator.metering.passage import with_edges
 
 SIZES = st.lists(st.integers(1, 700), min_size=1, max_size=5)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from simulator.common.errors import UsageError
-from simulator.deck.program import DeviceView
+from simulator.deck.interface import DeviceView
 from simulator.deck.stream import NoSound, named, outputs
 
 DEVICES = [

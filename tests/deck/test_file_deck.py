@@ -11,8 +11,8 @@ from support.live_decks import made, whole
 from support.sound_server import RATE
 
 from simulator.common.errors import UsageError, WriteError
+from simulator.deck.interface import DeckProgram, DeckSegment, LaneKey
 from simulator.deck.live import open_deck
-from simulator.deck.program import DeckProgram, DeckSegment, LaneKey
 from simulator.deck.renderer import lane_blocks
 from simulator.deck.to_file import FileDeck
 from simulator.dsp.ceiling import LimiterSettings

@@ -14,7 +14,7 @@ from support.signals import both, click_train, pink_noise
 
 from simulator.audio_files.reader import AudioReader
 from simulator.common.errors import AudioError
-from simulator.deck.program import LaneKey
+from simulator.deck.interface import LaneKey
 from simulator.deck.renderer import Make, Renderer, lane_blocks, to_stereo
 from simulator.deck.shared_memory import FAILED, READY, MappedLanes, lane_path
 from simulator.dsp.ceiling import LimiterSettings
@@ -52,7 +52,7 @@ def test_a_lane_is_the_render_at_the_device_s_rate(
     """Rests on the one chain, run with the same settings from the first frame on, in the same segments."""
     path = song(tmp_path, channels)
     target = tmp_path / "render.wav"
-    render_track(TrackJob(str(path), str(target), chain, "float32", False, False, Passage(0, 1, ""), rate))
+    render_track(TrackJob(str(path), str(target), chain, "float32", False, Passage(0, 1, ""), rate))
     rendered, _ = soundfile.read(target, dtype="float32", always_2d=True)
     lane = np.concatenate(list(lane_blocks(LaneKey(str(path), chain), rate)))
     assert np.array_equal(lane, np.repeat(rendered, 2, axis=1) if channels == 1 else rendered)
@@ -67,7 +67,7 @@ def test_the_file_s_own_lane_with_the_gain_as_a_number_is_the_render_of_a_gain(
     path = song(tmp_path, 2)
     target = tmp_path / "render.wav"
     chain = ChainSettings(-6.3)
-    render_track(TrackJob(str(path), str(target), chain, "float32", False, False, Passage(0, 1, ""), rate))
+    render_track(TrackJob(str(path), str(target), chain, "float32", False, Passage(0, 1, ""), rate))
     rendered, _ = soundfile.read(target, dtype="float32")
     lane = np.concatenate(list(lane_blocks(LaneKey(str(path)), rate))) * np.float32(10.0 ** (-6.3 / 20.0))
     assert np.abs(lane - rendered).max() <= (0.0 if rate == 44_100 else 2.0**-23)

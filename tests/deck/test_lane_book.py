@@ -10,8 +10,8 @@ import numpy as np
 import soundfile
 from support.deck_lanes import plain_cells
 
+from simulator.deck.interface import LaneKey, LaneView
 from simulator.deck.lanes import MARGIN_FRAMES, LaneBook
-from simulator.deck.program import LaneKey, LaneView
 from simulator.deck.renderer import Drop, Failed, Make
 from simulator.deck.shared_memory import GENERATION, READY, TOTAL, Cells
 from simulator.normalizer.chain import ChainSettings

@@ -34,8 +34,8 @@ from support.sound_server import (
 )
 
 from simulator.common.errors import UsageError
+from simulator.deck.interface import OutputChoice
 from simulator.deck.live import LiveDeck
-from simulator.deck.program import OutputChoice
 
 pytestmark = pytest.mark.heavy
 TESTS = Path(__file__).resolve().parents[1]

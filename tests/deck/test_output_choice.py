@@ -17,8 +17,8 @@ from support.sound_server import DEVICE, RATE, has_sound_server, heard, sound_se
 
 from simulator.common.errors import UsageError
 from simulator.deck import stream
+from simulator.deck.interface import OutputChoice
 from simulator.deck.live import LiveDeck
-from simulator.deck.program import OutputChoice
 from simulator.deck.stream import DeviceStream, Fill, NotOpened
 
 

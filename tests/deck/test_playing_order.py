@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulator.deck.playing_order import LaneStretch, Order, placed
+from simulator.deck.callback import LaneStretch, Order, placed
 from simulator.dsp.fades import fade_frames, rise
 
 PARTS = (LaneStretch(0, 10, 30, silence=5), LaneStretch(1, 0, None))

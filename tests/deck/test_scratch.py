@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from simulator.common.errors import WriteError
-from simulator.deck.scratch import Scratch
+from simulator.deck.lanes import Scratch
 
 
 def test_the_folder_is_the_user_s_alone_and_goes(tmp_path: Path) -> None:

@@ -17,8 +17,8 @@ from support.live_decks import made, prepare, process_ids, until, whole
 from support.sound_server import RATE
 
 from simulator.common.errors import UsageError
+from simulator.deck.interface import DeckProgram, DeckSegment, OutputChoice
 from simulator.deck.live import LiveDeck
-from simulator.deck.program import DeckProgram, DeckSegment, OutputChoice
 
 TESTS = Path(__file__).resolve().parents[1]
 
@@ -132,7 +132,7 @@ SESSION = """
 import sys, time
 from pathlib import Path
 from simulator.deck.live import LiveDeck
-from simulator.deck.program import DeckProgram, DeckSegment, LaneKey, OutputChoice
+from simulator.deck.interface import DeckProgram, DeckSegment, LaneKey, OutputChoice
 if __name__ == "__main__":
     from support.live_decks import process_ids
     deck = LiveDeck(OutputChoice(None, 44100), silent=True, cache=Path(sys.argv[1]))

@@ -17,14 +17,13 @@ from support.fake_player import FakePlayer
 from support.made_session import Desk
 
 from simulator.common.errors import UsageError
-from simulator.deck.program import Now
+from simulator.deck.interface import Now
 from simulator.desk.artist_screen import MOST_CONNECTIONS, ArtistScreen
-from simulator.desk.status_bar import DeskStage, bar_of
+from simulator.desk.live_view import DeskStage, bar_of
 from simulator.metering.meter import Reading
 from simulator.session.events import Prepared, Typed
 from simulator.text.colours import VERSIONS_ON_DARK
-from simulator.text.desk.artist_screen import SCREEN_COLUMNS, place_json, scene_json
-from simulator.text.desk.stage import Stage
+from simulator.text.desk.stage import SCREEN_COLUMNS, Stage, place_json, scene_json
 
 
 def stage_of(desk: Desk) -> Stage:

@@ -15,9 +15,8 @@ from support.made_measurements import made, player
 
 from simulator.audibility.audibility import Audibility, Hits, Moment, MomentKind
 from simulator.common.errors import AudioError
-from simulator.deck.program import DeviceView, LaneKey
-from simulator.desk.controller import Desk
-from simulator.desk.environment import Outside
+from simulator.deck.interface import DeviceView, LaneKey
+from simulator.desk.controller import Desk, Outside
 from simulator.desk.tracks import played_views, track_views
 from simulator.dsp.limiter import LimiterReport
 from simulator.engine.predict import MeasuredTrack

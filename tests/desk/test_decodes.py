@@ -17,7 +17,7 @@ from support.made_session import view
 
 from simulator.cli import app
 from simulator.common.errors import WriteError
-from simulator.deck.program import LaneKey
+from simulator.deck.interface import LaneKey
 from simulator.desk import decodes as desk_decodes
 from simulator.desk.decodes import PREFIX, Decodes
 from simulator.desk.tracks import TrackLanes, lane_key, track_lanes

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from simulator.desk.status_bar import DeskMeter
+from simulator.desk.live_view import DeskMeter
 
 RATE = 8000
 

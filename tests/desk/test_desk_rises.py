@@ -8,10 +8,10 @@ from support.deck_lanes import RATE, Hand, HeldLanes, order
 from support.made_session import Desk
 
 from simulator.common.units import db_to_gain
-from simulator.deck.playing_order import LaneStretch, Leaving
+from simulator.deck.callback import LaneStretch, Leaving
 from simulator.dsp.fades import FADE_SECONDS
 from simulator.session.acts.level_guard import EAR_RAMP_S, RAMP_S
-from simulator.session.effects import Effect, Output, Pause, Resume, Sound
+from simulator.session.events import Effect, Output, Pause, Resume, Sound
 
 RIGHT = 0.9
 """Left 0.5, right 0.45: their difference is 26 dB below the left channel."""

@@ -10,8 +10,8 @@ from support.fake_player import FakePlayer
 from support.made_session import Desk, session
 
 from simulator.audibility.audibility import Audibility, Hits, Moment, MomentKind
-from simulator.deck.program import Now
-from simulator.desk.status_bar import DeskStage, bar_of
+from simulator.deck.interface import Now
+from simulator.desk.live_view import DeskStage, bar_of
 from simulator.metering.meter import Reading
 from simulator.session.state import Session
 from simulator.text.desk.stage import Stage, stage_lines

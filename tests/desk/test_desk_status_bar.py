@@ -9,8 +9,8 @@ import pytest
 from support.fake_player import FakePlayer
 from support.made_measurements import made, player
 
-from simulator.deck.program import Now
-from simulator.desk.status_bar import bar_of
+from simulator.deck.interface import Now
+from simulator.desk.live_view import bar_of
 from simulator.dsp.limiter import LimiterReport
 from simulator.metering.meter import Reading
 from simulator.normalizer.decision import decide

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from simulator.deck.program import DeckProgram, DeckSegment, LaneKey
+from simulator.deck.interface import DeckProgram, DeckSegment, LaneKey
 from simulator.desk.tracks import TrackLanes, deck_program, lane_key
 from simulator.dsp.ceiling import LimiterSettings
 from simulator.normalizer.chain import ChainSettings

@@ -12,9 +12,8 @@ import pytest
 from support.fake_player import FakePlayer
 from support.made_session import session
 
-from simulator.desk.controller import Desk
+from simulator.desk.controller import Desk, Outside
 from simulator.desk.decodes import Decode
-from simulator.desk.environment import Outside
 from simulator.desk.tracks import Rewritten
 from simulator.session.events import Event, Revised
 from simulator.session.log import Act, Record

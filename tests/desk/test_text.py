@@ -5,22 +5,23 @@ from __future__ import annotations
 import pytest
 from support.fake_player import FakePlayer
 
-from simulator.deck.program import DeviceView
-from simulator.desk.controller import WIDEST, device_text, where_it_goes, wrapped
+from simulator.deck.interface import DeviceView
+from simulator.desk.controller import device_text, paragraphs, where_it_goes
+from simulator.text.desk.screens import WIDEST
 
 SENTENCE = "The crushed master is turned down by seven decibels, the open one stays as it is. " * 4
 
 
 @pytest.mark.parametrize("width", [40, 80, 140, 300])
 def test_a_paragraph_is_wrapped_to_the_screen_and_to_what_can_be_read(width: int) -> None:
-    lines = wrapped(SENTENCE, width).splitlines()
+    lines = paragraphs(SENTENCE, width).splitlines()
     assert all(len(line) <= min(width - 1, WIDEST) for line in lines)
     assert " ".join(lines).split() == SENTENCE.split()
 
 
 @pytest.mark.parametrize(("text", "lines"), [("", [""]), ("a\n\nb", ["a", "", "b"]), ("one", ["one"])])
 def test_line_ends_stay(text: str, lines: list[str]) -> None:
-    assert wrapped(text, 80).split("\n") == lines
+    assert paragraphs(text, 80).split("\n") == lines
 
 
 def test_devices_are_listed_with_what_plays_and_what_the_system_would_take() -> None:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from simulator.deck.program import DeckSegment, LaneKey, LaneView
+from simulator.deck.interface import DeckSegment, LaneKey, LaneView
 from simulator.desk.controller import Preparing
 from simulator.session.events import Prepared
 

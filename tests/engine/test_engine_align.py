@@ -9,6 +9,7 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 import soundfile
@@ -20,7 +21,7 @@ from simulator.comparison.alignment import Alignment
 from simulator.comparison.difference import Difference
 from simulator.engine import align
 from simulator.engine.align import alignment_of, compare_files, difference_audio
-from simulator.storage.measurement_cache import Store, pack_pair, unpack_pair
+from simulator.storage.measurement_cache import Store, unpack_pair
 
 
 @pytest.fixture(scope="module")
@@ -113,12 +114,12 @@ def test_a_damaged_entry_is_found_again(pair: tuple[str, str], tmp_path: Path) -
 def test_packed_findings_come_back_whole(pair: tuple[str, str], store: Store) -> None:
     alignment, difference, audibility = compare_files(*pair, store)
     assert difference is not None
-    assert unpack_pair(pack_pair(alignment), Alignment) == alignment
+    assert unpack_pair(msgspec.msgpack.encode(alignment), Alignment) == alignment
     assert audibility is not None
-    assert unpack_pair(pack_pair(difference), Difference) == difference
-    assert unpack_pair(pack_pair(audibility), Audibility) == audibility
+    assert unpack_pair(msgspec.msgpack.encode(difference), Difference) == difference
+    assert unpack_pair(msgspec.msgpack.encode(audibility), Audibility) == audibility
     with pytest.raises(ValueError, match=r"\w"):
-        unpack_pair(pack_pair(alignment), Difference)
+        unpack_pair(msgspec.msgpack.encode(alignment), Difference)
 
 
 def test_different_performances_have_no_difference(tmp_path: Path, made: Version, store: Store) -> None:

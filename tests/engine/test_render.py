@@ -250,7 +250,7 @@ def test_a_round_file_that_cannot_be_written_costs_no_track(
     def refuses(plan: RenderPlan, *_: object) -> float:
         raise WriteError(f"{plan.folder / 'montage-played.wav'}: cannot be written.")
 
-    monkeypatch.setattr(rendering, "_write_round", refuses)
+    monkeypatch.setattr(rendering, "_write_montages", refuses)
     source = written(tmp_path / "a.wav", peaky(RATE, 1.0, 88))
     outcome = render(plan_of([source], "r128", tmp_path / "out", "wav24"))
     assert outcome.tracks == 1

@@ -18,8 +18,8 @@ import soundfile
 from support import platform_rules, source
 
 from simulator.codecs import deliver
-from simulator.deck import renderer, scratch
-from simulator.deck.program import LaneKey
+from simulator.deck import lanes, renderer
+from simulator.deck.interface import LaneKey
 from simulator.deck.shared_memory import Cells, lane_path
 from simulator.session.log import Act
 from simulator.storage import process_life
@@ -125,13 +125,13 @@ def test_dead_scratch_folders_go_where_there_is_no_flock(
     fake = types.ModuleType("msvcrt")
     fake.locking, fake.LK_NBLCK = locking, 2  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, "msvcrt", fake)
-    monkeypatch.setattr(scratch, "os", _Nt("os"))
+    monkeypatch.setattr(lanes, "os", _Nt("os"))
     dead = tmp_path / "scratch" / str(DEAD)
     dead.mkdir(parents=True)
     (dead / "lock").touch()
     (dead / "lane-1-1.f32").write_bytes(bytes(100))
-    living = scratch.Scratch(tmp_path)
-    second = scratch.Scratch(tmp_path)
+    living = lanes.Scratch(tmp_path)
+    second = lanes.Scratch(tmp_path)
     assert not dead.exists()
     assert living.folder.exists()
     second.close()

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from simulator.deck.program import DeckProgram, DeckSegment, LaneKey
+from simulator.deck.interface import DeckProgram, DeckSegment, LaneKey
 from simulator.deck.to_file import FileDeck
 
 RATE = 44_100

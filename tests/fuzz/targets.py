@@ -8,6 +8,7 @@ anything that is not what it says: odd numbers, texts that steer a terminal.
 
 from __future__ import annotations
 
+import contextlib
 import io
 import math
 import os
@@ -27,7 +28,7 @@ from simulator.audio_files.reader import AudioReader
 from simulator.audio_files.tags import read_tags
 from simulator.blind_test.ballot import answer_line, read_answers
 from simulator.cli.steps.sheet import answer
-from simulator.common.errors import SimulatorError
+from simulator.common.errors import SimulatorError, UsageError
 from simulator.comparison.alignment import Alignment
 from simulator.delivery.sheet import (
     Sheet,
@@ -37,7 +38,6 @@ from simulator.delivery.sheet import (
     changes,
     read_sheet_text,
 )
-from simulator.engine.check import last_decided
 from simulator.metering.meter import measure_array
 from simulator.normalizer.profile import parse_profile
 from simulator.page import session_log
@@ -46,10 +46,10 @@ from simulator.page.file.build import templates
 from simulator.page.mail_text import texts_of
 from simulator.page.sheet import sheet_html
 from simulator.playlists.formats import parse_playlist
-from simulator.session.blind.record import ballots, votes
-from simulator.session.log import Act, Record, from_json, to_json
+from simulator.session.log import Act, Record, ballots, from_json, to_json, votes
 from simulator.session.provenance import known_ids, news
 from simulator.storage.measurement_cache import pack, unpack, unpack_pair
+from simulator.storage.session_file import DECISION, Decisions
 
 ROOT = Path(__file__).resolve().parents[2]
 AUDIO = {"wav": "PCM_24", "aiff": "PCM_16", "flac": "PCM_16", "ogg": "VORBIS", "mp3": "MPEG_LAYER_III"}
@@ -89,7 +89,8 @@ def record(data: bytes) -> None:
     acts = found.acts
     assert from_json(to_json(found)) == found
     ballots(acts), votes(acts), known_ids(acts), news(acts, (), {})
-    last_decided(acts)
+    with contextlib.suppress(UsageError):  # none, or nothing measurable
+        Decisions("a.session.json", found.of_kind(DECISION)).of()
     session_log.notes(acts), session_log.decisions(acts), session_log.trials(acts)
     session_log.marks(acts, [])
 

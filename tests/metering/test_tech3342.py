@@ -18,7 +18,7 @@ from support.signals import noise_bursts
 
 from simulator.metering.meter import measure_array
 
-RATES = (44_100, 48_000)
+RATES = (pytest.param(44_100, marks=pytest.mark.heavy), 48_000)
 OFFICIAL = "FAIRHEARING_EBU_WAV"
 
 

@@ -5,16 +5,8 @@ from __future__ import annotations
 import pytest
 from support.made_measurements import made, on_album, player
 
-from simulator.normalizer.decision import decide, decide_all, one_decimal
+from simulator.normalizer.decision import decide, decide_all
 from simulator.normalizer.profile import Conditional
-
-
-@pytest.mark.parametrize(
-    ("value", "text"),
-    [(-0.04, "0.0"), (0.0, "0.0"), (-14.0, "−14.0"), (2.25, "2.2"), (-1.06, "−1.1"), (10.0, "10.0")],
-)
-def test_numbers_have_one_decimal_and_zero_has_no_sign(value, text):
-    assert one_decimal(value) == text
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from support.made_page import NASTY, PLAIN, changed_pair, order_of, write_music
+from support.made_page import NASTY, PLAIN, changed_pair, request_of, write_music
 
 from simulator.audibility.audibility import Moment, MomentKind
 from simulator.common.text import visible
@@ -32,7 +32,7 @@ def page_of(music: list[Path], seed: int = 5) -> BuiltPage:
     moments = [Moment(MomentKind.ATTACK, 1.0, 3.0, 5.0, 2.0), Moment(MomentKind.PUMPING, 4.5, 3.0, 3.0, 1.5)]
     changed = changed_pair(*moments)
     return build(
-        order_of(music, profiles=("minus14-headroom", "minus14-limited"), changed=changed, seed=seed)
+        request_of(music, profiles=("minus14-headroom", "minus14-limited"), changed=changed, seed=seed)
     )
 
 
@@ -45,12 +45,12 @@ def page(music: list[Path]) -> BuiltPage:
 def nasty(music: list[Path]) -> BuiltPage:
     finding = Finding("x", NASTY[0], "fix", 1.0, "dB", 0.0, (1.0,), NASTY[0], NASTY[1], NASTY[0])
     more = {"decisions": [NASTY[0]], "notes": [NASTY[1]], "trials": [NASTY[0]], "findings": {0: [finding]}}
-    return build(order_of(music, NASTY, title=NASTY[0], **more))
+    return build(request_of(music, NASTY, title=NASTY[0], **more))
 
 
 @pytest.fixture(scope="module")
 def ballot_page(music: list[Path]) -> BuiltPage:
-    return build(order_of(music, rounds=6))
+    return build(request_of(music, rounds=6))
 
 
 def unsealed(text: str, key: bytes) -> dict[str, Any]:
@@ -194,10 +194,10 @@ def test_what_was_lost_is_said_or_that_nothing_is_expected_or_nothing(
 ) -> None:
     assert "0:01, the hits are softer" in first_level(page.text)
     assert "loud is likely to differ most from open" in first_level(page.text)
-    silent = first_level(build(order_of(music, changed=changed_pair(share=0.0))).text)
+    silent = first_level(build(request_of(music, changed=changed_pair(share=0.0))).text)
     assert "Loudness apart, no audible change is expected between open and loud" in silent
-    assert "Hear what was lost" not in first_level(build(order_of(music)).text)
-    apart = build(order_of(music, changed=changed_pair(), heard=[0, 2]))
+    assert "Hear what was lost" not in first_level(build(request_of(music)).text)
+    apart = build(request_of(music, changed=changed_pair(), heard=[0, 2]))
     assert "Hear what was lost" not in first_level(apart.text)
 
 
@@ -298,7 +298,7 @@ def test_behind_the_curtain_stands_all_of_it(ballot_page: BuiltPage) -> None:
 def test_the_sounds_of_the_vote_lie_among_the_others_in_random_order(music: list[Path]) -> None:
     places = set()
     for seed in range(4):
-        text = build(order_of(music, rounds=6, seed=seed)).text
+        text = build(request_of(music, rounds=6, seed=seed)).text
         ballot = json.loads(re.findall(r'id="ballot">(.*?)</script>', text, re.DOTALL)[0])
         names = re.findall(r'<script type="text/plain" id="(c\w+)"', text)
         assert len(names) == len(set(names)) > 4

@@ -8,7 +8,7 @@ import re
 from pathlib import Path
 
 import pytest
-from support.made_page import order_of, write_music
+from support.made_page import request_of, write_music
 
 from simulator.blind_test.trial import begin
 from simulator.common.errors import UsageError
@@ -53,7 +53,7 @@ def test_the_odds_are_those_of_a_fair_coin_on_both_sides() -> None:
 
 def test_rounds_are_spread_over_the_passages_and_each_sounds_as_drawn(tmp_path: Path) -> None:
     """Six rounds over two passages: three each; what a round plays is the drawn version at its passage."""
-    order = order_of(write_music(tmp_path), rounds=6, vote_passages=("loudest, quietest",))
+    order = request_of(write_music(tmp_path), rounds=6, vote_passages=("loudest, quietest",))
     page = build(order)
     ballot = page.ballot
     assert ballot is not None
@@ -70,4 +70,4 @@ def test_rounds_are_spread_over_the_passages_and_each_sounds_as_drawn(tmp_path: 
             assert first.setdefault((passage, version), sound) == sound
     assert sorted(first.values()) == [0, 1, 2, 3]
     with pytest.raises(UsageError, match="there is no passage “coda”"):
-        build(order_of(write_music(tmp_path), rounds=6, vote_passages=("loudest", "coda")))
+        build(request_of(write_music(tmp_path), rounds=6, vote_passages=("loudest", "coda")))

@@ -13,8 +13,7 @@ from simulator.common.errors import UsageError
 from simulator.normalizer.decision import decide_all
 from simulator.normalizer.profile import Delivery, Profile, Scope
 from simulator.session import codec_variants
-from simulator.session.effects import Keep, Predict, Sound
-from simulator.session.events import Predicted
+from simulator.session.events import Keep, Predict, Predicted, Sound
 from simulator.session.track import PlayedView
 
 HEADROOM = "minus14-headroom"

@@ -11,11 +11,9 @@ from simulator.desk.completion import candidates
 from simulator.desk.prompt import KEYS
 from simulator.session import commands
 from simulator.session.acts.command import Choice, Command, Line, Outcome
-from simulator.session.blind.run import Run
-from simulator.session.effects import Keep, Output, Say, Show
-from simulator.session.events import Prepared, Pressed
+from simulator.session.events import Keep, Output, Prepared, Pressed, Say, Show
 from simulator.session.excerpts import Mark
-from simulator.session.state import Session
+from simulator.session.state import Run, Session
 from simulator.text.desk.screens import help_text
 
 

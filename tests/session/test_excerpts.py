@@ -7,7 +7,7 @@ from support.made_session import session, song, view
 
 from simulator.session.excerpts import parse_time, place_of
 from simulator.session.levels import Source, Span, heard_lufs, matching_db, passage_lufs
-from simulator.session.program import list_plan, loop_plan, program_of, transitions_plan
+from simulator.session.plans import list_plan, loop_plan, program_of, transitions_plan
 from simulator.session.track import same_moment_s
 
 

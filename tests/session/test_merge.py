@@ -9,8 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from support.made_session import Desk
 
-from simulator.session.effects import Merge
-from simulator.session.events import Merged
+from simulator.session.events import Merge, Merged
 from simulator.session.excerpts import Mark
 from simulator.session.log import Act, Record, merged, missing
 from simulator.session.provenance import copy_words

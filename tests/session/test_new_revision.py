@@ -7,8 +7,7 @@ from dataclasses import replace
 import pytest
 from support.made_session import Desk
 
-from simulator.session.effects import Keep, Replace, Resume, Sound
-from simulator.session.events import Prepared, Replaced, Revised
+from simulator.session.events import Keep, Prepared, Replace, Replaced, Resume, Revised, Sound
 from simulator.session.provenance import revised
 from simulator.session.track import TrackView
 

@@ -10,8 +10,7 @@ import pytest
 from support.made_session import profiles, session
 
 from simulator.metering.measurement import METHOD
-from simulator.session.effects import Keep
-from simulator.session.events import Typed
+from simulator.session.events import Keep, Typed
 from simulator.session.log import Act, Record, from_json, to_json
 from simulator.session.provenance import known_ids, material, news, rested
 from simulator.session.session import opened, step

@@ -11,31 +11,29 @@ from support.made_session import Desk, session, view
 from support.made_session import song as made_song
 
 from simulator.session.acts.level_guard import ASK_LU, EAR_RAMP_S, RAMP_S, STEP_LU
-from simulator.session.effects import (
+from simulator.session.events import (
+    Aligned,
     ChooseDevice,
+    DeviceFound,
+    DeviceLost,
     Keep,
     Leave,
     ListDevices,
     Output,
     Pause,
     Predict,
+    Predicted,
+    Pressed,
     RememberTrim,
     Replace,
+    Replaced,
     Resume,
     Say,
     Show,
     Sound,
-    Wait,
-)
-from simulator.session.events import (
-    Aligned,
-    DeviceFound,
-    DeviceLost,
-    Predicted,
-    Pressed,
-    Replaced,
     Tick,
     Typed,
+    Wait,
 )
 from simulator.session.session import opened, step
 from simulator.session.track import PlayedView

@@ -12,8 +12,7 @@ from support.made_session import Desk, session, song, view
 from simulator.common.units import energy_to_lufs
 from simulator.metering.measurement import Series
 from simulator.session.acts.level_guard import EAR_RAMP_S
-from simulator.session.effects import Output, Resume, Sound
-from simulator.session.events import Pressed, Replaced
+from simulator.session.events import Output, Pressed, Replaced, Resume, Sound
 from simulator.session.levels import Span, heard_lufs, matching_db, passage_lufs
 from simulator.session.state import Session
 

@@ -7,9 +7,8 @@ from dataclasses import replace
 import pytest
 from support.made_session import Desk, session, song, view
 
-from simulator.session.effects import Sound
-from simulator.session.events import Replaced
-from simulator.session.program import SHORTEST_LOOP_S
+from simulator.session.events import Replaced, Sound
+from simulator.session.plans import SHORTEST_LOOP_S
 from simulator.session.track import TrackView
 
 STEPS = [-20.0, -10.0]

@@ -7,8 +7,7 @@ from dataclasses import replace
 import pytest
 from support.made_session import Desk, session, song, view
 
-from simulator.session.effects import Keep, Sound
-from simulator.session.events import Pressed
+from simulator.session.events import Keep, Pressed, Sound
 from simulator.session.levels import Span
 from simulator.session.state import Session
 

@@ -11,8 +11,18 @@ from simulator.audibility.audibility import Audibility, Hits, Moment, MomentKind
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.prediction import from_gain
 from simulator.session import worst
-from simulator.session.effects import FindMoments, Keep, Predict, Sound
-from simulator.session.events import MomentsFound, Predicted, Prepared, Replaced, Tick, Typed
+from simulator.session.events import (
+    FindMoments,
+    Keep,
+    MomentsFound,
+    Predict,
+    Predicted,
+    Prepared,
+    Replaced,
+    Sound,
+    Tick,
+    Typed,
+)
 from simulator.session.session import step
 from simulator.session.state import Session
 from simulator.session.track import PlayedView

@@ -13,11 +13,33 @@ from typing import Any
 import numpy as np
 import pytest
 
+from simulator.comparison.alignment import Alignment
+from simulator.comparison.difference import Difference
 from simulator.dsp.limiter import LimiterReport
 from simulator.metering.measurement import WARNINGS, Measurement, Warning_
 from simulator.metering.meter import measure_array
 from simulator.storage.folders import cache_folder
 from simulator.storage.measurement_cache import Store, pack, unpack
+
+FOUND = Alignment(
+    "different",
+    44_100,
+    44_100,
+    100,
+    100,
+    None,
+    None,
+    None,
+    None,
+    False,
+    None,
+    0.02,
+    None,
+    0.9,
+    (),
+    (),
+    "Other.",
+)
 
 
 @pytest.fixture(autouse=True)
@@ -209,10 +231,11 @@ def test_what_was_found_between_two_contents_is_kept_in_their_order(
     tmp_path: Path, warned: list[str]
 ) -> None:
     store = Store(tmp_path, warned.append)
-    store.keep_pair("one", "two", "s", b"found")
-    assert store.find_pair("one", "two", "s") == b"found"
-    assert store.find_pair("two", "one", "s") is None
-    assert store.find_pair("one", "two", "other settings") is None
+    store.keep_pair("one", "two", "s", FOUND)
+    assert store.find_pair("one", "two", "s", Alignment) == FOUND
+    assert store.find_pair("two", "one", "s", Alignment) is None
+    assert store.find_pair("one", "two", "other settings", Alignment) is None
+    assert store.find_pair("one", "two", "s", Difference) is None  # another kind
     store.close()
 
 
@@ -227,8 +250,8 @@ def test_a_cache_from_before_pairs_were_kept_is_used_as_it_is(
     database.commit()
     database.close()
     store = Store(tmp_path, warned.append)
-    store.keep_pair("one", "two", "s", b"found")
-    assert store.find_pair("one", "two", "s") == b"found"
+    store.keep_pair("one", "two", "s", FOUND)
+    assert store.find_pair("one", "two", "s", Alignment) == FOUND
     assert store.find("c", "s") is not None
     store.close()
     assert warned == []

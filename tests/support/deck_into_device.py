@@ -13,8 +13,8 @@ from pathlib import Path
 from support.deck_lanes import Audio, Hand, HeldLanes, order
 from support.sound_server import read_raw
 
-from simulator.deck.playing_order import LaneStretch
-from simulator.deck.program import OutputChoice
+from simulator.deck.callback import LaneStretch
+from simulator.deck.interface import OutputChoice
 from simulator.deck.stream import DeviceStream, Fill
 
 TIMES_REAL_TIME = 20.0

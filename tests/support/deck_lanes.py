@@ -9,8 +9,7 @@ from itertools import count
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.deck.callback import Callback
-from simulator.deck.playing_order import LaneStretch, Order
+from simulator.deck.callback import Callback, LaneStretch, Order
 from simulator.deck.shared_memory import MOST_LANES, RING_SECONDS, STATES, Cells
 
 Audio = NDArray[np.float32]

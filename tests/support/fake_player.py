@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.errors import UsageError
-from simulator.deck.program import DeckProgram, DeviceView, LaneKey, LaneView, Now
+from simulator.deck.interface import DeckProgram, DeviceView, LaneKey, LaneView, Now
 
 
 @dataclass

@@ -9,8 +9,8 @@ from pathlib import Path
 import soundfile
 from support.sound_server import RATE, Audio, unique_frames
 
+from simulator.deck.interface import Deck, DeckProgram, DeckSegment, LaneKey, Now
 from simulator.deck.live import LiveDeck
-from simulator.deck.program import Deck, DeckProgram, DeckSegment, LaneKey, Now
 
 LIMIT_SECONDS = 20.0
 

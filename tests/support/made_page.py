@@ -39,7 +39,7 @@ def write_music(folder: Path, seconds: float = 8.0) -> list[Path]:
     return paths
 
 
-def order_of(
+def request_of(
     paths: list[Path],
     titles: tuple[str, ...] = PLAIN,
     *,
@@ -47,7 +47,7 @@ def order_of(
     title: str = "Which master?",
     **more: object,
 ) -> PageRequest:
-    """The order of a page over these files, measured without a cache."""
+    """The request for a page over these files, measured without a cache."""
     tracks = tuple(
         Track(
             str(path),

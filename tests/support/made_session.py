@@ -76,7 +76,7 @@ class Desk:
 
     def do(self, event: Event | str) -> str:
         """What was said."""
-        from simulator.session.effects import Say
+        from simulator.session.events import Say
 
         event = Typed(event, "at 1") if isinstance(event, str) else event
         self.session, self.effects = step(self.session, event)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from simulator.delivery.finding import Finding, Level
-from simulator.text.findings import brief, headline
+from simulator.delivery.finding import Finding, Level, Move
+from simulator.text.findings import album_move_words, brief, headline
 
 
 @pytest.mark.parametrize(
@@ -50,3 +50,11 @@ def test_what_has_no_value_is_named_in_brief_by_its_words_or_not_at_all() -> Non
     ]
     assert brief(found) == "Dither: no sign of missing dither; Overs 0."
     assert brief(found[1:2]) == ""
+
+
+def test_the_one_move_of_an_album_names_its_highest_peaks_also_at_full_scale() -> None:
+    """0.0 dBTP is a peak like any other, before and after a step."""
+    quiet = Move(-1.0, -16.0, -3.0, (("MP3", -2.0), ("Opus", -2.5)), True)
+    loud = Move(-1.0, -14.0, 0.0, (("MP3", -0.4), ("Opus", 0.0)), True)
+    words = album_move_words([quiet, loud])
+    assert "loudest track −14.0 LUFS, 0.00 dBTP, 0.00 dBTP after Opus" in words

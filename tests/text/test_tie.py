@@ -14,7 +14,7 @@ from simulator.delivery.level_findings import level_findings
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_gain
 from simulator.rungs.rung import WITHIN_LU
-from simulator.session.acts import monitoring, words
+from simulator.session.acts import monitoring, now_playing
 from simulator.text.sentences import Version, delivered_sentence
 
 NEVER = player("never")
@@ -34,7 +34,7 @@ def test_reports_desk_and_check_call_the_same_things_equal(apart: float, equal: 
         tracks=[SimpleNamespace(version="a"), SimpleNamespace(version="b")],
         turned_down_db={0: apart},
     )
-    assert ("same level here as" in words.difference(desk)) is equal
+    assert ("same level here as" in now_playing.difference(desk)) is equal
     assert ("Nothing to match" in monitoring._matched_words(desk)) is equal
     loudness = level_findings(made(-14.0 - apart), Decided(target_lufs=-14.0))[0]
     assert (loudness.level == "fine") is equal

@@ -221,14 +221,13 @@ def _decided(
     """For each track, from the session file: the decision that it names, else the one that --decision names,
     else the last; a number that an option gives takes the place of the file's, and says so."""
     from simulator.delivery.finding import Decided
-    from simulator.engine.check import read_decisions
+    from simulator.storage.session_file import read_decisions
 
     if session is None:
         return [Decided(target, ceiling)] * len(tracks)
-    decisions, here = read_decisions(session), "on the command line"
-    named = {name: decisions.of(name) for name in dict.fromkeys(track.decision for track in tracks)}
+    decided, here = read_decisions(session).of_each(tracks), "on the command line"
     if target is not None:
-        named = {name: replace(one, target_lufs=target, target_said=here) for name, one in named.items()}
+        decided = [replace(one, target_lufs=target, target_said=here) for one in decided]
     if ceiling is not None:
-        named = {name: replace(one, ceiling_dbtp=ceiling, ceiling_said=here) for name, one in named.items()}
-    return [named[track.decision] for track in tracks]
+        decided = [replace(one, ceiling_dbtp=ceiling, ceiling_said=here) for one in decided]
+    return decided

@@ -53,7 +53,7 @@ def command(out: Path | None, force: bool, amount: Amount, cache: CacheOptions) 
     folder = out or source.parent / "rendered"
     plans = [
         RenderPlan(profile, folder / profile.id, ready.tracks, predictions, "flac24" if own else "float32")
-        for profile, predictions in zip(ready.profiles, ready.predictions, strict=True)
+        for profile, predictions in ready.by_player()
         if profile.id in PLAYERS
     ]
     with steps("Rendering", len(plans) * len(ready.tracks), AS_FILES) as step:

@@ -20,10 +20,10 @@ from simulator.engine.streams import lead_to_null
 
 if TYPE_CHECKING:
     from simulator.cli.steps.prepare import PreparedPlaylist
-    from simulator.deck.program import Deck as Player
+    from simulator.deck.interface import Deck as Player
     from simulator.desk.artist_screen import ArtistScreen
     from simulator.desk.background import Aligner, Studio
-    from simulator.desk.environment import Outside
+    from simulator.desk.controller import Outside
     from simulator.session.state import Session
     from simulator.storage.session_file import RecordFile
 
@@ -103,8 +103,8 @@ def command(
     """
     from simulator.cli.steps.prepare import nothing_read, prepare
     from simulator.common.errors import ExitCode
+    from simulator.deck.interface import OutputChoice
     from simulator.deck.live import open_deck
-    from simulator.deck.program import OutputChoice
     from simulator.deck.to_file import FileDeck
     from simulator.engine.playlists import read_arguments
     from simulator.engine.streams import native_messages_logged
@@ -119,7 +119,10 @@ def command(
     choice = OutputChoice(device, rate, pair, exclusive)
     opened = shown = None
     try:
-        shown = _artist_screen(screen_address) if screen else None
+        if screen:
+            from simulator.desk.artist_screen import LOOPBACK, ArtistScreen
+
+            shown = ArtistScreen(screen_address or LOOPBACK)
         # a device opens in a process of its own meanwhile; the rate of a file comes from the tracks
         opened = None if to_file is not None else open_deck(choice)
         ready = prepare(read_arguments(inputs), profiles, cache)
@@ -159,8 +162,7 @@ def _listen(
     """The session itself, on a terminal or without one: 0, or 128 + the signal that ended it; and whether all
     that was done is in the session file."""
     from simulator.desk.background import Aligner
-    from simulator.desk.controller import Desk, wrapped
-    from simulator.desk.environment import Outside
+    from simulator.desk.controller import Desk, Outside, paragraphs
     from simulator.desk.tracks import remembered_marks
     from simulator.desk.watch import FolderWatch
     from simulator.engine.interrupts import signals_held
@@ -203,10 +205,10 @@ def _listen(
             studio.decode(profile)
         desk.open(*opened(session, starting_trim_db(outside.config), outside.at()))
         for changed in provenance.news(acts, session.tracks, session.profiles):
-            say(wrapped(changed, session.width))
+            say(paragraphs(changed, session.width))
         for name, other in record.copies().items():
             if words := provenance.copy_words(name, missing(record.record, other)):
-                say(wrapped(words, session.width))
+                say(paragraphs(words, session.width))
         if shown is not None:
             say(f"Artist's screen: {shown.url}")
         if interactive:
@@ -219,12 +221,6 @@ def _listen(
         with signals_held():  # a second Ctrl-C does not end the clearing away
             leaving.close()
     return code, not record.unsaved
-
-
-def _artist_screen(address: str | None) -> ArtistScreen:
-    from simulator.desk.artist_screen import LOOPBACK, ArtistScreen
-
-    return ArtistScreen(LOOPBACK if address is None else address)
 
 
 def _close(record: RecordFile, say: Callable[[str], None]) -> None:

@@ -70,9 +70,9 @@ def command(
     if as_json or as_csv:
         _data(tracks, albums, as_json)
     else:
-        say_problems(one.problem for one in tracks)
+        say_problems(track.problem for track in tracks)
         _show(tracks, albums, above, amount)
-    failed = sum(one.measurement is None for one in tracks)
+    failed = sum(track.measurement is None for track in tracks)
     if failed == len(tracks):
         if as_json or as_csv:
             return NothingDoneError.exit_code
@@ -131,8 +131,8 @@ def _show(
     from simulator.text.measured import LABEL_WIDTH, answer, catalogue, catalogue_key
     from simulator.text.short_names import LONGEST_NAME, short_names
 
-    measured = [(one.track.path, one.measurement) for one in tracks if one.measurement is not None]
-    tags = [one.tags for one in tracks if one.measurement is not None]
+    measured = [(track.track.path, track.measurement) for track in tracks if track.measurement is not None]
+    tags = [track.tags for track in tracks if track.measurement is not None]
     if not measured:
         return
     out = Readout(amount)

@@ -142,7 +142,7 @@ def _data(ready: PreparedPlaylist, album: Album | None, as_json: bool) -> None:
     from simulator.text.json_form import SCHEMA, prediction_object
 
     objects: list[dict[str, Any]] = []
-    for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
+    for profile, predictions in ready.by_player():
         rows = []
         for place, (one, found) in enumerate(zip(ready.tracks, predictions, strict=True)):
             good = found if isinstance(found, Prediction) else None

@@ -19,11 +19,11 @@ def list_(as_json: bool) -> None:
 
     profiles = [load_profile(name) for name in bundled_profile_ids()]
     if as_json:
-        import json
+        from simulator.cli.output import print_json
 
         keys = ("id", "title", "sentence", "target_lufs", "scope", "upward")
         rows = [{"schema": 1, **{key: getattr(profile, key) for key in keys}} for profile in profiles]
-        click.echo(json.dumps(rows, indent=1, ensure_ascii=False))
+        print_json(rows)
         return
     targets = [profile.target_lufs for profile in profiles if profile.target_lufs is not None]
     click.echo(

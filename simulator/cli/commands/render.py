@@ -78,7 +78,7 @@ def command(
     if ready.nothing:
         raise nothing_read()
     failed, written = any(track.problem is not None for track in ready.tracks), 0
-    for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
+    for profile, predictions in ready.by_player():
         folder = out if len(ready.profiles) == 1 else out / profile.id
         plan = RenderPlan(profile, folder, ready.tracks, predictions, form, seconds, rate, places)
         with steps(f"Rendering {profile.id}", len(ready.tracks), AS_FILES) as step:

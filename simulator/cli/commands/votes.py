@@ -59,19 +59,13 @@ def command(
             "Give the files with the answers, or a session.", "Example: fairhearing votes vote.txt"
         )
     check_pictures(figures, force)
-    taken, pages, failed = [], [], 0
-    for file in files:
-        try:
-            for one in take_votes(file, record):
-                if isinstance(one, SimulatorError):
-                    failed += 1
-                    warn(f"{one.message}\n  {one.hint}".rstrip())
-                    continue
-                taken.append(one)
-                pages += [one.vote_of] if one.vote_of else []
-        except SimulatorError as problem:
-            failed += 1
-            warn(f"{problem.message}\n  {problem.hint}".rstrip())
+    outcomes = [outcome for file in files for outcome in take_votes(file, record)]
+    problems = [outcome for outcome in outcomes if isinstance(outcome, SimulatorError)]
+    for problem in problems:
+        warn(f"{problem.message}\n  {problem.hint}".rstrip())
+    taken = [outcome for outcome in outcomes if not isinstance(outcome, SimulatorError)]
+    failed = len(problems)
+    pages = [one.vote_of for one in taken if one.vote_of is not None]
     listener_sums = sums(pages, None if files else record)
     readout = Readout(amount)
     for each in listener_sums:

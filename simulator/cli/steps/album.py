@@ -17,7 +17,7 @@ from simulator.delivery.album import Relation, gaps_s, trims_db
 from simulator.metering import gating
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.prediction import Prediction
-from simulator.playlists.playlist import Playlist, Track
+from simulator.playlists.playlist import BARE_FILES, Playlist, Track
 from simulator.storage.writing import refuse_sources, save_picture
 from simulator.text.short_names import short_names
 from simulator.text.tables import grid, shortened
@@ -76,12 +76,13 @@ class Album:
             raise UsageError(
                 "--album needs two or more songs, got one.", "Give the album's masters, in order."
             )
-        found = [(place, one.measurement) for place, one in enumerate(ready.tracks)]
-        readable = [(place, one) for place, one in found if one is not None]
+        measured = {place: one.measurement for place, one in enumerate(ready.tracks) if one.measurement}
         self.ready = ready
-        self.title, self.profiles = ready.playlist.title, ready.profiles
-        self.songs: list[Measurement] = [one for _, one in readable]
-        self.places = [place for place, _ in readable]
+        title = ready.playlist.title
+        self.title = "The album" if title == BARE_FILES else title
+        self.profiles = ready.profiles
+        self.songs: list[Measurement] = list(measured.values())
+        self.places = list(measured)
         self.names = short_names([ready.tracks[place].track.title for place in self.places], LONGEST_SONG)
         self.played: list[list[Prediction | None]] = [
             [one if isinstance(one := row[place], Prediction) else None for place in self.places]
@@ -183,13 +184,9 @@ class Album:
         ]
         target = next((one.decision.target_lufs for one in played if one is not None), None)
         refuse_sources(paths, [track.track.path for track in self.ready.tracks])
+        answer, player = self.answer(1), self.profiles[0].title
         for path in paths:
-            save_picture(
-                path,
-                lambda: album_figure(songs, self.answer(1), self.profiles[0].title, target),
-                STYLE,
-                force,
-            )
+            save_picture(path, lambda: album_figure(songs, answer, player, target), STYLE, force)
 
     def columns(self, row: int) -> dict[str, Any]:
         """What JSON and CSV hold of a track besides its prediction."""

@@ -42,104 +42,98 @@ LONGEST_DESTINATION = 12
 
 def show_check(out: Readout, checked: Sequence[Checked], profiles: Sequence[Profile]) -> None:
     """The whole screen, for one master or several."""
-    read = [one for one in checked if one.findings]
+    read = [master for master in checked if master.findings]
     unread = len(checked) - len(read)
     missed = f"Incomplete: {unread} of {len(checked)} masters could not be read. " if unread else ""
-    if not missed and any(one.problem is not None for one in read):
+    if not missed and any(master.problem is not None for master in read):
         missed = "Incomplete: not everything could be checked. "
-    if len(read) == 1:
-        (one,) = read
-        out.answer(missed + _for_one(one))
-        _show_move(out, one)
-    else:
+    several = len(read) > 1
+    if several:
         _answer_for_several(out, read, missed)
+    else:
+        _answer_for_one(out, read[0], missed)
     if out.quiet:
         return
-    if len(read) > 1:
+    if several:
         _show_table(out, read)
-        _show_albums(out, read)
-    alike = _alike(read)
-    for one in read:
-        own = [found for found in ordered(one.remaining) if _key(found) not in alike]
+        for album in dict.fromkeys(master.album for master in read if master.album is not None):
+            out.paragraph(album_words(album))
+    alike = {} if out.detail else _alike(read)
+    for master in read:
         if out.detail:
-            own = [found for found in ordered(one.findings) if found.level != "fine" or _said(found)]
-        if len(read) > 1 and own:
-            out.heading(shortened(one.track.title, out.width))
+            own = [one for one in ordered(master.findings) if one.level != "fine" or _worth_a_line(one)]
+        else:
+            own = [one for one in ordered(master.remaining) if _key(one) not in alike]
+        optional = several and master.album is None and _optional(master) and not out.detail
+        if several and (own or optional):
+            out.heading(shortened(master.track.title, out.width))
         elif own:
             out.line()
-        if len(read) > 1 and one.album is None and _optional(one) and not out.detail:
-            if not own:
-                out.heading(shortened(one.track.title, out.width))
-            out.paragraph(causes(one.findings, one.move), bullet="look  ", style="look")
-        for found in own:
-            _show(out, found)
-        if len(read) == 1 or out.detail:
-            fine = fine_line(one.findings, out.detail)
-            if fine:
-                out.line()
-                out.paragraph(f"Fine: {fine}", bullet="", style=None if out.detail else "soft")
-    for found, titles in alike.values() if not out.detail else ():
+        if optional:
+            out.paragraph(causes(master.findings, master.move), bullet="look  ", style="look")
+        for finding in own:
+            _show(out, finding)
+        fine = "" if several and not out.detail else fine_line(master.findings, out.detail)
+        if fine:
+            out.line()
+            out.paragraph(f"Fine: {fine}", style=None if out.detail else "soft")
+    for finding, titles in alike.values():
         out.heading(
             f"{len(titles)} masters: {', '.join(shortened(title, LONGEST_TITLE) for title in titles)}"
         )
-        _show(out, found)
+        _show(out, finding)
     out.line()
     held: dict[Decided, list[str]] = {}
-    for one in read:
-        held.setdefault(one.decided, []).append(shortened(one.track.title, LONGEST_TITLE))
-    named = any(one.track.decision for one in read)
+    for master in read:
+        held.setdefault(master.decided, []).append(shortened(master.track.title, LONGEST_TITLE))
+    named = any(master.track.decision for master in read)
     out.paragraph(decided_line(held, profiles, named=named), style="soft")
     if not out.detail:
         out.line("Every figure and its source: --detail", "soft")
 
 
-def _for_one(checked: Checked) -> str:
-    assert checked.measurement is not None
-    lufs, peak = checked.measurement.integrated_lufs, checked.measurement.true_peak_dbtp
+def _answer_for_one(out: Readout, master: Checked, missed: str) -> None:
+    assert master.measurement is not None
+    lufs, peak = master.measurement.integrated_lufs, master.measurement.true_peak_dbtp
     figures = f"{level(lufs)} LUFS, {level(peak)} dBTP" if lufs is not None else ""
-    return readiness(
-        checked.findings, shortened(visible(PurePath(checked.track.path).name), LONGEST_TITLE), figures
-    )
+    name = shortened(visible(PurePath(master.track.path).name), LONGEST_TITLE)
+    out.answer(missed + readiness(master.findings, name, figures))
+    if master.move is None:
+        return
+    if why := causes(master.findings, master.move):
+        out.paragraph(why)
+    words = move_words(master.move)
+    if _optional(master):
+        words = f"Optional: t{words[1:]}".replace(": then ", ", then ", 1)
+    out.paragraph(words, style="answer")
 
 
-def _show_move(out: Readout, checked: Checked) -> None:
-    if checked.move is not None:
-        out.paragraph(causes(checked.findings, checked.move)) if causes(
-            checked.findings, checked.move
-        ) else None
-        words = move_words(checked.move)
-        if _optional(checked):
-            words = f"Optional: t{words[1:]}".replace(": then ", ", then ", 1)
-        out.paragraph(words, style="answer")
-
-
-def _optional(one: Checked) -> bool:
+def _optional(master: Checked) -> bool:
     """True for a move that answers only what is worth a look."""
+    move = master.move
     return (
-        one.move is not None
-        and one.move.passes
-        and not any(found.level == "fix" and found.name in one.move.mends for found in one.findings)
+        move is not None
+        and move.passes
+        and not any(finding.level == "fix" and finding.name in move.mends for finding in master.findings)
     )
 
 
 def _answer_for_several(out: Readout, read: Sequence[Checked], missed: str) -> None:
-    fix = [one for one in read if worst(list(one.findings)) == "fix"]
-    look = [one for one in read if worst(list(one.findings)) == "look"]
-    moves = [one for one in read if one.move is not None and one.move.passes]
+    levels = [worst(list(master.findings)) for master in read]
+    fix, look = levels.count("fix"), levels.count("look")
     if fix:
-        need = "needs" if len(fix) == 1 else "need"
-        answer = f"Not ready: {len(fix)} of {len(read)} masters {need} fixing."
-        unmended = [one for one in fix if any(found.level == "fix" for found in one.remaining)]
+        answer = f"Not ready: {fix} of {len(read)} masters {'needs' if fix == 1 else 'need'} fixing."
+        unmended = sum(any(one.level == "fix" for one in master.remaining) for master in read)
         if not unmended:
-            answer += f" Plain gain is enough{' for all of them' if len(fix) > 1 else ''}."
-        elif moves:
-            answer += f" Plain gain is not enough{f' for {len(unmended)}' if len(fix) > 1 else ''}."
+            answer += f" Plain gain is enough{' for all of them' if fix > 1 else ''}."
+        elif any(master.move is not None and master.move.passes for master in read):
+            answer += f" Plain gain is not enough{f' for {unmended}' if fix > 1 else ''}."
     else:
         answer = f"Ready: nothing to fix in {len(read)} masters"
-        answer += f", something to check in {len(look)}." if look else "."
+        answer += f", something to check in {look}." if look else "."
     out.answer(missed + answer)
-    for album in dict.fromkeys(one.album for one in read if one.album is not None):
-        shared = [one.move for one in read if one.album == album and one.move is not None]
+    for album in dict.fromkeys(master.album for master in read if master.album is not None):
+        shared = [master.move for master in read if master.album == album and master.move is not None]
         if shared:
             out.paragraph(album_move_words(shared), style="answer")
 
@@ -147,27 +141,22 @@ def _answer_for_several(out: Readout, read: Sequence[Checked], missed: str) -> N
 def _show_table(out: Readout, read: Sequence[Checked]) -> None:
     from rich.text import Text
 
-    apart = len({one.decided for one in read}) > 1
+    apart = len({master.decided for master in read}) > 1
     headings = ["#", "Master", *["for"] * apart, "verdict", "LUFS", "dBTP", "move"]
     table = grid(headings, [True, *[False] * (2 + apart), True, True, True])
-    for number, one in enumerate(read, 1):
-        verdict = worst(list(one.findings))
-        assert one.measurement is not None
+    for number, master in enumerate(read, 1):
+        verdict = worst(list(master.findings))
+        assert master.measurement is not None
         table.add_row(
             str(number),
-            shortened(one.track.title, LONGEST_TITLE),
-            *[shortened(one.decided.destination, LONGEST_DESTINATION)] * apart,
+            shortened(master.track.title, LONGEST_TITLE),
+            *[shortened(master.decided.destination, LONGEST_DESTINATION)] * apart,
             Text({"fix": "fix", "look": "ready, check", "fine": "ready"}[verdict], style=verdict),
-            level(one.measurement.integrated_lufs),
-            level(one.measurement.true_peak_dbtp),
-            move_cell(one.move),
+            level(master.measurement.integrated_lufs),
+            level(master.measurement.true_peak_dbtp),
+            move_cell(master.move),
         )
     out.table(table)
-
-
-def _show_albums(out: Readout, read: Sequence[Checked]) -> None:
-    for album in dict.fromkeys(one.album for one in read if one.album is not None):
-        out.paragraph(album_words(album))
 
 
 Key = tuple[str, str, str]
@@ -180,15 +169,15 @@ def _key(finding: Finding) -> Key:
 def _alike(read: Sequence[Checked]) -> dict[Key, tuple[Finding, list[str]]]:
     """What several masters share word for word, with their titles."""
     shared: dict[Key, tuple[Finding, list[str]]] = {}
-    for one in read:
-        for found in one.remaining:
-            if not found.at_s:
-                shared.setdefault(_key(found), (found, []))[1].append(one.track.title)
+    for master in read:
+        for finding in master.remaining:
+            if not finding.at_s:
+                shared.setdefault(_key(finding), (finding, []))[1].append(master.track.title)
     return {key: value for key, value in shared.items() if len(value[1]) > 1}
 
 
-def _said(finding: Finding) -> bool:
-    """Fine, and yet worth its sentence in full: players, and encoders that hide a part of the peaks."""
+def _worth_a_line(finding: Finding) -> bool:
+    """True for what is worth its sentence even when fine: players, and encoders that hide some peaks."""
     return finding.check == "player" or (finding.check == "true_peak_after" and bool(finding.text))
 
 

@@ -14,7 +14,8 @@ from simulator.cli.options import say_problems, warn
 from simulator.cli.output import READING_WIDTH, Readout
 from simulator.cli.steps.prepare import PreparedPlaylist
 from simulator.common.errors import SimulatorError, UsageError
-from simulator.common.text import level, whole_number
+from simulator.common.text import counted, level, whole_number
+from simulator.comparison.alignment import Alignment
 from simulator.comparison.versions import Comparison, Figures
 from simulator.engine.compare import VersionPair
 from simulator.metering.measurement import Measurement
@@ -84,6 +85,10 @@ class SongVersions:
     def further(self) -> list[int]:
         """The places of those outside the pair."""
         return [place for place in range(len(self.all)) if place not in (self.loud, self.open)]
+
+    def style(self, place: int) -> str | None:
+        """The terminal style of a version (by place)."""
+        return {self.loud: "loud", self.open: "open"}.get(place)
 
     def pair(self, ready: PreparedPlaylist, loud: int | None = None) -> VersionPair:
         """The pair, or another version (by place) in the part of the loud one, against the same open one."""
@@ -191,11 +196,9 @@ class Compared:
 
     @property
     def answer(self) -> list[Said]:
-        said = answer_sentences(self.pair, self.versions.names)
-        if self.versions.turned:
-            names = self.versions.names
-            said.append(Said("roles", f"Named the other way round: {names.loud} is the louder one."))
-        return said
+        names = self.versions.names
+        turned = Said("roles", f"Named the other way round: {names.loud} is the louder one.")
+        return [*answer_sentences(self.pair, names), *([turned] if self.versions.turned else [])]
 
     @property
     def overall(self) -> list[Said]:
@@ -208,31 +211,33 @@ class Compared:
     @property
     def more(self) -> list[Said]:
         """A sentence for each further version, against the open one."""
-        said = []
-        for place, found in self.further.items():
-            names = Names(self.versions.all[place].name, self.versions.names.open)
-            said.append(further_sentence(found, names))
-        return said
+        open_ = self.versions.names.open
+        return [
+            further_sentence(comparison, Names(self.versions.all[place].name, open_))
+            for place, comparison in self.further.items()
+        ]
 
     def figures(self, place: int, player: int | None = None) -> Figures:
         """Those of a version (by place) as delivered, or on a player (by place)."""
-        found = self.further.get(place, self.pair)
-        side = found.delivered if player is None else found.played[player].side
+        comparison = self.further.get(place, self.pair)
+        side = comparison.delivered if player is None else comparison.played[player].side
         return side.open if place == self.versions.open else side.loud
 
-    def order(self) -> list[int]:
-        """The places of the versions for a picture: the open one, the loud one, the others."""
-        return [self.versions.open, self.versions.loud, *self.versions.further]
+    def aligned(self, place: int) -> Alignment | None:
+        """How a version (by place) lies against the open one; None for that itself, and where the two are
+        not compared moment by moment."""
+        comparison = self.further.get(place, self.pair)
+        shared = comparison.passages.shared and place != self.versions.open
+        return comparison.alignment if shared else None
 
     def drawing(self, player: int) -> Drawing:
-        """What a picture shows of them on one player (by place)."""
+        """What a picture shows of them on one player (by place): the open one, the loud one, the others."""
         played, drawn = self.pair.played[player], []
-        for place in self.order():
-            one, found = self.versions.all[place], self.further.get(place, self.pair)
-            aligned = found.alignment if found.passages.shared and place != self.versions.open else None
+        for place in (self.versions.open, self.versions.loud, *self.versions.further):
+            one = self.versions.all[place]
             drawn.append(
-                Drawn(one.name, aligned, one.measured, one.predictions[player].played, self.figures(place),
-                      self.figures(place, player))
+                Drawn(one.name, self.aligned(place), one.measured, one.predictions[player].played,
+                      self.figures(place), self.figures(place, player))
             )  # fmt: skip
         only = replace(self.pair, played=(played,))
         answer = " ".join(said.text for said in answer_sentences(only, self.versions.names))
@@ -326,27 +331,26 @@ def _versions_table(out: Readout, compared: Compared, player: int, *, every: boo
     names = [_heading(one.name, "", width) for one in compared.versions.all]
     table = _plain([f"player:\n{profile}", "", *names], 2)
     for place in places:
-        style = {compared.versions.loud: "loud", compared.versions.open: "open"}.get(place)
-        if style:
+        if style := compared.versions.style(place):
             table.columns[2 + place].style = table.columns[2 + place].header_style = style
     delivered = figure_rows([compared.figures(place) for place in places], every=every)
     played = figure_rows([compared.figures(place, player) for place in places], every=every)
     table.add_row("as delivered", style="answer")
     _add(table, [row for row in delivered if row.label != GAIN], len(places))
     table.add_row("as played", style="answer")
-    before = {row.label: row for row in delivered}
-    changed = [row for row in played if row.label not in before or every or _differs(row, before[row.label])]
+    before = {row.label: _cells(row, len(places)) for row in delivered}
+    changed = [row for row in played if every or before.get(row.label) != _cells(row, len(places))]
     _add(table, changed, len(places))
     return table
 
 
-def _differs(row: Row, before: Row) -> bool:
-    return any(row.cell(place) != before.cell(place) for place in range(len(row.values)))
-
-
 def _add(table: Table, rows: Sequence[Row], count: int) -> None:
     for row in rows:
-        table.add_row(row.label, row.unit, *(row.cell(place) for place in range(count)))
+        table.add_row(row.label, row.unit, *_cells(row, count))
+
+
+def _cells(row: Row, count: int) -> list[str]:
+    return [row.cell(place) for place in range(count)]
 
 
 def _players_table(compared: Compared) -> Table:
@@ -359,7 +363,7 @@ def _players_table(compared: Compared) -> Table:
     for group in player_groups(compared.pair):
         ids = list(group.profiles[:MOST_IDS])
         more = len(group.profiles) - len(ids)
-        ids += [f"same on {more} other{'s' if more > 1 else ''}"] if more else []
+        ids += [f"same on {counted(more, 'other')}"] if more else []
         table.add_row(", ".join(ids), *group.gaps, *group.gains)
     return table
 
@@ -373,13 +377,12 @@ def _plain(headings: Sequence[str], words: int) -> Table:
 
 def _show_curves(out: Readout, compared: Compared) -> None:
     """Short-term loudness as played, a line a version, on one scale and in the open version's time."""
-    found, versions = compared.pair, compared.versions
+    versions = compared.versions
     curves: list[tuple[int, list[float | None]]] = []
-    seconds = found.played[0].open.delivered.duration_s
+    seconds = compared.pair.played[0].open.delivered.duration_s
     for place in [versions.loud, versions.open, *versions.further]:
-        one, pair = versions.all[place], compared.further.get(place, found)
-        aligned = pair.alignment if pair.passages.shared and place != versions.open else None
-        curves.append((place, on_clock(short_term_curve(one.predictions[0].played, aligned), seconds)))
+        played = versions.all[place].predictions[0].played
+        curves.append((place, on_clock(short_term_curve(played, compared.aligned(place)), seconds)))
     known = [value for _, curve in curves for value in curve if value is not None]
     width = out.width - NAMES_WIDTH - 24
     if not known or width < LEAST_CURVE:
@@ -391,8 +394,7 @@ def _show_curves(out: Readout, compared: Compared) -> None:
         drawn = sparkline(curve, low, high, min(width, 60), blocks=out.blocks)
         name = shortened(versions.all[place].name, NAMES_WIDTH)
         note = notes[number] if number < len(notes) else ""
-        style = {versions.loud: "loud", versions.open: "open"}.get(place)
-        out.line(f"{name:<{NAMES_WIDTH}} {drawn}  {note}".rstrip(), style=style)
+        out.line(f"{name:<{NAMES_WIDTH}} {drawn}  {note}".rstrip(), style=versions.style(place))
 
 
 def _show_detail(out: Readout, compared: Compared, roles: Sequence[Said]) -> None:

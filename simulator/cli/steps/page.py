@@ -16,17 +16,26 @@ from simulator.common.errors import SimulatorError, UsageError, WriteError
 from simulator.common.units import format_time
 from simulator.delivery.finding import Decided, Finding
 from simulator.engine.align import alignment_of, compare_files
-from simulator.engine.check import check_delivered, last_decided
+from simulator.engine.check import check_delivered
 from simulator.engine.playlists import read_arguments
 from simulator.page import session_log
 from simulator.page.comments import page_act, shown_tracks
 from simulator.page.file.build import BuiltPage, Stamps, build, refuse_changed, stamps_of, voted_on
 from simulator.page.file.request import ChangedPair, PageRequest
-from simulator.session.blind.offer import MOST_VERSIONS
-from simulator.session.blind.record import ballot_act
-from simulator.session.log import Act
+from simulator.playlists.playlist import Track
+from simulator.session.acts.trial_offer import MOST_VERSIONS
+from simulator.session.log import Act, ballot_act
 from simulator.storage.measurement_cache import ENCODED
-from simulator.storage.session_file import add_act, is_record, now, playlist_of, read_record, record_of
+from simulator.storage.session_file import (
+    DECISION,
+    Decisions,
+    add_act,
+    is_record,
+    now,
+    playlist_of,
+    read_record,
+    record_of,
+)
 from simulator.text.findings import verdict
 
 KINDS = ("notes", "marks", "decisions", "trials", "findings")
@@ -43,13 +52,17 @@ class PageReady:
     record: Path
     acts: tuple[Act, ...]
     stamps: Stamps
-    chosen: frozenset[str] = frozenset()
+    chosen: Sequence[str] = ()
+
+    def acts_for(self, kind: str) -> tuple[Act, ...]:
+        """The acts that something of this kind on the page may be made from."""
+        return self.acts if kind in self.chosen else ()
 
 
 def ready_for_page(
     inputs: Sequence[str],
     profiles: Sequence[str],
-    chosen: frozenset[str],
+    chosen: Sequence[str],
     cache: CacheOptions,
 ) -> PageReady:
     """Reads and measures INPUTS, which may be one record instead of its playlist. Raises UsageError for a
@@ -66,26 +79,22 @@ def ready_for_page(
     except UsageError as problem:
         if named:
             raise
-        warn(f"{problem.message}\n  The page leaves out its {', '.join(_in_order(chosen))}.")
+        warn(f"{problem.message}\n  The page leaves out its {', '.join(chosen)}.")
     stamps = stamps_of(playlist)
     ready = prepare(playlist, profiles, cache)
     ready, offsets = _aligned(ready)
     return PageReady(ready, offsets, record, acts, stamps, chosen)
 
 
-def chosen_kinds(named: Sequence[str]) -> frozenset[str]:
-    """What --with names: notes,decisions. Raises UsageError for a name that is none."""
+def chosen_kinds(named: Sequence[str]) -> list[str]:
+    """What --with names (notes,decisions), in the order of KINDS. Raises UsageError for any other name."""
     words = [word.strip().casefold() for one in named for word in one.split(",")]
     for word in words:
         if word not in KINDS:
             raise UsageError(
                 f"--with: “{word}” is not one of {', '.join(KINDS)}.", "Example: --with notes,decisions"
             )
-    return frozenset(words)
-
-
-def _in_order(chosen: frozenset[str]) -> list[str]:
-    return [kind for kind in KINDS if kind in chosen]
+    return [kind for kind in KINDS if kind in words]
 
 
 def went_in(ready: PageReady, order: PageRequest) -> list[str]:
@@ -102,7 +111,7 @@ def went_in(ready: PageReady, order: PageRequest) -> list[str]:
         ],
     }
     lines = []
-    for kind in _in_order(ready.chosen):
+    for kind in ready.chosen:
         lines.append(f"On the page: {kind}: {len(items[kind]) or 'none'}")
         lines += [f"  {one}" for one in items[kind]]
     return lines or ["On the page: nothing from the session (choose with --with)."]
@@ -146,10 +155,10 @@ def build_page(
         seconds=seconds,
         rounds=rounds,
         offsets_s=ready.offsets_s,
-        marks=session_log.marks(_acts(ready, "marks"), prepared.playlist.tracks),
-        decisions=session_log.decisions(_acts(ready, "decisions")),
-        notes=session_log.notes(_acts(ready, "notes")),
-        trials=session_log.trials(_acts(ready, "trials")),
+        marks=session_log.marks(ready.acts_for("marks"), prepared.playlist.tracks),
+        decisions=session_log.decisions(ready.acts_for("decisions")),
+        notes=session_log.notes(ready.acts_for("notes")),
+        trials=session_log.trials(ready.acts_for("trials")),
         findings=_findings(ready) if "findings" in ready.chosen else {},
         changed=_changed(ready, heard),
         keep_in=None if prepared.cache.folder is None else prepared.cache.folder / ENCODED,
@@ -201,27 +210,34 @@ def _refuse_too_few(versions: int, rounds: int) -> None:
         )
 
 
-def _acts(ready: PageReady, kind: str) -> tuple[Act, ...]:
-    """The acts that something of this kind on the page may be made from."""
-    return ready.acts if kind in ready.chosen else ()
-
-
 def _findings(ready: PageReady) -> dict[int, tuple[Finding, ...]]:
-    """What the delivery check finds in each master, by place; against the record's last decision only where
-    decisions may be seen, since a finding says what was decided."""
+    """What the delivery check finds in each master, by place."""
     prepared = ready.prepared
     places = [index for index, one in enumerate(prepared.tracks) if one.track.role == "master"]
+    masters = tuple(prepared.tracks[index].track for index in places)
     with prepared.cache.store() as store:
         checkeds = check_delivered(
-            replace(prepared.playlist, tracks=tuple(prepared.tracks[index].track for index in places)),
+            replace(prepared.playlist, tracks=masters),
             [prepared.tracks[index] for index in places],
             prepared.profiles,
             [[row[index] for index in places] for row in prepared.predictions],
-            [last_decided(_acts(ready, "decisions")) or Decided()] * len(places),
+            _decided(ready, masters),
             store,
             prepared.cache.workers,
         )
     return {index: one.findings for index, one in zip(places, checkeds, strict=True) if one.findings}
+
+
+def _decided(ready: PageReady, masters: Sequence[Track]) -> list[Decided]:
+    """What `check --decision` would hold each master against; nothing where decisions may not be seen, since
+    a finding says what was decided."""
+    acts = tuple(act for act in ready.acts_for("decisions") if act.kind == DECISION)
+    try:
+        if acts:
+            return Decisions(str(ready.record), acts).of_each(masters)
+    except UsageError as problem:
+        warn(f"{problem.message}\n  The page checks its masters against no decision.")
+    return [Decided()] * len(masters)
 
 
 def keep_page(ready: PageReady, page: BuiltPage, output: Path) -> list[str]:

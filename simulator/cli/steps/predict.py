@@ -25,12 +25,10 @@ from simulator.text.tables import PEAKS_NOTE, grid, peak_cells, peak_columns, sh
 
 if TYPE_CHECKING:
     from rich.table import Table
-    from rich.text import Text
 
     from simulator.cli.output import Readout
     from simulator.cli.steps.prepare import Predictions, PreparedPlaylist
     from simulator.engine.predict import MeasuredTrack
-    from simulator.normalizer.profile import Profile
 
 LONGEST_TITLE = 40
 SHORT_TITLE = 18
@@ -75,10 +73,8 @@ def choose_shown(tracks: Sequence[MeasuredTrack], against: str | None, names: st
                 "Give one name for each version, in order, with commas between them.",
             )
         called = given
-    levels = [
-        0.0 if (found_ := tracks[place].measurement) is None else found_.integrated_lufs or 0.0
-        for place in places
-    ]
+    measured = [tracks[place].measurement for place in places]
+    levels = [0.0 if one is None else one.integrated_lufs or 0.0 for one in measured]
     held = 0
     if against is not None:
         if not versions:
@@ -104,12 +100,12 @@ def choose_shown(tracks: Sequence[MeasuredTrack], against: str | None, names: st
 def player_rows(ready: PreparedPlaylist, shown: Shown) -> list[PlayerRow]:
     """What each player makes of what is shown."""
     rows = []
-    for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
+    for profile, predictions in ready.by_player():
         versions: list[Version | None] = []
         for place, name in zip(shown.places, shown.names, strict=True):
-            found, measured = predictions[place], ready.tracks[place].measurement
-            if isinstance(found, Prediction) and measured is not None:
-                versions.append(Version(name, measured, found))
+            prediction, measured = predictions[place], ready.tracks[place].measurement
+            if isinstance(prediction, Prediction) and measured is not None:
+                versions.append(Version(name, measured, prediction))
             else:
                 versions.append(None)
         rows.append(PlayerRow(profile, tuple(versions)))
@@ -147,7 +143,7 @@ def _gained_by_tag(ready: PreparedPlaylist) -> str:
         profile.id: sum(
             isinstance(one, Prediction) and one.decision.gain_from != "measurement" for one in row
         )
-        for profile, row in zip(ready.profiles, ready.predictions, strict=True)
+        for profile, row in ready.by_player()
     }
     trusting = [profile for profile, count in counts.items() if count]
     if not trusting:
@@ -159,28 +155,41 @@ def _gained_by_tag(ready: PreparedPlaylist) -> str:
 
 def show_detail(out: Readout, ready: PreparedPlaylist, shown: Shown, rows: Sequence[PlayerRow]) -> None:
     """Every figure and sentence, player by player, and the reason for every gain."""
-    for profile, row, predictions in zip(ready.profiles, rows, ready.predictions, strict=True):
-        _detail(out, ready, shown, profile, row, predictions)
+    for number, (profile, predictions) in enumerate(ready.by_player()):
+        out.heading(f"{profile.title} ({profile.id})")
+        out.paragraph(profile.sentence)
+        versions = rows[number].versions
+        first = versions[shown.against] if shown.versions else None
+        for place, second in enumerate(versions):
+            if first is None or second is None or place == shown.against:
+                continue
+            table = grid(["", "", first.name, second.name, "difference"], [False, False, True, True, True])
+            for line in pair_rows(first, second):
+                table.add_row(*line)
+            out.table(table)
+            out.sentences(pair_sentences(first, second, profile))
+        if len(ready.profiles) > 1 and (not shown.versions or len(ready.tracks) > len(shown.places)):
+            out.line()
+            out.table(track_table(ready, shown, out.width, number))
+        _delivery(out, ready.tracks, predictions)
     show_reasons(out, ready)
 
 
 def show_reasons(out: Readout, ready: PreparedPlaylist) -> None:
     """The reason for every gain, player by player."""
-    for profile, predictions in zip(ready.profiles, ready.predictions, strict=True):
+    for profile, predictions in ready.by_player():
         out.heading(f"Reasons: {profile.title} ({profile.id})")
-        for number, found in enumerate(predictions, 1):
-            if isinstance(found, Prediction):
-                out.paragraph(found.decision.reason, bullet=f"{number:>3}. ")
+        for number, prediction in enumerate(predictions, 1):
+            if isinstance(prediction, Prediction):
+                out.paragraph(prediction.decision.reason, bullet=f"{number:>3}. ")
 
 
 def answer(ready: PreparedPlaylist, shown: Shown, rows: Sequence[PlayerRow]) -> str:
     """One to three sentences."""
-    delivered = [found for place in shown.places if (found := ready.tracks[place].measurement) is not None]
+    delivered = [one for place in shown.places if (one := ready.tracks[place].measurement) is not None]
     if not delivered:
         return ""
-    if shown.versions:
-        return versions_answer(shown.names, delivered, rows)
-    return tracks_answer(shown.names, delivered, rows)
+    return (versions_answer if shown.versions else tracks_answer)(shown.names, delivered, rows)
 
 
 def show_matrix(
@@ -247,6 +256,7 @@ SHORTEST_TITLE = 12
 def _fitted(heads: list[str], rows: list[list[str]], width: int, styles: Sequence[str] = ()) -> Table:
     """Columns in which the name, the first one with a head, has the room that the others leave."""
     from rich.cells import cell_len
+    from rich.text import Text
 
     name = next(at for at, head in enumerate(heads) if head)
     kept = list(range(len(heads)))
@@ -260,48 +270,28 @@ def _fitted(heads: list[str], rows: list[list[str]], width: int, styles: Sequenc
     room = max(SHORTEST_TITLE, width - sum(wide[at] + 2 for at in kept if at != name))
     left = [at == name or heads[at] == "limited" for at in kept]
     table = grid([heads[at] for at in kept], [not one for one in left])
-    _tight(table)
+    # two spaces between columns and no blank lines around: a table of 17 players fits a small terminal
+    table.show_edge, table.padding = False, (0, 1, 0, 0)
     for row, style in zip(rows, styles or [""] * len(rows), strict=True):
-        cells = {at: _styled(row[at], "look" if heads[at] == "limited" else "") for at in kept}
-        cells[name] = _styled(shortened(row[name], room), style)
+        cells = {at: Text(row[at], "look" if heads[at] == "limited" else "") for at in kept}
+        cells[name] = Text(shortened(row[name], room), style)
         table.add_row(*cells.values())
     return table
-
-
-def _styled(text: str, style: str) -> Text:
-    from rich.text import Text
-
-    return Text(text, style=style)
-
-
-def _tight(table: Table) -> None:
-    """Two spaces between columns and no blank lines around: a table of 17 players fits a small terminal."""
-    table.show_edge, table.padding = False, (0, 1, 0, 0)
 
 
 def _players_table(rows: Sequence[PlayerRow], width: int) -> Table:
     """Several players and tracks that are no versions of one song: a line for each different result."""
     single = len(rows[0].versions) == 1
-    heads = (
-        ["player", "gain\ndB", "played\nLUFS", "loudest\n3 s", "peak\ndBTP", "limited"]
-        if single
-        else [
-            "player",
-            "turned\ndown",
-            "turned\nup",
-            "limited",
-            "quietest\nLUFS",
-            "loudest\nLUFS",
-            "span\nLU",
-        ]
-    )
+    heads = ["player", "turned\ndown", "turned\nup", "limited", "quietest\nLUFS", "loudest\nLUFS", "span\nLU"]
+    if single:
+        heads = ["player", "gain\ndB", "played\nLUFS", "loudest\n3 s", "peak\ndBTP", "limited"]
     shared: dict[tuple[str, ...], list[str]] = {}
     for row in rows:
         cells = _single_cells(row) if single else _span_cells(row)
         shared.setdefault(tuple(cells), []).append(row.profile.id)
     lines = [
-        [players[0] + (f" +{len(players) - 1}" if len(players) > 1 else ""), *found]
-        for found, players in shared.items()
+        [players[0] + (f" +{len(players) - 1}" if len(players) > 1 else ""), *cells]
+        for cells, players in shared.items()
     ]
     return _fitted(heads, lines, width)
 
@@ -310,13 +300,13 @@ def _single_cells(row: PlayerRow) -> list[str]:
     (one,) = row.versions
     if one is None:
         return ["–"] * 4 + ["not played"]
-    found = one.prediction
+    played = one.prediction.played
     return [
-        signed(found.decision.gain_db),
-        level(found.played.integrated_lufs),
-        level(found.played.max_short_term_lufs),
-        signed(found.played.true_peak_dbtp),
-        limited_words(found),
+        signed(one.prediction.decision.gain_db),
+        level(played.integrated_lufs),
+        level(played.max_short_term_lufs),
+        signed(played.true_peak_dbtp),
+        limited_words(one.prediction),
     ]
 
 
@@ -330,32 +320,6 @@ def _span_cells(row: PlayerRow) -> list[str]:
     return [*map(str, counts), level(low), level(high), level(printed_gap(high, low))]
 
 
-def _detail(
-    out: Readout,
-    ready: PreparedPlaylist,
-    shown: Shown,
-    profile: Profile,
-    row: PlayerRow,
-    predictions: Predictions,
-) -> None:
-    """All figures and sentences of one player."""
-    out.heading(f"{profile.title} ({profile.id})")
-    out.paragraph(profile.sentence)
-    first = row.versions[shown.against] if shown.versions else None
-    for place, second in enumerate(row.versions):
-        if first is None or second is None or place == shown.against:
-            continue
-        table = grid(["", "", first.name, second.name, "difference"], [False, False, True, True, True])
-        for line in pair_rows(first, second):
-            table.add_row(*line)
-        out.table(table)
-        out.sentences(pair_sentences(first, second, profile))
-    if len(ready.profiles) > 1 and (not shown.versions or len(ready.tracks) > len(shown.places)):
-        out.line()
-        out.table(track_table(ready, shown, out.width, ready.profiles.index(profile)))
-    _delivery(out, ready.tracks, predictions)
-
-
 def _delivery(out: Readout, tracks: Sequence[MeasuredTrack], predictions: Predictions) -> None:
     """The peaks after each step of a delivery; nothing where the profile delivers the master itself."""
     good = [prediction if isinstance(prediction, Prediction) else None for prediction in predictions]
@@ -364,13 +328,9 @@ def _delivery(out: Readout, tracks: Sequence[MeasuredTrack], predictions: Predic
         return
     names = ["master", *(name.replace(" at ", "\nat ") for name in columns), "as played"]
     table = grid(["#", "Track", *names], [True, False, *[True] * len(names)])
-    for number, (one, found) in enumerate(zip(tracks, good, strict=True), 1):
-        if found is None or one.measurement is None:
-            continue
-        table.add_row(
-            str(number),
-            shortened(one.track.title, SHORT_TITLE),
-            *peak_cells(columns, one.measurement, found),
-        )
+    for number, (one, prediction) in enumerate(zip(tracks, good, strict=True), 1):
+        if prediction is not None and one.measurement is not None:
+            title = shortened(one.track.title, SHORT_TITLE)
+            table.add_row(str(number), title, *peak_cells(columns, one.measurement, prediction))
     out.table(table)
     out.paragraph(PEAKS_NOTE)

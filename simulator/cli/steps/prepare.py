@@ -39,6 +39,10 @@ class PreparedPlaylist:
     predictions: list[Predictions]
     cache: CacheOptions
 
+    def by_player(self) -> list[tuple[Profile, Predictions]]:
+        """Each profile with its row of predictions."""
+        return list(zip(self.profiles, self.predictions, strict=True))
+
     @property
     def failed(self) -> bool:
         """True where a track could not be read, the first time or the second."""

@@ -4,7 +4,6 @@ has changed since.
 
 from __future__ import annotations
 
-import json
 import os
 import shlex
 from collections import Counter
@@ -15,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 
 from simulator.common.errors import UsageError, WriteError
-from simulator.common.text import as_utf8, level, printed_gap, signed, visible
+from simulator.common.text import as_utf8, counted, level, printed_gap, signed, visible
 from simulator.common.units import format_time
 from simulator.delivery.finding import worst
 from simulator.delivery.sheet import (
@@ -31,8 +30,8 @@ from simulator.delivery.sheet import (
 )
 from simulator.engine.check import Checked
 from simulator.playlists.playlist import BARE_FILES, Playlist, Track
-from simulator.storage.small_files import LARGEST_ANSWER_BYTES, read_small
-from simulator.storage.writing import refuse_existing, whole_file
+from simulator.storage.small_files import LARGEST_ANSWER_BYTES, read_named
+from simulator.storage.writing import refuse_existing
 from simulator.text.tables import grid, shortened
 
 if TYPE_CHECKING:
@@ -73,7 +72,7 @@ def _master(number: int, checked: Checked, folder: Path) -> SheetMaster:
         album=as_utf8(track.album or "") if checked.album is not None else "",
         format=scanned.info.container,
         subtype=scanned.info.subtype,
-        bits=None if scanned.info.lossy else scanned.info.bits,
+        bits=scanned.info.bits,
         silence_at_start_s=scanned.scan.head_s,
         silence_at_end_s=scanned.scan.tail_s,
         gap_to_next_s=checked.gap_s,
@@ -107,17 +106,13 @@ def sheet_of(checked: Sequence[Checked], playlist: Playlist, folder: Path, at: s
 def read_sheet(path: str) -> Sheet:
     """The sheet in a file, HTML, JSON or CSV. Raises UsageError."""
     try:
-        text = read_small(path, LARGEST_ANSWER_BYTES).decode("utf-8-sig")
-    except OSError as problem:
-        raise UsageError(
-            f"{path}: cannot read the delivery sheet: {problem.strerror or problem}.", "Check the path."
-        ) from None
+        data = read_named(path, LARGEST_ANSWER_BYTES, "the delivery sheet", UsageError)
+        return read_sheet_text(data.decode("utf-8-sig"), path)
     except UnicodeDecodeError as problem:
         raise UsageError(
             f"{path}: this is not a delivery sheet: byte {problem.start + 1} is not UTF-8.",
             "Give the HTML, JSON or CSV file that check --sheet wrote.",
         ) from None
-    return read_sheet_text(text, path)
 
 
 def masters_beside(path: str, sheet: Sheet) -> tuple[Track, ...]:
@@ -148,21 +143,19 @@ def check_sheet_name(path: Path, force: bool) -> None:
 
 def write_sheet(path: Path, sheet: Sheet, force: bool) -> None:
     """In the form that the name's ending asks for. Raises WriteError."""
-    from simulator.cli.output import write_csv
+    from simulator.cli.output import csv_text, json_text, save_text
     from simulator.page.file.build import templates
     from simulator.page.sheet import sheet_html
 
     refuse_existing([path], force)
     form = path.suffix.lower()
-    with whole_file(path, force) as passing, open(passing, "w", encoding="utf-8", newline="\n") as file:
-        if form == ".csv":
-            write_csv(csv_rows(sheet), file)
-        elif form == ".json":
-            data = msgspec.to_builtins(sheet)
-            file.write(json.dumps(data, indent=1, allow_nan=False, ensure_ascii=False) + "\n")
-        else:
-            again = f"fairhearing check --against {shlex.quote(path.name)}"
-            file.write(sheet_html(sheet, templates(), again))
+    if form == ".csv":
+        text = csv_text(csv_rows(sheet))
+    elif form == ".json":
+        text = json_text(msgspec.to_builtins(sheet)) + "\n"
+    else:
+        text = sheet_html(sheet, templates(), f"fairhearing check --against {shlex.quote(path.name)}")
+    save_text(path, text, force)
 
 
 def show_changes(out: Readout, changes: Sequence[SheetChange], sheet: Sheet) -> None:
@@ -216,8 +209,8 @@ def answer(changes: Sequence[SheetChange], sheet: Sheet) -> str:
     count, states = len(sheet.masters), Counter(change.since for change in changes)
     since = f"the sheet of {sheet.written_at.replace('T', ' ')[:16]}" if sheet.written_at else "the sheet"
     parts = [
-        f"samples changed in {states['samples']} of {_masters(count)}" if states["samples"] else "",
-        f"{states['missing']} of {_masters(count)} missing" if states["missing"] else "",
+        f"samples changed in {states['samples']} of {counted(count, 'master')}" if states["samples"] else "",
+        f"{states['missing']} of {counted(count, 'master')} missing" if states["missing"] else "",
         f"{states['new']} not on the sheet" if states["new"] else "",
         f"{moved} in another place" if (moved := sum(change.moved for change in changes)) else "",
     ]
@@ -227,10 +220,6 @@ def answer(changes: Sequence[SheetChange], sheet: Sheet) -> str:
     also = f"; {files} {'has' if files == 1 else 'have'} another name, container or tags" if files else ""
     whose = "the master has" if count == 1 else f"all {count} masters have"
     return f"{'Samples unchanged' if files else 'Unchanged'}: {whose} the same samples as on {since}{also}."
-
-
-def _masters(count: int) -> str:
-    return "1 master" if count == 1 else f"{count} masters"
 
 
 def _differences(sheet_change: SheetChange) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
@@ -22,10 +22,9 @@ from simulator.common.units import format_time
 from simulator.page.comments import WORD as COMMENT_WORD
 from simulator.page.comments import Comment, comment_act, pages, read_comments
 from simulator.page.mail_text import decoded, texts_of
-from simulator.session.blind.record import ballots, has_all_of, has_vote, vote_act, votes
-from simulator.session.log import Act, Record
+from simulator.session.log import Act, Record, ballots, has_all_of, has_vote, vote_act, votes
 from simulator.storage.session_file import SUFFIX, add_act, now, read_record, records_near
-from simulator.storage.small_files import LARGEST_ANSWER_BYTES, read_small
+from simulator.storage.small_files import LARGEST_ANSWER_BYTES, read_named
 from simulator.text.votes import ListenerSum, sum_of
 
 T = TypeVar("T")
@@ -60,25 +59,25 @@ def sums(votes_of: Iterable[tuple[Path, str]], record: Path | None) -> list[List
     return found
 
 
-def take_votes(file: Path, record: Path | None) -> Iterator[TakenVotes | SimulatorError]:
+def take_votes(file: Path, record: Path | None) -> list[TakenVotes | SimulatorError]:
     """Reads every answer and comment in a file and adds each to its record; for each the lines to print, or
-    why it was not taken. Raises UsageError where the file cannot be read."""
-    found, comments, problems = _read(file)
-    for problem in problems:
-        yield UsageError(
-            f"{file}: {problem}.",
-            "Save the mail unchanged (.eml) or as plain text, or ask for the file that the page saves.",
-        )
-    for given in found:
+    why it was not taken; the one error of a file that cannot be read."""
+    try:
+        answers, comments, problems = _read(file)
+    except UsageError as problem:
+        return [problem]
+    cure = "Save the mail unchanged (.eml) or as plain text, or ask for the file that the page saves."
+    taken: list[TakenVotes | SimulatorError] = [UsageError(f"{file}: {words}.", cure) for words in problems]
+    both: list[VoteAnswer | Comment] = [*answers, *comments]
+    for each in both:
         try:
-            yield _take(file, given, record)
+            if isinstance(each, Comment):
+                taken.append(_take_comment(file, each, record))
+            else:
+                taken.append(_take_vote(file, each, record))
         except SimulatorError as problem:
-            yield problem
-    for comment in comments:
-        try:
-            yield _take_comment(file, comment, record)
-        except SimulatorError as problem:
-            yield problem
+            taken.append(problem)
+    return taken
 
 
 def _take_comment(file: Path, comment: Comment, record: Path | None) -> TakenVotes:
@@ -93,11 +92,12 @@ def _take_comment(file: Path, comment: Comment, record: Path | None) -> TakenVot
         return TakenVotes([f"{file}: this comment is already in {path}."])
     add_act(path, kept.title, act, warn, only_here=True)
     where = f"{format_time(comment.at_s)} in {comment.track} {act.data['title']}"
-    lines = [f"{file}: mark “{act.data['name']}”, {where}, added to {path}.", f"  {act.data['text']}"]
-    return TakenVotes(lines)
+    return TakenVotes(
+        [f"{file}: mark “{act.data['name']}”, {where}, added to {path}.", f"  {act.data['text']}"]
+    )
 
 
-def _take(file: Path, given: VoteAnswer, record: Path | None) -> TakenVotes:
+def _take_vote(file: Path, given: VoteAnswer, record: Path | None) -> TakenVotes:
     """Adds one answer to its record; the lines to print. Raises UsageError, NothingDoneError, WriteError."""
     path, kept, ballot = _find(file, given.page, record, ballots)
     try:
@@ -134,10 +134,7 @@ def _take(file: Path, given: VoteAnswer, record: Path | None) -> TakenVotes:
 
 def _read(file: Path) -> tuple[list[VoteAnswer], list[Comment], list[str]]:
     """The answers and comments in a file, and what is wrong with others. Raises UsageError."""
-    try:
-        data = read_small(file, LARGEST_ANSWER_BYTES)
-    except OSError as problem:
-        raise UsageError(f"{file}: cannot read the file: {problem.strerror}.", "Check the path.") from None
+    data = read_named(file, LARGEST_ANSWER_BYTES, "the file", UsageError)
     try:
         texts = texts_of(data)
     except ValueError as problem:

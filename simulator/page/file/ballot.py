@@ -1,4 +1,4 @@
-"""Vote of a page: its versions and passages, what of it goes into the page, and the page's chance.
+"""Vote of a page: its versions and passages, its part of the page, and everything drawn at random.
 
 Readable in the file are the sounds under neutral names in random order, the pairs of each round, and the
 page's id. Hidden are the versions' names, which sound is which, and the sentences of the result.
@@ -78,7 +78,7 @@ def vote_members(
 
 
 def vote_group(tracks: Sequence[PageTrack], good: Mapping[int, Prediction]) -> list[int]:
-    """The versions of the first song with two or more of them that sound here. Raises UsageError where there
+    """The versions of the first song with two or more that play here. Raises UsageError where there
     is none."""
     groups = song_groups([one for one in tracks if one.number - 1 in good and one.track.role == "master"])
     if not groups:
@@ -159,8 +159,8 @@ def _in_all(
 
 
 def _spread(drawn: Sequence[Round], passages: int, chance: Chance) -> tuple[int, ...]:
-    """The passage of each round: every pair of versions comes in each equally often, give or take one, in an
-    order by chance."""
+    """The passage of each round: every pair of versions comes in each equally often, plus or minus one, in
+    random order."""
     rounds = [0] * len(drawn)
     pairs: dict[frozenset[int], list[int]] = {}
     for number, one in enumerate(drawn):

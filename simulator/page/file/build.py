@@ -1,7 +1,7 @@
 """Build of the page: passages cut and encoded, the vote drawn, one HTML file written.
 
-Chance (the page's id, the neutral names of its sounds, the curtain's key, the vote's draws, the dither)
-comes from one seed that is drawn here, so that a test can repeat a page.
+Everything random (the page's id, the neutral names of its sounds, the key that hides names, the vote's draws,
+the dither) comes from one seed that is drawn here, so that a test can repeat a page.
 
 A page reads its files several times: to measure, to play, to check, and to cut its passages, which ends at
 the last one and so cannot hash the whole file. What the disk says of a file is noted before the first

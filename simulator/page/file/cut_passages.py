@@ -33,8 +33,8 @@ Audio = NDArray[np.float32]
 
 @dataclass(frozen=True, slots=True)
 class CutJob:
-    """One file, what its profile's delivery and chain do to it, and the passages wanted of it. `content` (its
-    hash) and `keep_in` (the cache's folder) find what is encoded already."""
+    """One file, what its profile's delivery and chain do to it, and the passages to cut. `content` (its hash)
+    and `keep_in` (the cache's folder) find what is encoded already."""
 
     path: str
     chain: ChainSettings
@@ -46,7 +46,7 @@ class CutJob:
 
 @dataclass(frozen=True, slots=True)
 class Cuts:
-    """The passages in the order wanted, as delivered and as played, at one rate; `plain` where the player
+    """The passages in the job's order, as delivered and as played, at one rate; `plain` where the player
     does nothing but a gain."""
 
     rate: int
@@ -67,7 +67,7 @@ def cut_all(
 
 
 def cut(job: CutJob) -> Cuts:
-    """Reads one file, or where its delivery may be in the cache, the file and then it. Raises AudioError."""
+    """Reads one file, with a delivery twice: as it is, and through it. Raises AudioError."""
     with AudioReader(job.path, hashed=False) as reader:
         rate, channels = reader.info.sample_rate, reader.info.channels
         files = [PassageRecorder(passage.frames(rate)) for passage in job.passages]

@@ -2,6 +2,12 @@
 // unfinished one too, until they are sent as text.
 function clock(seconds) { return `${Math.floor(seconds / 60)}:${String(Math.floor(seconds % 60)).padStart(2, "0")}`; }
 
+// The moment of a tap on a picture, in seconds.
+function timeAt(plot, event) {
+  const box = plot.getBoundingClientRect();
+  return ((event.clientX - box.left) / box.width) * Number(plot.dataset.length);
+}
+
 function startComments(sounds, plots, moment) {
   const find = (id) => document.getElementById(`comment-${id}`);
   const memory = `fairhearing comments ${sounds.page}`;
@@ -19,9 +25,7 @@ function startComments(sounds, plots, moment) {
     fields.name.value = text(found.name);
   } catch { /* nothing kept, or not ours */ }
 
-  function remember() {
-    try { localStorage.setItem(memory, JSON.stringify({ kept, draft, name: fields.name.value })); return true; } catch { return false; }
-  }
+  const remember = () => keepInBrowser(memory, { kept, draft, name: fields.name.value });
 
   const versions = (track) => sounds.songs[track];
   const liked = (track, other) => (versions(track).length < 2 ? "I like this" : `I prefer ${sounds.tracks[other]}`);
@@ -34,9 +38,7 @@ function startComments(sounds, plots, moment) {
     for (const one of kept) {
       const opinion = one.opinion === "trouble" ? "trouble" : `prefer-${Number(one.opinion) + 1}`;
       const body = `1 ${sounds.page} ${Number(one.track) + 1} ${one.at.toFixed(1)} ${opinion} ${one.number}`;
-      lines.push("", `moment: ${title(one)}`, `fairhearing-comment ${body} ${checksum(body)}`);
-      if (name) lines.push(`name: ${name}`);
-      if (one.words) lines.push(`words: ${one.words}`);
+      lines.push("", `moment: ${title(one)}`, `fairhearing-comment ${body} ${checksum(body)}`, ...nameAndWords(name, one.words));
     }
     return `${lines.join("\n")}\n`;
   }
@@ -48,8 +50,7 @@ function startComments(sounds, plots, moment) {
       for (const old of plot.querySelectorAll(".dot")) old.remove();
       for (const one of draft ? [...kept, draft] : kept) {
         if (!plot.querySelector(`.curve[data-index="${one.track}"]`)) continue;
-        const dot = document.createElement("span");
-        dot.className = one === draft ? "dot on" : "dot";
+        const dot = element("span", { className: one === draft ? "dot on" : "dot" });
         dot.style.left = `${Math.min(100, (100 * one.at) / Number(plot.dataset.length))}%`;
         plot.append(dot);
       }
@@ -60,14 +61,9 @@ function startComments(sounds, plots, moment) {
     const box = find("opinions");
     for (const old of box.querySelectorAll("label")) old.remove();
     for (const value of [...versions(draft.track), "trouble"]) {
-      const label = document.createElement("label"), radio = document.createElement("input"), words = document.createElement("span");
-      radio.type = "radio";
-      radio.name = "opinion";
-      radio.value = value;
-      radio.checked = draft.opinion === value;
-      words.textContent = value === "trouble" ? "Trouble here" : liked(draft.track, value);
-      words.dir = "auto";
-      label.append(radio, words);
+      const label = element("label"), words = value === "trouble" ? "Trouble here" : liked(draft.track, value);
+      label.append(element("input", { type: "radio", name: "opinion", value, checked: draft.opinion === value }));
+      label.append(element("span", { textContent: words, dir: "auto" }));
       box.append(label);
     }
   }
@@ -86,15 +82,10 @@ function startComments(sounds, plots, moment) {
     }
     const list = find("list");
     list.textContent = "";
-    kept.forEach((one, place) => {
-      const item = document.createElement("li"), words = document.createElement("span"), about = document.createElement("small");
-      words.dir = "auto";
-      about.textContent = title(one);
-      words.append(about, one.words);
-      const change = document.createElement("button");
-      change.type = "button";
-      change.className = "slim";
-      change.textContent = "Change";
+    for (const one of kept) {
+      const item = element("li"), words = element("span", { dir: "auto" });
+      words.append(element("small", { textContent: title(one) }), one.words);
+      const change = element("button", { type: "button", className: "slim", textContent: "Change" });
       change.setAttribute("aria-label", `Change the comment at ${clock(one.at)}`);
       change.addEventListener("click", () => {
         if (draft && !keep()) return;
@@ -103,7 +94,7 @@ function startComments(sounds, plots, moment) {
       });
       item.append(words, " ", change);
       list.append(item);
-    });
+    }
     dots();
     sending();
   }
@@ -158,8 +149,7 @@ function startComments(sounds, plots, moment) {
   for (const plot of plots) {
     plot.addEventListener("click", (event) => {
       if (!draft || !plot.querySelector(`.curve[data-index="${draft.track}"]`)) return;
-      const box = plot.getBoundingClientRect(), at = ((event.clientX - box.left) / box.width) * Number(plot.dataset.length);
-      draft.at = Math.round(10 * Math.min(Math.max(at, 0), sounds.lengths[draft.track])) / 10;
+      draft.at = Math.round(10 * Math.min(Math.max(timeAt(plot, event), 0), sounds.lengths[draft.track])) / 10;
       remember();
       show();
     });

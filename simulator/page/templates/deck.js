@@ -4,6 +4,7 @@
 // All times are whole frames of the context.
 const FADE_SECONDS = 0.005;
 const LEAD_SECONDS = 0.012;
+const SILENT_DB = -60; // the lower end of a volume
 
 function raisedCosine(frames, rising) {
   const curve = new Float32Array(frames + 1);
@@ -14,7 +15,7 @@ function raisedCosine(frames, rising) {
   return curve;
 }
 
-function toGain(db) { return Math.pow(10, db / 20); }
+function toGain(db) { return 10 ** (db / 20); }
 
 function bytesOf(text) {
   const raw = atob(text.trim());
@@ -39,7 +40,7 @@ class Deck {
 
   // A copy whose ends are faded, so that the loop has no step.
   looped(buffer) {
-    const made = this.context.createBuffer(buffer.numberOfChannels, buffer.length, buffer.sampleRate);
+    const copy = this.context.createBuffer(buffer.numberOfChannels, buffer.length, buffer.sampleRate);
     const length = Math.min(this.fade, Math.floor(buffer.length / 2));
     for (let channel = 0; channel < buffer.numberOfChannels; channel += 1) {
       const samples = new Float32Array(buffer.getChannelData(channel));
@@ -48,18 +49,21 @@ class Deck {
         samples[i] *= rise;
         samples[samples.length - 1 - i] *= rise;
       }
-      made.copyToChannel(samples, channel);
+      copy.copyToChannel(samples, channel);
     }
-    return made;
+    return copy;
   }
 
-  // Changes to `buffer` at `gainDb`; `anew` begins the loop, else the place is kept. `at` is a frame.
-  sound(buffer, gainDb, anew, at) {
+  // The first frame at which a change may begin.
+  soonest() {
+    return Math.max(Math.ceil((this.context.currentTime + LEAD_SECONDS) * this.context.sampleRate), this.free);
+  }
+
+  // Changes to `buffer` at `gainDb`; `restart` begins the loop, else the place is kept. `at` is a frame.
+  sound(buffer, gainDb, restart, at) {
     const rate = this.context.sampleRate;
-    const soonest = at === undefined ? Math.ceil((this.context.currentTime + LEAD_SECONDS) * rate) : at;
-    const out = Math.max(soonest, this.free);
-    const begin = this.silence(out);
-    if (anew) this.origin = begin;
+    const begin = this.silence(at === undefined ? this.soonest() : Math.max(at, this.free));
+    if (restart) this.origin = begin;
     const offset = (((begin - this.origin) % buffer.length) + buffer.length) % buffer.length;
     const source = this.context.createBufferSource();
     const level = this.context.createGain();
@@ -76,7 +80,7 @@ class Deck {
     return begin;
   }
 
-  // Fades out what sounds, from frame `at`; returns the first frame of silence.
+  // Fades out from frame `at`; returns the first frame of silence.
   silence(at) {
     if (!this.voice) return at;
     const rate = this.context.sampleRate;
@@ -86,11 +90,7 @@ class Deck {
     return at + this.fade;
   }
 
-  stop() {
-    const rate = this.context.sampleRate;
-    const at = Math.max(Math.ceil((this.context.currentTime + LEAD_SECONDS) * rate), this.free);
-    this.free = this.silence(at) + 1;
-  }
+  stop() { this.free = this.silence(this.soonest()) + 1; }
 
   // The place in the loop, in seconds; null where nothing sounds.
   place() {
@@ -123,9 +123,8 @@ class Player {
       // where it exists: music, which a phone's silent switch does not mute
       try { if (navigator.audioSession) navigator.audioSession.type = "playback"; } catch { /* as it was */ }
       try { this.context = new AudioContext(); } catch { throw new SoundProblem(SOUND_WORDS.held); }
-      const told = () => document.dispatchEvent(new CustomEvent("sound", { detail: this.context.state }));
-      this.context.addEventListener("statechange", told);
-      this.context.addEventListener("error", told);
+      const report = () => document.dispatchEvent(new CustomEvent("sound", { detail: this.context.state }));
+      for (const event of ["statechange", "error"]) this.context.addEventListener(event, report);
       this.volume = this.context.createGain();
       this.volume.gain.value = toGain(this.volumeDb);
       this.volume.connect(this.context.destination);
@@ -149,28 +148,27 @@ class Player {
   setVolume(db, at) {
     this.volumeDb = db;
     if (!this.volume) return;
-    const when = Math.max(at || 0, this.context.currentTime), gain = this.volume.gain;
-    const lower = (db <= -60 ? 0 : toGain(db)) < gain.value;
-    gain.setTargetAtTime(db <= -60 ? 0 : toGain(db), when, lower ? 0.005 : 0.02);
+    const gain = this.volume.gain, target = db <= SILENT_DB ? 0 : toGain(db);
+    gain.setTargetAtTime(target, Math.max(at || 0, this.context.currentTime), target < gain.value ? 0.005 : 0.02);
   }
 
   async buffer(id) {
     if (!this.buffers.has(id)) {
-      const made = Deck.decode(this.context, id).then((found) => this.deck.looped(found), () => {
+      this.buffers.set(id, Deck.decode(this.context, id).then((decoded) => this.deck.looped(decoded), () => {
         this.buffers.delete(id);
         throw new SoundProblem(SOUND_WORDS.decoder);
-      });
-      this.buffers.set(id, made);
+      }));
     }
     return this.buffers.get(id);
   }
 }
 
-function decibels(db) { return db <= -60 ? "silent" : `${String(db).replace("-", "−")} dB`; }
+function decibels(db) { return db <= SILENT_DB ? "silent" : `${String(db).replace("-", "−")} dB`; }
 
 const player = new Player();
 
 function bindVolume(slider, text) {
+  slider.value = slider.defaultValue; // a browser that comes back may put an old one in again
   const show = () => {
     text.textContent = decibels(Number(slider.value));
     slider.setAttribute("aria-valuetext", text.textContent);

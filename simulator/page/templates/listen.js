@@ -4,18 +4,15 @@ const TURN_MS = 3000;
 
 function startListening(sounds) {
   const find = (id) => document.getElementById(id);
-  if (!find("bar")) return null;
+  if (!find("bar")) return;
   const button = find("play"), now = find("now"), slider = find("volume");
   const plots = [...document.querySelectorAll("#listen .picture:not(.paper-only) .plot")];
   const claims = [...document.querySelectorAll(".claim")];
   const radios = (name) => [...document.querySelectorAll(`input[type=radio][name="${name}"]`)];
   const showVolume = bindVolume(slider, find("volume-text"));
-  // A browser that comes back to the page may put old choices and volumes in again.
+  // A browser that comes back to the page may put old choices in again.
   for (const name of ["version", "passage", "state"]) for (const radio of radios(name)) radio.checked = radio.defaultChecked;
-  slider.value = slider.defaultValue;
-  showVolume();
-  let quiet = -24;
-  let playing = false, request = 0, delivered = false, shownPassage = null, turn = 0, tapped = null;
+  let quiet = -24, playing = false, request = 0, delivered = false, shownPassage = null, turn = 0, tapped = null;
 
   const chosen = (name) => radios(name).find((one) => one.checked).value;
   const choose = (name, value) => { radios(name).find((one) => one.value === value).checked = true; };
@@ -31,7 +28,7 @@ function startListening(sounds) {
     const current = Number(slider.value);
     if (state) {
       quiet = current;
-      slider.value = String(Math.max(-60, current - sounds.drop));
+      slider.value = String(Math.max(SILENT_DB, current - sounds.drop));
       player.setVolume(Number(slider.value));
     } else {
       slider.value = String(Math.min(quiet, current + sounds.drop));
@@ -65,7 +62,7 @@ function startListening(sounds) {
     return { track: chosen("version"), at: Math.round(10 * at) / 10 };
   }
 
-  // The picture of what is chosen: where each line lies at this level, and the passage.
+  // The picture of the chosen version: its lines at this level, and the passage.
   function paint() {
     const version = chosen("version"), state = chosen("state"), passage = chosen("passage");
     for (const plot of plots) {
@@ -74,13 +71,11 @@ function startListening(sounds) {
       if (!mine) continue;
       plot.dataset.state = state;
       for (const curve of plot.querySelectorAll(".curve")) {
-        const found = kind().items[curve.dataset.index], line = curve.querySelector(".line");
-        let db = 0;
-        if (state === "delivered") db = Number(curve.dataset.raw);
-        else if (state === "matched" && found) db = found.matched[1] - found.played[1];
+        const found = kind().items[curve.dataset.index], line = curve.querySelector(".line"), raw = state === "delivered";
+        let db = raw ? Number(curve.dataset.raw) : 0;
+        if (state === "matched" && found) db = found.matched[1] - found.played[1];
         curve.style.transform = `translateY(${(-db * Number(plot.dataset.units)).toFixed(2)}px)`;
         curve.classList.toggle("on", curve.dataset.index === version);
-        const raw = state === "delivered";
         if (line && line.dataset.other && raw !== (line.dataset.shown === "raw")) { // a shape of its own
           const other = line.dataset.other;
           line.dataset.other = line.getAttribute("d");
@@ -113,9 +108,9 @@ function startListening(sounds) {
     }
     if (mine !== request || !playing) return;
     if (Number(slider.value) < player.volumeDb) player.setVolume(Number(slider.value));
-    const anew = chosen("passage") !== shownPassage || !player.deck.voice;
+    const restart = chosen("passage") !== shownPassage || !player.deck.voice;
     shownPassage = chosen("passage");
-    const begin = player.deck.sound(buffer, gain, anew);
+    const begin = player.deck.sound(buffer, gain, restart);
     player.setVolume(Number(slider.value), begin / player.context.sampleRate);
     for (const other of Object.values(sounds.kinds[Number(shownPassage)].items)) player.buffer(other.played[0]).catch(() => {});
   }
@@ -178,7 +173,7 @@ function startListening(sounds) {
   // A tap on the picture plays the passage nearest to it.
   for (const plot of plots) {
     plot.addEventListener("click", (event) => {
-      const box = plot.getBoundingClientRect(), at = ((event.clientX - box.left) / box.width) * Number(plot.dataset.length);
+      const at = timeAt(plot, event);
       let nearest = null, away = Infinity;
       sounds.kinds.forEach((one, row) => {
         const found = one.items[chosen("version")];
@@ -193,15 +188,13 @@ function startListening(sounds) {
   }
   find("versions").addEventListener("keydown", (event) => {
     const wanted = /^[1-9]$/.test(event.key) && find("versions").querySelector(`input[data-number="${event.key}"]`);
-    if (wanted && !wanted.disabled) {
-      wanted.checked = true;
-      wanted.focus();
-      leaveClaim();
-      follow();
-    }
+    if (!wanted || wanted.disabled) return;
+    wanted.checked = true;
+    wanted.focus();
+    leaveClaim();
+    follow();
   });
   available();
   paint();
   startComments(sounds, plots, moment);
-  return { stop };
 }

@@ -19,6 +19,18 @@ function randomNumber() {
 // In one line: an empty line would end them.
 function oneLine(words) { return words.trim().replace(/\s*\n\s*/g, " "); }
 
+// The lines below an answer's own.
+function nameAndWords(name, words) {
+  return [...(name ? [`name: ${name}`] : []), ...(words ? [`words: ${words}`] : [])];
+}
+
+function element(tag, properties) { return Object.assign(document.createElement(tag), properties); }
+
+// False where this browser keeps nothing.
+function keepInBrowser(key, value) {
+  try { localStorage.setItem(key, JSON.stringify(value)); return true; } catch { return false; }
+}
+
 // Binds the buttons of one sending row; returns what fills them in when `text()` has changed.
 function bindSending(id, subject, text, file) {
   const find = (part) => document.getElementById(`${id}-${part}`);
@@ -49,9 +61,8 @@ function bindSending(id, subject, text, file) {
     sent((await copy()) ? `Copied: paste it into a mail to your engineer. ${THANKS}` : "Select the text and copy it.");
   });
   find("save").addEventListener("click", () => {
-    const link = document.createElement("a");
-    link.href = URL.createObjectURL(new Blob([text()], { type: "text/plain" }));
-    link.download = file;
+    const href = URL.createObjectURL(new Blob([text()], { type: "text/plain" }));
+    const link = element("a", { href, download: file });
     link.click();
     setTimeout(() => URL.revokeObjectURL(link.href), 1000);
     sent(`Saved: attach the small file to a mail to your engineer. ${THANKS}`);

@@ -34,14 +34,12 @@ function startVoting(ballot) {
     } catch { return none; }
   }
 
-  function remember() {
-    const kept = { seen, seenFirst, given: given.join(""), filling, name: find("vote-name").value, words: find("vote-words").value, finished };
-    try { localStorage.setItem(memory, JSON.stringify(kept)); return true; } catch { return false; }
-  }
+  const remember = () => keepInBrowser(memory, {
+    seen, seenFirst, given: given.join(""), filling, name: find("vote-name").value, words: find("vote-words").value, finished,
+  });
 
   const sending = bindSending("vote", `Vote: ${ballot.title}`, text, `vote-${ballot.page}.txt`);
   const slider = find("vote-volume");
-  slider.value = slider.defaultValue; // a browser that comes back may put an old one in again
   bindVolume(slider, find("vote-volume-text"));
 
   const whole = () => given.length === ballot.rounds.length;
@@ -90,13 +88,13 @@ function startVoting(ballot) {
     show();
   }
 
-  // Heard is what sounded for a second: by the sound's own clock, which stands while nothing sounds, and not
-  // while the volume is at its lower end.
+  // Heard means played for a second, by the sound's own clock, which stops while nothing plays; not with the
+  // volume at its lower end.
   function count(letter, begin) {
     let sounded = 0, at = begin, moved = performance.now();
     clearInterval(timer);
     timer = setInterval(() => {
-      const time = player.context.currentTime, loud = player.volumeDb > -60;
+      const time = player.context.currentTime, loud = player.volumeDb > SILENT_DB;
       if (time > at) { sounded += loud ? time - at : 0; at = time; moved = performance.now(); }
       if (performance.now() - moved > START_MS) {
         player.moving = false;
@@ -192,10 +190,7 @@ function startVoting(ballot) {
   function text() {
     const body = `1 ${ballot.page} ${given.join("")} ${seenFirst ? "seen" : "hidden"}`;
     const lines = [`Vote: ${ballot.title}`, `fairhearing-vote ${body} ${checksum(body)}`, `answer: ${filling}`];
-    const name = find("vote-name").value.trim();
-    const words = oneLine(find("vote-words").value);
-    if (name) lines.push(`name: ${name}`);
-    if (words) lines.push(`words: ${words}`);
+    lines.push(...nameAndWords(find("vote-name").value.trim(), oneLine(find("vote-words").value)));
     return `${lines.join("\n")}\n`;
   }
 
@@ -212,7 +207,11 @@ function startVoting(ballot) {
     const counts = new Array(sealed.names.length).fill(0);
     given.forEach((letter, i) => { counts[sealed.versions[ballot.rounds[i][letter === "A" ? 0 : 1]]] += 1; });
     const box = find("vote-result");
-    const say = (parent, tag, words, name) => { const made = document.createElement(tag); made.dir = "auto"; made.textContent = words; made.className = name || ""; parent.append(made); return made; };
+    const say = (parent, tag, textContent, className = "") => {
+      const part = element(tag, { dir: "auto", textContent, className });
+      parent.append(part);
+      return part;
+    };
     if (sealed.plain.length) say(box, "p", sealed.plain[counts[0]], "verdict");
     if (seenFirst) say(box, "p", "You had seen the names before, so this was not blind.");
     const more = sealed.plain.length ? say(box, "details", "") : box;

@@ -10,9 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-from simulator.session.blind.run import Run
-from simulator.session.effects import Effect
-from simulator.session.state import Session
+from simulator.session.events import Effect
+from simulator.session.state import Run, Session
 
 Outcome = tuple[Session, tuple[Effect, ...]]
 REFUSED = (

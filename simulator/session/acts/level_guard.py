@@ -16,7 +16,7 @@ from itertools import pairwise
 
 from simulator.common.text import level
 from simulator.session.acts.command import Asks, Outcome
-from simulator.session.effects import Effect, Output, Resume, Say, Sound
+from simulator.session.events import Effect, Output, Resume, Say, Sound
 from simulator.session.state import Question, Session
 
 STEP_LU = 3.0

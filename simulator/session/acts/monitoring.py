@@ -13,16 +13,16 @@ from simulator.common.units import TIE_LU
 from simulator.normalizer.profile import Scope
 from simulator.session import codec_variants
 from simulator.session.acts.command import Choice, Command, Line, Outcome, on_words
-from simulator.session.acts.words import limiter_words, what_plays
-from simulator.session.blind.run import Run
+from simulator.session.acts.now_playing import limiter_words, what_plays
 from simulator.session.codec_variants import CONVERTER, with_converter
-from simulator.session.effects import Output, Predict, RememberTrim, Say
+from simulator.session.events import Output, Predict, RememberTrim, Say
 from simulator.session.state import (
     CONVERTER_TRIM_DB,
     DIM_DB,
     LOWEST_TRIM_DB,
     UNTOUCHED,
     Question,
+    Run,
     Session,
     no_words,
 )
@@ -64,10 +64,8 @@ def codec(session: Session, words: list[str]) -> Outcome:
     if not words:
         return session, (Say(_codec_words(session)),)
     name = codec_variants.wanted(session.profile, words, session.profiles, session.last_codec)
-    names = (name, with_converter(name))
-    made = {name: codec_variants.profile_named(session.profiles, name) for name in names}
     last = codec_variants.setting_of(name) or session.last_codec
-    known = replace(session, profiles={**session.profiles, **made}, last_codec=last)
+    known = replace(_with_variants(session, name, with_converter(name)), last_codec=last)
     if codec_variants.is_difference(name) and known.state == "matched":
         known = replace(known, state="played", turned_down_db={})
     return _player(known, name, "Encoding… playback continues unchanged until it is ready.")
@@ -85,10 +83,14 @@ def album(session: Session, words: list[str]) -> Outcome:
     playing = codec_variants.profile_named(session.profiles, session.profile)
     scope = rules[words[0].casefold()] if words else rules["loudest" if playing.scope == "track" else "off"]
     name = codec_variants.by_album_rule(session.profile, scope, session.profiles)
-    names = (name, with_converter(name))
-    made = {name: codec_variants.profile_named(session.profiles, name) for name in names}
-    known = replace(session, profiles={**session.profiles, **made})
+    known = _with_variants(session, name, with_converter(name))
     return _player(known, name, "Calculating the album rule for every track …")
+
+
+def _with_variants(session: Session, *names: str) -> Session:
+    """The session that knows the players of these ids."""
+    made = {name: codec_variants.profile_named(session.profiles, name) for name in names}
+    return replace(session, profiles={**session.profiles, **made})
 
 
 def _codec_words(session: Session) -> str:
@@ -272,8 +274,7 @@ def _residual(session: Session) -> Outcome:
     if session.converter:
         raise UsageError("The residual is heard without the D/A converter.", "dac off")
     name = codec_variants.of_versions(session.profile)
-    made = codec_variants.profile_named(session.profiles, name)
-    known = replace(session, profiles={**session.profiles, name: made})
+    known = _with_variants(session, name)
     if known.state != "played":
         known = replace(known, state="played", turned_down_db={})
     return _player(known, name, "Preparing the residual… playback continues unchanged until it is ready.")

@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 
 from simulator.common.errors import UsageError
-from simulator.common.text import capital
+from simulator.common.text import capital, counted
 from simulator.common.units import format_time
 from simulator.session import worst
 from simulator.session.acts.command import Command, Outcome, on_words
-from simulator.session.acts.words import what_plays
-from simulator.session.effects import Effect, Resume, Say
+from simulator.session.acts.now_playing import what_plays
+from simulator.session.events import Effect, Resume, Say
 from simulator.session.excerpts import WORST, Excerpt, find_mark, kind_of, parse_time, place_of
 from simulator.session.levels import WINDOW_SECONDS, Span
-from simulator.session.program import (
+from simulator.session.plans import (
     SHORTEST_LOOP_S,
     Plan,
     cut_words,
@@ -76,8 +76,7 @@ def transitions(session: Session, words: list[str]) -> Outcome:
     if not plan.spans:
         raise UsageError("A transition needs a list of two or more playable tracks.")
     count = len(plan.spans) // 2
-    many = "s" if count > 1 else ""
-    said = f"{count} transition{many}, {found:g} s either side, gaps as delivered."
+    said = f"{counted(count, 'transition')}, {found:g} s either side, gaps as delivered."
     profile = session.profiles.get(session.profile)
     if profile is not None and profile.target_lufs is not None and _on_an_album(session):
         said += " By the other album rule: album"

@@ -11,11 +11,10 @@ from simulator.common.errors import UsageError
 from simulator.common.text import level, typed_minus, whole_number
 from simulator.common.units import format_time
 from simulator.session.acts.command import Choice, Command, Line, Outcome, on_dated_words, on_words
-from simulator.session.blind.run import Run
-from simulator.session.effects import ChooseDevice, Keep, Leave, ListDevices, Merge, Replace, Say, Show, Wait
+from simulator.session.events import ChooseDevice, Keep, Leave, ListDevices, Merge, Replace, Say, Show, Wait
 from simulator.session.excerpts import NEXT_MARK, WORST, Mark, kind_of, parse_time
 from simulator.session.log import Act
-from simulator.session.state import Session, find_track, no_words
+from simulator.session.state import Run, Session, find_track, no_words
 
 DECIDE_EXAMPLE = "decide streaming -14 -1 Anna: keeps the chorus open"
 LOWEST_TARGET_LUFS, LOWEST_CEILING_DBTP = -60.0, -40.0

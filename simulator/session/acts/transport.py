@@ -8,12 +8,11 @@ from simulator.common.errors import UsageError
 from simulator.common.text import capital
 from simulator.session import worst
 from simulator.session.acts.command import REFUSED, Command, Line, Outcome, on_words
-from simulator.session.acts.words import what_plays
-from simulator.session.blind.run import Run
-from simulator.session.effects import Effect, Pause, Resume, Say
+from simulator.session.acts.now_playing import what_plays
+from simulator.session.events import Effect, Pause, Resume, Say
 from simulator.session.excerpts import NEXT_MARK, WORST, find_mark, kind_of, parse_time, place_of
-from simulator.session.program import Left, Plan, cut_words, list_plan, loop_in, loop_plan
-from simulator.session.state import Session, find_track, no_words
+from simulator.session.plans import Left, Plan, cut_words, list_plan, loop_in, loop_plan
+from simulator.session.state import Run, Session, find_track, no_words
 from simulator.session.track import references, same_moment_s, shift_between_s, versions
 
 LEAD_SECONDS = 12.0

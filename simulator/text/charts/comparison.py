@@ -21,7 +21,7 @@ from simulator.text.audibility import NOTHING, moment_line
 from simulator.text.charts.style import ANSWER_WIDTH, LONGEST_NAME, clock
 from simulator.text.colours import VERSIONS
 from simulator.text.comparison.curves import short_term_curve
-from simulator.text.comparison.played import turned
+from simulator.text.sentences import turned
 from simulator.text.tables import shortened
 
 if TYPE_CHECKING:

@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Literal
 
-from simulator.common.text import level, printed_gap
+from simulator.common.text import counted, level, printed_gap
 from simulator.common.units import TIE_LU
 from simulator.comparison.versions import Comparison, Figures, Played, Side
-from simulator.text.comparison.delivered import Names, Said, ordered, tied, unmeasurable
+from simulator.text.comparison.delivered import Names, Said, louder_words, ordered, tied, unmeasurable
 from simulator.text.comparison.played import integrated_gap
-from simulator.text.sentences import LEAST_DB, PUNCH_TIE_DB, listed
+from simulator.text.sentences import LEAST_DB, PUNCH_TIE_DB, listed, span
 
 WHERE, SHORT_WHERE = "where nothing is normalised", "as delivered"
 SHORT_NAMES = 15
@@ -23,37 +23,29 @@ SHORT_NAMES = 15
 
 def answer_sentences(comparison: Comparison, names: Names) -> list[Said]:
     """The answer for all players of the comparison together; `names` as in it."""
-    if same := _same(comparison, names):
-        said = [Said("answer_same", same)]
-        if same.endswith("player."):
-            return said
-    else:
-        said = [_gain(comparison.delivered, names)]
-    gap = _integrated(comparison.delivered)
-    if gap is None:
-        return said
-    if comparison.played:
-        one = len(comparison.played) == 1
-        said.append(
-            _left(gap, comparison.played[0], names) if one else _on_players(gap, comparison.played, names)
-        )
-    return [*said, _cost(comparison.delivered, gap, names)]
+    same, gap = _same(comparison, names), _integrated(comparison.delivered)
+    sentences = [Said("answer_same", same) if same else _gain(comparison.delivered, names)]
+    if gap is None or same.endswith("player."):
+        return sentences
+    if len(comparison.played) == 1:
+        sentences.append(_left(gap, comparison.played[0], names))
+    elif comparison.played:
+        sentences.append(_on_players(gap, comparison.played, names))
+    return [*sentences, _cost(comparison.delivered, gap, names)]
 
 
-def further_sentence(found: Comparison, names: Names) -> Said:
+def further_sentence(comparison: Comparison, names: Names) -> Said:
     """A further version, here in the part of the loud one, against the open one: as delivered, and on the
     first player."""
-    parts = []
-    sides = [("as delivered", found.delivered), *(("as played", one.side) for one in found.played[:1])]
-    for state, side in sides:
-        gap = _integrated(side)
-        if gap is not None:
-            louder = f"{level(abs(gap))} LU {'louder' if gap > 0.0 else 'quieter'}"
-            parts.append(f"{'as loud' if tied(gap) else louder} {state}")
+    sides = [("as delivered", comparison.delivered)]
+    sides += [("as played", played.side) for played in comparison.played[:1]]
+    parts = [
+        f"{louder_words(gap)} {state}" for state, side in sides if (gap := _integrated(side)) is not None
+    ]
     than = f"Against {names.open}, {names.loud}"
     if not parts:
         return Said("further", f"{than} has no measurable loudness.")
-    costs = _costs(found.delivered.loud, found.delivered.open)
+    costs = _costs(comparison.delivered.loud, comparison.delivered.open)
     cost = f" and costs {listed(costs)}" if costs else ""
     return Said("further", f"{than} is {' and '.join(parts)}{',' if cost else ''}{cost}.")
 
@@ -161,9 +153,7 @@ def _on_players(delivered: float, players: Sequence[Played], names: Names) -> Sa
             groups.setdefault(_case(sign * after, abs(delivered)), []).append(abs(after))
     words = _words(delivered, advantage)
     texts = [
-        (len(groups[case]), text.format(_span(groups[case])))
-        for case, text in words.items()
-        if case in groups
+        (len(groups[case]), text.format(span(groups[case]))) for case, text in words.items() if case in groups
     ]
     if len(texts) == 1:
         return Said("answer_left", f"On all {len(players)} players {texts[0][1]}.")
@@ -171,22 +161,16 @@ def _on_players(delivered: float, players: Sequence[Played], names: Names) -> Sa
     return Said("answer_left", f"{listed([first, *(f'on {count} {text}' for count, text in texts[1:])])}.")
 
 
-def _span(values: Sequence[float]) -> str:
-    low, high = level(min(values)), level(max(values))
-    return low if low == high else f"{low} to {high}"
-
-
 def _cost(side: Side, gap: float, names: Names) -> Said:
     """What the louder version has less of (PLR, loud–quiet span) or more of (overs); of equally loud ones
     each."""
     both = [(names.loud, _costs(side.loud, side.open)), (names.open, _costs(side.open, side.loud))]
-    if tied(gap):
-        said = [f"{name} costs {listed(costs)}." for name, costs in both if costs]
-    else:
-        louder, costs = both[0 if gap > 0.0 else 1]
-        said = [f"{louder} costs {listed(costs)}."] if costs else []
-    none = "Neither costs any" if tied(gap) else f"{both[0 if gap > 0.0 else 1][0]} costs no"
-    return Said("answer_cost", " ".join(said) or f"{none} PLR, loud–quiet span or overs.")
+    none = "Neither costs any"
+    if not tied(gap):
+        both = both[:1] if gap > 0.0 else both[1:]
+        none = f"{both[0][0]} costs no"
+    costs = " ".join(f"{name} costs {listed(parts)}." for name, parts in both if parts)
+    return Said("answer_cost", costs or f"{none} PLR, loud–quiet span or overs.")
 
 
 def _costs(worse: Figures, better: Figures) -> list[str]:
@@ -199,5 +183,5 @@ def _costs(worse: Figures, better: Figures) -> list[str]:
         costs.append(f"{level(span)} LU of loud–quiet span")
     if worse.over_count > better.over_count:
         count = worse.over_count - better.over_count
-        costs.append(f"{count} {'more ' if better.over_count else ''}over{'s' if count > 1 else ''}")
+        costs.append(counted(count, "more over" if better.over_count else "over"))
     return costs

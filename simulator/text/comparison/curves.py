@@ -20,8 +20,8 @@ Curve = NDArray[np.float64]
 
 def short_term_curve(measured: Measurement, aligned: Alignment | None = None) -> tuple[Curve, Curve]:
     """Times (windows,) in s at which the 3 s windows begin, and their loudness in LUFS: NaN where one is too
-    quiet to be drawn, and where the open version has no such moment. `aligned` says where the version lies
-    against the open one; None for the open version itself, and for one that keeps its own time."""
+    quiet to be drawn, and where the open version has no such moment. `aligned` is the version's alignment
+    to the open one; None for the open version itself, and for one that keeps its own time."""
     windows = gating.short_term_energies(measured.series.energy)
     levels = LOUDNESS_OFFSET_DB + 10.0 * np.log10(np.maximum(windows, 1e-20))
     deepest = levels.max(initial=-70.0) - DEEPEST_LU

@@ -2,9 +2,9 @@
 
 Each sentence carries the name of its rule, and every rule speaks in both directions and of a tie (differences
 up to TIE_LU, of peaks up to PUNCH_TIE_DB, shares up to TIE_SHARE; differences are those of the printed
-figures). Beside every difference of level stands which passage it is about and how the two were matched.
-Nothing judges taste; the difference signal is never called a loss, and that its size does not rank quality
-stands beside it. What a player leaves of a difference: see `played`.
+figures). Every difference of level names its passage and how the two were matched. Nothing judges taste; the
+difference signal is never called a loss, and a sentence says that its size does not rank quality. What a
+player leaves of a difference: see `played`.
 """
 
 from __future__ import annotations
@@ -54,13 +54,13 @@ def ordered(names: Names, gap: float) -> tuple[str, str, float]:
 
 
 FILTERED = 0.05
-"""Up to this share a filter is not spoken of: pure gains leave less (measured on four songs)."""
+"""Up to this share a filter is not mentioned: pure gains leave less (measured on four songs)."""
 NOT_JUDGED = 0.5
 """Confidence of an alignment where nothing could be judged: too short, silent, no place in common."""
 
 
 def whole_sentences(comparison: Comparison, names: Names) -> list[Said]:
-    """All that the two say whatever the player, in reading order."""
+    """Every sentence that holds on any player, in reading order."""
     loud, open_ = comparison.delivered.loud, comparison.delivered.open
     plr = _peaks("peak-to-loudness ratio (PLR, overs capped at 0 dBTP)", loud.punch_db, open_.punch_db, names)
     psr = _peaks(
@@ -150,8 +150,8 @@ def _levels(comparison: Comparison, names: Names) -> list[tuple[str, str]]:
     if loudest is not None and quietest is not None:
         own = "" if comparison.passages.shared else ", each at its own passages"
         than = "as" if tied(loudest) else "than"
-        parts = f"in the loudest passage and {_against(quietest)} in the quietest{own}"
-        text = f"As delivered, {names.loud} is {_against(loudest)} {than} {names.open} {parts}."
+        parts = f"in the loudest passage and {louder_words(quietest)} in the quietest{own}"
+        text = f"As delivered, {names.loud} is {louder_words(loudest)} {than} {names.open} {parts}."
         rules.append(("delivered_passages", text))
     return rules
 
@@ -162,7 +162,8 @@ def unmeasurable(side: Side, names: Names) -> str:
     return no_loudness([name for name, figures in pair if figures.integrated_lufs is None])
 
 
-def _against(gap: float) -> str:
+def louder_words(gap: float) -> str:
+    """`2.2 LU louder`, `0.7 LU quieter`, `as loud`."""
     return "as loud" if tied(gap) else f"{level(abs(gap))} LU {'louder' if gap > 0.0 else 'quieter'}"
 
 

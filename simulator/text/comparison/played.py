@@ -15,11 +15,9 @@ from simulator.normalizer.profile import Profile
 from simulator.text import sentences
 from simulator.text.comparison.delivered import SECONDS, Names, Said, ordered, said, tied
 
-turned = sentences.turned
-
 
 def played_sentences(comparison: Comparison, played: Played, names: Names) -> list[Said]:
-    """All that one player's part says, in reading order."""
+    """Every sentence on one player, in reading order."""
     profile = played.profile
     versions = ((names.loud, played.loud), (names.open, played.open))
     return said(

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from simulator.common.text import NONE, level, printed_gap, share, signed
+from simulator.common.text import level, printed_gap, share, signed
 from simulator.comparison.alignment import Alignment
-from simulator.comparison.difference import Difference
-from simulator.comparison.versions import Comparison, Figures, Played, played_punch_db
+from simulator.comparison.difference import BandDifference, Difference
+from simulator.comparison.versions import Comparison, Figures, Played, punch_db
 from simulator.metering import figures
 from simulator.metering.figures import figure
 from simulator.metering.measurement import Measurement
 from simulator.playlists.playlist import Track
-from simulator.text.sentences import Version
+from simulator.text.sentences import Version, span
 from simulator.text.tables import shortened
 
 NOTICEABLE_DB, NOTICEABLE_FRAMES = 0.5, 0.5
@@ -31,12 +31,8 @@ class Row:
 
     def cell(self, column: int) -> str:
         value = self.values[column]
-        if value is None:
-            return NONE
-        if self.form == "count":
-            return str(value)
-        if self.form == "share":
-            return share(value)
+        if value is not None and self.form != "level":
+            return str(value) if self.form == "count" else share(value)
         return signed(value) if self.label == GAIN else level(value)
 
     def gap(self, first: int, second: int) -> str:
@@ -50,7 +46,7 @@ class Row:
 def figure_rows(columns: Sequence[Figures], *, every: bool = False) -> list[Row]:
     """The figures of versions, or of their states, a column each; with `every`, those that follow from others
     too."""
-    said = [
+    rows = [
         Row(GAIN, "dB", tuple(column.gain_db for column in columns)),
         _row(columns, "integrated_lufs"),
         _row(columns, "max_short_term_lufs", "loudest_passage_lufs"),
@@ -60,12 +56,12 @@ def figure_rows(columns: Sequence[Figures], *, every: bool = False) -> list[Row]
     plain = _row(columns, "peak_to_loudness_db")
     capped = Row(CAPPED, plain.unit, tuple(column.punch_db for column in columns))
     over = any(plain.cell(place) != capped.cell(place) for place in range(len(columns)))
-    said += [plain, capped] if over and every else [capped if over else plain]
-    said += [_row(columns, "median_peak_to_short_term_db"), _row(columns, "true_peak_dbtp")]
+    rows += [plain, capped] if over and every else [capped if over else plain]
+    rows += [_row(columns, "median_peak_to_short_term_db"), _row(columns, "true_peak_dbtp")]
     if every:
-        said.append(Row("Below full scale", "dB", tuple(column.unused_headroom_db for column in columns)))
-    said.append(_row(columns, "inter_sample_overs"))
-    return [*said, _row(columns, "share_at_ceiling")] if every else said
+        rows.append(Row("Below full scale", "dB", tuple(column.unused_headroom_db for column in columns)))
+    rows.append(_row(columns, "inter_sample_overs"))
+    return [*rows, _row(columns, "share_at_ceiling")] if every else rows
 
 
 def _row(columns: Sequence[Figures], key: str, attribute: str = "") -> Row:
@@ -102,30 +98,22 @@ def player_groups(comparison: Comparison) -> list[PlayerGroup]:
             tuple(player.profile.id for player in players),
             gaps,
             (
-                _span([player.side.loud.gain_db for player in players]),
-                _span([player.side.open.gain_db for player in players]),
+                span([player.side.loud.gain_db for player in players], signed),
+                span([player.side.open.gain_db for player in players], signed),
             ),
         )
         for gaps, players in sorted(groups.items(), key=lambda one: -len(one[1]))
     ]
 
 
-def _span(gains_db: Sequence[float]) -> str:
-    low, high = signed(min(gains_db)), signed(max(gains_db))
-    return low if low == high else f"{low} to {high}"
-
-
 def residual_rows(difference: Difference) -> list[tuple[str, ...]]:
     """Band, difference signal, gain movement, waveform change: K-weighted power against the whole open
     version."""
-    whole = ("total", difference.residual_lu, difference.gain_riding_lu, difference.waveform_change_lu)
-    bands = [
-        (band.band, band.residual_lu, band.gain_riding_lu, band.waveform_change_lu)
-        for band in difference.bands
-    ]
+    rows: list[tuple[str, Difference | BandDifference]] = [("total", difference)]
+    rows += [(band.band, band) for band in difference.bands]
     return [
-        (band, *(NONE if value is None else level(value) for value in values))
-        for band, *values in (whole, *bands)
+        (name, level(row.residual_lu), level(row.gain_riding_lu), level(row.waveform_change_lu))
+        for name, row in rows
     ]
 
 
@@ -150,15 +138,15 @@ def place_text(alignment: Alignment) -> str:
         return ""
     off = level(abs(1000.0 * alignment.offset_s), 3)
     word = "later" if alignment.offset_s > 0.0 else "earlier"
-    said = "The two files start in sync" if off == "0.000" else f"The loud version starts {off} ms {word}"
+    text = "The two files start in sync" if off == "0.000" else f"The loud version starts {off} ms {word}"
     if alignment.polarity is not None and alignment.polarity < 0:
-        said += ", with its polarity inverted"
+        text += ", with its polarity inverted"
     late = [
         f"{one.band} {signed(one.delay_frames)} frames"
         for one in alignment.delay_by_band
         if one.delay_frames is not None and abs(one.delay_frames) > NOTICEABLE_FRAMES
     ]
-    return f"{said}. Delay by band: {', '.join(late)}." if late else f"{said}."
+    return f"{text}. Delay by band: {', '.join(late)}." if late else f"{text}."
 
 
 LONGEST_NAME = 34
@@ -167,25 +155,15 @@ LONGEST_NAME = 34
 def choose_pair(tracks: Sequence[tuple[Track, Measurement | None]]) -> tuple[int, int] | None:
     """The loudest and the least loud measurable version of the first song with two of them, in the
     playlist's order; the two tracks of a list of two; None where nothing suggests itself."""
-    good = [
-        i for i, (_, found) in enumerate(tracks) if found is not None and found.integrated_lufs is not None
-    ]
-    songs: dict[str, list[int]] = {}
-    for index in good:
-        song = tracks[index][0].song
-        if song is not None:
-            songs.setdefault(song, []).append(index)
-    group = next((members for members in songs.values() if len(members) > 1), [])
-    if not group and len(good) == 2:
-        group = good
+    levels = {
+        place: lufs
+        for place, (_, found) in enumerate(tracks)
+        if found is not None and (lufs := found.integrated_lufs) is not None
+    }
+    group = _versions(tracks) or (list(levels) if len(levels) == 2 else [])
     if not group:
         return None
-
-    def loudness(index: int) -> float:
-        found = tracks[index][1]
-        return 0.0 if found is None or found.integrated_lufs is None else found.integrated_lufs
-
-    first, second = sorted((max(group, key=loudness), min(group, key=loudness)))
+    first, second = sorted((max(group, key=levels.__getitem__), min(group, key=levels.__getitem__)))
     return None if first == second else (first, second)
 
 
@@ -195,11 +173,15 @@ MOST_VERSIONS = 6
 def choose_versions(tracks: Sequence[tuple[Track, Measurement | None]]) -> tuple[int, ...]:
     """The places of the measurable versions, at most MOST_VERSIONS, of the first song that has two; empty
     where none has."""
+    return tuple(_versions(tracks)[:MOST_VERSIONS])
+
+
+def _versions(tracks: Sequence[tuple[Track, Measurement | None]]) -> list[int]:
     songs: dict[str, list[int]] = {}
     for place, (track, found) in enumerate(tracks):
         if track.song is not None and found is not None and found.integrated_lufs is not None:
             songs.setdefault(track.song, []).append(place)
-    return next((tuple(places[:MOST_VERSIONS]) for places in songs.values() if len(places) > 1), ())
+    return next((places for places in songs.values() if len(places) > 1), [])
 
 
 def short_names(first: Track, second: Track) -> tuple[str, str]:
@@ -227,7 +209,7 @@ def pair_rows(first: Version, second: Version) -> list[tuple[str, str, str, str,
         ("Below full scale", "dB", [version.prediction.unused_headroom_db for version in both]),
         (figure("peak_to_loudness_db").beside, "dB", [played.peak_to_loudness_db for played in plays]),
     ]
-    punches = [played_punch_db(played, gain_db) for played, gain_db in zip(plays, gains, strict=True)]
+    punches = [punch_db(played, gain_db) for played, gain_db in zip(plays, gains, strict=True)]
     if any(level(punch) != level(own.peak_to_loudness_db) for punch, own in zip(punches, plays, strict=True)):
         lines.append((CAPPED, "dB", list(punches)))
     median = figure("median_peak_to_short_term_db")
@@ -241,7 +223,7 @@ def _line(name: str, unit: str, a: float | None, b: float | None) -> tuple[str, 
 
 
 def _ending(title: str) -> str:
-    """What stands in the last brackets of a title."""
+    """The text in brackets at the end of a title."""
     if not title.endswith(")") or "(" not in title:
         return ""
     return title[title.rindex("(") + 1 : -1].strip()

@@ -16,16 +16,16 @@ import textwrap
 from rich.console import Console
 from rich.table import Table
 
-from simulator.common.text import level, signed
+from simulator.common.text import counted, level, signed
 from simulator.common.units import format_time
 from simulator.metering.figures import figure
 from simulator.metering.measurement import Measurement
 from simulator.playlists.playlist import Track
 from simulator.session import commands
 from simulator.session.acts.command import Command
-from simulator.session.acts.words import note_place
+from simulator.session.acts.now_playing import note_place
 from simulator.session.codec_variants import is_difference, with_converter
-from simulator.session.effects import Show
+from simulator.session.events import Show
 from simulator.session.state import Session
 from simulator.session.track import TrackView
 from simulator.text.comparison.table import choose_pair, short_names
@@ -38,12 +38,15 @@ from simulator.text.sentences import (
 )
 from simulator.text.tables import grid, peak_cells, peak_columns, shortened
 
+WIDEST = 100
+"""Longer lines are hard to read on any screen."""
+
 
 def wrapped(text: str, width: int, bullet: str = "") -> list[str]:
-    """A paragraph's lines, in at most 100 cells."""
+    """A paragraph's lines, each shorter than the screen and than WIDEST cells."""
     return textwrap.wrap(
         text,
-        max(min(width, 100) - 1, 30),
+        max(min(width, WIDEST) - 1, 20),
         initial_indent=bullet,
         subsequent_indent=" " * len(bullet),
         break_on_hyphens=False,
@@ -89,7 +92,7 @@ def opening(session: Session) -> str:
     problems = sum(track.delivered is None for track in session.tracks)
     if problems:
         lines += wrapped(
-            f"{problems} track{'s' if problems > 1 else ''} cannot be read. To see why: list",
+            f"{counted(problems, 'track')} cannot be read. To see why: list",
             session.width,
             "• ",
         )
@@ -279,7 +282,7 @@ def marks(session: Session) -> str:
         lines += wrapped(said, session.width)
     if session.earlier_notes:
         count = session.earlier_notes
-        notes = "1 note from an earlier session" if count == 1 else f"{count} notes from earlier sessions"
+        notes = counted(count, "note from an earlier session", "notes from earlier sessions")
         lines += wrapped(f"{notes}: {session.record_path}", session.width)
     return "\n".join(lines)
 

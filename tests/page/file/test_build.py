@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from support.made_page import PLAIN, RATE, order_of, write_music
+from support.made_page import PLAIN, RATE, request_of, write_music
 from support.signals import both
 
 from simulator.common.errors import UsageError, WriteError
@@ -28,13 +28,13 @@ def short(music: list[Path], name: str, seconds: float) -> Path:
 
 @pytest.mark.heavy
 def test_versions_that_share_no_moment_cannot_be_voted_on(music: list[Path]) -> None:
-    order = order_of([music[0], short(music, "brief", 1.0)], PLAIN[:2], rounds=2)
+    order = request_of([music[0], short(music, "brief", 1.0)], PLAIN[:2], rounds=2)
     with pytest.raises(UsageError, match="share no passage"):
         build(order)
 
 
 def test_a_version_under_half_a_second_cannot_be_voted_on(music: list[Path]) -> None:
-    order = order_of([music[0], short(music, "blip", 0.3)], PLAIN[:2], rounds=2)
+    order = request_of([music[0], short(music, "blip", 0.3)], PLAIN[:2], rounds=2)
     with pytest.raises(UsageError, match="too short for a vote"):
         build(order)
 
@@ -43,7 +43,7 @@ def test_a_version_under_half_a_second_cannot_be_voted_on(music: list[Path]) -> 
 def test_a_silent_version_cannot_be_voted_on(music: list[Path]) -> None:
     path = music[0].with_name("silent.wav")
     soundfile.write(path, np.zeros((8 * RATE, 2)), RATE, subtype="PCM_16")
-    order = order_of([music[0], path], PLAIN[:2], rounds=2)
+    order = request_of([music[0], path], PLAIN[:2], rounds=2)
     with pytest.raises(UsageError, match="silent on this passage"):
         build(order)
 
@@ -52,14 +52,14 @@ def test_a_silent_version_cannot_be_voted_on(music: list[Path]) -> None:
 def test_the_rounds_must_give_every_pair_as_many(music: list[Path]) -> None:
     third = music[0].with_name("third.wav")
     third.write_bytes(music[0].read_bytes())
-    order = order_of([*music[:2], third], ("a", "b", "c"), rounds=4)
+    order = request_of([*music[:2], third], ("a", "b", "c"), rounds=4)
     with pytest.raises(UsageError, match="choose 3 or 6 rounds, not 4"):
         build(order)
 
 
 @pytest.mark.heavy
 def test_a_track_that_goes_away_costs_no_other(music: list[Path]) -> None:
-    order = order_of(music)
+    order = request_of(music)
     gone = replace(order.tracks[2], track=replace(order.tracks[2].track, path="/nowhere/gone.wav"))
     page = build(replace(order, tracks=[*order.tracks[:2], gone]))
     assert ["gone.wav" in problem.message for problem in page.problems] == [True]
@@ -70,14 +70,14 @@ def test_a_track_that_goes_away_costs_no_other(music: list[Path]) -> None:
 def test_a_page_of_silence_alone_still_opens(tmp_path: Path) -> None:
     path = tmp_path / "silent.wav"
     soundfile.write(path, np.zeros((3 * RATE, 2)), RATE, subtype="PCM_16")
-    page = build(order_of([path], ("Silence",)))
+    page = build(request_of([path], ("Silence",)))
     assert "has no measurable loudness" in page.text
     assert "NaN" not in page.text
     assert "inf " not in page.text
 
 
 def test_a_file_that_is_there_is_kept(music: list[Path], tmp_path: Path) -> None:
-    page = build(order_of(music[:1], PLAIN[:1]))
+    page = build(request_of(music[:1], PLAIN[:1]))
     target = tmp_path / "page.html"
     target.write_text("mine", encoding="utf-8")
     with pytest.raises(WriteError, match="already exists"):

@@ -22,7 +22,6 @@ from simulator.common.text import level, whole_number
 from simulator.common.units import TIE_LU, format_time
 from simulator.metering.gating import ABSOLUTE_GATE_LUFS
 from simulator.session.acts.level_guard import STEP_LU
-from simulator.session.blind.run import Run, Wanted
 from simulator.session.codec_variants import is_difference
 from simulator.session.excerpts import WORST, place_of
 from simulator.session.levels import (
@@ -35,8 +34,8 @@ from simulator.session.levels import (
     source_of,
     span_in,
 )
-from simulator.session.program import SHORTEST_LOOP_S
-from simulator.session.state import Session, find_track
+from simulator.session.plans import SHORTEST_LOOP_S
+from simulator.session.state import Run, Session, Wanted, find_track
 from simulator.session.track import versions
 from simulator.session.worst import WorstMoment, worst_among
 

@@ -7,10 +7,8 @@ from support.made_session import Desk, session
 
 from simulator.blind_test.trial import to_log
 from simulator.page.session_log import trials
-from simulator.session.blind.record import unfinished, unfinished_words
-from simulator.session.effects import Keep, Sound
-from simulator.session.events import Prepared, Tick, Typed
-from simulator.session.log import Act, Record, from_json, to_json
+from simulator.session.events import Keep, Prepared, Sound, Tick, Typed
+from simulator.session.log import Act, Record, from_json, to_json, unfinished, unfinished_words
 from simulator.session.provenance import news
 
 AT = "2026-02-03T10:00:00+00:00"

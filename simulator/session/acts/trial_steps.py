@@ -23,41 +23,38 @@ from simulator.common.text import level
 from simulator.common.units import TIE_LU
 from simulator.session.acts.command import REFUSED, Choice, Command, Line, Outcome
 from simulator.session.acts.level_guard import guarded
-from simulator.session.acts.words import what_plays
-from simulator.session.blind.offer import levelled, offer, run_of, wanted_of, worst_instead
-from simulator.session.blind.record import BEGUN, TRIAL, answer_act, begun_data
-from simulator.session.blind.run import HEARD_SECONDS, TICK_AT_MOST_S, Run
-from simulator.session.effects import Effect, Keep, Leave, Pause, Prepare, Resume, Say, Sound
+from simulator.session.acts.now_playing import what_plays
+from simulator.session.acts.trial_offer import levelled, offer, run_of, wanted_of, worst_instead
 from simulator.session.events import (
     Aligned,
     DeviceFound,
     DeviceLost,
+    Effect,
     Event,
+    Keep,
+    Leave,
     Merged,
     MomentsFound,
+    Pause,
     Predicted,
+    Prepare,
     Prepared,
     Pressed,
     Replaced,
+    Resume,
     Revised,
+    Say,
+    Sound,
     Tick,
     Typed,
 )
 from simulator.session.excerpts import WORST
-from simulator.session.log import Act
-from simulator.session.program import Plan
-from simulator.session.state import Question, Session
+from simulator.session.log import BEGUN, TRIAL, Act, answer_act, begun_data
+from simulator.session.plans import Plan
+from simulator.session.state import HEARD_SECONDS, TICK_AT_MOST_S, Question, Run, Session
 from simulator.session.worst import estimate, estimate_words
 
 EARLY = "Trial ended early, after {given} of {rounds} rounds: no result."
-
-
-def ended(session: Session, run: Run, at: str) -> tuple[Effect, ...]:
-    """The effects of the end; `session` is the one after it."""
-    said = sentences(run.trial, estimate(session.changes, session.tracks, run.spans))
-    act = Act(at, TRIAL, _data(session, run, said))
-    on = [Say(what_plays(session))] if session.motion == "playing" else []
-    return (Keep(act), Say("\n".join(said)), *on)
 
 
 def sentences(trial: Trial, expected: Mapping[str, Any] | None = None) -> list[str]:
@@ -96,15 +93,6 @@ def setting(session: Session, run: Run) -> dict[str, Any]:
         "converter": session.converter,
         "trim_db": session.trim_db,
         **({} if expected is None else {"estimate": expected}),
-    }
-
-
-def _data(session: Session, run: Run, said: list[str]) -> dict[str, Any]:
-    return {
-        "trial": to_log(run.trial),
-        "ended_early": not run.trial.finished,
-        "result": said,
-        **setting(session, run),
     }
 
 
@@ -166,7 +154,7 @@ def _prepared(session: Session, run: Run, event: Prepared) -> Outcome:
     try:
         fresh = run_of(session, run.wanted)
     except UsageError as problem:
-        return replace(session, trial=None), (Say(f"No trial: {problem.message} {problem.hint}".strip()),)
+        return replace(session, trial=None), (Say(f"No trial: {problem}"),)
     if (fresh.sources, fresh.spans) != (run.sources, run.spans):
         return replace(session, trial=fresh), (Prepare(fresh.sources, fresh.spans),)
     fresh = levelled(session, fresh, event.levels_lufs)
@@ -191,7 +179,7 @@ def _line(session: Session, run: Run, line: Line, find_command: Callable[[str], 
             return _answered(session, run, words[1:], line.at)
         return _carried_out(session, run, line, find_command(line.word))
     except UsageError as problem:
-        return session, (Say(f"{problem.message} {problem.hint}".strip()),)
+        return session, (Say(str(problem)),)
 
 
 def _carried_out(session: Session, run: Run, line: Line, command: Command) -> Outcome:
@@ -309,8 +297,15 @@ def _over(session: Session, run: Run, at: str) -> Outcome:
     after = replace(session, trial=None)
     if not run.ready:
         return after, (Say("Trial cancelled."),)
-    effects: tuple[Effect, ...] = ended(after, run, at)
-    return after, effects
+    said = sentences(run.trial, estimate(after.changes, after.tracks, run.spans))
+    data = {
+        "trial": to_log(run.trial),
+        "ended_early": not run.trial.finished,
+        "result": said,
+        **setting(after, run),
+    }
+    on = [Say(what_plays(after))] if after.motion == "playing" else []
+    return after, (Keep(Act(at, TRIAL, data)), Say("\n".join(said)), *on)
 
 
 def _stop_in_trial(session: Session, run: Run, line: Line) -> Outcome:

@@ -9,8 +9,21 @@ from support.made_session import Desk, session, view
 from support.made_session import song as made_song
 
 from simulator.blind_test.trial import replay, to_log
-from simulator.session.effects import Keep, Leave, Output, Pause, Prepare, Resume, Say, Sound
-from simulator.session.events import DeviceLost, Prepared, Pressed, Replaced, Typed
+from simulator.session.events import (
+    DeviceLost,
+    Keep,
+    Leave,
+    Output,
+    Pause,
+    Prepare,
+    Prepared,
+    Pressed,
+    Replaced,
+    Resume,
+    Say,
+    Sound,
+    Typed,
+)
 from simulator.session.log import Act
 from simulator.session.state import Session
 

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from simulator.common.errors import UsageError
-from simulator.engine.check import last_decided, read_decisions
 from simulator.session.log import Act, Record, to_json
+from simulator.storage.session_file import read_decisions
 
 
 def record(folder: Path, **data: object) -> str:
@@ -33,4 +33,3 @@ def test_a_number_that_no_master_can_have_is_refused_in_words(
 ) -> None:
     with pytest.raises(UsageError, match=f"{key} of the last decision is"):
         read_decisions(record(tmp_path, **{key: value})).of()
-    assert last_decided([Act("2026-01-02T10:00:00+01:00", "decision", {key: value})]) is None

@@ -6,8 +6,17 @@ import json
 
 from simulator.blind_test.ballot import Ballot, VoteAnswer, voted
 from simulator.blind_test.trial import TrialPlan, draw
-from simulator.session.blind.record import ballot_act, ballots, has_vote, vote_act, votes
-from simulator.session.log import Act, Record, from_json, to_json
+from simulator.session.log import (
+    Act,
+    Record,
+    ballot_act,
+    ballots,
+    from_json,
+    has_vote,
+    to_json,
+    vote_act,
+    votes,
+)
 
 AT = "2026-01-02T10:00:00+01:00"
 PLAN = TrialPlan("preference", ("a", "b"), 4, 2**52 + 1, "matched", 0.01, 1.5, 6.0)

@@ -51,7 +51,9 @@ def test_the_screen_answers_with_the_album_and_shows_the_trims(answer: Answer, a
     line = f"predict {album} --album --profile td1008-album,minus14-headroom --relation 0,0,-6"
     _, out, _ = answer(line)
     words = " ".join(out.split())
-    assert "measures −10.6 LUFS as a programme" in words
+    assert words.startswith(f"{album.name} measures −10.6 LUFS as a programme.")
+    _, bare, _ = answer(f"predict {' '.join(map(str, sorted(album.iterdir())))} --album --quiet")
+    assert bare.startswith("The album measures −10.6 LUFS as a programme.")
     assert "is 11.0 LU louder than 3-Cove" in words
     assert "td1008-album turns the whole album down 5.0 dB, so the songs keep their relations." in words
     assert "On minus14-headroom all songs are equally loud." in words

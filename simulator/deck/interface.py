@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import TYPE_CHECKING, Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,9 @@ from numpy.typing import NDArray
 from simulator.common.listening import Listen
 from simulator.normalizer.chain import ChainSettings
 from simulator.storage.small_files import Stamp
+
+if TYPE_CHECKING:
+    from simulator.deck.lanes import LaneBook
 
 Kind = Literal["device", "silent", "file"]
 
@@ -108,24 +111,6 @@ class DeviceView:
     chosen: bool = False
 
 
-class Lanes(Protocol):
-    """The lanes of a deck."""
-
-    def want(self, key: LaneKey, *, urgent: bool = False) -> LaneView:
-        """Has the lane made in the background, `urgent` before all others; says how far it is. Without
-        `urgent` it is made only while there is room. Never waits."""
-
-    def hold(self, keys: Sequence[LaneKey]) -> str | None:
-        """Has all these made before all others, and none of them removed for another before the next call; or
-        says why they cannot be there together, and makes none. Never waits."""
-
-    def look(self, key: LaneKey) -> LaneView:
-        """How far it is, without asking for it."""
-
-    def read(self, key: LaneKey, first: int, end: int) -> NDArray[np.float32]:
-        """The frames [first, end) of a lane that is made to its end, or those of them that there are."""
-
-
 class Deck(Protocol):
     """What every deck can do, whatever its sink. No method waits for sound; all belong to one thread."""
 
@@ -150,7 +135,7 @@ class Deck(Protocol):
         """For a silent clock: why nothing sounds, and how to get sound."""
 
     @property
-    def lanes(self) -> Lanes: ...
+    def lanes(self) -> LaneBook: ...
 
     def sound(
         self,

@@ -9,20 +9,20 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simulator.blind_test.trial import show
 from simulator.common.units import energy_to_lufs
-from simulator.deck.program import Deck, Now
+from simulator.deck.interface import Deck, Now
 from simulator.metering.meter import WANTED_SECONDS, Reading, read_live
-from simulator.session.acts.words import gain_db
-from simulator.session.blind.run import Run
+from simulator.session.acts.now_playing import gain_db
 from simulator.session.codec_variants import CONVERTER
 from simulator.session.excerpts import place_of
 from simulator.session.levels import MONO_LU, STEPS_PER_SECOND, WINDOW_SECONDS, Span, limiter_lu
-from simulator.session.state import Session
+from simulator.session.state import Run, Session
 from simulator.session.track import TrackView, same_moment_s, shift_between_s, versions
 from simulator.session.worst import moments_here
 from simulator.text.desk.stage import Stage, StageCurve
@@ -67,49 +67,12 @@ LIMITER_SECONDS = 0.4
 def bar_of(session: Session, deck: Deck, now: Now, reading: Reading, pending: int) -> Bar:
     """The toolbar's values. `reading` is of what leaves the program; `pending` counts what is being worked
     out in the background."""
-    if session.trial is not None:
-        return _in_trial(session, session.trial, deck, now, pending)
-    here, other = session.here, session.against
-    return Bar(
-        number=session.track + 1,
-        title=here.title,
-        motion=session.motion,
-        place_s=min(session.place_s, here.duration_s),
-        length_s=here.duration_s,
-        profile=session.profile,
-        state=session.state,
-        gain_db=gain_db(session),
-        trim_db=session.trim_db,
-        dim=session.dim,
-        mute=session.mute,
-        listen=session.listen,
-        other="" if other is None else session.tracks[other].version,
-        difference_lu=session.difference_lu(),
-        momentary_lufs=reading.momentary_lufs,
-        short_term_lufs=reading.short_term_lufs,
-        true_peak_dbtp=reading.true_peak_dbtp,
-        limiter_lu=_limiter_lu(session, session.place_s),
-        dropouts=now.dropouts,
-        alive=now.alive,
-        resampled=_resampled(here, deck.sample_rate),
-        instant=session.instant_trim_db is not None,
-        notice=_notice(session, deck, now, pending),
-    )
-
-
-def _in_trial(session: Session, run: Run, deck: Deck, now: Now, pending: int) -> Bar:
-    """Nothing that depends on which version sounds: no name, gain, difference or reading, and the place
-    counted from the passage's beginning, since versions have times of their own."""
-    screen = show(run.trial)
-    length = run.trial.plan.passage_s
-    first = session.plan.spans[0].start_s if run.started and session.plan is not None else session.place_s
-    into = round(session.place_s - first, 2)
-    return Bar(
+    plain = Bar(
         number=None,
         title="",
         motion=session.motion,
-        place_s=min(max(into, 0.0), length),
-        length_s=length,
+        place_s=0.0,
+        length_s=0.0,
         profile=session.profile,
         state=session.state,
         gain_db=0.0,
@@ -120,6 +83,39 @@ def _in_trial(session: Session, run: Run, deck: Deck, now: Now, pending: int) ->
         dropouts=now.dropouts,
         alive=now.alive,
         notice=_notice(session, deck, now, pending),
+    )
+    if session.trial is not None:
+        return _in_trial(plain, session, session.trial)
+    here, other = session.here, session.against
+    return replace(
+        plain,
+        number=session.track + 1,
+        title=here.title,
+        place_s=min(session.place_s, here.duration_s),
+        length_s=here.duration_s,
+        gain_db=gain_db(session),
+        other="" if other is None else session.tracks[other].version,
+        difference_lu=session.difference_lu(),
+        momentary_lufs=reading.momentary_lufs,
+        short_term_lufs=reading.short_term_lufs,
+        true_peak_dbtp=reading.true_peak_dbtp,
+        limiter_lu=_limiter_lu(session, session.place_s),
+        resampled=_resampled(here, deck.sample_rate),
+        instant=session.instant_trim_db is not None,
+    )
+
+
+def _in_trial(plain: Bar, session: Session, run: Run) -> Bar:
+    """Nothing that depends on which version plays: no name, gain, difference or reading, and the place
+    counted from the passage's beginning, since versions have times of their own."""
+    screen = show(run.trial)
+    length = run.trial.plan.passage_s
+    first = session.plan.spans[0].start_s if run.started and session.plan is not None else session.place_s
+    into = round(session.place_s - first, 2)
+    return replace(
+        plain,
+        place_s=min(max(into, 0.0), length),
+        length_s=length,
         trial=TrialBar(
             screen.round_number,
             screen.rounds,
@@ -145,10 +141,6 @@ def _limiter_lu(session: Session, place_s: float) -> float | None:
     return None if taken is None else max(taken, 0.0)
 
 
-def _wanted_words(wanted: str) -> str:
-    return "D/A converter" if wanted == CONVERTER else wanted
-
-
 def _notice(session: Session, deck: Deck, now: Now, pending: int) -> str:
     """The one thing that the listener must know first, or nothing."""
     if session.trouble or not now.alive:
@@ -158,7 +150,8 @@ def _notice(session: Session, deck: Deck, now: Now, pending: int) -> str:
     if session.trial is not None and not session.trial.ready:
         return "preparing the versions…"
     if session.wanted is not None:
-        return f"calculating {_wanted_words(session.wanted)}…"
+        wanted = "D/A converter" if session.wanted == CONVERTER else session.wanted
+        return f"calculating {wanted}…"
     if deck.kind == "silent":
         return "silent: no device"
     if deck.kind == "file":
@@ -190,19 +183,7 @@ class DeskStage:
         if self._kept is None or key != self._key:
             self._key, self._kept = key, _worked_out(session, bar, columns)
             self._held = session.tracks, session.changes
-        kept = self._kept
-        return Stage(
-            bar,
-            kept.curves,
-            kept.low_lufs,
-            kept.high_lufs,
-            kept.marks,
-            kept.loop,
-            kept.loudest,
-            kept.quietest,
-            kept.peak_room_db,
-            kept.worst,
-        )
+        return replace(self._kept, bar=bar)
 
 
 def _worked_out(session: Session, bar: Bar, columns: int) -> Stage:

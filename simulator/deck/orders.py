@@ -5,9 +5,9 @@ from __future__ import annotations
 from simulator.common.errors import UsageError
 from simulator.common.listening import Listen
 from simulator.common.units import seconds_to_frames
+from simulator.deck.callback import LaneStretch, Leaving, Order, placed
+from simulator.deck.interface import DeckProgram, Now
 from simulator.deck.lanes import LaneBook
-from simulator.deck.playing_order import LaneStretch, Leaving, Order, placed
-from simulator.deck.program import DeckProgram, Now
 from simulator.deck.shared_memory import Cells, State
 
 BACK_SECONDS = 2.0

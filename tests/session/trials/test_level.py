@@ -5,8 +5,7 @@ from __future__ import annotations
 import pytest
 from support.made_session import Desk, session
 
-from simulator.session.effects import Prepare, Sound
-from simulator.session.events import Aligned, Prepared, Typed
+from simulator.session.events import Aligned, Prepare, Prepared, Sound, Typed
 from simulator.session.levels import Span
 
 LINE = "trial preference 2 1 2"
