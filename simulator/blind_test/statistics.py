@@ -50,8 +50,8 @@ def fewest_right() -> int:
 
 
 def fewest_preferences(pairs: int) -> int:
-    """The least number of rounds that can show a preference at all, with every answer of a pair alike, as
-    often for each of so many pairs, after Holm's correction."""
+    """The least number of rounds that can show a preference at all, with every answer of a pair alike and
+    the pairs equally often, after Holm's correction."""
     enough = (each for each in range(1, 200) if preference_p(each, each) < ALPHA / pairs)
     return pairs * next(enough)
 

@@ -290,7 +290,7 @@ class Callback:
         return span
 
     def _next_part(self, end: int) -> None:
-        """Goes on to the part after this one, where this one has come to its end."""
+        """Goes on to the next part where this one has ended."""
         passed = 0
         while self._frame >= end:
             self._part += 1
@@ -313,7 +313,7 @@ class Callback:
         self._gate.close_at_once()
 
     def _starve(self, closing: bool) -> None:
-        """The lane is not made far enough: a fade out on what is left of it, or, at a joint, silence."""
+        """The lane is not ready: a fade out on what is left, or, at a joint, silence."""
         if not self._starved:
             self._starved = True
             self._starvations += 1
@@ -351,7 +351,7 @@ class Callback:
         end = part.end_within(total)
         if self._frame < end and total is None and ready < min(end, self._frame + self._resume) + self._fade:
             return False
-        if total is not None and self._frame < end and ready < end:  # being made anew
+        if total is not None and self._frame < end and ready < end:  # being made again
             return False
         self._starved = False
         ramp = self._order.ramp if self._order is not None and self._entering else 0

@@ -11,7 +11,7 @@ from simulator.deck.lanes import LaneBook
 from simulator.deck.shared_memory import Cells, State
 
 BACK_SECONDS = 2.0
-"""How slowly sound comes back on a device that was lost or chosen anew: it may be louder than before."""
+"""How slowly sound comes back on a device that was lost or changed: it may be louder than before."""
 
 
 class Orders:
@@ -60,7 +60,7 @@ class Orders:
         return self.monitoring
 
     def again(self) -> Order | None:
-        """The order for a callback that begins anew: the same program, at the place that was reached."""
+        """The order for a restarted callback: the same program, at the place that was reached."""
         if self.order is None:
             return None
         self._serial += 1

@@ -87,8 +87,8 @@ class Stop:
 
 def lane_blocks(key: LaneKey, sample_rate: int) -> Blocks:
     """A lane's samples (frames, 2), from its first frame on: what `render --rate` writes, in two channels.
-    Raises AudioError, also where the file holds other samples than those that were measured. Where it was
-    written anew since, blocks without frames come while its samples are compared."""
+    Raises AudioError, also where the file holds other samples than those that were measured. If it was
+    rewritten since, empty blocks come while its samples are compared."""
     stamp = stamp_of(key.path)
     if key.stamp is not None and stamp not in (None, key.stamp):
         yield from _compared(key)
@@ -105,7 +105,7 @@ def lane_blocks(key: LaneKey, sample_rate: int) -> Blocks:
 
 
 def _compared(key: LaneKey) -> Iterator[NDArray[np.float32]]:
-    """Raises AudioError where the file, which was written anew, has not the samples that were measured."""
+    """Raises AudioError where the rewritten file does not hold the samples that were measured."""
     nothing = np.zeros((0, 2), np.float32)
     with AudioReader(key.path) as reader:
         for _ in reader:

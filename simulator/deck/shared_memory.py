@@ -32,7 +32,7 @@ kinds of dropouts; WRITTEN counts the frames in the ring."""
 STATES = 16
 READY, TOTAL, GENERATION, FAILED = range(4)
 """Columns of the lanes' table: frames that can be read; one more than the frames in all, 0 until they are
-known; how often it was begun anew; 1 where it cannot be made (then its total is what was made)."""
+known; how often it was restarted; 1 where it cannot be made (then its total is what was made)."""
 Numbers = NDArray[np.int64]
 
 
@@ -161,7 +161,7 @@ class MappedLanes:
             self._map(lane)
             if lane in self._mapped:
                 self._mapped[lane].wanted_at = now
-        for lane in [lane for lane, one in self._mapped.items() if now - one.wanted_at > GRACE_SECONDS]:
+        for lane in [lane for lane, mapped in self._mapped.items() if now - mapped.wanted_at > GRACE_SECONDS]:
             self._mapped.pop(lane).file.close()
 
     def close(self) -> None:

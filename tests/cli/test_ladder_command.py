@@ -189,7 +189,7 @@ def test_a_rung_that_cannot_be_reached_says_what_was(answer: Any) -> None:
     _, text, _ = answer("ladder second.wav --loudness -16,-2")
     said = " ".join(text.split())
     assert "−2 LUFS was not reached" in said
-    assert f"it stops at {high['integrated_lufs']:.1f} LUFS".replace("-", "−") in said
+    assert f"the limiter stops at {high['integrated_lufs']:.1f}.".replace("-", "−") in said
     assert "--style clip-limit" in said
 
 

@@ -172,7 +172,7 @@ def _listen(
     from simulator.session.log import missing
     from simulator.session.session import opened
     from simulator.storage.folders import config_folder, user_data_folder
-    from simulator.storage.session_file import starting_trim_db
+    from simulator.storage.session_file import RecordFile, starting_trim_db
 
     interactive = _on_terminal()
     say: Callable[[str], None] = _say
@@ -190,7 +190,7 @@ def _listen(
     code = 0
     try:
         with signals_held():  # no lock is taken without somebody to take it away
-            record = _record(inputs, ready, say)
+            record = RecordFile(_record_path(inputs, ready), say, ready.playlist.title)
             leaving.callback(_close, record, say)
         acts = record.record.acts
         session = replace(
@@ -287,12 +287,6 @@ def _session(
         None if cache.folder is None else cache.folder / ENCODED,
     )
     return session, studio
-
-
-def _record(inputs: tuple[str, ...], ready: PreparedPlaylist, say: Callable[[str], None]) -> RecordFile:
-    from simulator.storage.session_file import RecordFile
-
-    return RecordFile(_record_path(inputs, ready), say, ready.playlist.title)
 
 
 def _record_path(inputs: tuple[str, ...], ready: PreparedPlaylist) -> Path:
