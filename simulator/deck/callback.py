@@ -254,9 +254,8 @@ class Callback:
             if not self._open():
                 out[:] = 0.0
                 return int(out.shape[0])
-        closing = (
-            self._next is not self._order or self._hold or self._next_listen != self._listen or self._starved
-        )
+        rewired = self._next_listen != self._listen
+        closing = self._next is not self._order or self._hold or rewired or self._starved
         part = self._parts[self._part]
         samples, ready, total = self._lanes.look(part.lane)
         end = part.end_within(total)
