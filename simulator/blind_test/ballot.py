@@ -95,17 +95,12 @@ def read_answers(text: str) -> tuple[list[VoteAnswer], list[str]]:
     return vote_answers, problems
 
 
-def same_answer(vote_answer: VoteAnswer, other: VoteAnswer) -> bool:
+def _same_vote(one: VoteAnswer, other: VoteAnswer) -> bool:
     """True where these are one filling of the page, as a mail holds it that quotes it once more."""
-    if (vote_answer.page, vote_answer.letters, vote_answer.names_seen) != (
-        other.page,
-        other.letters,
-        other.names_seen,
-    ):
+    if (one.page, one.letters, one.names_seen) != (other.page, other.letters, other.names_seen):
         return False
-    if vote_answer.answer or other.answer:
-        return vote_answer.answer == other.answer or not (vote_answer.answer and other.answer)
-    return vote_answer.name == other.name or not (vote_answer.name and other.name)
+    ours, theirs = (one.answer, other.answer) if one.answer or other.answer else (one.name, other.name)
+    return ours == theirs or not (ours and theirs)
 
 
 def merged(answers: Iterable[VoteAnswer]) -> list[VoteAnswer]:
@@ -118,7 +113,7 @@ def merged(answers: Iterable[VoteAnswer]) -> list[VoteAnswer]:
 
 def _add(vote_answers: list[VoteAnswer], given: VoteAnswer) -> None:
     for place, one in enumerate(vote_answers):
-        if same_answer(one, given):
+        if _same_vote(one, given):
             vote_answers[place] = replace(
                 one,
                 name=one.name or given.name,

@@ -28,9 +28,9 @@ def critical_correct(rounds: int, alpha: float = ALPHA) -> int | None:
     return next((correct for correct in range(rounds + 1) if guessing_p(correct, rounds) < alpha), None)
 
 
-def caught_probability(rounds: int, hit_rate: float = CAUGHT_RATE, alpha: float = ALPHA) -> float:
+def caught_probability(rounds: int, hit_rate: float = CAUGHT_RATE) -> float:
     """How likely a listener with this true hit rate reaches the critical number (the test's power)."""
-    critical = critical_correct(rounds, alpha)
+    critical = critical_correct(rounds)
     return 0.0 if critical is None else _at_least(critical, rounds, hit_rate)
 
 
@@ -50,16 +50,16 @@ def fewest_right() -> int:
 
 
 def fewest_preferences(pairs: int) -> int:
-    """The least number of rounds that can show a preference at all, with every answer of a pair alike, as
-    often for each of so many pairs, after Holm's correction."""
+    """The least number of rounds that can show a preference at all, with every answer of a pair alike and
+    the pairs equally often, after Holm's correction."""
     enough = (each for each in range(1, 200) if preference_p(each, each) < ALPHA / pairs)
     return pairs * next(enough)
 
 
-def preference_caught_probability(rounds: int, rate: float = CAUGHT_RATE, alpha: float = ALPHA) -> float:
-    """How likely a listener who prefers one at this rate gives a significant result for it."""
-    critical = preference_critical(rounds, alpha)
-    return 0.0 if critical is None else _at_least(critical, rounds, rate)
+def preference_caught_probability(rounds: int) -> float:
+    """How likely a listener who prefers one at `CAUGHT_RATE` gives a significant result for it."""
+    critical = preference_critical(rounds)
+    return 0.0 if critical is None else _at_least(critical, rounds, CAUGHT_RATE)
 
 
 def share_interval(chosen: int, rounds: int, confidence: float = 0.95) -> tuple[float, float]:

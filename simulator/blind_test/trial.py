@@ -9,7 +9,7 @@ equally often in random order, and each version is A in half of its rounds. Bits
 stream is fixed by its authors; the log keeps the draws as well. Replaying a log repeats the steps and
 compares the draws; a log that contradicts itself is refused. Conventions: versions count from 0, rounds on
 the screen from 1. Source: ITU-R BS.1534-3, section 5.3 (switching, looping); rounds fixed beforehand and X
-drawn anew each round: common practice, no source.
+drawn afresh each round: common practice, no source.
 """
 
 from __future__ import annotations
@@ -24,10 +24,22 @@ import numpy as np
 from simulator.common.listening import State
 
 Letter = Literal["A", "B", "X"]
+TrialKind = Literal["preference", "discrimination"]
 
 MOST_ROUNDS = 200
+T = TypeVar("T")
+_WORD = 1 << 64
 MATCHED_WITHIN_LU = 0.1
 """How closely the versions are matched on the passage; common practice ±0.1 dB (from memory)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """One round: the versions under A (`first`) and B (`second`), and in discrimination which is X."""
+
+    first: int
+    second: int
+    x_is_second: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +82,6 @@ class TrialScreen:
     rounds: int
     letters: tuple[Letter, ...]
     heard: tuple[Letter, ...]
-    choices: tuple[Letter, ...]
     finished: bool
 
 
@@ -115,7 +126,6 @@ def show(trial: Trial) -> TrialScreen:
         rounds=len(trial.draws),
         letters=letters,
         heard=heard,
-        choices=("A", "B"),
         finished=trial.finished,
     )
 
@@ -144,8 +154,8 @@ def refusal(trial: Trial, letter: str) -> str:
     screen = show(trial)
     if screen.finished:
         return "The trial is over."
-    if letter not in screen.choices:
-        return f"Answer {' or '.join(screen.choices)}."
+    if letter not in ("A", "B"):
+        return "Answer A or B."
     missing = [letter for letter in screen.letters if letter not in screen.heard]
     return f"Play {' and '.join(missing)} first: you can answer once you have heard all." if missing else ""
 
@@ -188,22 +198,6 @@ def replay(log: dict[str, Any]) -> Trial:
                 trial = hear(trial, one)
         trial = answer(trial, letter)
     return trial
-
-
-T = TypeVar("T")
-_WORD = 1 << 64
-
-
-TrialKind = Literal["preference", "discrimination"]
-
-
-@dataclass(frozen=True, slots=True)
-class Round:
-    """One round: the versions under A (`first`) and B (`second`), and in discrimination which is X."""
-
-    first: int
-    second: int
-    x_is_second: bool = False
 
 
 def draw(kind: TrialKind, versions: int, rounds: int, seed: int) -> tuple[Round, ...]:

@@ -305,7 +305,10 @@ def _locked(descriptor: int) -> bool:
     """Takes the lock, which ends with its process; False where another holds it."""
     try:
         if os.name == "nt":
-            _lock_on_windows(descriptor)
+            import msvcrt
+
+            # the first byte, which need not be there
+            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
         else:
             import fcntl
 
@@ -313,10 +316,3 @@ def _locked(descriptor: int) -> bool:
     except OSError:
         return False
     return True
-
-
-def _lock_on_windows(descriptor: int) -> None:
-    """The first byte, which need not be there. Raises OSError where another process has it."""
-    import msvcrt
-
-    msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]

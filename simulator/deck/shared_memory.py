@@ -26,13 +26,13 @@ from numpy.typing import NDArray
 RING_SECONDS = 5
 HIGHEST_RATE = 192_000
 MOST_LANES = 4096
-(COUNTER, SERIAL, PART, FRAME, CLOCK, PLAYING, ENDED, WAITING, STARVED, UNDERFLOWS, CALLBACKS, WRITTEN) = (
-    range(12)
-)
+COUNTER, SERIAL, CLOCK, STARVED, UNDERFLOWS, CALLBACKS, WRITTEN = 0, 1, 4, 8, 9, 10, 11
+"""Places in the deck's state: from SERIAL on the fields of `State`, where STARVED and UNDERFLOWS are the two
+kinds of dropouts; WRITTEN counts the frames in the ring."""
 STATES = 16
 READY, TOTAL, GENERATION, FAILED = range(4)
 """Columns of the lanes' table: frames that can be read; one more than the frames in all, 0 until they are
-known; how often it was begun anew; 1 where it cannot be made (then its total is what was made)."""
+known; how often it was restarted; 1 where it cannot be made (then its total is what was made)."""
 Numbers = NDArray[np.int64]
 
 
@@ -83,17 +83,9 @@ class Cells:
             values = self.states.tolist()
             if before % 2 == 0 and int(self.states[COUNTER]) == before:
                 break
-        return State(
-            values[SERIAL],
-            values[PART],
-            values[FRAME],
-            values[CLOCK],
-            bool(values[PLAYING]),
-            bool(values[ENDED]),
-            bool(values[WAITING]),
-            values[STARVED] + values[UNDERFLOWS],
-            values[CALLBACKS],
-        )
+        serial, part, frame, clock, *flags, starved, underflows, callbacks = values[SERIAL:WRITTEN]
+        playing, ended, waiting = map(bool, flags)
+        return State(serial, part, frame, clock, playing, ended, waiting, starved + underflows, callbacks)
 
     def total(self, lane: int) -> int | None:
         """How long a lane is; None until that is known."""
@@ -169,7 +161,7 @@ class MappedLanes:
             self._map(lane)
             if lane in self._mapped:
                 self._mapped[lane].wanted_at = now
-        for lane in [lane for lane, one in self._mapped.items() if now - one.wanted_at > GRACE_SECONDS]:
+        for lane in [lane for lane, mapped in self._mapped.items() if now - mapped.wanted_at > GRACE_SECONDS]:
             self._mapped.pop(lane).file.close()
 
     def close(self) -> None:

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.errors import UsageError
-from simulator.deck.callback import Callback, Leaving, Order
+from simulator.deck.callback import Callback, Hold, Leaving, Order
 from simulator.deck.interface import DeviceView, OutputChoice
 from simulator.deck.shared_memory import MappedLanes, Shared
 from simulator.engine.interrupts import ignore_terminal_signals
@@ -78,18 +78,18 @@ def outputs() -> list[tuple[int, DeviceView]]:
     try:
         default = sd.default.device[1]
         found = [
-            (number, DeviceView(one["name"], one["max_output_channels"], round(one["default_samplerate"])))
-            for number, one in enumerate(sd.query_devices())
-            if one["max_output_channels"] > 0
+            (
+                number,
+                DeviceView(device["name"], channels, round(device["default_samplerate"]), number == default),
+            )
+            for number, device in enumerate(sd.query_devices())
+            if (channels := device["max_output_channels"]) > 0
         ]
     except sd.PortAudioError as problem:
         raise NoSound(_plain(problem)) from None
     if not found:
         raise NoSound(NO_DEVICE)
-    return [
-        (number, DeviceView(one.name, one.channels, one.sample_rate, number == default))
-        for number, one in found
-    ]
+    return found
 
 
 def named(devices: Sequence[DeviceView], name: str | None) -> int:
@@ -98,14 +98,12 @@ def named(devices: Sequence[DeviceView], name: str | None) -> int:
     if name is None:
         return next((index for index, one in enumerate(devices) if one.default), 0)
     names = [device.name for device in devices]
-    lowered = [name.casefold() for name in names]
-    for found in (
-        [index for index, one in enumerate(names) if one == name],
-        [index for index, one in enumerate(lowered) if one == name.casefold()],
-    ):
-        if found:
-            return found[0]
-    parts = [index for index, one in enumerate(lowered) if name.casefold() in one]
+    if name in names:
+        return names.index(name)
+    wanted, lowered = name.casefold(), [one.casefold() for one in names]
+    if wanted in lowered:
+        return lowered.index(wanted)
+    parts = [index for index, one in enumerate(lowered) if wanted in one]
     if len(parts) == 1:
         return parts[0]
     there = ", ".join(dict.fromkeys(names))
@@ -299,13 +297,6 @@ class Lost:
 
 
 @dataclass(frozen=True, slots=True)
-class Hold:
-    """Pause, or go on."""
-
-    paused: bool
-
-
-@dataclass(frozen=True, slots=True)
 class Close:
     """Fade out and end."""
 
@@ -425,17 +416,15 @@ class _Child:
 
     def _take(self, message: object, stream: DeviceStream | ClockStream) -> bool:
         """Does what is asked; False where it was the last thing."""
-        if isinstance(message, Order):
-            self._begin(message)
-        elif isinstance(message, Leaving):
-            self._callback.leaving = message
-        elif isinstance(message, Hold):
-            self._callback.paused = message.paused
-        elif isinstance(message, Close):
+        if isinstance(message, Close):
             self._callback.paused = True
             time.sleep(0.02 + 2.0 * stream.latency_s)  # what comes last is thrown away by some devices
             stream.close()
             return False
+        if isinstance(message, Order):
+            self._begin(message)
+        else:
+            self._callback.take(message)
         return True
 
     def _begin(self, order: Order) -> None:
@@ -444,7 +433,7 @@ class _Child:
             lane = order.parts[order.part].lane
             self._lanes.keep({lane} | self._callback.sounding)
             self._lanes.warm(lane, order.frame, FIRST_SECONDS)
-        self._callback.asked = order
+        self._callback.take(order)
 
     def _warm(self) -> None:
         """Keeps the lanes around the place mapped and read."""

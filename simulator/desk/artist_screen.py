@@ -42,13 +42,13 @@ class ArtistScreen:
     def __init__(self, address: str = LOOPBACK) -> None:
         """Listens on an IP address of this computer, at a free port. Raises UsageError."""
         try:
-            found = ipaddress.ip_address(address)
+            ip = ipaddress.ip_address(address)
         except ValueError:
             raise UsageError(
                 f"{address!r} is not an IP address.",
                 "Give this computer's own address, for example --screen-address 192.168.1.20",
             ) from None
-        if found.is_unspecified or found.is_multicast:
+        if ip.is_unspecified or ip.is_multicast:
             raise UsageError(
                 f"{address} means every network at once.", "Give one address of this computer instead."
             )
@@ -58,19 +58,19 @@ class ArtistScreen:
         self._closed = False
         self._news: list[str] = []
         self._cookies: set[str] = set()
-        self._key = "" if found.is_loopback else secrets.token_urlsafe(18)
+        self._key = "" if ip.is_loopback else secrets.token_urlsafe(18)
         self._keyed = bool(self._key)
         try:
-            self._server = _Server(str(found), found.version == 6, self)
+            self._server = _Server(str(ip), ip.version == 6, self)
         except OSError as problem:
             reason = problem.strerror or str(problem)
             raise UsageError(
                 f"The artist's screen cannot be served on {address}: {reason}.",
                 "Give an address of this computer, or leave --screen-address out.",
             ) from None
-        shown = f"[{found}]" if found.version == 6 else str(found)
+        shown = f"[{ip}]" if ip.version == 6 else str(ip)
         port = self._server.server_address[1]
-        self.hosts = {f"{shown}:{port}"} | ({f"localhost:{port}"} if found.is_loopback else set())
+        self.hosts = {f"{shown}:{port}"} | ({f"localhost:{port}"} if ip.is_loopback else set())
         self._origin = f"http://{shown}:{port}/"
         self._thread = threading.Thread(target=self._server.serve_forever, args=(0.1,), daemon=True)
         self._thread.start()
@@ -94,8 +94,8 @@ class ArtistScreen:
     def news(self) -> list[str]:
         """What the engineer should know, once: a browser elsewhere opened the screen, and the next key."""
         with self._lock:
-            found, self._news = self._news, []
-        return found
+            news, self._news = self._news, []
+        return news
 
     def close(self) -> None:
         """Closes the port, ends every connection and waits for the threads."""
@@ -233,10 +233,10 @@ class _Answering(BaseHTTPRequestHandler):
 
     def _cookie(self) -> str:
         try:
-            found = SimpleCookie(self.headers.get("Cookie", "")).get(COOKIE)
+            cookie = SimpleCookie(self.headers.get("Cookie", "")).get(COOKIE)
         except CookieError:
             return ""
-        return "" if found is None else found.value
+        return "" if cookie is None else cookie.value
 
     def _say(self, status: HTTPStatus, text: str, headers: dict[str, str] | None = None) -> None:
         body = text.encode("utf-8")
@@ -278,9 +278,9 @@ def page() -> tuple[str, str]:
     text = PAGE.read_text(encoding="utf-8")
 
     def digest(element: str) -> str:
-        found = re.search(f"<{element}>(.*?)</{element}>", text, re.DOTALL)
-        assert found is not None
-        return base64.b64encode(hashlib.sha256(found[1].encode("utf-8")).digest()).decode("ascii")
+        content = re.search(f"<{element}>(.*?)</{element}>", text, re.DOTALL)
+        assert content is not None
+        return base64.b64encode(hashlib.sha256(content[1].encode("utf-8")).digest()).decode("ascii")
 
     policy = (
         f"default-src 'none'; script-src 'sha256-{digest('script')}'; style-src 'sha256-{digest('style')}'; "

@@ -93,9 +93,9 @@ class Studio:
     def _decode(self, profile: Profile, delivery: Delivery) -> None:
         """The same for all files that are still those that were measured."""
         files = [
-            one.track.path
-            for i, one in enumerate(self._tracks)
-            if one.measurement is not None and not self._changed(i)
+            measured.track.path
+            for i, measured in enumerate(self._tracks)
+            if measured.measurement is not None and not self._changed(i)
         ]
         self._decodes.make(
             files,
@@ -115,7 +115,7 @@ class Studio:
         """The answer to `Predict`."""
         profile = profile_named(self._profiles, profile_id)
         views = self._views([profile])[0]
-        if any(i not in views for i, one in enumerate(self._tracks) if one.measurement is not None):
+        if any(i not in views for i, measured in enumerate(self._tracks) if measured.measurement is not None):
             self._refuse_changed()
         self._worked_out[profile_id] = None
         return [Predicted(profile_id, views)]
@@ -152,9 +152,9 @@ class Studio:
         return events
 
     def revision(self, track: int, path: str) -> list[Event]:
-        """A newer revision of a track, measured and laid over the one that plays, but not taken in; nothing
-        for a file that was written over with the same samples. Raises SimulatorError where it cannot be
-        read."""
+        """A newer revision of a track, measured and time-aligned with the one that plays, but not loaded;
+        nothing for a file that was written over with the same samples. Raises SimulatorError where it cannot
+        be read."""
         old = self._tracks[track]
         new = self._measured(replace(old.track, path=path, problem=""))
         before, after = old.measurement, new.measurement
@@ -185,11 +185,11 @@ class Studio:
                 return None, ""
             first = others[0]
             known_s = self._offsets_s[first] - self._offsets_s[track]
-        found = self._align_pairs([(self._tracks[first].track.path, path)])[0]
-        if isinstance(found, SimulatorError) or found.offset_s is None:
+        alignment = self._align_pairs([(self._tracks[first].track.path, path)])[0]
+        if isinstance(alignment, SimulatorError) or alignment.offset_s is None:
             return None, "timing not comparable"
-        shift_s = found.offset_s - known_s
-        if found.edits or not found.fits:
+        shift_s = alignment.offset_s - known_s
+        if alignment.edits or not alignment.fits:
             return shift_s, "timing differs"
         if abs(shift_s) < SAME_TIMING_S:
             return shift_s, "same timing"
@@ -198,13 +198,13 @@ class Studio:
 
     def _views(self, profiles: Sequence[Profile]) -> list[dict[int, PlayedView]]:
         """What these players do to every track; what they play encoded is there then. Where more than a gain
-        acts, a file that has changed since it was measured is left out: it would be read anew."""
+        acts, a file that has changed since it was measured is left out: it would be read again."""
         asked = [profile_named(self._profiles, decode_of(profile.id)) for profile in profiles]
         rows = predict(asked, self._tracks, self._playlist.album_reason, self._cache(), 0)
         for profile in profiles:
             if profile.delivery is not None:
                 self._decode(profile, profile.delivery)
-        found = [
+        played = [
             {
                 i: view
                 for i, view in played_views(profile, self._tracks, row).items()
@@ -218,7 +218,7 @@ class Studio:
             else self._of_difference(profile, views)
             if is_difference(profile.id)
             else views
-            for profile, views in zip(profiles, found, strict=True)
+            for profile, views in zip(profiles, played, strict=True)
         ]
 
     def _of_versions(self, played: Mapping[int, PlayedView]) -> dict[int, PlayedView]:
@@ -276,9 +276,9 @@ class Studio:
     def align(self, only: str | None = None) -> list[Event]:
         """Lays the versions of each song (or of one) over its first readable one."""
         groups: dict[str, list[int]] = {}
-        for index, one in enumerate(self._tracks):
-            song = one.track.song
-            if song is not None and one.measurement is not None and only in (None, song):
+        for index, measured in enumerate(self._tracks):
+            song = measured.track.song
+            if song is not None and measured.measurement is not None and only in (None, song):
                 groups.setdefault(song, []).append(index)
         pairs = [(first, other) for first, *others in groups.values() for other in others]
         if not pairs:
@@ -286,18 +286,23 @@ class Studio:
         offsets: dict[int, float] = {}
         words: list[str] = []
         paths = [(self._tracks[first].track.path, self._tracks[other].track.path) for first, other in pairs]
-        for (first, other), found in zip(pairs, self._align_pairs(paths), strict=True):
+        for (first, other), alignment in zip(pairs, self._align_pairs(paths), strict=True):
             title = self._tracks[other].track.title
             self._offsets_s[first] = 0.0
             offsets[other] = 0.0  # also where an earlier revision had another
-            if isinstance(found, SimulatorError):
-                words.append(f"{title} is not time-aligned: {found}")
-            elif found.offset_s is None:
-                words.append(f"{title} is not time-aligned: {found.reason}")
+            if isinstance(alignment, SimulatorError):
+                words.append(f"{title} is not time-aligned: {alignment}")
+            elif alignment.offset_s is None:
+                words.append(f"{title} is not time-aligned: {alignment.reason}")
             else:
-                offsets[other] = -found.offset_s  # where its time 0 lies in the first version's time
-                if found.kind == "ambiguous" or found.edits or not found.fits or found.channels_swapped:
-                    words.append(f"{title}: {found.reason}")
+                offsets[other] = -alignment.offset_s  # where its time 0 lies in the first version's time
+                if (
+                    alignment.kind == "ambiguous"
+                    or alignment.edits
+                    or not alignment.fits
+                    or alignment.channels_swapped
+                ):
+                    words.append(f"{title}: {alignment.reason}")
         self._offsets_s.update(offsets)
         return [Aligned(offsets, " ".join(words))]
 
@@ -306,8 +311,8 @@ class Studio:
         where there are many versions."""
         tracks = list(self._tracks)
         known = {place: (tracks[place].track.path, tracks[place].content) for pair in pairs for place in pair}
-        found = self._compare_pairs([(known[open_][0], known[other][0]) for open_, other in pairs])
-        return [MomentsFound(dict(zip(pairs, found, strict=True)), known, self._at())]
+        answers = self._compare_pairs([(known[open_][0], known[other][0]) for open_, other in pairs])
+        return [MomentsFound(dict(zip(pairs, answers, strict=True)), known, self._at())]
 
     def _changed(self, track: int) -> bool:
         """True where another file is there now than the one that was measured."""
@@ -316,9 +321,9 @@ class Studio:
 
     def _refuse_changed(self) -> None:
         """Raises AudioError for a track whose file is not the one any more that was measured."""
-        for track, one in enumerate(self._tracks):
+        for track, measured in enumerate(self._tracks):
             if self._changed(track):
-                path = one.track.path
+                path = measured.track.path
                 raise changed_file_error(path, f"Take it in first: replace {track + 1} {path}")
 
     def _cache(self) -> Store:
@@ -372,13 +377,13 @@ class Aligner:
         child = ChildProcess(_work_apart)
         self._children.append(child)
         child.start(list(pairs), self._cache, self._rehash, compare)
-        found: list[object] = []
+        answers: list[object] = []
         with contextlib.suppress(EOFError):  # it died, or was ended
-            while len(found) < len(pairs):
-                found.append(child.receive(None))
+            while len(answers) < len(pairs):
+                answers.append(child.receive(None))
         child.end()
         self._children.remove(child)
-        return found + [_ended(pair) for pair in pairs[len(found) :]]
+        return answers + [_ended(pair) for pair in pairs[len(answers) :]]
 
 
 def _ended(pair: Pair) -> AudioError:

@@ -24,7 +24,7 @@ version sounds."""
 
 @dataclass(frozen=True, slots=True)
 class Word:
-    """A word that may take the place of the last `replaces` characters, and what it stands for."""
+    """A word that may replace the last `replaces` characters, and what it means."""
 
     text: str
     replaces: int
@@ -42,10 +42,10 @@ def candidates(session: Session, before: str, devices: Iterable[str] = ()) -> li
         begins = [one for one in commands.COMMANDS if one.name.startswith(command.casefold())]
         return [Word(_begun(one), len(line), one.help) for one in begins]
     try:
-        found = commands.find_command(command)
+        named = commands.find_command(command)
     except UsageError:
         return []
-    kinds = found.kinds
+    kinds = named.kinds
     if len(kinds) == 1:  # one argument is all that follows, with its blanks
         typed, place = rest.lstrip(), 0
     else:
@@ -75,10 +75,10 @@ def _of_kind(
         case Choice():
             return [(kind.text, kind.meaning)]
         case "command":
-            return [(one.name, one.help) for one in commands.COMMANDS]
+            return [(command.name, command.help) for command in commands.COMMANDS]
         case "track":
-            numbers = [(str(i + 1), one.title) for i, one in enumerate(session.tracks)]
-            titles = [(one.title, f"track {i + 1}") for i, one in enumerate(session.tracks)]
+            numbers = [(str(i + 1), view.title) for i, view in enumerate(session.tracks)]
+            titles = [(view.title, f"track {i + 1}") for i, view in enumerate(session.tracks)]
             return titles if typed and whole and not typed.isdigit() else numbers
         case "profile":
             shown = session.profiles.items()
@@ -100,14 +100,14 @@ def _of_kind(
 def _paths(typed: str) -> list[tuple[str, str]]:
     """Folders, and files that look like audio, below what is typed."""
     folder, name = os.path.split(typed)
-    found = []
+    paths = []
     with contextlib.suppress(OSError):
         for entry in sorted(os.scandir(os.path.expanduser(folder) or "."), key=lambda one: one.name):
             if not entry.name.startswith(name) or (entry.name.startswith(".") and not name):
                 continue
             whole = os.path.join(folder, entry.name)
             if entry.is_dir():
-                found.append((whole + os.sep, "folder"))
+                paths.append((whole + os.sep, "folder"))
             elif is_audio_name(entry.name):
-                found.append((whole, ""))
-    return found
+                paths.append((whole, ""))
+    return paths

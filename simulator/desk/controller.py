@@ -68,7 +68,7 @@ class Background(Generic[T]):
         self.pending = 0
 
     def start(self, work: Work[T], failed: Failed[T]) -> None:
-        """Queues a call; `failed` says which events a failure comes to."""
+        """Queues a call; `failed` turns a failure into events."""
         self.pending += 1
         self._asked.put((work, failed))
         if self._thread is None:
@@ -81,14 +81,14 @@ class Background(Generic[T]):
         events: list[T] = []
         while self.pending:
             try:
-                found = self._done.get(timeout=wait_s) if wait_s > 0.0 else self._done.get_nowait()
+                done = self._done.get(timeout=wait_s) if wait_s > 0.0 else self._done.get_nowait()
             except queue.Empty:
                 break
             self.pending -= 1
             wait_s = 0.0
-            if isinstance(found, BaseException):
-                raise found
-            events.extend(found)
+            if isinstance(done, BaseException):
+                raise done
+            events.extend(done)
         return events
 
     def close(self) -> None:
@@ -110,7 +110,7 @@ class Background(Generic[T]):
 
 @dataclass(frozen=True, slots=True)
 class Failure:
-    """Background work that came to nothing: why, and the player that was wanted, if it was one."""
+    """Background work that failed: why, and the player that was wanted, if it was one."""
 
     text: str
     profile: str = ""
@@ -245,7 +245,7 @@ class Desk:
         return bar_of(self.session, self._player, self._now, reading, self._work.pending)
 
     def stage(self, columns: int) -> Stage:
-        """The stage now, with curves of so many cells."""
+        """The stage now, with curves of `columns` cells."""
         return self._stage.look(self.session, self.bar(), columns)
 
     def _show(self) -> None:
@@ -296,8 +296,8 @@ class Desk:
         paths = [track.path for track in self.session.tracks if track.delivered is not None]
         for path in files:
             older = revised_file(path, paths)
-            for track, one in enumerate(self.session.tracks):
-                if older is not None and one.path == older and one.delivered is not None:
+            for track, view in enumerate(self.session.tracks):
+                if older is not None and view.path == older and view.delivered is not None:
                     self._measure_revision(track, path)
 
     def _measure_revision(self, track: int, path: str) -> None:
@@ -331,9 +331,9 @@ class Desk:
         self.session, effects = step(self.session, event)
         for effect in effects:
             self._do(effect)
-        told = self._watch is not None and self._watch.watching  # it offers what was written over
+        watched = self._watch is not None and self._watch.watching  # it offers rewritten files
         sounds = in_trial or any(isinstance(effect, events.Sound) for effect in effects)
-        if self.session.trial is None and sounds and not told:
+        if self.session.trial is None and sounds and not watched:
             for text in self._rewritten.news(self.session, self._is_whole):
                 self._say(text)
 
@@ -445,12 +445,12 @@ class Desk:
 
     def _list_devices(self) -> None:
         try:
-            found = self._player.devices()
+            devices = self._player.devices()
         except SimulatorError as problem:
             self._say(str(problem))
             return
-        self._devices = [one.name for one in found]
-        self._outside.say(device_text(found, self._player.silent_because, self.session.width))
+        self._devices = [one.name for one in devices]
+        self._outside.say(device_text(devices, self._player.silent_because, self.session.width))
 
     def _lanes(self) -> dict[int, TrackLanes]:
         return track_lanes(self.session.tracks, self.session.profiles, self._studio.decodes)
@@ -495,17 +495,13 @@ class Preparing:
         problem = next((problem for problem in problems if problem is not None), "")
         if not views or not (problem or all(view.finished for view in views)):
             return None
-        levels = () if problem else self._levels()
+        measured = [] if problem else [self._level(passage) for passage in self._passages]
+        levels = tuple(level for level in measured if level is not None)
         self._passages, self._problem = (), None
-        return Prepared(problem, at, levels)
-
-    def _levels(self) -> tuple[float, ...]:
-        """How loud each passage is, where all can be told."""
-        found = [self._level(passage) for passage in self._passages]
-        levels = tuple(one for one in found if one is not None)
-        return levels if len(levels) == len(found) else ()
+        return Prepared(problem, at, levels if len(levels) == len(measured) else ())
 
     def _level(self, passage: DeckSegment) -> float | None:
+        """The passage's level in LUFS; None for a long or silent one."""
         rate, first, end = self._deck.sample_rate, passage.first_frame, passage.end_frame
         if end is None or end - first > LONGEST_SECONDS * rate:
             return None

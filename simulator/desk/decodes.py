@@ -123,9 +123,9 @@ class Decodes:
     def _folder(self) -> Path:
         """This session's, made at its first use; those of dead sessions go."""
         for old in self._base.glob(f"{PREFIX}*"):
-            told = old.name.removeprefix(PREFIX)
+            mark = old.name.removeprefix(PREFIX)
             with contextlib.suppress(ValueError):  # what earlier versions left has only the process's number
-                if not (process_lives(int(told)) if told.isdecimal() else named_lives(told)):
+                if not (process_lives(int(mark)) if mark.isdecimal() else named_lives(mark)):
                     shutil.rmtree(old, ignore_errors=True)
         folder = self._base / f"{PREFIX}{name_mark(os.getpid())}"
         make_folder(folder)

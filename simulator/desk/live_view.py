@@ -45,7 +45,7 @@ class DeskMeter:
         self.reading = Reading()
 
     def look(self) -> Reading:
-        """The reading now; worked out anew at most every EACH_SECONDS."""
+        """The reading now; computed at most every EACH_SECONDS."""
         now = self._clock()
         if self._looked_at is not None and 0.0 <= now - self._looked_at < EACH_SECONDS - 0.01:
             return self.reading
@@ -61,7 +61,7 @@ class DeskMeter:
 
 
 LIMITER_SECONDS = 0.4
-"""What the limiter takes is told over the momentary window."""
+"""The limiter's loss is shown over the momentary window."""
 
 
 def bar_of(session: Session, deck: Deck, now: Now, reading: Reading, pending: int) -> Bar:
@@ -235,7 +235,7 @@ def _worked_out(session: Session, bar: Bar, columns: int) -> Stage:
         middles[0],
         middles[1],
         None if peak is None else down - peak,
-        tuple(share((one.span.start_s + one.span.end_s) / 2) for one in moments_here(session)),
+        tuple(share((moment.span.start_s + moment.span.end_s) / 2) for moment in moments_here(session)),
     )
 
 
@@ -254,9 +254,9 @@ def _values(session: Session, track: int, columns: int, state: str, profile: str
     shift = shift_between_s(session.tracks, session.track, track)
     edges = np.linspace(0.0, session.here.duration_s, 2 * columns + 1) + shift
     steps = np.rint(edges * STEPS_PER_SECOND).astype(int)
-    found: list[float | None] = []
+    values: list[float | None] = []
     for first, last in zip(steps[:-1], np.maximum(steps[1:], steps[:-1] + 1), strict=True):
         inside = first >= 0 and last <= energy.shape[0]
         lufs = energy_to_lufs(float(sums[last] - sums[first]) / float(last - first)) if inside else None
-        found.append(None if lufs is None else lufs + added)
-    return tuple(found)
+        values.append(None if lufs is None else lufs + added)
+    return tuple(values)

@@ -253,8 +253,8 @@ def _application(desk: Desk, history: Path | None, texts: Transcript) -> Applica
 
 def _stage_height(size: Size, texts: Transcript) -> int:
     """Lines of the stage; 0 on a small screen, and where a long text takes its room until the next key."""
-    found = stage_height(size.columns, size.rows)
-    return found if texts.tall <= size.rows - found - 1 else 0
+    height = stage_height(size.columns, size.rows)
+    return height if texts.tall <= size.rows - height - 1 else 0
 
 
 def _drawn(desk: Desk, size: Size, height: int) -> list[list[tuple[str, str]]]:
@@ -350,7 +350,7 @@ def _complete(desk: Desk, buffer: Buffer, texts: Transcript) -> None:
 
 
 def _choice(words: Sequence[Word], width: int) -> str:
-    """The words in columns, each with what it stands for where that fits."""
+    """The words in columns, each with its meaning where that fits."""
     if len(words) <= MOST_EXPLAINED and any(word.meaning for word in words):
         room = max(len(word.text) for word in words)
         lines = [f"  {word.text:<{room}}  {word.meaning}".rstrip() for word in words]

@@ -22,8 +22,9 @@ from simulator.normalizer.prediction import Prediction, chain_settings, more_tha
 from simulator.normalizer.profile import Delivery, Profile
 from simulator.session.codec_variants import is_difference
 from simulator.session.excerpts import Mark
-from simulator.session.levels import Program, Segment, Source, Span
+from simulator.session.levels import Source, Span
 from simulator.session.log import Record
+from simulator.session.plans import Program, Segment
 from simulator.session.provenance import revised
 from simulator.session.state import Session
 from simulator.session.track import PlayedView, TrackView, versions
@@ -47,12 +48,12 @@ def played_views(
     profile: Profile, tracks: Sequence[MeasuredTrack], predictions: Predictions
 ) -> dict[int, PlayedView]:
     """The tracks through one player, by number; without those that could not be read."""
-    found = {}
+    views = {}
     for index, (one, prediction) in enumerate(zip(tracks, predictions, strict=True)):
         if isinstance(prediction, Prediction) and one.measurement is not None:
             own_lane = more_than_gain(profile, prediction.decision, one.measurement)
-            found[index] = PlayedView(prediction, own_lane)
-    return found
+            views[index] = PlayedView(prediction, own_lane)
+    return views
 
 
 def track_lanes(
@@ -98,18 +99,18 @@ def remembered_marks(record: Record, tracks: Sequence[TrackView]) -> tuple[Mark,
     """The marks of earlier sessions on these files and their revisions, each name where it was set last."""
     places = {as_utf8(view.path): index for index, view in enumerate(tracks)}
     stands_for = revised(record.acts)
-    found: dict[str, Mark] = {}
+    marks: dict[str, Mark] = {}
     for act in record.of_kind("mark"):
         name, path, place_s = (act.data.get(key) for key in ("name", "path", "place_s"))
         if isinstance(name, str) and isinstance(path, str) and isinstance(place_s, int | float):
-            found.pop(name.casefold(), None)
+            marks.pop(name.casefold(), None)
             if path not in places:
                 path = stands_for.get(path, path)
             if path in places:
                 text = act.data.get("text", "")
                 text = text if isinstance(text, str) else ""
-                found[name.casefold()] = Mark(name, places[path], float(place_s), text)
-    return tuple(found.values())
+                marks[name.casefold()] = Mark(name, places[path], float(place_s), text)
+    return tuple(marks.values())
 
 
 def view_of(delivered: MeasuredTrack, stamp: Stamp | None = None) -> TrackView:
@@ -131,10 +132,10 @@ def view_of(delivered: MeasuredTrack, stamp: Stamp | None = None) -> TrackView:
 
 
 class Rewritten:
-    """What was told already: a file that is written over again is told again."""
+    """Reports rewritten files, once for each time they are rewritten."""
 
     def __init__(self) -> None:
-        self._told: set[tuple[str, Stamp | None]] = set()
+        self._reported: set[tuple[str, Stamp | None]] = set()
 
     def news(self, session: Session, sounds: Callable[[int], bool]) -> Iterator[str]:
         """A sentence for each version of the song that has another file now than the one that was measured.
@@ -143,10 +144,10 @@ class Rewritten:
             view = session.tracks[track]
             if not changed_since(view.path, view.stamp):
                 continue
-            told = view.path, stamp_of(view.path)
-            if told in self._told or not sounds(track):
+            revision = view.path, stamp_of(view.path)
+            if revision in self._reported or not sounds(track):
                 continue
-            self._told.add(told)
+            self._reported.add(revision)
             yield (
                 f"{view.path} changed on disk. You are still hearing the earlier version; "
                 f"replace {track + 1} {view.path} loads the new one."

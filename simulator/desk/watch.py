@@ -71,12 +71,12 @@ class FolderWatch:
             for path in dict.fromkeys(_drained(self._written)):
                 waiting[path] = _seen(path), now
             for path, (seen, since) in list(waiting.items()):
-                found = _seen(path)
-                if found != seen:
-                    waiting[path] = found, now
+                now_seen = _seen(path)
+                if now_seen != seen:
+                    waiting[path] = now_seen, now
                 elif now - since >= self._quiet_s:
                     del waiting[path]
-                    if found is not None and found[0] > 0:
+                    if now_seen is not None and now_seen[0] > 0:
                         self._found.put(path)
         observer.stop()
 
@@ -127,14 +127,14 @@ def _observers() -> list[Callable[[], BaseObserver]]:
 def _seen(path: str) -> Seen | None:
     """Size and time of the last change, or None for what is gone or no file."""
     try:
-        found = os.stat(path)
+        status = os.stat(path)
     except OSError:
         return None
-    return found.st_size, found.st_mtime_ns
+    return status.st_size, status.st_mtime_ns
 
 
 def _drained(waiting: queue.SimpleQueue[str]) -> list[str]:
-    found = []
+    items = []
     while not waiting.empty():
-        found.append(waiting.get_nowait())
-    return found
+        items.append(waiting.get_nowait())
+    return items

@@ -2,9 +2,9 @@
 
 A player's id may go on with `+opus128` (its music is encoded first, whatever the player itself does),
 `+master` (the same player, nothing encoded) and `+difference` or `+difference20` (only what the encoding
-changed, decode − master, with the player's gain, raised by so many dB); or with `+versions` (only what the
-versions of a song differ by). Before these stands `+tracks`, `+albumloudest` or `+albumprogramme` where
-albums count in another way than the player's own. Each is a player like any other, so that levels, matching,
+changed, decode − master, with the player's gain, raised by that many dB); or with `+versions` (only what the
+versions of a song differ by). Before these comes `+tracks`, `+albumloudest` or `+albumprogramme` for
+another album rule than the player's own. Each is a player like any other, so that levels, matching,
 the loudness guard and the record know it. Values only.
 """
 
@@ -64,27 +64,27 @@ class Variant:
 
 
 def parse(name: str) -> Variant:
-    """The variant that an id stands for. Raises KeyError for one that no variant has."""
+    """The variant of an id. Raises KeyError for one that no variant has."""
     base, *parts = name.split("+")
     rule = next((scope for scope, word in SCOPES.items() if parts[:1] == [word]), None)
-    found, parts = Variant(base, scope=rule), parts[rule is not None :]
+    variant, parts = Variant(base, scope=rule), parts[rule is not None :]
     for at, text in enumerate(parts):
         if text == "converter" and at == len(parts) - 1:
-            found = replace(found, converter=True)
+            variant = replace(variant, converter=True)
         elif text == "master" and at == 0:
-            found = replace(found, part="master")
+            variant = replace(variant, part="master")
         elif text == "versions" and at == 0:
-            found = replace(found, part="versions")
-        elif text.startswith("difference") and found.part == "played":
+            variant = replace(variant, part="versions")
+        elif text.startswith("difference") and variant.part == "played":
             raised = text.removeprefix("difference")
-            found = replace(found, part="difference", raise_db=_digits(raised, name) if raised else 0)
+            variant = replace(variant, part="difference", raise_db=_digits(raised, name) if raised else 0)
         else:
             codec = next((codec for codec in CODECS if text.startswith(codec)), None)
             if codec is None or at:
                 raise KeyError(name)
             kbps = _digits(text.removeprefix(codec), name)
-            found = replace(found, codec=cast(CodecName, codec), kbps=kbps)
-    return found
+            variant = replace(variant, codec=cast(CodecName, codec), kbps=kbps)
+    return variant
 
 
 def _digits(text: str, name: str) -> int:
@@ -204,20 +204,20 @@ def profile_named(profiles: Mapping[str, Profile], name: str) -> Profile:
     if name in profiles:
         return profiles[name]
     variant = parse(name)
-    found = profiles[variant.profile]
+    profile = profiles[variant.profile]
     if variant.scope is not None:
-        found = _by_rule(found, variant.scope)
+        profile = _by_rule(profile, variant.scope)
     if variant.codec is not None:
-        found = _encoded(found, variant.codec, float(variant.kbps))
+        profile = _encoded(profile, variant.codec, float(variant.kbps))
     if variant.part == "master":
-        found = _master_of(found)
+        profile = _master_of(profile)
     if variant.part == "difference":
-        found = _difference_of(found, float(variant.raise_db))
+        profile = _difference_of(profile, float(variant.raise_db))
     if variant.part == "versions":
-        found = _residual_of(found)
+        profile = _residual_of(profile)
     if variant.converter:
-        found = behind_converter(found)
-    return msgspec.structs.replace(found, id=name)
+        profile = behind_converter(profile)
+    return msgspec.structs.replace(profile, id=name)
 
 
 def words_of(delivery: Delivery) -> str:

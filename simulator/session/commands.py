@@ -63,5 +63,5 @@ def find_command(word: str) -> Command:
 
 
 def keys() -> dict[str, str]:
-    """The line that each key on an empty line stands for."""
+    """The line each key stands for while the line is empty."""
     return {key: line for command in COMMANDS for key, line in command.keys}

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from simulator.audibility.audibility import Audibility
 from simulator.common.listening import Listen
 from simulator.session.excerpts import Mark
-from simulator.session.levels import Program, Source, Span
+from simulator.session.levels import Source, Span
 from simulator.session.log import Act
+from simulator.session.plans import Program
 from simulator.session.track import PlayedView, TrackView
 
 
@@ -23,7 +24,7 @@ class Typed:
     line: str
     at: str = ""
     chance: int = 0
-    """Drawn anew by the desk with every line: the seed, should the line begin a trial."""
+    """Drawn by the desk with every line: the seed, if the line begins a trial."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +110,7 @@ class Merged:
 
 @dataclass(frozen=True, slots=True)
 class Aligned:
-    """The versions of songs were laid over each other: offsets by track, and words about them."""
+    """The versions of songs were time-aligned: offsets by track, and remarks as sentences."""
 
     offsets_s: Mapping[int, float]
     text: str = ""
@@ -153,7 +154,7 @@ Event = (
 
 @dataclass(frozen=True, slots=True)
 class Sound:
-    """Play this program from here instead of what sounds. `follow`: the place is that of the last tick,
+    """Play this program from here instead of the current one. `follow`: the place is that of the last tick,
     and what has been played since is added, so that a switch stays at the same moment. `ramp_s` 0 is the
     plain switch (5 ms out, 5 ms in); else it rises over that time, from `ramp_from_db` against its own level
     (None: from silence)."""
@@ -224,7 +225,7 @@ class ChooseDevice:
 
 @dataclass(frozen=True, slots=True)
 class ListDevices:
-    """Look for devices anew and show them."""
+    """Look for devices again and list them."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""Level of a passage as it is heard, and the programs of the session as values.
+"""Level of a passage as it is heard, and what of a track plays.
 
 The level is the loudness of the passage's mean K-weighted energy (ITU-R BS.1770-5 without gates), read from
 the measured 100 ms steps: exact on their grid; off it, a step's energy counts as evenly spread. Against the
@@ -28,6 +28,10 @@ STEPS_PER_SECOND = 10
 MONO_LU = 10.0 * math.log10(2.0)
 """What is measured as one channel is heard from two."""
 _DIGITS = 6
+LEAD_SECONDS = 0.5
+"""Wanted before the passage: the weighting's high-pass (38 Hz) forgets what came before in a part of this."""
+LONGEST_SECONDS = 30.0
+"""Of longer passages the series tell the level within 0.03 LU, and reading them would hold up the desk."""
 WINDOW_SECONDS = 12.0
 """How long the passage is from the place on, where none was chosen."""
 
@@ -41,6 +45,16 @@ class Span:
     end_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class Source:
+    """What of a track: `lane` None is the file itself; a profile's id is that player's whole output for it
+    (gain and limiter). `gain_db` is what comes after the lane: a gain-only player's gain, a matching one."""
+
+    track: int
+    lane: str | None
+    gain_db: float
+
+
 def passage_lufs(measured: Measurement, start_s: float, end_s: float) -> float | None:
     """Loudness of the mean energy between two moments of a track: of the whole steps between them, and of the
     steps at the edges by the part that lies inside; None for silence or nothing."""
@@ -51,7 +65,7 @@ def passage_lufs(measured: Measurement, start_s: float, end_s: float) -> float |
 def _inside(measured: Measurement, start_s: float, end_s: float) -> tuple[Energy, Energy]:
     """The steps that lie in the passage, and how much of each (0 to 1)."""
     energy = measured.series.energy
-    # what a product leaves of the next step, 1e-15 of it, would be no silence any more
+    # a product's rounding error would take in 1e-15 of the next step, which may end a silence
     places = (round(second * STEPS_PER_SECOND, _DIGITS) for second in (start_s, end_s))
     first, last = (min(max(place, 0.0), float(energy.shape[0])) for place in places)
     begin, end = math.floor(first), math.ceil(last)
@@ -89,11 +103,11 @@ def heard_lufs(
     measured = one.delivered if state == "delivered" or played is None else played.measured
     if measured is None:
         return None
-    found = passage_lufs(measured, span.start_s, span.end_s)
-    if found is None:
+    lufs = passage_lufs(measured, span.start_s, span.end_s)
+    if lufs is None:
         return None
-    sounding = found + MONO_LU if measured.channels == 1 else found
-    return sounding - turned_down_db if state == "matched" else sounding
+    heard = lufs + MONO_LU if measured.channels == 1 else lufs
+    return heard - turned_down_db if state == "matched" else heard
 
 
 def matching_db(
@@ -103,13 +117,13 @@ def matching_db(
     the passages of references: as loud as the least loud of them as played. Nothing is ever raised; a
     version that is silent there stays."""
     spans = (*(span_in(tracks, span, track) for track in versions(tracks, span.track)), *references)
-    found = {
+    levels = {
         span.track: level
         for span in spans
         if (level := heard_lufs(tracks, span, "played", profile, 0.0)) is not None
     }
-    lowest = min(found.values(), default=0.0)
-    return {track: level - lowest for track, level in found.items()}
+    lowest = min(levels.values(), default=0.0)
+    return {track: level - lowest for track, level in levels.items()}
 
 
 def limiter_lu(tracks: tuple[TrackView, ...], span: Span, profile: str) -> float | None:
@@ -124,40 +138,3 @@ def limiter_lu(tracks: tuple[TrackView, ...], span: Span, profile: str) -> float
     before = passage_lufs(one.delivered, span.start_s, span.end_s)
     after = passage_lufs(played.measured, span.start_s, span.end_s)
     return None if before is None or after is None else before + played.gain_db - after
-
-
-LEAD_SECONDS = 0.5
-"""Wanted before the passage: the weighting's high-pass (38 Hz) forgets what came before in a part of this."""
-LONGEST_SECONDS = 30.0
-"""Of longer passages the series tell the level within 0.03 LU, and reading them would hold up the desk."""
-
-
-@dataclass(frozen=True, slots=True)
-class Source:
-    """What of a track: `lane` None is the file itself; a profile's id is that player's whole output for it
-    (gain and limiter). `gain_db` is what comes after the lane: a gain-only player's gain, a matching one."""
-
-    track: int
-    lane: str | None
-    gain_db: float
-
-
-@dataclass(frozen=True, slots=True)
-class Segment:
-    """A stretch of a source, and the silence after it. `end_s` None is the end of the track. Neighbours
-    without fades join sample by sample."""
-
-    source: Source
-    start_s: float
-    end_s: float | None
-    fade_in: bool
-    fade_out: bool
-    silence_after_s: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Program:
-    """Segments back to back, once, or for ever (`repeat`)."""
-
-    segments: tuple[Segment, ...]
-    repeat: bool = False

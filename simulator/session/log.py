@@ -62,18 +62,18 @@ class Record:
 def missing(record: Record, other: Record) -> tuple[Act, ...]:
     """The acts of another record that this one has not, as often as it lacks them; in the other's order."""
     here = Counter(_form(act) for act in record.acts)
-    found = []
+    absent = []
     for act in other.acts:
         form = _form(act)
         if here[form]:
             here[form] -= 1
         else:
-            found.append(act)
-    return tuple(found)
+            absent.append(act)
+    return tuple(absent)
 
 
 def merged(record: Record, other: Record) -> Record:
-    """Both records in one, by time: nothing is lost, and what stands in both stands once. Each keeps the
+    """Both records in one, by time: nothing is lost, and what is in both is kept once. Each keeps the
     order of its own acts; an act without a readable time follows the one before it."""
     acts, extra = list(_timed(record.acts)), list(_timed(missing(record, other)))
     both = []
@@ -92,9 +92,9 @@ def _timed(acts: Iterable[Act]) -> Iterator[tuple[float, Act]]:
     """Each act with its moment in seconds since 1970."""
     at_s = float("-inf")
     for act in acts:
-        if (found := _AT.match(act.at)) is not None:
-            day_and_time, offset = [int(part) for part in found.groups()[:6]], found["sign"]
-            east_s = (int(found["hours"]) * 3600 + int(found["minutes"]) * 60) if offset else 0
+        if (time := _AT.match(act.at)) is not None:
+            day_and_time, offset = [int(part) for part in time.groups()[:6]], time["sign"]
+            east_s = (int(time["hours"]) * 3600 + int(time["minutes"]) * 60) if offset else 0
             at_s = timegm((*day_and_time, 0, 0, 0)) - (-east_s if offset == "-" else east_s)
         yield at_s, act
 
@@ -178,47 +178,47 @@ def vote_act(at: str, given: VoteAnswer, trial: Trial) -> Act:
 
 def ballots(acts: Iterable[Act]) -> dict[str, Ballot]:
     """The ballots of a record, by page. An act that is none, though it is called so, is left out."""
-    found: dict[str, Ballot] = {}
+    by_page: dict[str, Ballot] = {}
     for act in acts:
         if act.kind == BALLOT:
             try:
                 ballot = msgspec.convert(act.data, Ballot)
             except msgspec.ValidationError:
                 continue
-            found[ballot.page] = ballot
-    return found
+            by_page[ballot.page] = ballot
+    return by_page
 
 
 def votes(acts: Iterable[Act], page: str = "") -> list[tuple[VoteAnswer, Trial]]:
     """The votes of a session file, or of one page, in order, each replayed; one that does not replay is left
     out."""
-    found = []
+    replayed = []
     for act in acts:
         if act.kind == VOTE and (not page or act.data.get("page") == page):
             try:
                 given = msgspec.convert(act.data, VoteAnswer)
-                found.append((given, replay(act.data.get("trial") or {})))
+                replayed.append((given, replay(act.data.get("trial") or {})))
             except (msgspec.ValidationError, ValueError):
                 continue
-    return found
+    return replayed
 
 
 def has_vote(acts: Iterable[Act], given: VoteAnswer) -> bool:
     """True where this very answer is in the session file. By the number of the filling, or in all it says
     where it has none."""
     if given.answer:
-        return _told(acts, {"page": given.page, "answer": given.answer})
+        return _has_vote_with(acts, {"page": given.page, "answer": given.answer})
     return has_all_of(acts, given)
 
 
 def has_all_of(acts: Iterable[Act], given: VoteAnswer) -> bool:
     """True where the session file has a vote that says the same in all, its letters, name and words too."""
-    return _told(acts, msgspec.to_builtins(given))
+    return _has_vote_with(acts, msgspec.to_builtins(given))
 
 
-def _told(acts: Iterable[Act], told: dict[str, object]) -> bool:
+def _has_vote_with(acts: Iterable[Act], values: dict[str, object]) -> bool:
     return any(
-        act.kind == VOTE and all(act.data.get(key, "") == value for key, value in told.items())
+        act.kind == VOTE and all(act.data.get(key, "") == value for key, value in values.items())
         for act in acts
     )
 
@@ -228,7 +228,7 @@ WORDS = "An unfinished blind trial: {given} of {rounds} rounds answered, no resu
 
 
 def begun_data(trial: Trial) -> dict[str, Any]:
-    """What the act that begins a trial says of it; the record is no screen."""
+    """Data of the act that begins a trial; the session file may name the versions."""
     plan = trial.plan
     return {
         "trial_kind": plan.kind,
@@ -248,19 +248,19 @@ def unfinished(acts: Sequence[Act]) -> list[tuple[Act, Trial]]:
     """The beginnings without an end, in order, each with the trial as far as it went. Those of earlier
     versions of the program, which kept no draws, and those that do not agree with their own seed are left
     out."""
-    found: list[tuple[Act, dict[str, Any]]] = []
+    begun: list[tuple[Act, dict[str, Any]]] = []
     for act in acts:
         log = act.data.get("trial")
         if act.kind == BEGUN and isinstance(log, dict):
-            found.append((act, {**log, "answers": []}))
+            begun.append((act, {**log, "answers": []}))
         elif act.kind == TRIAL:
-            found = [one for one in found if _seed(one[1]) != _seed(log)]
-        elif act.kind == ANSWER and found and _seed(found[-1][1]) == act.data.get("seed"):
-            answers = found[-1][1]["answers"]
+            begun = [one for one in begun if _seed(one[1]) != _seed(log)]
+        elif act.kind == ANSWER and begun and _seed(begun[-1][1]) == act.data.get("seed"):
+            answers = begun[-1][1]["answers"]
             if act.data.get("round") == len(answers) + 1:
                 answers.append(act.data.get("letter"))
     read = []
-    for act, log in found:
+    for act, log in begun:
         try:
             read.append((act, replay(log)))
         except ValueError:
@@ -269,7 +269,7 @@ def unfinished(acts: Sequence[Act]) -> list[tuple[Act, Trial]]:
 
 
 def unfinished_words(trial: Trial) -> str:
-    """What may be told of it."""
+    """Says how far the trial got, and names no version."""
     return WORDS.format(given=len(trial.answers), rounds=len(trial.draws))
 
 

@@ -14,7 +14,7 @@ from typing import Literal
 
 from simulator.common.errors import UsageError
 from simulator.common.units import format_time
-from simulator.session.levels import Program, Segment, Source, Span
+from simulator.session.levels import Source, Span
 from simulator.session.track import TrackView, shift_between_s
 
 SHORTEST_LOOP_S = 0.5
@@ -22,6 +22,27 @@ SHORTEST_LOOP_S = 0.5
 _ROUNDING_S = 1e-6
 ROUND_SILENCE_S = 0.5
 PAIR_SILENCE_S = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A stretch of a source, and the silence after it. `end_s` None is the end of the track. Neighbours
+    without fades join sample by sample."""
+
+    source: Source
+    start_s: float
+    end_s: float | None
+    fade_in: bool
+    fade_out: bool
+    silence_after_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Program:
+    """Segments back to back, once, or for ever (`repeat`)."""
+
+    segments: tuple[Segment, ...]
+    repeat: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,7 +32,7 @@ RESTING = ("opened", "note", "mark", "decision", "trial", "trial begun")
 
 
 def identity(view: TrackView) -> dict[str, Any]:
-    """What the record says of a file: enough to know it again, and what was measured of it."""
+    """What the session file keeps of a file: enough to recognise it, and its measured figures."""
     known: dict[str, Any] = {"title": view.title, "path": view.path}
     if view.delivered is None:
         return {**known, "problem": view.problem}
@@ -60,8 +60,8 @@ def player(profile: Profile) -> dict[str, Any]:
 
 def known_ids(acts: Iterable[Act]) -> frozenset[str]:
     """What a record has already."""
-    found = (act.data.get("id") for act in acts if act.kind in (MATERIAL, PLAYER))
-    return frozenset(one for one in found if isinstance(one, str))
+    ids = (act.data.get("id") for act in acts if act.kind in (MATERIAL, PLAYER))
+    return frozenset(one for one in ids if isinstance(one, str))
 
 
 def rested(
@@ -114,13 +114,13 @@ def copy_words(name: str, acts: Sequence[Act]) -> str:
 
 
 def counts(acts: Iterable[Act]) -> str:
-    """How many notes, marks, decisions and so on there are among acts, in words; empty for none."""
+    """Counts of notes, marks, decisions and so on, in words; empty for none."""
     kinds = Counter(act.kind for act in acts)
     return ", ".join(counted(kinds[kind], kind) for kind in KEPT if kinds[kind])
 
 
 def revised(acts: Iterable[Act]) -> dict[str, str]:
-    """Which file each revision that was taken in stands for: its path → the path that the list had first."""
+    """Paths of loaded revisions → the path that the list had first."""
     first: dict[str, str] = {}
     for act in acts:
         if act.kind == "revision":
@@ -135,7 +135,7 @@ def revised(acts: Iterable[Act]) -> dict[str, str]:
 
 def _still_old(acts: Sequence[Act], tracks: Sequence[TrackView]) -> Iterable[str]:
     """A revision changes the session and no list: whoever opens the list again has the older file."""
-    now = {as_utf8(one.path): number for number, one in enumerate(tracks, 1)}
+    now = {as_utf8(view.path): number for number, view in enumerate(tracks, 1)}
     last = {first: path for path, first in revised(acts).items()}
     for first, path in last.items():
         if first in now and path != first and path not in now:
@@ -156,7 +156,7 @@ def _rules(profile: dict[str, Any]) -> bytes:
     """What a player does, without the words about it, as it would be kept. A rule at its default counts as
     one that an older record does not know."""
     words = ("title", "sentence", "sources")
-    plain = {one.name: one.default for one in msgspec.structs.fields(Profile)}
+    plain = {field.name: field.default for field in msgspec.structs.fields(Profile)}
     return msgspec.json.encode(
         {
             key: profile[key]
@@ -168,5 +168,5 @@ def _rules(profile: dict[str, Any]) -> bytes:
 
 def _with_id(data: dict[str, Any]) -> dict[str, Any]:
     data = keepable(data)
-    told = hashlib.sha256(msgspec.json.encode(data, order="sorted")).hexdigest()[:16]
-    return {"id": told, **data}
+    identity_hash = hashlib.sha256(msgspec.json.encode(data, order="sorted")).hexdigest()[:16]
+    return {"id": identity_hash, **data}

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from simulator.common.errors import UsageError
 from simulator.common.text import level
-from simulator.session import provenance, worst
+from simulator.session import events, provenance, worst
 from simulator.session.acts import monitoring, notes, transport
 from simulator.session.acts import trial_steps as steps
 from simulator.session.acts.command import Line, Outcome
@@ -19,26 +19,6 @@ from simulator.session.acts.level_guard import guarded
 from simulator.session.acts.montage import refitted
 from simulator.session.codec_variants import CONVERTER, decode_of, is_of_versions
 from simulator.session.commands import find_command
-from simulator.session.events import (
-    Aligned,
-    DeviceFound,
-    DeviceLost,
-    Effect,
-    Event,
-    Keep,
-    Merged,
-    MomentsFound,
-    Predicted,
-    Prepared,
-    Pressed,
-    Replaced,
-    Revised,
-    Say,
-    Show,
-    Sound,
-    Tick,
-    Typed,
-)
 from simulator.session.log import Act
 from simulator.session.state import FIRST_TRIM_DB, LOWEST_TRIM_DB, Session
 
@@ -63,10 +43,12 @@ def opened(session: Session, remembered_trim_db: float | None, at: str) -> Outco
         session = replace(session, track=session.readable[0])
     said = f"Monitor trim starts at {level(session.trim_db)} dB."
     act = Act(at, "opened", {"profile": session.profile})
-    return _rested(session, (Keep(act), monitoring.output(session), Show("opening"), Say(said)))
+    return _rested(
+        session, (events.Keep(act), monitoring.output(session), events.Show("opening"), events.Say(said))
+    )
 
 
-def step(session: Session, event: Event) -> Outcome:
+def step(session: Session, event: events.Event) -> Outcome:
     """One event. Never raises for what a user typed: the answer then is a sentence."""
     after, effects = _step(session, event)
     if session.trial is not None and after.trial is None:
@@ -81,26 +63,26 @@ def step(session: Session, event: Event) -> Outcome:
     return (after if heard is None else replace(after, heard_lufs=heard, heard_listen=after.listen)), effects
 
 
-def _rested(session: Session, effects: tuple[Effect, ...]) -> Outcome:
+def _rested(session: Session, effects: tuple[events.Effect, ...]) -> Outcome:
     """What is kept names the files and the player it rests on."""
-    acts = [effect.act for effect in effects if isinstance(effect, Keep)]
+    acts = [effect.act for effect in effects if isinstance(effect, events.Keep)]
     profile = session.profiles.get(session.profile)
     kept, known = provenance.rested(acts, session.tracks, profile, session.known)
     if known == session.known and list(kept) == acts:
         return session, effects
-    others = [effect for effect in effects if not isinstance(effect, Keep)]
-    return replace(session, known=known), (*map(Keep, kept), *others)
+    others = [effect for effect in effects if not isinstance(effect, events.Keep)]
+    return replace(session, known=known), (*map(events.Keep, kept), *others)
 
 
-def _step(session: Session, event: Event) -> Outcome:
+def _step(session: Session, event: events.Event) -> Outcome:
     if session.trial is not None:
         outcome = steps.during(session, session.trial, event, find_command)
         if outcome is not None:
             return outcome
     match event:
-        case Typed():
+        case events.Typed():
             return _typed(session, event.line.strip(), event.at, event.chance)
-        case Pressed():
+        case events.Pressed():
             if session.question is not None:
                 if event.key not in QUIETER or (event.key, True) in (
                     ("dim", session.dim),
@@ -110,30 +92,30 @@ def _step(session: Session, event: Event) -> Outcome:
                 quiet, effects = _done(replace(session, question=None), Line(event.key, event.at))
                 return replace(quiet, question=session.question), effects
             return _done(session, Line(event.key, event.at))
-        case Tick():
+        case events.Tick():
             return _ticked(session, event)
-        case DeviceLost():
+        case events.DeviceLost():
             act = Act(event.at, "device lost", {"why": event.why})
             said = f"{event.why} Your position is kept. To choose another output: devices"
-            return replace(session, trouble=event.why), (Keep(act), Say(said))
-        case DeviceFound():
+            return replace(session, trouble=event.why), (events.Keep(act), events.Say(said))
+        case events.DeviceFound():
             act = Act(event.at, "device", {"name": event.name})
             guard = " The level guard is on again." if session.instant_trim_db is not None else ""
-            events = replace(session, trouble="", instant_trim_db=None)
-            return events, (Keep(act), Say(f"Playing through {event.name}.{guard}"))
-        case Predicted():
+            after = replace(session, trouble="", instant_trim_db=None)
+            return after, (events.Keep(act), events.Say(f"Playing through {event.name}.{guard}"))
+        case events.Predicted():
             return _predicted(session, event)
-        case Replaced():
+        case events.Replaced():
             return _replaced(session, event)
-        case Revised():
+        case events.Revised():
             return replace(session, arrived=event), ()
-        case Merged():
+        case events.Merged():
             return _merged(session, event)
-        case Aligned():
+        case events.Aligned():
             return _aligned(session, event)
-        case MomentsFound():
+        case events.MomentsFound():
             return _moments_found(session, event)
-        case Prepared():
+        case events.Prepared():
             return session, ()  # the trial was left before
 
 
@@ -146,7 +128,7 @@ def _typed(session: Session, line: str, at: str, chance: int) -> Outcome:
         if line.casefold() in (*YES, *NO):  # a yes too many is no command
             return session, ()
         if line.casefold() in steps.LETTERS:
-            return session, (Say("No trial is running. To start one: trial which 16"),)
+            return session, (events.Say("No trial is running. To start one: trial which 16"),)
         return _done(session, Line(line, at))
     session = replace(session, question=None)
     if line.casefold() in YES:
@@ -154,9 +136,9 @@ def _typed(session: Session, line: str, at: str, chance: int) -> Outcome:
     if (other := question.others.get(line.casefold())) is not None:
         return _done(session, Line(other, at, confirmed=True, seed=chance))
     if line.casefold() in NO or not line:
-        return session, (Say("Nothing changed."),)
+        return session, (events.Say("Nothing changed."),)
     after, effects = _done(session, Line(line, at))
-    return after, (Say("Nothing changed."), *effects)
+    return after, (events.Say("Nothing changed."), *effects)
 
 
 def _done(session: Session, line: Line) -> Outcome:
@@ -170,18 +152,18 @@ def _done(session: Session, line: Line) -> Outcome:
             asks = () if line.confirmed else command.asks
             after, effects = guarded(session, (after, effects), asks, line.text, switch=command.switches)
     except UsageError as problem:
-        return session, (Say(str(problem)),)
+        return session, (events.Say(str(problem)),)
     if after.question is not None and after.question != session.question:
-        return after, (Say(after.question.text),)
-    if any(isinstance(effect, Sound) for effect in effects):
+        return after, (events.Say(after.question.text),)
+    if any(isinstance(effect, events.Sound) for effect in effects):
         after = replace(after, awaited="")  # elsewhere by now: nobody waits to be taken away
     if command.record == "line":
         kept = Act(line.at, command.name, {"line": line.text, **notes.circumstances(after)})
-        effects = (*effects, Keep(kept))
+        effects = (*effects, events.Keep(kept))
     return after, effects
 
 
-def _ticked(session: Session, event: Tick) -> Outcome:
+def _ticked(session: Session, event: events.Tick) -> Outcome:
     """The deck's word on where it is."""
     after = replace(session, dropouts=event.dropouts)
     plan = session.plan
@@ -189,7 +171,7 @@ def _ticked(session: Session, event: Tick) -> Outcome:
         return after, ()
     if event.ended:
         ended = replace(after, motion="stopped", plan=None, segment=0, place_s=0.0)
-        return ended, (Say(ENDED[plan.kind]),)
+        return ended, (events.Say(ENDED[plan.kind]),)
     track = plan.spans[event.segment].track
     after = replace(after, segment=event.segment, track=track, place_s=event.place_s)
     if event.segment != session.segment:
@@ -200,15 +182,15 @@ def _ticked(session: Session, event: Tick) -> Outcome:
         if plan.kind == "list" and after.state == "matched" and track not in after.turned_down_db:
             before, after = after, after.settled()
             if after.program() != before.program():
-                return guarded(session, (after, (*after.sounding(follow=True), Say(said))))
-        return after, (Say(said),)
+                return guarded(session, (after, (*after.sounding(follow=True), events.Say(said))))
+        return after, (events.Say(said),)
     return after, ()
 
 
-def _predicted(session: Session, event: Predicted) -> Outcome:
+def _predicted(session: Session, event: events.Predicted) -> Outcome:
     tracks = tuple(
-        replace(one, played={**one.played, event.profile: event.views[i]}) if i in event.views else one
-        for i, one in enumerate(session.tracks)
+        replace(view, played={**view.played, event.profile: event.views[i]}) if i in event.views else view
+        for i, view in enumerate(session.tracks)
     )
     session = replace(session, tracks=tracks)
     if not monitoring.all_known(session) or session.wanted is None:
@@ -218,7 +200,7 @@ def _predicted(session: Session, event: Predicted) -> Outcome:
     return guarded(session, monitoring.with_profile(session, session.wanted))
 
 
-def _replaced(session: Session, event: Replaced) -> Outcome:
+def _replaced(session: Session, event: events.Replaced) -> Outcome:
     """The new revision takes the old one's place, and both stand in the record; one that was announced is
     heard, at the same moment."""
     accepted = session.accepted
@@ -227,9 +209,9 @@ def _replaced(session: Session, event: Replaced) -> Outcome:
     else:
         accepted = None
     if event.view is None:
-        return session, (Say(f"Kept the earlier version: {event.problem}"),)
+        return session, (events.Say(f"Kept the earlier version: {event.problem}"),)
     old = session.tracks[event.track]
-    tracks = tuple(event.view if i == event.track else one for i, one in enumerate(session.tracks))
+    tracks = tuple(event.view if i == event.track else view for i, view in enumerate(session.tracks))
     after = replace(session, tracks=tracks)
     if is_of_versions(session.profile):  # of the old file
         after = replace(after, profile=decode_of(session.profile))
@@ -253,52 +235,52 @@ def _replaced(session: Session, event: Replaced) -> Outcome:
     if event.view.path != old.path:
         parts.append("The playlist still names the older file.")
     said = " ".join(part for part in parts if part)
-    kept = (Keep(act), Say(said))
+    kept = (events.Keep(act), events.Say(said))
     if accepted is None or (event.track == after.track and after.motion != "stopped"):
         return guarded(session, (after, (*after.sounding(), *kept)))
     try:
         after, heard = transport.pick(after, [str(event.track + 1)])
     except UsageError as problem:  # too little of the loop
-        return after, (*kept, Say(str(problem)))
+        return after, (*kept, events.Say(str(problem)))
     return guarded(session, (after, (*kept, *heard)))
 
 
-def _merged(session: Session, event: Merged) -> Outcome:
+def _merged(session: Session, event: events.Merged) -> Outcome:
     """Marks and notes of other desks are this one's from now on."""
     if not event.acts:
-        return session, (Say("No other session file of this list holds anything new."),)
+        return session, (events.Say("No other session file of this list holds anything new."),)
     after = replace(session, marks=event.marks, earlier_notes=event.notes - len(session.notes))
     added = [f"{name} ({provenance.counts(acts) or 'log entries'})" for name, acts in event.acts.items()]
     kept = "The other file stays" if len(added) == 1 else "The other files stay"
-    return after, (Say(f"Added to this session: {', '.join(added)}. {kept} unchanged."),)
+    return after, (events.Say(f"Added to this session: {', '.join(added)}. {kept} unchanged."),)
 
 
-def _announced(session: Session, event: Revised) -> Outcome:
+def _announced(session: Session, event: events.Revised) -> Outcome:
     """One line about a new revision; nothing is switched by itself."""
     session = replace(session, arrived=None)
     name = event.name
     if event.track != session.track:
         name += f" of “{session.tracks[event.track].title}”"
     if event.problem:
-        return session, (Say(f"{name} is here but cannot be used: {event.problem}"),)
+        return session, (events.Say(f"{name} is here but cannot be used: {event.problem}"),)
     parts = [event.timing] if event.timing else []
     if event.louder_lu is not None:
         amount = level(abs(event.louder_lu))
         way = "louder" if event.louder_lu > 0.0 else "quieter"
         parts.insert(0, "same loudness" if amount == level(0.0) else f"{amount} LU {way}")
     said = f"{name} is here{': ' * bool(parts)}{', '.join(parts)}. {HEAR_IT} = hear it"
-    return replace(session, offered=event), (Say(said),)
+    return replace(session, offered=event), (events.Say(said),)
 
 
-def _aligned(session: Session, event: Aligned) -> Outcome:
+def _aligned(session: Session, event: events.Aligned) -> Outcome:
     tracks = tuple(
-        replace(one, offset_s=event.offsets_s.get(i, one.offset_s)) for i, one in enumerate(session.tracks)
+        replace(view, offset_s=event.offsets_s.get(i, view.offset_s)) for i, view in enumerate(session.tracks)
     )
-    effects: tuple[Effect, ...] = (Say(event.text),) if event.text else ()
+    effects: tuple[events.Effect, ...] = (events.Say(event.text),) if event.text else ()
     return replace(session, tracks=tracks), effects
 
 
-def _moments_found(session: Session, event: MomentsFound) -> Outcome:
+def _moments_found(session: Session, event: events.MomentsFound) -> Outcome:
     """Goes on with what waited for them."""
     after = worst.found(session, event)
     if not session.awaited or session.question is not None or session.trial is not None:

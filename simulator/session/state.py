@@ -19,18 +19,9 @@ from simulator.normalizer.profile import Profile
 from simulator.session.codec_variants import with_converter
 from simulator.session.events import Effect, Event, Revised, Sound
 from simulator.session.excerpts import Mark, place_of
-from simulator.session.levels import (
-    WINDOW_SECONDS,
-    Program,
-    Source,
-    Span,
-    heard_lufs,
-    matching_db,
-    source_of,
-    span_in,
-)
+from simulator.session.levels import WINDOW_SECONDS, Source, Span, heard_lufs, matching_db, source_of, span_in
 from simulator.session.log import Act
-from simulator.session.plans import Left, Plan, program_of
+from simulator.session.plans import Left, Plan, Program, program_of
 from simulator.session.track import TrackView, references, versions
 
 DIM_DB = -20.0
@@ -157,11 +148,11 @@ class Session:
 
     @property
     def readable(self) -> tuple[int, ...]:
-        return tuple(i for i, one in enumerate(self.tracks) if one.delivered is not None)
+        return tuple(i for i, view in enumerate(self.tracks) if view.delivered is not None)
 
     @property
     def passage(self) -> Span:
-        """What the levels are told for: the loop or the round's passage, else the 12 s from here on."""
+        """The passage whose level is shown: the loop, the montage's passage, else the next 12 s."""
         if self.plan is not None and self.plan.kind != "list" and self.segment < len(self.plan.spans):
             return self.plan.spans[self.segment]
         return self._window(self.track, self.place_s)
@@ -240,8 +231,8 @@ class Session:
         spans = [self.passage]
         if self.plan is not None and self.plan.kind == "montage":
             spans = list(self.plan.spans[self.segment :])
-        found = [level for span in spans if (level := self.span_lufs(span)) is not None]
-        return None if not found else max(found) + self.trim_db + (DIM_DB if self.dim else 0.0)
+        levels = [level for span in spans if (level := self.span_lufs(span)) is not None]
+        return None if not levels else max(levels) + self.trim_db + (DIM_DB if self.dim else 0.0)
 
     def difference_lu(self) -> float | None:
         """By how much the passage, as heard now, is above the same passage of the other version; that of a

@@ -62,7 +62,7 @@ class TrackView:
 
     @property
     def version(self) -> str:
-        """What tells it from the other versions: what stands in the last brackets of its title."""
+        """The version's name: the last brackets of the title, else the whole title."""
         if self.title.endswith(")") and "(" in self.title:
             return self.title[self.title.rindex("(") + 1 : -1].strip() or self.title
         return self.title
@@ -73,7 +73,7 @@ def versions(tracks: tuple[TrackView, ...], track: int) -> tuple[int, ...]:
     song = tracks[track].song
     if song is None:
         return (track,)
-    return tuple(i for i, one in enumerate(tracks) if one.song == song and one.delivered is not None)
+    return tuple(i for i, view in enumerate(tracks) if view.song == song and view.delivered is not None)
 
 
 def references(tracks: tuple[TrackView, ...]) -> tuple[int, ...]:
@@ -81,8 +81,8 @@ def references(tracks: tuple[TrackView, ...]) -> tuple[int, ...]:
     songs = {track.song for track in tracks if track.role != "reference" and track.song is not None}
     return tuple(
         i
-        for i, one in enumerate(tracks)
-        if one.role == "reference" and one.delivered is not None and one.song not in songs
+        for i, view in enumerate(tracks)
+        if view.role == "reference" and view.delivered is not None and view.song not in songs
     )
 
 

@@ -57,8 +57,8 @@ def pairs(tracks: tuple[TrackView, ...]) -> tuple[TrackPair, ...]:
     """The open version of each song with each other version of it."""
     return tuple(
         (open_, track)
-        for track, one in enumerate(tracks)
-        if one.delivered is not None and track != (open_ := _open_version(tracks, track))
+        for track, view in enumerate(tracks)
+        if view.delivered is not None and track != (open_ := _open_version(tracks, track))
     )
 
 
@@ -87,7 +87,7 @@ def awaiting(session: Session, line: str) -> tuple[Session, tuple[Effect, ...]] 
 
 def found(session: Session, event: MomentsFound) -> Session:
     """The session that knows what was found, as far as the files are still those."""
-    now = {track: (one.path, one.content) for track, one in enumerate(session.tracks)}
+    now = {track: (view.path, view.content) for track, view in enumerate(session.tracks)}
     known = {
         pair: one
         for pair, one in event.found.items()
@@ -97,8 +97,8 @@ def found(session: Session, event: MomentsFound) -> Session:
 
 
 def not_found(session: Session, pairs: tuple[TrackPair, ...], why: str) -> MomentsFound:
-    """The answer where it came to nothing."""
-    contents = {track: (one.path, one.content) for track, one in enumerate(session.tracks)}
+    """The answer where the search failed."""
+    contents = {track: (view.path, view.content) for track, view in enumerate(session.tracks)}
     return MomentsFound(dict.fromkeys(pairs, why), contents)
 
 
@@ -159,11 +159,13 @@ def rank_words(session: Session, worst_moment: WorstMoment) -> str:
 def spans_in_both(session: Session, seconds: float) -> list[tuple[Span, str]]:
     """Each moment in the open version and then in the other one, with its words."""
     spans = []
-    for one in moments_here(session):
+    for moment in moments_here(session):
         for track in pair_here(session):
-            start = _span(session, pair_here(session)[0], one.moment, track).start_s
+            start = _span(session, pair_here(session)[0], moment.moment, track).start_s
             end = min(start + seconds, session.tracks[track].duration_s)
-            spans.append((Span(track, max(min(start, end - seconds), 0.0), end), f"{one.rank}, {one.words}"))
+            spans.append(
+                (Span(track, max(min(start, end - seconds), 0.0), end), f"{moment.rank}, {moment.words}")
+            )
     return spans
 
 

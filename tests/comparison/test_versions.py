@@ -8,7 +8,7 @@ import pytest
 from support.made_comparison import compared, difference, laid, song
 from support.made_measurements import made, player
 
-from simulator.comparison.versions import punch_db, punch_db
+from simulator.comparison.versions import punch_db
 
 OPEN = song([(-20.0, 20.0), (-12.0, 20.0)], -1.0, share=0.0)
 LOUD = song([(-11.0, 20.0), (-8.0, 20.0)], 0.8, overs=7, share=0.02)

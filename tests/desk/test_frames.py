@@ -8,7 +8,8 @@ from simulator.deck.interface import DeckProgram, DeckSegment, LaneKey
 from simulator.desk.tracks import TrackLanes, deck_program, lane_key
 from simulator.dsp.ceiling import LimiterSettings
 from simulator.normalizer.chain import ChainSettings
-from simulator.session.levels import Program, Segment, Source
+from simulator.session.levels import Source
+from simulator.session.plans import Program, Segment
 
 CHAIN = ChainSettings(6.0, LimiterSettings(-1.0, "true", 3.0, 150.0))
 TRACKS = {0: TrackLanes("open.wav", {}), 1: TrackLanes("quiet.wav", {"limited": CHAIN})}

@@ -1,4 +1,4 @@
-"""Command of the listening prompt: one entry says all there is to know of it, its act included.
+"""Command of the listening prompt: one entry holds all about it, its act included.
 
 The modules of acts each export the entries of what they do; `session.commands` puts them into the one table,
 and dispatch, help, completion, the keys and what a blind trial refuses are read from there.
@@ -29,7 +29,7 @@ the montage is more than 3 LU above the one before it."""
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """A fixed word that an argument may be, and what it stands for."""
+    """A fixed word that an argument may be, and what it means."""
 
     text: str
     meaning: str = ""
@@ -72,7 +72,7 @@ class Command:
 
     In a blind trial `in_trial` False refuses it, True carries it out as ever, and a function does instead
     what may be done there (the session's `track` is a secret then: it must not reach a screen or the
-    record); `trial_line` is what completion offers of it then, where that is not its name.
+    record); `trial_line` is what completion offers then, where that is not its name.
 
     `record`: "line" keeps the line and its circumstances; "none" keeps nothing; "own": the act keeps itself,
     and does not go through the loudness guard since it changes nothing that sounds. `asks` is what the

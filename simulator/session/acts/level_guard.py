@@ -32,7 +32,8 @@ def guarded(
     """The outcome with ramps where it rises; or, where `asks` says so, the session before with a question
     that a yes to repeats `line`. `switch`: it names another version, which may come at once."""
     after, effects = outcome
-    rise = _rise_lu(before, after)
+    now, last = after.output_lufs(), before.heard_lufs
+    rise = 0.0 if now is None or last is None else now - last
     if "rise" in asks and rise > ASK_LU:
         return _asked(before, line, f"That is {level(rise)} LU louder than what you heard last.")
     if "steps" in asks and (later := steps_up_lu(before, after)) > STEP_LU:
@@ -40,7 +41,7 @@ def guarded(
     # The series hold the energy of both channels. From stereo to mono or side it cannot grow, since
     # 2·((L ± R)/2)² is at most L² + R²; back from either, nobody knows by how much: from silence.
     was = before.heard_listen
-    if after.output_lufs() is not None and after.listen != was and was != "stereo":
+    if now is not None and after.listen != was and was != "stereo":
         return after, (*_ramped(after, effects, EAR_RAMP_S, None), Say(f"Fading in over {EAR_RAMP_S:g} s."))
     if rise > STEP_LU and not (switch and rise <= ASK_LU and _instant(before, after)):
         said = () if after.trial is not None else (Say(f"Rising {level(rise)} LU over {RAMP_S:g} s."),)
@@ -54,8 +55,8 @@ def steps_up_lu(before: Session, after: Session) -> float:
     if plan is None or plan.kind not in ("montage", "transitions") or after.motion == "stopped":
         return 0.0
     spans = plan.spans[after.segment :]
-    found = [level for span in spans if (level := after.span_lufs(span)) is not None]
-    steps = [later - earlier for earlier, later in pairwise(found)]
+    levels = [level for span in spans if (level := after.span_lufs(span)) is not None]
+    steps = [later - earlier for earlier, later in pairwise(levels)]
     was = before.plan == plan and before.state == after.state and before.profile == after.profile
     return 0.0 if was or plan.kind == "transitions" else max(steps, default=0.0)
 
@@ -73,11 +74,6 @@ def _instant(before: Session, after: Session) -> bool:
     )
 
 
-def _rise_lu(before: Session, after: Session) -> float:
-    now, last = after.output_lufs(), before.heard_lufs
-    return 0.0 if now is None or last is None else now - last
-
-
 def _asked(before: Session, line: str, text: str) -> Outcome:
     question = Question(line, f"{text} Go on? (y/n)")
     return replace(before, question=question), ()
@@ -86,8 +82,8 @@ def _asked(before: Session, line: str, text: str) -> Outcome:
 def _ramped(
     after: Session, effects: tuple[Effect, ...], ramp_s: float, from_db: float | None
 ) -> tuple[Effect, ...]:
-    """The same effects, in over `ramp_s`. What comes back from a pause, or to other ears, enters anew: of a
-    gain set low and then raised within one block, the deck hears the last word only."""
+    """The same effects, in over `ramp_s`. After a pause or a change of channels the program is started
+    again: of a gain set low and then raised within one block, the deck would only see the last."""
     effects = tuple(
         replace(effect, ramp_s=ramp_s, ramp_from_db=from_db)
         if isinstance(effect, Sound)

@@ -283,12 +283,12 @@ def _residual(session: Session) -> Outcome:
 def _listen(word: str) -> Listen | None:
     """A way to hear the channels by its name; `difference` is what the side signal was called."""
     name = {"difference": "side"}.get(word.casefold(), word.casefold())
-    return next((one for one in LISTENS if one == name), None)
+    return next((listen for listen in LISTENS if listen == name), None)
 
 
 def _state(word: str) -> State | None:
-    found = [one for one in STATES if word and one.startswith(word.casefold())]
-    return found[0] if len(found) == 1 else None
+    fits = [mode for mode in STATES if word and mode.startswith(word.casefold())]
+    return fits[0] if len(fits) == 1 else None
 
 
 def _matched_words(session: Session) -> str:

@@ -9,8 +9,8 @@ from simulator.common.text import capital, counted
 from simulator.common.units import format_time
 from simulator.session import worst
 from simulator.session.acts.command import Command, Outcome, on_words
-from simulator.session.acts.now_playing import what_plays
-from simulator.session.events import Effect, Resume, Say
+from simulator.session.acts.transport import planned
+from simulator.session.events import Say
 from simulator.session.excerpts import WORST, Excerpt, find_mark, kind_of, parse_time, place_of
 from simulator.session.levels import WINDOW_SECONDS, Span
 from simulator.session.plans import (
@@ -46,10 +46,15 @@ def montage(session: Session, words: list[str]) -> Outcome:
         return _worst_montage(session, asked or WORST_SECONDS)
     seconds = asked or MONTAGE_SECONDS
     places = [_place(session, track, word, seconds) for track in order]
-    plan = Plan("montage", tuple(one.span for one in places), tuple(one.reason for one in places))
-    lines = [f"{one.span.track + 1} {session.tracks[one.span.track].title}: {one.reason}." for one in places]
+    plan = Plan(
+        "montage", tuple(excerpt.span for excerpt in places), tuple(excerpt.reason for excerpt in places)
+    )
+    lines = [
+        f"{excerpt.span.track + 1} {session.tracks[excerpt.span.track].title}: {excerpt.reason}."
+        for excerpt in places
+    ]
     said = f"Montage, {seconds:g} s a track. " + " ".join(lines)
-    return _planned(session, plan, said)
+    return _from_first(session, plan, said)
 
 
 def _worst_montage(session: Session, seconds: float) -> Outcome:
@@ -62,36 +67,31 @@ def _worst_montage(session: Session, seconds: float) -> Outcome:
     open_, other = (session.tracks[track].version for track in worst.pair_here(session))
     count = f"{len(spans) // 2} worst moments" if len(spans) > 2 else "the worst moment"
     said = f"Montage of {count}, {seconds:g} s in “{open_}”, then in “{other}”. {capital(words[0])}."
-    return _planned(session, Plan("montage", spans, words), said)
+    return _from_first(session, Plan("montage", spans, words), said)
 
 
 def transitions(session: Session, words: list[str]) -> Outcome:
     """The last and first seconds of neighbours."""
     if len(words) > 1:
         raise UsageError("transitions takes one length in seconds.", "transitions 6")
-    found = parse_time(words[0]) if words else TRANSITION_SECONDS
-    if found is None:
+    seconds = parse_time(words[0]) if words else TRANSITION_SECONDS
+    if seconds is None:
         raise UsageError(f"“{words[0]}” is not a length in seconds.", "transitions 6")
-    plan = transitions_plan(session.tracks, _length(found, "transitions 6"))
+    plan = transitions_plan(session.tracks, _length(seconds, "transitions 6"))
     if not plan.spans:
         raise UsageError("A transition needs a list of two or more playable tracks.")
     count = len(plan.spans) // 2
-    said = f"{counted(count, 'transition')}, {found:g} s either side, gaps as delivered."
+    said = f"{counted(count, 'transition')}, {seconds:g} s either side, gaps as delivered."
     profile = session.profiles.get(session.profile)
-    if profile is not None and profile.target_lufs is not None and _on_an_album(session):
+    on_album = any(session.tracks[track].album for track in session.readable)
+    if profile is not None and profile.target_lufs is not None and on_album:
         said += " By the other album rule: album"
-    return _planned(session, plan, said)
-
-
-def _on_an_album(session: Session) -> bool:
-    return any(session.tracks[track].album for track in session.readable)
+    return _from_first(session, plan, said)
 
 
 def loop(session: Session, words: list[str]) -> Outcome:
     """Repeat a passage, or stop repeating."""
-    if words and words[0].casefold() == "off":
-        return _unlooped(session)
-    if not words and session.plan is not None and session.plan.kind == "loop":
+    if (words and words[0].casefold() == "off") or (not words and session.loop is not None):
         return _unlooped(session)
     if len(words) == 1 and words[0].casefold() in ("in", "out"):
         return _loop_end(session, words[0].casefold())
@@ -128,12 +128,13 @@ def loop(session: Session, words: list[str]) -> Outcome:
     if end - start < SHORTEST_LOOP_S:
         said += " The minimum is half a second."
     inside = span.start_s <= session.place_s < span.end_s and session.motion != "stopped"
-    return _planned(session, plan, said, place_s=session.place_s if inside else span.start_s, follow=inside)
+    place_s = session.place_s if inside else span.start_s
+    return planned(session, plan, span.track, place_s, said, follow=inside)
 
 
 def refitted(session: Session, track: int) -> tuple[Session, str]:
-    """The session whose `track` is another file now: what is planned on it lies inside that file; and what
-    has changed by that, in words."""
+    """The session whose `track` is another file now: its plan is moved inside that file; and what
+    changed, as a sentence."""
     plan = session.plan
     if plan is None:
         return session, ""
@@ -165,29 +166,17 @@ def _inside(session: Session, span: Span) -> Span:
     return replace(span, start_s=start, end_s=min(span.end_s, length))
 
 
-def _planned(
-    session: Session, plan: Plan, said: str, place_s: float | None = None, follow: bool = False
-) -> Outcome:
+def _from_first(session: Session, plan: Plan, said: str) -> Outcome:
     first = plan.spans[0]
-    after = replace(
-        session,
-        plan=plan,
-        segment=0,
-        track=first.track,
-        place_s=first.start_s if place_s is None else place_s,
-        motion="paused" if session.motion == "paused" else "playing",
-        last_track=session.track if session.track != first.track else session.last_track,
-    ).settled()
-    wake: tuple[Effect, ...] = (Resume(),) if session.motion == "stopped" else ()
-    return after, (*after.sounding(follow=follow), *wake, Say(said), Say(what_plays(after)))
+    return planned(session, plan, first.track, first.start_s, said)
 
 
 def _loop_end(session: Session, which: str) -> Outcome:
     """One end of the loop, here: the in point waits for the out point, or moves the loop that is set."""
-    track, here, plan = session.track, session.place_s, session.plan
+    track, here = session.track, session.place_s
     start, end = None, None
-    if plan is not None and plan.kind == "loop":
-        start, end = plan.spans[0].start_s, plan.spans[0].end_s
+    if session.loop is not None:
+        start, end = session.loop.spans[0].start_s, session.loop.spans[0].end_s
     elif session.loop_in is not None and session.loop_in.track == track:
         start = session.loop_in.start_s
     if which == "in":
@@ -199,12 +188,11 @@ def _loop_end(session: Session, which: str) -> Outcome:
         start = max(here - WINDOW_SECONDS, 0.0) if start is None or start >= here else start
         end = here
     assert end is not None
-    after, effects = loop(replace(session, loop_in=None), [f"{start:.3f}", f"{end:.3f}"])
-    return after, effects
+    return loop(replace(session, loop_in=None), [f"{start:.3f}", f"{end:.3f}"])
 
 
 def _unlooped(session: Session) -> Outcome:
-    if session.plan is None or session.plan.kind != "loop":
+    if session.loop is None:
         return session, (Say("No loop is set."),)
     after = replace(session, plan=list_plan(session.tracks, session.track), segment=0)
     return after, (*after.sounding(follow=True), Say("Loop off."))

@@ -10,8 +10,27 @@ from simulator.blind_test import trial
 from simulator.common.errors import UsageError
 from simulator.common.text import level, typed_minus, whole_number
 from simulator.common.units import format_time
-from simulator.session.acts.command import Choice, Command, Line, Outcome, on_dated_words, on_words
-from simulator.session.events import ChooseDevice, Keep, Leave, ListDevices, Merge, Replace, Say, Show, Wait
+from simulator.session.acts.command import (
+    ActFunction,
+    Choice,
+    Command,
+    Line,
+    Outcome,
+    on_dated_words,
+    on_words,
+)
+from simulator.session.events import (
+    ChooseDevice,
+    Effect,
+    Keep,
+    Leave,
+    ListDevices,
+    Merge,
+    Replace,
+    Say,
+    Show,
+    Wait,
+)
 from simulator.session.excerpts import NEXT_MARK, WORST, Mark, kind_of, parse_time
 from simulator.session.log import Act
 from simulator.session.state import Run, Session, find_track, no_words
@@ -30,11 +49,6 @@ def circumstances(session: Session) -> dict[str, object]:
         "state": session.state,
         "profile": session.profile,
     }
-
-
-def list_(session: Session, words: list[str]) -> Outcome:
-    no_words(words, "list")
-    return session, (Show("list"),)
 
 
 def explain(session: Session, words: list[str]) -> Outcome:
@@ -104,11 +118,6 @@ def _number(word: str) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def marks(session: Session, words: list[str]) -> Outcome:
-    no_words(words, "marks")
-    return session, (Show("marks"),)
-
-
 def replace_(session: Session, words: list[str]) -> Outcome:
     """A new revision of a track. The first word is its number; the rest is the file. Without words: the
     revision that was announced, which is then heard."""
@@ -123,12 +132,6 @@ def replace_(session: Session, words: list[str]) -> Outcome:
         raise UsageError(f"No track {words[0]}.", f"Tracks: 1 to {len(session.tracks)}.")
     path = " ".join(words[1:])
     return session, (Say(f"Measuring {path} …"), Replace(number - 1, path))
-
-
-def merge(session: Session, words: list[str]) -> Outcome:
-    """Adds what other session files of this list hold."""
-    no_words(words, "merge")
-    return session, (Merge(),)
 
 
 def devices(session: Session, words: list[str]) -> Outcome:
@@ -153,11 +156,6 @@ def wait(session: Session, words: list[str]) -> Outcome:
     return session, (Wait(seconds),)
 
 
-def quit_(session: Session, words: list[str]) -> Outcome:
-    no_words(words, "quit")
-    return session, (Leave(),)
-
-
 def _note_in_trial(session: Session, run: Run, line: Line) -> Outcome:
     """What somebody says is kept with the round and the letter; which version that was, the trial tells."""
     text = line.text.split(maxsplit=1)[1:]
@@ -170,10 +168,20 @@ def _note_in_trial(session: Session, run: Run, line: Line) -> Outcome:
     return after, (Keep(act), Say(f"Noted in round {round_number}{under}."))
 
 
+def _plainly(name: str, effect: Effect) -> ActFunction:
+    """The act of a command without arguments that only has an effect."""
+
+    def act(session: Session, line: Line) -> Outcome:
+        no_words(line.words, name)
+        return session, (effect,)
+
+    return act
+
+
 LIST = (
     Command(
         "list",
-        on_words(list_),
+        _plainly("list", Show("list")),
         "All tracks and levels.",
         "list",
         short=("ls",),
@@ -231,8 +239,8 @@ NOTES = (
     ),
 )
 MARKS = (
-    Command("marks", on_words(marks), "List marks and notes.", "marks", record="none"),
-    Command("merge", on_words(merge), "Add a second session file.", "merge", record="none"),
+    Command("marks", _plainly("marks", Show("marks")), "List marks and notes.", "marks", record="none"),
+    Command("merge", _plainly("merge", Merge()), "Add a second session file.", "merge", record="none"),
 )
 RUNNING = (
     Command(
@@ -260,7 +268,7 @@ RUNNING = (
 QUIT = (
     Command(
         "quit",
-        on_words(quit_),
+        _plainly("quit", Leave()),
         "Save and leave.",
         "quit",
         short=("q", "exit"),

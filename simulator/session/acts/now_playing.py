@@ -16,7 +16,7 @@ TAKEN_LU = 0.05
 
 
 def state_words(session: Session) -> str:
-    """The level mode, and the gain that it comes to for this track."""
+    """The level mode, and this track's gain in it."""
     words = STATE_WORDS[session.state]
     if session.converter:
         words += " · clipping DAC"

@@ -230,7 +230,7 @@ def _next_mark(session: Session) -> Outcome:
     )
     if not places:
         return session, (Say("No mark in this song yet. Set one: mark NAME, or m"),)
-    place, name = next((one for one in places if one[0] > session.place_s + 0.05), places[0])
+    place, name = next((later for later in places if later[0] > session.place_s + 0.05), places[0])
     after, effects = started(session, session.track, place)
     return after, (*effects, Say(f"Mark “{name}”."))
 
@@ -249,19 +249,27 @@ def _next_worst(session: Session) -> Outcome:
 
 def started(session: Session, track: int, place_s: float) -> Outcome:
     """Playing the list from a place of a track; a session that is paused stays paused there."""
-    length = session.tracks[track].duration_s
-    place = min(max(place_s, 0.0), max(length - 0.05, 0.0))
+    place_s = min(max(place_s, 0.0), max(session.tracks[track].duration_s - 0.05, 0.0))
+    return planned(_left(session, track), list_plan(session.tracks, track), track, place_s)
+
+
+def planned(
+    session: Session, plan: Plan, track: int, place_s: float, said: str = "", *, follow: bool = False
+) -> Outcome:
+    """Playing a plan from a place in its first span; a session that is paused stays paused there. `said`
+    comes before what plays; `follow` as in `Sound`."""
     after = replace(
-        _left(session, track),
-        track=track,
-        place_s=place,
-        plan=list_plan(session.tracks, track),
+        session,
+        plan=plan,
         segment=0,
+        track=track,
+        place_s=place_s,
         motion="paused" if session.motion == "paused" else "playing",
         last_track=session.track if session.track != track else session.last_track,
     ).settled()
     wake: tuple[Effect, ...] = (Resume(),) if session.motion == "stopped" else ()
-    return after, (*after.sounding(), *wake, Say(what_plays(after)))
+    words = (Say(said),) if said else ()
+    return after, (*after.sounding(follow=follow), *wake, *words, Say(what_plays(after)))
 
 
 def _neighbour(session: Session, step: int) -> Outcome:

@@ -89,11 +89,11 @@ def run_of(session: Session, wanted: Wanted) -> Run:
         one = session.tracks[span.track]
         if profile not in one.played:
             raise UsageError(f"{one.title}: {session.profile} is not calculated yet.", f"profile {profile}")
-        found = heard_lufs(session.tracks, span, session.state, profile, turned.get(span.track, 0.0))
+        lufs = heard_lufs(session.tracks, span, session.state, profile, turned.get(span.track, 0.0))
         before = heard_lufs(session.tracks, span, "played", profile, 0.0)
-        if found is None or before is None or before < ABSOLUTE_GATE_LUFS:
+        if lufs is None or before is None or before < ABSOLUTE_GATE_LUFS:
             raise UsageError(f"{one.title} is silent in this passage.", "Choose another: loop 1:02 1:10")
-        levels.append(found)
+        levels.append(lufs)
     apart = max(levels) - min(levels)
     if session.state == "matched" and apart > trial.MATCHED_WITHIN_LU:
         raise UsageError(
@@ -244,7 +244,7 @@ def levelled(session: Session, run: Run, levels_lufs: Sequence[float]) -> Run:
     ones are turned down to the least loud of them. As it was where nothing was measured."""
     if len(levels_lufs) != len(run.sources):
         return run
-    heard = [found + source.gain_db for found, source in zip(levels_lufs, run.sources, strict=True)]
+    heard = [lufs + source.gain_db for lufs, source in zip(levels_lufs, run.sources, strict=True)]
     turned = dict(run.turned_down_db)
     if session.state == "matched":
         lowest = min(heard)

@@ -21,33 +21,11 @@ from simulator.blind_test.trial import Trial, to_log
 from simulator.common.errors import UsageError
 from simulator.common.text import level
 from simulator.common.units import TIE_LU
+from simulator.session import events
 from simulator.session.acts.command import REFUSED, Choice, Command, Line, Outcome
 from simulator.session.acts.level_guard import guarded
 from simulator.session.acts.now_playing import what_plays
 from simulator.session.acts.trial_offer import levelled, offer, run_of, wanted_of, worst_instead
-from simulator.session.events import (
-    Aligned,
-    DeviceFound,
-    DeviceLost,
-    Effect,
-    Event,
-    Keep,
-    Leave,
-    Merged,
-    MomentsFound,
-    Pause,
-    Predicted,
-    Prepare,
-    Prepared,
-    Pressed,
-    Replaced,
-    Resume,
-    Revised,
-    Say,
-    Sound,
-    Tick,
-    Typed,
-)
 from simulator.session.excerpts import WORST
 from simulator.session.log import BEGUN, TRIAL, Act, answer_act, begun_data
 from simulator.session.plans import Plan
@@ -65,12 +43,12 @@ def sentences(trial: Trial, expected: Mapping[str, Any] | None = None) -> list[s
         said.append(f"A was “{first}”, B was “{second}”.")
     if not trial.finished:
         return [*said, EARLY.format(given=len(trial.answers), rounds=len(trial.draws))]
-    found = result(trial)
-    said += result_sentences(plan, found)
+    outcome = result(trial)
+    said += result_sentences(plan, outcome)
     if expected is not None:
         right = "it does not predict a preference"
-        if isinstance(found, DiscriminationResult):
-            right = f"you were right {found.correct} of {found.rounds} times"
+        if isinstance(outcome, DiscriminationResult):
+            right = f"you were right {outcome.correct} of {outcome.rounds} times"
         said.append(f"{estimate_words(expected)}; {right}.")
     if plan.kind == "discrimination" and plan.level_difference_lu > TIE_LU:
         said.append(
@@ -113,54 +91,54 @@ def asked(session: Session, line: Line) -> Outcome:
     if not line.confirmed:
         others = {} if worst_instead(session, run.wanted) is None else {"w": f"{line.text} {WORST}"}
         return replace(session, question=Question(line.text, offer(session, run), others)), ()
-    quiet: tuple[Effect, ...] = (Pause(),) if session.motion == "playing" else ()
+    quiet: tuple[events.Effect, ...] = (events.Pause(),) if session.motion == "playing" else ()
     motion = "paused" if session.motion == "playing" else session.motion
-    say = Say("Preparing the versions, so that every switch takes the same time …")
+    say = events.Say("Preparing the versions, so that every switch takes the same time …")
     after = replace(session, trial=run, motion=motion, awaited="")
-    return after, (*quiet, say, Prepare(run.sources, run.spans))
+    return after, (*quiet, say, events.Prepare(run.sources, run.spans))
 
 
 def during(
     session: Session,
     run: Run,
-    event: Event,
+    event: events.Event,
     find_command: Callable[[str], Command],
 ) -> Outcome | None:
     """What an event does while a trial is on; None where it does what it always does. What commands there
     are is the table's (`session.commands`)."""
     match event:
-        case Typed():
+        case events.Typed():
             return _line(session, run, Line(event.line.strip(), event.at), find_command)
-        case Pressed():
+        case events.Pressed():
             return _line(session, run, Line(event.key, event.at), find_command)
-        case Tick():
+        case events.Tick():
             return _ticked(session, run, event)
-        case Prepared():
+        case events.Prepared():
             return _prepared(session, run, event)
-        case Predicted() | Replaced() | Aligned() | MomentsFound():
+        case events.Predicted() | events.Replaced() | events.Aligned() | events.MomentsFound():
             if not run.ready:
                 return None
             return replace(session, trial=replace(run, later=(*run.later, event))), ()
-        case DeviceLost() | DeviceFound() | Revised() | Merged():
+        case events.DeviceLost() | events.DeviceFound() | events.Revised() | events.Merged():
             return None
 
 
-def _prepared(session: Session, run: Run, event: Prepared) -> Outcome:
+def _prepared(session: Session, run: Run, event: events.Prepared) -> Outcome:
     """All lanes are there: the first round. What came meanwhile may have changed the versions."""
     if run.ready:
         return session, ()
     if event.problem:
-        return replace(session, trial=None), (Say(f"No trial: {event.problem}"),)
+        return replace(session, trial=None), (events.Say(f"No trial: {event.problem}"),)
     try:
         fresh = run_of(session, run.wanted)
     except UsageError as problem:
-        return replace(session, trial=None), (Say(f"No trial: {problem}"),)
+        return replace(session, trial=None), (events.Say(f"No trial: {problem}"),)
     if (fresh.sources, fresh.spans) != (run.sources, run.spans):
-        return replace(session, trial=fresh), (Prepare(fresh.sources, fresh.spans),)
+        return replace(session, trial=fresh), (events.Prepare(fresh.sources, fresh.spans),)
     fresh = levelled(session, fresh, event.levels_lufs)
     after = replace(session, trial=replace(fresh, ready=True))
     begun = {**begun_data(fresh.trial), **setting(session, fresh)}
-    return after, (Keep(Act(event.at, BEGUN, begun)), Say(_next_round(fresh)))
+    return after, (events.Keep(Act(event.at, BEGUN, begun)), events.Say(_next_round(fresh)))
 
 
 def _line(session: Session, run: Run, line: Line, find_command: Callable[[str], Command]) -> Outcome:
@@ -179,12 +157,12 @@ def _line(session: Session, run: Run, line: Line, find_command: Callable[[str], 
             return _answered(session, run, words[1:], line.at)
         return _carried_out(session, run, line, find_command(line.word))
     except UsageError as problem:
-        return session, (Say(str(problem)),)
+        return session, (events.Say(str(problem)),)
 
 
 def _carried_out(session: Session, run: Run, line: Line, command: Command) -> Outcome:
-    """What may be done beside answering, by the command's entry. What is kept of it does not name what
-    sounds, and who leaves ends the trial."""
+    """A command other than an answer, as its entry allows. Its act does not name what plays, and
+    leaving ends the trial."""
     match command.in_trial:
         case False:
             raise UsageError(REFUSED)
@@ -192,7 +170,7 @@ def _carried_out(session: Session, run: Run, line: Line, command: Command) -> Ou
             outcome = command.act(session, line)
         case act:
             outcome = act(session, run, line)
-    if any(isinstance(effect, Leave) for effect in outcome[1]):
+    if any(isinstance(effect, events.Leave) for effect in outcome[1]):
         after, effects = _over(session, run, line.at)
         return after, (*effects, *outcome[1])
     if command.record == "own":
@@ -203,7 +181,7 @@ def _carried_out(session: Session, run: Run, line: Line, command: Command) -> Ou
     round_number = trials.show(run.trial).round_number
     return after, (
         *effects,
-        Keep(Act(line.at, command.name, {"line": line.text, "trial_round": round_number})),
+        events.Keep(Act(line.at, command.name, {"line": line.text, "trial_round": round_number})),
     )
 
 
@@ -221,10 +199,9 @@ def _letter(session: Session, run: Run, letter: trials.Letter) -> Outcome:
     if run.started and session.plan is not None:
         into = session.place_s - session.plan.spans[0].start_s
         place_s = min(max(span.start_s + into, span.start_s), span.end_s)
-    events = replace(run, started=True, letter=letter, listened_s=0.0)
     after = replace(
         session,
-        trial=events,
+        trial=replace(run, started=True, letter=letter, listened_s=0.0),
         plan=Plan("loop", (span,)),
         segment=0,
         track=span.track,
@@ -232,9 +209,9 @@ def _letter(session: Session, run: Run, letter: trials.Letter) -> Outcome:
         turned_down_db=run.turned_down_db,
         motion="playing",
     )
-    wake: tuple[Effect, ...] = () if session.motion == "playing" else (Resume(),)
-    sound = Sound(after.program(), 0, place_s, run.started)
-    return after, (sound, *wake, Say(f"Playing {letter}."))
+    wake: tuple[events.Effect, ...] = () if session.motion == "playing" else (events.Resume(),)
+    sound = events.Sound(after.program(), 0, place_s, run.started)
+    return after, (sound, *wake, events.Say(f"Playing {letter}."))
 
 
 def _answered(session: Session, run: Run, words: list[str], at: str) -> Outcome:
@@ -248,11 +225,11 @@ def _answered(session: Session, run: Run, words: list[str], at: str) -> Outcome:
     if problem:
         raise UsageError(problem)
     given: trials.Letter = "A" if letter == "A" else "B"
-    events = replace(run, trial=trials.answer(run.trial, given), letter=None, listened_s=0.0, offered=None)
-    if events.trial.finished:
-        return _over(session, events, at)
-    kept = Keep(answer_act(at, events.trial, given))
-    return replace(session, trial=events), (kept, Say(f"Answer taken. {_next_round(events)}"))
+    answered = replace(run, trial=trials.answer(run.trial, given), letter=None, listened_s=0.0, offered=None)
+    if answered.trial.finished:
+        return _over(session, answered, at)
+    kept = events.Keep(answer_act(at, answered.trial, given))
+    return replace(session, trial=answered), (kept, events.Say(f"Answer taken. {_next_round(answered)}"))
 
 
 def _offered(session: Session, run: Run, word: str, at: str) -> Outcome:
@@ -265,7 +242,7 @@ def _offered(session: Session, run: Run, word: str, at: str) -> Outcome:
     if problem:
         raise UsageError(problem)
     letter = LETTERS[word]
-    say = Say(f"Answer {letter}? Press {letter} again, or y, to confirm.")
+    say = events.Say(f"Answer {letter}? Press {letter} again, or y, to confirm.")
     return replace(session, trial=replace(run, offered=letter)), (say,)
 
 
@@ -276,7 +253,7 @@ def _next_round(run: Run) -> str:
     return f"Round {screen.round_number} of {screen.rounds}: {letters}. {asks}"
 
 
-def _ticked(session: Session, run: Run, event: Tick) -> Outcome:
+def _ticked(session: Session, run: Run, event: events.Tick) -> Outcome:
     """The deck's word: silent, whatever it says; a letter that has sounded long enough counts as heard."""
     after = replace(session, dropouts=event.dropouts)
     if not run.started or session.motion != "playing":
@@ -293,10 +270,10 @@ def _ticked(session: Session, run: Run, event: Tick) -> Outcome:
 
 
 def _over(session: Session, run: Run, at: str) -> Outcome:
-    """The trial has ended, by its last answer or before it: everything is told and kept."""
+    """The end of a trial, by its last answer or before it: revealed and kept."""
     after = replace(session, trial=None)
     if not run.ready:
-        return after, (Say("Trial cancelled."),)
+        return after, (events.Say("Trial cancelled."),)
     said = sentences(run.trial, estimate(after.changes, after.tracks, run.spans))
     data = {
         "trial": to_log(run.trial),
@@ -304,8 +281,8 @@ def _over(session: Session, run: Run, at: str) -> Outcome:
         "result": said,
         **setting(after, run),
     }
-    on = [Say(what_plays(after))] if after.motion == "playing" else []
-    return after, (Keep(Act(at, TRIAL, data)), Say("\n".join(said)), *on)
+    on = [events.Say(what_plays(after))] if after.motion == "playing" else []
+    return after, (events.Keep(Act(at, TRIAL, data)), events.Say("\n".join(said)), *on)
 
 
 def _stop_in_trial(session: Session, run: Run, line: Line) -> Outcome:

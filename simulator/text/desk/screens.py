@@ -214,9 +214,9 @@ def listing(session: Session) -> str:
         )
     problems = [
         line
-        for number, one in enumerate(session.tracks, 1)
-        if one.problem
-        for line in wrapped(f"{number}. {one.problem}", session.width)
+        for number, view in enumerate(session.tracks, 1)
+        if view.problem
+        for line in wrapped(f"{number}. {view.problem}", session.width)
     ]
     return "\n".join([drawn(table, session.width), *problems])
 

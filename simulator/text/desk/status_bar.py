@@ -98,7 +98,7 @@ def header_lines(bar: Bar, peak_room_db: float | None, width: int) -> tuple[str,
         rest = [*_notice(bar), _dropouts(bar)]
         return _fitted(fields[:2], width), _fitted(fields[2:], width), _fitted(rest, width)
     levels = [*_notice(bar), _dropouts(bar)] if not bar.alive else _levels(bar)
-    levels = [one for one in levels if one.forms != _difference(bar)]
+    levels = [field for field in levels if field.forms != _difference(bar)]
     if peak_room_db is not None:
         room = level(peak_room_db)
         levels.insert(0, _Field(((0, f"peak room {room} dB"), (6, f"room {room}"))))
