@@ -46,7 +46,7 @@ def sheet_masters(checked: Sequence[Checked], folder: Path) -> tuple[SheetMaster
 def _master(number: int, checked: Checked, folder: Path) -> SheetMaster:
     assert checked.measurement is not None
     assert checked.scanned is not None
-    found, scanned, track, decided = checked.measurement, checked.scanned, checked.track, checked.decided
+    measured, scanned, track, decided = checked.measurement, checked.scanned, checked.track, checked.decided
     decision = SheetDecision(
         destination=as_utf8(decided.destination),
         target_lufs=decided.target_lufs,
@@ -57,16 +57,16 @@ def _master(number: int, checked: Checked, folder: Path) -> SheetMaster:
     )
     return SheetMaster(
         path=named_in(folder, track.path),
-        sample_rate=found.sample_rate,
-        channels=found.channels,
-        frames=found.frames,
-        duration_s=found.duration_s,
+        sample_rate=measured.sample_rate,
+        channels=measured.channels,
+        frames=measured.frames,
+        duration_s=measured.duration_s,
         file_sha256=scanned.file_sha256,
         samples_sha256=scanned.samples_sha256,
         number=number,
-        integrated_lufs=found.integrated_lufs,
-        loudness_range_lu=found.loudness_range_lu,
-        true_peak_dbtp=found.true_peak_dbtp,
+        integrated_lufs=measured.integrated_lufs,
+        loudness_range_lu=measured.loudness_range_lu,
+        true_peak_dbtp=measured.true_peak_dbtp,
         title=as_utf8(track.title),
         artist=as_utf8(track.artist),
         album=as_utf8(track.album or "") if checked.album is not None else "",
@@ -179,22 +179,23 @@ def show_changes(out: Readout, changes: Sequence[SheetChange], sheet: Sheet) -> 
     out.table(table)
 
 
-def change_object(sheet_change: SheetChange) -> dict[str, Any]:
+def change_object(change: SheetChange) -> dict[str, Any]:
     """One master of `check --against --json`."""
-    file, titled = sheet_change.now or sheet_change.was, sheet_change.was or sheet_change.now
+    was, now = change.was, change.now
+    file, titled = now or was, was or now
     assert file is not None
     assert titled is not None
     return {
         "schema": SCHEMA,
         "path": file.path,
         "title": titled.title,
-        "since": sheet_change.since,
-        "level": sheet_change.level,
-        "moved": sheet_change.moved,
-        "renamed": sheet_change.renamed,
-        "holds": sheet_change.holds,
-        "was": None if sheet_change.was is None else msgspec.to_builtins(sheet_change.was),
-        "now": None if sheet_change.now is None else msgspec.to_builtins(sheet_change.now),
+        "since": change.since,
+        "level": change.level,
+        "moved": change.moved,
+        "renamed": change.renamed,
+        "holds": change.holds,
+        "was": msgspec.to_builtins(was),
+        "now": msgspec.to_builtins(now),
     }
 
 
@@ -222,39 +223,39 @@ def answer(changes: Sequence[SheetChange], sheet: Sheet) -> str:
     return f"{'Samples unchanged' if files else 'Unchanged'}: {whose} the same samples as on {since}{also}."
 
 
-def _differences(sheet_change: SheetChange) -> list[str]:
+def _differences(change: SheetChange) -> list[str]:
     """What changed, by the figures that are printed."""
     from simulator.page.sheet import format_words
 
-    was, now = sheet_change.was, sheet_change.now
+    was, now = change.was, change.now
     if was is None or now is None:
         return []
-    found = [f"now in place {now.number}"] if sheet_change.moved else []
-    if sheet_change.renamed:
-        found.append(f"now named {visible(now.path)}")
+    words = [f"now in place {now.number}"] if change.moved else []
+    if change.renamed:
+        words.append(f"now named {visible(now.path)}")
     before, after = format_words(was), format_words(now)
     if before != after:
-        found.append(f"now {after.removesuffix(before.partition(', ')[2]).rstrip(', ')}")
-    elif sheet_change.since == "tags":
-        found.append("other tags or header")
-    if sheet_change.since != "samples":
-        return found
-    if sheet_change.holds:
-        found.append(f"now holds {sheet_change.holds}")
+        words.append(f"now {after.removesuffix(before.partition(', ')[2]).rstrip(', ')}")
+    elif change.since == "tags":
+        words.append("other tags or header")
+    if change.since != "samples":
+        return words
+    if change.holds:
+        words.append(f"now holds {change.holds}")
     longer = now.duration_s - was.duration_s
     if format_time(now.duration_s) != format_time(was.duration_s):
-        found.append(f"{abs(longer):.1f} s {'longer' if longer > 0.0 else 'shorter'}")
-    return found + _levels(was, now)
+        words.append(f"{abs(longer):.1f} s {'longer' if longer > 0.0 else 'shorter'}")
+    return words + _levels(was, now)
 
 
 def _levels(was: SheetMaster, now: SheetMaster) -> list[str]:
-    found = []
+    words = []
     for key, unit, name in (("integrated_lufs", "LU", ""), ("loudness_range_lu", "LU", "range "),
                             ("true_peak_dbtp", "dB", "true peak ")):  # fmt: skip
         before, after = getattr(was, key), getattr(now, key)
         gap = printed_gap(after, before)
         if gap is None and before != after:
-            found.append(f"{name or 'loudness '}{level(before)} to {level(after)}")
+            words.append(f"{name or 'loudness '}{level(before)} to {level(after)}")
         elif gap:
-            found.append(f"{name}{signed(gap)} {unit}")
-    return found or ["same levels"]
+            words.append(f"{name}{signed(gap)} {unit}")
+    return words or ["same levels"]
