@@ -34,8 +34,7 @@ from support.two_versions import TWO_VERSIONS
 from simulator.cli.commands import listen
 from simulator.cli.options import CacheOptions
 from simulator.cli.steps.prepare import prepare
-from simulator.deck.interface import OutputChoice
-from simulator.deck.live import open_deck
+from simulator.deck.to_file import FileDeck
 from simulator.desk.background import Aligner
 from simulator.desk.controller import Desk, Outside
 from simulator.engine.playlists import read_playlist
@@ -139,7 +138,7 @@ def soak(folder: Path, hours: float, seed: int, say: bool = True) -> Found:
     os.chdir(folder)
     found, chance = Found(), random.Random(seed)
     ready = prepare(read_playlist("list.toml"), ("minus14-headroom",), CacheOptions(asked_workers=0))
-    player = open_deck(OutputChoice(None, RATE), folder / "out.wav")
+    player = FileDeck(folder / "out.wav", RATE)
     warnings: list[str] = []
     record = RecordFile(folder / "list.session.json", warnings.append, "Soak")
     outside = Outside(lambda _: None, folder / "config")

@@ -1,10 +1,9 @@
-"""Masks of one version, kept, so that several others are held against it at little cost each.
+"""Masks of one version, kept to compare several others with it at little cost each.
 
-The model is that of `meter`, with the same gain of each frame's own. What is left out to save time: of the
-half-overlapping frames every second one is looked at, so that each sample counts once; and a frame of the
-other version that is the open one's under one gain is not transformed at all. Shares differ from the whole
-meter's by less than a hundredth on music.
-Conventions: blocks float32 (frames, channels) at one rate.
+The model is that of `noise_to_mask`, with the same gain for each frame. Two things save time: only every
+second of the half-overlapping frames is used, so that each sample counts once; and a frame of the other
+version that is the open one's under one gain is not transformed. Shares differ from the full meter's by less
+than a hundredth on music. Blocks are float32 (frames, channels) at one rate.
 """
 
 from __future__ import annotations
@@ -25,21 +24,21 @@ from simulator.audibility.masking_threshold import (
 )
 from simulator.audibility.moments import ACTIVE_DB_SPL, AUDIBLE_DB
 from simulator.common.channels import counted_channels
-from simulator.dsp.segments import METER_FRAMES
+from simulator.dsp.segments import Pieces
 
 Block = NDArray[np.float32]
 AT_ONCE = 32
-"""Frames whose spectra are worked on together: they stay in a core's own cache."""
+"""Frames whose spectra are computed together: they stay in a core's own cache."""
 _BEFORE = 3
-"""Hops that a piece needs of the one before: the frame across its beginning, and two more for tonality."""
+"""Hops that a piece needs of the one before: the frame across its start, and two more for tonality."""
 _SAME = 1e-10
-"""Share of a frame's energy (−100 dB) up to which a difference is under any threshold."""
+"""Share of a frame's energy (−100 dB) up to which a difference is below any threshold."""
 
 
 @dataclass(frozen=True, slots=True)
 class Masks:
     """`mask` (frames, channels, bands) is the power up to which a change is masked, `active` (frames,) is
-    False in silence. Frames lie side by side, without overlap; channels without a weight are left out."""
+    False in silence. Frames do not overlap; channels without a weight are left out."""
 
     sample_rate: int
     channels: int
@@ -48,7 +47,7 @@ class Masks:
 
 
 class MaskMeter:
-    """Takes one version's blocks, and gives its masks at the end."""
+    """Takes one version's blocks, gives its masks."""
 
     def __init__(self, sample_rate: int, channels: int) -> None:
         self._rate, self._channels = sample_rate, channels
@@ -56,8 +55,7 @@ class MaskMeter:
         self._ear = ear(sample_rate)
         self._size = frame_size(sample_rate)
         self._hop, self._window = self._size // 2, hann(self._size)
-        self._waiting: list[Block] = []
-        self._frames = 0
+        self._waiting = Pieces()
         self._edge = np.zeros((len(self._counted), _BEFORE * self._hop), dtype=np.float32)
         self._masked = np.zeros((self._ear.bands, len(self._counted)), dtype=np.float32)
         self._masks: list[Block] = []
@@ -65,20 +63,13 @@ class MaskMeter:
 
     def push(self, block: NDArray[np.floating]) -> None:
         """The next frames."""
-        self._waiting.append(block.T[self._counted].astype(np.float32, copy=False))
-        self._frames += block.shape[0]
-        if self._frames >= METER_FRAMES:
-            joined = np.concatenate(self._waiting, axis=1)
-            whole = self._frames // METER_FRAMES * METER_FRAMES
-            for start in range(0, whole, METER_FRAMES):
-                self._piece(joined[:, start : start + METER_FRAMES])
-            self._waiting, self._frames = [joined[:, whole:].copy()], self._frames - whole
+        self._waiting.push(block.T[self._counted].astype(np.float32, copy=False))
+        for piece in self._waiting.complete():
+            self._piece(piece)
 
     def finish(self) -> Masks:
-        """The masks. The meter cannot be used afterwards."""
-        rest = np.concatenate([*self._waiting, np.zeros((len(self._counted), 0), np.float32)], axis=1)
-        whole = -(-self._frames // self._size) * self._size + self._size
-        self._piece(np.pad(rest, ((0, 0), (0, whole - self._frames))))
+        """The masks; the meter cannot be used afterwards."""
+        self._piece(self._waiting.rest((len(self._counted),), self._size))
         return Masks(self._rate, self._channels, np.concatenate(self._masks), np.concatenate(self._active))
 
     def _piece(self, samples: Block) -> None:
@@ -107,7 +98,7 @@ class MaskMeter:
 
 
 class ShareMeter:
-    """Holds another version against the masks of the open one, frame on frame."""
+    """Compares another version with the masks of the open one, frame by frame."""
 
     def __init__(self, masks: Masks) -> None:
         self._masks, self._ear = masks, ear(masks.sample_rate)
@@ -118,8 +109,8 @@ class ShareMeter:
         self._at = self._audible = 0
 
     def push(self, ours: Block, theirs: Block) -> None:
-        """The next frames of the open version and of the other one: a multiple of the frame size, but for
-        the last."""
+        """The next frames of the open version and the other one: a multiple of the frame size, except the
+        last."""
         count = -(-ours.shape[0] // self._size)
         both = np.zeros((2, len(self._counted), count * self._size), dtype=np.float32)
         for side, block in enumerate((ours, theirs)):
@@ -153,6 +144,6 @@ class ShareMeter:
 
     @property
     def share_audible(self) -> float | None:
-        """Of the open version's frames that are no silence; None where all are."""
+        """Share of the open version's frames that are not silent; None where all are."""
         frames = int(np.count_nonzero(self._masks.active))
         return self._audible / frames if frames else None

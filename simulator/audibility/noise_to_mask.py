@@ -28,7 +28,7 @@ from simulator.audibility.masking_threshold import (
 )
 from simulator.audibility.moments import AudibleSeries, HeldNotes, audibility_of
 from simulator.common.channels import counted_channels
-from simulator.dsp.segments import METER_FRAMES
+from simulator.dsp.segments import METER_FRAMES, Pieces
 
 Block = NDArray[np.float32]
 _SILENT = 1e-12
@@ -81,8 +81,7 @@ class AudibilityMeter:
         self._window = hann(size)
         self._weight = np.sqrt(self._ear.weighting)
         self._other_weight = self._weight * without_balance(balance, sample_rate, size)
-        self._waiting: list[Block] = []
-        self._waiting_frames = 0
+        self._waiting = Pieces()
         self._edge = np.zeros((2, len(self._counted), _BEFORE * self._hop), dtype=np.float32)
         self._masked = np.zeros((self._ear.bands, len(self._counted)), dtype=np.float32)
         self._notes = HeldNotes(sample_rate, balance)
@@ -100,28 +99,15 @@ class AudibilityMeter:
         both = np.empty((2, len(self._counted), ours.shape[0]), dtype=np.float32)
         for side, block in enumerate((ours, theirs)):
             both[side] = block.T[self._counted]
-        self._waiting.append(both)
-        self._waiting_frames += ours.shape[0]
-        if self._waiting_frames >= _PIECES * METER_FRAMES:
-            self._work_off()
-
-    def _work_off(self) -> None:
-        """Works on all complete pieces."""
-        joined = np.concatenate(self._waiting, axis=2)
-        whole = self._waiting_frames // METER_FRAMES * METER_FRAMES
-        self._pieces([joined[:, :, at : at + METER_FRAMES] for at in range(0, whole, METER_FRAMES)])
-        self._waiting, self._waiting_frames = [joined[:, :, whole:].copy()], self._waiting_frames - whole
+        self._waiting.push(both)
+        if self._waiting.frames >= _PIECES * METER_FRAMES:
+            self._pieces(self._waiting.complete())
 
     def finish(self) -> Audibility:
         """The result; the meter cannot be used afterwards."""
-        if self._waiting_frames >= METER_FRAMES:
-            self._work_off()
-        if self._waiting_frames:
-            rest = np.concatenate(self._waiting, axis=2)
-            whole = -(-self._waiting_frames // self._size) * self._size + self._size
-            self._pieces([np.pad(rest, ((0, 0), (0, 0), (0, whole - rest.shape[2])))])
-        if not self._frames:
-            self._pieces([np.zeros((2, len(self._counted), self._size), dtype=np.float32)])
+        self._pieces(self._waiting.complete())
+        if self._waiting.frames or not self._frames:
+            self._pieces([self._waiting.rest((2, len(self._counted)), self._size)])
         gains, levels = np.concatenate(self._frames, axis=1)
         return audibility_of(
             AudibleSeries(

@@ -74,7 +74,7 @@ def answer_line(page: str, letters: str, names_seen: bool) -> str:
 
 
 def read_answers(text: str) -> tuple[list[VoteAnswer], list[str]]:
-    """All answers in a text, each once, and what is wrong with the others. The text after an answer, up to
+    """All answers in a text, each once, and what is wrong with the others. What stands after an answer, up to
     the next one, belongs to it; where there is only one, the whole text does."""
     matches = list(_LINE.finditer(text))
     vote_answers: list[VoteAnswer] = []
@@ -95,21 +95,16 @@ def read_answers(text: str) -> tuple[list[VoteAnswer], list[str]]:
     return vote_answers, problems
 
 
-def same_answer(vote_answer: VoteAnswer, other: VoteAnswer) -> bool:
+def _same_vote(one: VoteAnswer, other: VoteAnswer) -> bool:
     """True where these are one filling of the page, as a mail holds it that quotes it once more."""
-    if (vote_answer.page, vote_answer.letters, vote_answer.names_seen) != (
-        other.page,
-        other.letters,
-        other.names_seen,
-    ):
+    if (one.page, one.letters, one.names_seen) != (other.page, other.letters, other.names_seen):
         return False
-    if vote_answer.answer or other.answer:
-        return vote_answer.answer == other.answer or not (vote_answer.answer and other.answer)
-    return vote_answer.name == other.name or not (vote_answer.name and other.name)
+    ours, theirs = (one.answer, other.answer) if one.answer or other.answer else (one.name, other.name)
+    return ours == theirs or not (ours and theirs)
 
 
 def merged(answers: Iterable[VoteAnswer]) -> list[VoteAnswer]:
-    """Each completed vote once, with name and words from wherever they are given."""
+    """Each filling once, with all that is said of it anywhere."""
     vote_answers: list[VoteAnswer] = []
     for answer in answers:
         _add(vote_answers, answer)
@@ -117,20 +112,20 @@ def merged(answers: Iterable[VoteAnswer]) -> list[VoteAnswer]:
 
 
 def _add(vote_answers: list[VoteAnswer], given: VoteAnswer) -> None:
-    for place, vote_answer in enumerate(vote_answers):
-        if same_answer(vote_answer, given):
+    for place, one in enumerate(vote_answers):
+        if _same_vote(one, given):
             vote_answers[place] = replace(
-                vote_answer,
-                name=vote_answer.name or given.name,
-                words=vote_answer.words or given.words,
-                answer=vote_answer.answer or given.answer,
+                one,
+                name=one.name or given.name,
+                words=one.words or given.words,
+                answer=one.answer or given.answer,
             )
             return
     vote_answers.append(given)
 
 
 def _answer(match: re.Match[str], around: str) -> VoteAnswer:
-    """The answer of one line, with the text around it. Raises ValueError where it was changed, or is of a
+    """The answer of one line, with what stands around it. Raises ValueError where it was changed, or is of a
     newer form."""
     if match["format"] != FORMAT:
         raise ValueError(f"its answer has the form {match['format']}, and this program knows {FORMAT}")
@@ -194,7 +189,7 @@ def _unquoted(text: str) -> str:
 
 
 def own_words(text: str) -> str:
-    """The text after "words:", up to an empty line, the answer or another key, in one line. Where the
+    """What stands after "words:", up to an empty line, the answer or another key, in one line. Where the
     first line is quoted, only quoted ones go on with it: what follows is the mail's own."""
     lines = iter(text.splitlines())
     for line in lines:

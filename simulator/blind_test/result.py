@@ -173,14 +173,14 @@ def result_sentences(plan: TrialPlan, found: DiscriminationResult | PreferenceRe
     """The result, in reading order, with n, k, p, alpha, sides and seed."""
     if isinstance(found, DiscriminationResult):
         return [_discrimination_words(found), _method(plan, "one-sided")]
-    said = [_pair(plan.versions, pair, len(found.pairs)) for pair in found.pairs]
     difference = plan.level_difference_lu
-    said.append(
-        f"Heard {HEARD_WORDS[plan.state]}; the levels differed by {difference:.2f} LU"
-        + (": the louder one has an advantage." if difference > TIE_LU else ".")
-    )
     corrected = ", Holm's correction for the number of pairs" if len(found.pairs) > 1 else ""
-    return [*said, _method(plan, f"two-sided{corrected}")]
+    return [
+        *(_pair(plan.versions, pair, len(found.pairs)) for pair in found.pairs),
+        f"Heard {HEARD_WORDS[plan.state]}; the levels differed by {difference:.2f} LU"
+        + (": the louder one has an advantage." if difference > TIE_LU else "."),
+        _method(plan, f"two-sided{corrected}"),
+    ]
 
 
 def _discrimination_words(found: DiscriminationResult) -> str:

@@ -28,9 +28,9 @@ def critical_correct(rounds: int, alpha: float = ALPHA) -> int | None:
     return next((correct for correct in range(rounds + 1) if guessing_p(correct, rounds) < alpha), None)
 
 
-def caught_probability(rounds: int, hit_rate: float = CAUGHT_RATE, alpha: float = ALPHA) -> float:
+def caught_probability(rounds: int, hit_rate: float = CAUGHT_RATE) -> float:
     """How likely a listener with this true hit rate reaches the critical number (the test's power)."""
-    critical = critical_correct(rounds, alpha)
+    critical = critical_correct(rounds)
     return 0.0 if critical is None else _at_least(critical, rounds, hit_rate)
 
 
@@ -56,10 +56,10 @@ def fewest_preferences(pairs: int) -> int:
     return pairs * next(enough)
 
 
-def preference_caught_probability(rounds: int, rate: float = CAUGHT_RATE, alpha: float = ALPHA) -> float:
-    """How likely a listener who prefers one at this rate gives a significant result for it."""
-    critical = preference_critical(rounds, alpha)
-    return 0.0 if critical is None else _at_least(critical, rounds, rate)
+def preference_caught_probability(rounds: int) -> float:
+    """How likely a listener who prefers one at `CAUGHT_RATE` gives a significant result for it."""
+    critical = preference_critical(rounds)
+    return 0.0 if critical is None else _at_least(critical, rounds, CAUGHT_RATE)
 
 
 def share_interval(chosen: int, rounds: int, confidence: float = 0.95) -> tuple[float, float]:

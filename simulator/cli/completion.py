@@ -1,5 +1,5 @@
-"""`fairhearing completion`, and what the shell completes beyond commands and options: files as before,
-profiles, topics of the guide."""
+"""`fairhearing completion`, and what the shell completes beyond commands and options: files, profiles, topics
+of the guide."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ Complete = Callable[[str], list[CompletionItem[str]]]
 
 
 class _Completed(click.types.StringParamType):
-    """A word that `complete` knows beginnings of."""
+    """A parameter that `complete` completes."""
 
     def __init__(self, complete: Complete) -> None:
         self._complete = complete
@@ -28,7 +28,7 @@ class _Completed(click.types.StringParamType):
 
 
 def add_completion(command: click.Command) -> None:
-    """Lets every plain word of the command complete as what it is: a profile, a topic, or else a file."""
+    """Lets every plain word of the command complete: as a profile, a topic, or else a file."""
     for part in command.commands.values() if isinstance(command, click.Group) else [command]:
         for parameter in part.params:
             complete = _of(parameter)
@@ -37,7 +37,7 @@ def add_completion(command: click.Command) -> None:
 
 
 def _of(parameter: click.Parameter) -> Complete | None:
-    """What completes a parameter's word, by its name and the form that its help shows; None: nothing."""
+    """What completes a parameter, by its name and metavar; None for nothing."""
     form = parameter.metavar or ""
     if form.startswith("ID|"):
         return _profiles if form.endswith("|all") else _profile
@@ -53,7 +53,7 @@ def _files(incomplete: str) -> list[CompletionItem[str]]:
 
 
 def _files_or_demo(incomplete: str) -> list[CompletionItem[str]]:
-    """Shells give files or words, not both; the word where no file begins so."""
+    """Shells complete files or words, not both: the word where no file matches."""
     if incomplete and "demo".startswith(incomplete) and not glob.glob(f"{glob.escape(incomplete)}*"):
         return [CompletionItem("demo", help="The demo's playlist.")]
     return _files(incomplete)
@@ -64,7 +64,7 @@ def _profile(incomplete: str) -> list[CompletionItem[str]]:
 
 
 def _profiles(incomplete: str) -> list[CompletionItem[str]]:
-    """The last of several with commas, without those that are named before it."""
+    """The last of several, comma-separated, without those before it."""
     before, comma, last = incomplete.rpartition(",")
     named = before.split(",")
     known = {"all": "Every bundled profile."} if not comma else {}

@@ -59,6 +59,8 @@ class Readout:
         self.width = self._console.width
         self.quiet = amount is Amount.QUIET
         self.detail = amount is Amount.DETAIL
+        self.redraws = not self.quiet and sys.stdout.isatty() and not self._console.is_dumb_terminal
+        """True where what is shown can be replaced."""
         self.blocks = self._console.encoding.lower().startswith("utf") and os.environ.get("TERM") != "dumb"
 
     def answer(self, *sentences: str) -> int:
@@ -73,6 +75,14 @@ class Readout:
     def table(self, table: Table) -> None:
         """One table, its colours kept."""
         self._console.print(table)
+
+    @contextmanager
+    def live(self, table: Table) -> Iterator[Callable[[Table], None]]:
+        """A table to be replaced while the work goes on, and gone afterwards. Only where `redraws`."""
+        from rich.live import Live
+
+        with Live(table, console=self._console, transient=True) as shown:
+            yield lambda table: shown.update(table, refresh=True)
 
     def line(self, text: str | Text = "", style: str | None = None) -> None:
         """One line, not wrapped: a path, a command, a curve."""
@@ -154,11 +164,11 @@ AS_FILES = "kept as files"
 
 
 @contextmanager
-def steps(title: str, count: int, kept: str = "") -> Iterator[Callable[[], None]]:
-    """A function to call after each of `count` steps, whose progress is reported meanwhile. `kept` says what
-    becomes of the steps that are done when Ctrl-C comes; it becomes a note of that exception."""
+def steps(title: str, count: int, kept: str = "", shown: bool = True) -> Iterator[Callable[[], None]]:
+    """A function to call after each of `count` steps, whose progress is reported meanwhile if `shown`. `kept`
+    says what becomes of the steps that are done when Ctrl-C comes; it becomes a note of that exception."""
     reporter = _Reporter(title, count)
-    if count and not _quiet():
+    if count and shown and not _quiet():
         reporter.start()
     try:
         yield reporter.step

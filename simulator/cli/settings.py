@@ -2,15 +2,13 @@
 
 `settings.toml` in the user's configuration folder holds a table for all commands and one for each command:
 
-    device = "USB Audio"
-    profile = ["minus14-headroom", "untouched"]
+    device = "USB Audio" profile = ["minus14-headroom", "untouched"]
 
-    [check]
-    ceiling = -1.0
+    [check] ceiling = -1.0
 
-A key is the long name of an option. FAIRHEARING_DEVICE (for all commands) and FAIRHEARING_LISTEN_DEVICE go
-before the file; the command line goes before both. What a playlist says about its players goes before all but
-that.
+A key is the long name of an option. FAIRHEARING_DEVICE (for all commands) and FAIRHEARING_LISTEN_DEVICE
+override the file; the command line overrides both. A playlist's own players override all but the command
+line.
 """
 
 from __future__ import annotations
@@ -26,7 +24,7 @@ from simulator.common.errors import UsageError
 
 FILE = "settings.toml"
 KEYS = ("profile", "for", "target", "ceiling", "device", "rate", "workers")
-"""Options for which a standing choice makes sense."""
+"""Options that may have a standing choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +57,8 @@ def settings_for(command: str) -> dict[str, Setting]:
 
 
 def option_defaults(command: click.Command) -> dict[str, Any]:
-    """The settings as click's defaults for one command, by parameter. The players are left to `prepare`,
-    since a playlist's own go before them."""
+    """The settings as click's defaults for one command, by parameter; without the players, which `prepare`
+    resolves, since a playlist's own override them."""
     settings = settings_for(command.name or "")
     defaults = {}
     for parameter in command.params:

@@ -12,7 +12,6 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Iterable, Iterator
-from itertools import chain as chained
 from pathlib import Path
 from typing import Any
 
@@ -115,8 +114,10 @@ def _encode_sndfile(
         with soundfile.SoundFile(
             name, "w", rate, channels, record.subtype, None, record.container, **how
         ) as file:
-            for block in chained.from_iterable(_pieces(block) for block in blocks):
-                file.write(block if order is None else np.ascontiguousarray(block[:, order]))
+            for block in blocks:
+                for start in range(0, block.shape[0], _PIECE):
+                    piece = block[start : start + _PIECE]
+                    file.write(piece if order is None else np.ascontiguousarray(piece[:, order]))
                 frames += block.shape[0]
     except soundfile.LibsndfileError as problem:
         raise AudioError(
@@ -124,10 +125,6 @@ def _encode_sndfile(
             "Choose another bit rate or codec for this file, or free some disk space.",
         ) from None
     return frames
-
-
-def _pieces(block: Block) -> Iterator[Block]:
-    return (block[start : start + _PIECE] for start in range(0, block.shape[0], _PIECE))
 
 
 def encoder_gain_db(delivery: Delivery | None) -> float:

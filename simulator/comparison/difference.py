@@ -47,6 +47,68 @@ PART_FRAMES = 1 << 20
 """A multiple of SEGMENT_FRAMES; fixed, so that the result does not depend on how many run at once."""
 
 
+METHOD = 2
+"""Version of the method: raised when any number may change; stored differences carry it."""
+
+
+@dataclass(frozen=True, slots=True)
+class BandDifference:
+    """The difference in one band, relative to the whole open version, so that bands can be compared."""
+
+    band: str
+    low_hz: float
+    high_hz: float | None
+    residual_lu: float | None
+    gain_riding_lu: float | None
+    waveform_change_lu: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class ThirdOctave:
+    """Level of the matched other version relative to the open one in a third-octave band (K-weighting cancels
+    out); None where either is nearly silent there."""
+
+    centre_hz: float
+    difference_db: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Difference:
+    """The matched difference of two versions, split."""
+
+    match_gain_db: float | None = None
+    """Applied to the other version; None where nothing could be matched."""
+    polarity: int
+    common_start_s: float
+    """In the open version's time."""
+    common_seconds: float
+    residual_lu: float | None = None
+    gain_riding_lu: float | None = None
+    waveform_change_lu: float | None = None
+    gain_riding_share: float | None = None
+    gain_riding_range_db: float | None = None
+    """Range of the gain curve: 5th to 95th percentile over the music louder than its mean power − 20 dB."""
+    bands: tuple[BandDifference, ...] = ()
+    linear_filter_share: float | None = None
+    """Share of one fixed linear filter in all but one plain gain; a moving level is taken out first."""
+    tonal_balance_differs: bool = False
+    """That share is more than half: the residual must not be attributed to limiting."""
+    third_octaves: tuple[ThirdOctave, ...] = ()
+    reason: str
+    """The result in words, or why a number is missing."""
+    conversion_only: bool = False
+    """The other version was converted (another rate, a drift, a fraction of a frame), and the residual is no
+    more than that leaves: `residual_lu` is then the floor below which changes are hidden."""
+
+    def as_json(self) -> dict[str, Any]:
+        """The same in plain types, numbers unrounded."""
+        return {
+            **asdict(self),
+            "bands": [asdict(band) for band in self.bands],
+            "third_octaves": [asdict(band) for band in self.third_octaves],
+        }
+
+
 @dataclass(frozen=True, slots=True)
 class Pair:
     """The open version (frames, channels), and the other one from `align_and_move` or `lay_over`."""
@@ -506,65 +568,3 @@ def difference_blocks(matched: Matched, part: Part = "residual") -> Iterator[NDA
 def _silence(frames: int, channels: int) -> Iterator[NDArray[np.float32]]:
     for start in range(0, frames, SEGMENT_FRAMES):
         yield np.zeros((min(SEGMENT_FRAMES, frames - start), channels), dtype=np.float32)
-
-
-METHOD = 2
-"""Version of the method: raised when any number may change; stored differences carry it."""
-
-
-@dataclass(frozen=True, slots=True)
-class BandDifference:
-    """The difference in one band, relative to the whole open version, so that bands can be compared."""
-
-    band: str
-    low_hz: float
-    high_hz: float | None
-    residual_lu: float | None
-    gain_riding_lu: float | None
-    waveform_change_lu: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class ThirdOctave:
-    """Level of the matched other version relative to the open one in a third-octave band (K-weighting cancels
-    out); None where either is nearly silent there."""
-
-    centre_hz: float
-    difference_db: float | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Difference:
-    """The matched difference of two versions, split."""
-
-    match_gain_db: float | None = None
-    """Applied to the other version; None where nothing could be matched."""
-    polarity: int
-    common_start_s: float
-    """In the open version's time."""
-    common_seconds: float
-    residual_lu: float | None = None
-    gain_riding_lu: float | None = None
-    waveform_change_lu: float | None = None
-    gain_riding_share: float | None = None
-    gain_riding_range_db: float | None = None
-    """Range of the gain curve: 5th to 95th percentile over the music louder than its mean power − 20 dB."""
-    bands: tuple[BandDifference, ...] = ()
-    linear_filter_share: float | None = None
-    """Share of one fixed linear filter in all but one plain gain; a moving level is taken out first."""
-    tonal_balance_differs: bool = False
-    """That share is more than half: the residual must not be attributed to limiting."""
-    third_octaves: tuple[ThirdOctave, ...] = ()
-    reason: str
-    """The result in words, or why a number is missing."""
-    conversion_only: bool = False
-    """The other version was converted (another rate, a drift, a fraction of a frame), and the residual is no
-    more than that leaves: `residual_lu` is then the floor below which changes are hidden."""
-
-    def as_json(self) -> dict[str, Any]:
-        """The same in plain types, numbers unrounded."""
-        return {
-            **asdict(self),
-            "bands": [asdict(band) for band in self.bands],
-            "third_octaves": [asdict(band) for band in self.third_octaves],
-        }

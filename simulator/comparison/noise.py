@@ -1,11 +1,10 @@
 """Steady noise under the music: a loop without a seam, and its mixing.
 
-Conventions: the bed is float32 (frames, channels), its channels independent; it is periodic, so that it can
-be repeated without a seam; its loudness is that of ITU-R BS.1770-5 over the whole of it. Chance comes from a
-seeded generator that is passed in: the same seed gives the same bed.
-Kinds: "pink" has equal power in every octave from 20 Hz to 20 kHz; "car" is pink noise under a second-order
-low-pass at 150 Hz (−12 dB an octave above it): roughly what engine and road leave inside (project choice: no
-standard gives it). Neither is a recording, and a real street differs.
+The noise bed is float32 (frames, channels), its channels independent; it is periodic and repeats without a
+seam; its loudness is that of ITU-R BS.1770-5 over all of it. The same seed of the generator gives the same
+bed. "pink" has equal power in every octave from 20 Hz to 20 kHz; "car" is pink noise under a second-order
+low-pass at 150 Hz (−12 dB an octave above it): roughly the noise inside a car (project choice: no standard
+gives it).
 """
 
 from __future__ import annotations
@@ -54,17 +53,17 @@ def noise_bed(
 
 
 def laid_under(blocks: Iterable[Audio], bed: Audio, trim_db: float = 0.0) -> Iterator[Audio]:
-    """The stream (frames, channels) with the bed repeated under it from its first frame on, and then the
-    same trim on both."""
-    gain, place = np.float32(db_to_gain(trim_db)), 0
+    """The stream (frames, channels) with the bed repeated under it from its first frame, and the same trim on
+    both."""
+    gain, position = np.float32(db_to_gain(trim_db)), 0
     for block in blocks:
-        at = (np.arange(block.shape[0]) + place) % bed.shape[0]
-        place = (place + block.shape[0]) % bed.shape[0]
+        at = (np.arange(block.shape[0]) + position) % bed.shape[0]
+        position += block.shape[0]
         yield (block + bed[at]) * gain
 
 
 def common_trim_db(highest_music: float, bed: Audio, ceiling_db: float = -1.0) -> float:
-    """How far music of that linear peak with the bed must be turned down, so that no sample of the sum can
-    pass the ceiling; 0 where none can."""
+    """The trim (0 dB or less) for music of that linear peak and the bed, so that no sample of the sum can
+    exceed the ceiling."""
     highest = highest_music + float(np.abs(bed).max())
     return 0.0 if highest <= 0.0 else min(0.0, ceiling_db - 20.0 * float(np.log10(highest)))

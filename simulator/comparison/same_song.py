@@ -1,14 +1,13 @@
-"""Whether two files are versions of one song. Told from their loudness curves, without reading the audio
-again.
+"""Whether two files are versions of one song, from their loudness curves alone.
 
-The curves of 100 ms steps, their slow movement taken out, are cross-correlated with equal weight to every
-frequency (the phase transform of Knapp and Carter, "The generalized correlation method for estimation of time
-delay", IEEE Trans. ASSP 24 (1976), from memory). Versions of one song give one sharp peak, wherever in each
-other they lie; other songs do not, even at the same tempo. The peak is counted in multiples of the RMS.
+The curves of 100 ms steps, without slow movement, are cross-correlated with equal weight at every frequency
+(the phase transform of Knapp and Carter, "The generalized correlation method for estimation of time delay",
+IEEE Trans. ASSP 24 (1976), from memory). Versions of one song give one sharp peak at whatever lag; other
+songs do not, even at the same tempo. The peak is in multiples of the RMS.
 
-Where the curves cannot tell, two files are held to be versions, so that no pair of masters is refused: where
-one of them has less than SHORTEST_S of music, and where their lengths agree to SAME_LENGTH_S (masters of one
-mix mostly do).
+Where the curves cannot tell, two files count as versions, so that no pair of masters is refused: where one
+has less than SHORTEST_S of music, and where their lengths agree to SAME_LENGTH_S (as masters of one mix
+mostly do).
 
 BORDER is measured: 45 s of four real songs under a free licence, each with and without its guitar, and of the
 demo's pieces, each as it is and in seven forms (driven into a limiter by 24 dB, with and without a 4:1 fader
@@ -32,16 +31,16 @@ SAME_LENGTH_S = 0.1
 _STEPS_PER_SECOND = 10
 _SLOW_STEPS = 11
 _DEEPEST_DB = 25.0
-"""Steps further below the loudest are as good as silence."""
+"""Steps further below the loudest count as silence."""
 _LIMIT = 2.5
-"""Steps of the curve further out than so many standard deviations are held there: one pause is no rhythm."""
+"""Steps of the curve are clipped at this many standard deviations: one pause is no rhythm."""
 
 
 def same_song(first: Measurement, second: Measurement) -> bool:
-    """True where the two are versions of one song, or may be."""
+    """True where the two are, or may be, versions of one song."""
     if abs(first.duration_s - second.duration_s) <= SAME_LENGTH_S:
         return True
-    curves = [_curve(found.series.energy) for found in (first, second)]
+    curves = [_curve(measurement.series.energy) for measurement in (first, second)]
     if min(curve.shape[0] for curve in curves) < SHORTEST_S * _STEPS_PER_SECOND:
         return True
     return sharpness(*curves) >= BORDER
@@ -71,6 +70,5 @@ def _curve(energy: NDArray[np.float64]) -> NDArray[np.float64]:
     spread = moves.std() if moves.size else 0.0
     if not spread > 0.0:
         return np.zeros(0)
-    found: NDArray[np.float64] = np.clip(moves / spread, -_LIMIT, _LIMIT)
-    found -= found.mean()
-    return found
+    curve: NDArray[np.float64] = np.clip(moves / spread, -_LIMIT, _LIMIT)
+    return np.asarray(curve - curve.mean())

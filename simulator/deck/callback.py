@@ -16,8 +16,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.listening import Listen
-from simulator.deck import shared_memory
-from simulator.deck.shared_memory import Cells, MappedLanes
+from simulator.deck.shared_memory import (
+    CALLBACKS,
+    CLOCK,
+    COUNTER,
+    SERIAL,
+    STARVED,
+    UNDERFLOWS,
+    WRITTEN,
+    Cells,
+    MappedLanes,
+)
 from simulator.dsp.fades import Gate, Level, fade_frames, rise
 
 Block = NDArray[np.float32]
@@ -68,6 +77,13 @@ class Leaving:
     gain: float = 1.0
     listen: Listen = "stereo"
     ramp: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Pause, or go on."""
+
+    paused: bool
 
 
 Totals = Callable[[int], int | None]
@@ -151,16 +167,11 @@ class Callback:
         self._parts: tuple[LaneStretch, ...] = ()
         self._part = self._frame = 0
         self._ended = self._starved = self._entering = False
-        # a process that takes over from another counts on
-        self._clock, self._callbacks = (
-            int(cells.states[shared_memory.CLOCK]),
-            int(cells.states[shared_memory.CALLBACKS]),
-        )
-        self._starvations = int(cells.states[shared_memory.STARVED])
-        self._underflows = int(cells.states[shared_memory.UNDERFLOWS])
-        cells.states[shared_memory.COUNTER] += (
-            cells.states[shared_memory.COUNTER] % 2
-        )  # it may have died between two steps
+        # a process that takes over from another counts on; that one may have died between two steps
+        cells.states[COUNTER] += cells.states[COUNTER] % 2
+        before = cells.states.tolist()
+        self._clock, self._callbacks = before[CLOCK], before[CALLBACKS]
+        self._starvations, self._underflows = before[STARVED], before[UNDERFLOWS]
         self._sounded = False
         self._gate = Gate(self._fade)
         self._swell = Level()
@@ -189,6 +200,15 @@ class Callback:
         self._callbacks += 1
         self._cells.add_to_ring(out)
         self._publish()
+
+    def take(self, asked: Order | Leaving | Hold) -> None:
+        """Takes an order, which counts from the next block on."""
+        if isinstance(asked, Order):
+            self.asked = asked
+        elif isinstance(asked, Leaving):
+            self.leaving = asked
+        else:
+            self.paused = asked.paused
 
     @property
     def silent(self) -> bool:
@@ -356,15 +376,17 @@ class Callback:
         if self._parts:
             part = self._parts[self._part]
             frame = min(frame, part.end_within(self._total(part.lane)))
-        states[shared_memory.COUNTER] += 1
-        states[shared_memory.SERIAL] = 0 if self._order is None else self._order.serial
-        states[shared_memory.PART] = self._part
-        states[shared_memory.FRAME] = frame
-        states[shared_memory.CLOCK] = self._clock
-        states[shared_memory.PLAYING] = going
-        states[shared_memory.ENDED] = self._ended
-        states[shared_memory.WAITING] = going and self._gate.closed
-        states[shared_memory.STARVED] = self._starvations
-        states[shared_memory.UNDERFLOWS] = self._underflows
-        states[shared_memory.CALLBACKS] = self._callbacks
-        states[shared_memory.COUNTER] += 1
+        states[COUNTER] += 1
+        states[SERIAL:WRITTEN] = (
+            0 if self._order is None else self._order.serial,
+            self._part,
+            frame,
+            self._clock,
+            going,
+            self._ended,
+            going and self._gate.closed,
+            self._starvations,
+            self._underflows,
+            self._callbacks,
+        )
+        states[COUNTER] += 1

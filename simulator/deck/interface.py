@@ -19,7 +19,9 @@ from simulator.normalizer.chain import ChainSettings
 from simulator.storage.small_files import Stamp
 
 if TYPE_CHECKING:
+    from simulator.deck.callback import Hold, Leaving, Order
     from simulator.deck.lanes import LaneBook
+    from simulator.deck.orders import Orders
 
 Kind = Literal["device", "silent", "file"]
 
@@ -121,7 +123,10 @@ class Deck(Protocol):
     @property
     def kind(self) -> Kind: ...
     @property
-    def sample_rate(self) -> int: ...
+    def sample_rate(self) -> int:
+        """In Hz; one for the whole session."""
+        return self._orders.sample_rate
+
     @property
     def latency_s(self) -> float:
         """Between a frame of `now` and its sound, by the device's own word; 0 where nothing sounds."""
@@ -135,7 +140,9 @@ class Deck(Protocol):
         """For a silent clock: why nothing sounds, and how to get sound."""
 
     @property
-    def lanes(self) -> LaneBook: ...
+    def lanes(self) -> LaneBook:
+        """The tracks as they are made ready to play."""
+        return self._orders.book
 
     def sound(
         self,
@@ -146,29 +153,34 @@ class Deck(Protocol):
         ramp_from: float = 0.0,
         since: int | None = None,
     ) -> None:
-        """Plays the program from `frame` of `segment` on, in place of the current one: 5 ms out, 5 ms in, or
-        up over `ramp_s` from the gain `ramp_from` (0: silence). With `since`, a `Now.clock`, the frame is
-        where the program stood at that clock: the deck adds what has been played since then, so that a switch
-        stays at the same moment of the song to the sample. While paused it stays paused, at that place."""
+        """Plays the program from `frame` of `segment` on, in place of what sounds: 5 ms out, 5 ms in, or up
+        over `ramp_s` from the gain `ramp_from` (0: silence). With `since`, a `Now.clock`, the frame is where
+        the program stood at that clock: the deck adds what has been played since then, so that a switch stays
+        at the same moment of the song to the sample. While paused it stays paused, at that place."""
+        self._send(self._orders.program(program, segment, frame, ramp_s, ramp_from, since))
 
     def pause(self) -> None:
         """5 ms out, and then silence; the place stays."""
+        self._send(self._orders.hold(True))
 
     def resume(self) -> None:
         """5 ms in, from where the pause began to be silent."""
+        self._send(self._orders.hold(False))
 
     def output(self, gain: float, listen: Listen = "stereo", ramp_s: float = 0.0) -> None:
         """What happens to everything before it leaves: the monitor's gain (trim, dim, mute), reached over
         `ramp_s` (at least 5 ms), and what the loudspeakers get."""
+        self._send(self._orders.output(gain, listen, ramp_s))
 
     def now(self) -> Now:
         """Where it is. Also keeps the deck going (lost devices, coming lanes): call it ten times a second."""
 
     def recent(self, seconds: float) -> NDArray[np.float32]:
         """The last frames (frames, 2) that left the program; at most 4 s of them."""
+        return self._orders.cells.recent(round(seconds * self.sample_rate))
 
     def devices(self) -> Sequence[DeviceView]:
-        """The devices that are there now, from a new scan (about half a second)."""
+        """The devices that are there now, looked for anew (takes about half a second)."""
 
     def choose(self, name: str | None) -> None:
         """Goes on with the device of this name (or of which it is a part), None for the system's own; at the
@@ -179,3 +191,10 @@ class Deck(Protocol):
 
     def close(self) -> None:
         """5 ms out, all processes ended, all lanes removed."""
+
+    @property
+    def _orders(self) -> Orders:
+        """What is asked of the callback; waits until there is one."""
+
+    def _send(self, order: Order | Leaving | Hold) -> None:
+        """Passes it on to the callback."""

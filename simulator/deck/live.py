@@ -18,21 +18,16 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from simulator.common.errors import UsageError
-from simulator.common.listening import Listen
 from simulator.deck import stream
-from simulator.deck.callback import Leaving
-from simulator.deck.interface import Deck, DeckProgram, DeviceView, Kind, Now, OutputChoice
-from simulator.deck.lanes import MOST_BYTES, LaneBook, Scratch
+from simulator.deck.callback import Hold, Leaving, Order
+from simulator.deck.interface import Deck, DeviceView, Kind, Now, OutputChoice
+from simulator.deck.lanes import LaneBook, Scratch
 from simulator.deck.orders import Orders
 from simulator.deck.renderer import RendererProcess
-from simulator.deck.shared_memory import Cells, Shared
+from simulator.deck.shared_memory import Shared
 from simulator.deck.stream import (
     Close,
-    Hold,
     Lost,
     NoSound,
     Opened,
@@ -42,16 +37,19 @@ from simulator.deck.stream import (
     outputs,
     quiet_process,
 )
-from simulator.deck.to_file import FileDeck
 from simulator.engine.interrupts import signals_held
 from simulator.engine.workers import ChildProcess, start_tracker
 from simulator.storage.process_life import end_with_parent
 
 CLOSE_SECONDS = 2.0
-
-
+OPEN_SECONDS = 8.0
+"""So long may the sound system take to answer."""
+HUNG_SECONDS = 1.0
+"""A stream that has not asked for a block for this long (or three times its latency) hangs."""
 LIMIT_SECONDS = 6.0
 HANGS = "The sound system is not responding."
+GOES_ON = "Playback resumes when it is back, or on another device."
+TRIED = "Retrying until it opens; your position is kept."
 
 
 def run(pipe: Connection, log: str) -> None:
@@ -82,40 +80,22 @@ def list_devices(context: Any, log: str, seconds: float = LIMIT_SECONDS) -> list
     return list(answer)
 
 
-ANY_OUTPUT = OutputChoice()
-OPEN_SECONDS = 8.0
-"""So long may the sound system take to answer."""
-HUNG_SECONDS = 1.0
-"""A stream that has not asked for a block for this long (or three times its latency) hangs."""
-GOES_ON = "Playback resumes when it is back, or on another device."
-TRIED = "Retrying until it opens; your position is kept."
-
-
 @dataclass(slots=True)
 class _Running:
     """What there is once the device's rate is known."""
 
     opened: Opened
-    cells: Cells
     renderer: RendererProcess
-    book: LaneBook
     orders: Orders
 
 
-class LiveDeck:
-    """A device, or the silent clock; methods as in `interface.Deck`."""
+class LiveDeck(Deck):
+    """A device, or the silent clock."""
 
-    def __init__(
-        self,
-        choice: OutputChoice = ANY_OUTPUT,
-        *,
-        silent: bool = False,
-        cache: Path | None = None,
-        most_bytes: int = MOST_BYTES,
-    ) -> None:
-        """Begins to open the output; where nothing can sound, the silent clock. Does not wait for it: `ready`
-        does. Raises WriteError where the lanes have no place."""
-        self._choice, self._most_bytes = choice, most_bytes
+    def __init__(self, choice: OutputChoice, *, silent: bool = False, cache: Path | None = None) -> None:
+        """Begins to open the output; the silent clock where nothing can sound, or `silent` asks for it. Does
+        not wait: `ready` does. Raises WriteError where the lanes have no place."""
+        self._choice = choice
         self._running: _Running | None = None
         self._alive = True
         self._why: str | None = None
@@ -128,11 +108,9 @@ class LiveDeck:
             atexit.register(self.close)
             self._shared = Shared(self._context)
             self._stream = ChildProcess(stream.run, self._context)
-            self._begin(Leaving(), silent_if_none=True, silent=silent)
+            self._begin(silent)
 
     def ready(self) -> None:
-        """Waits until the stream runs (every other method does so too). Raises UsageError for a device name
-        that does not fit."""
         self._run()
 
     def _run(self) -> _Running:
@@ -146,8 +124,8 @@ class LiveDeck:
             cells = self._shared.cells(rate)
             folder, log = str(self._scratch.folder), self._scratch.log
             renderer = RendererProcess(self._context, self._shared, folder, log, rate)
-            book = LaneBook(cells, rate, renderer, self._scratch.free_bytes, self._most_bytes)
-            self._running = _Running(opened, cells, renderer, book, Orders(book, cells, rate))
+            book = LaneBook(cells, rate, renderer, self._scratch.free_bytes)
+            self._running = _Running(opened, renderer, Orders(book, cells, rate))
             self._beat = (-1, time.monotonic())
             renderer.start()
         return self._running
@@ -157,10 +135,6 @@ class LiveDeck:
     @property
     def kind(self) -> Kind:
         return "device" if self._run().opened.silent is None else "silent"
-
-    @property
-    def sample_rate(self) -> int:
-        return self._run().opened.sample_rate
 
     @property
     def latency_s(self) -> float:
@@ -175,43 +149,21 @@ class LiveDeck:
         return self._run().opened.silent
 
     @property
-    def lanes(self) -> LaneBook:
-        return self._run().book
+    def _orders(self) -> Orders:
+        return self._run().orders
+
+    def _send(self, order: Order | Leaving | Hold) -> None:
+        self._stream.send(order)
 
     # what it does
 
-    def sound(
-        self,
-        program: DeckProgram,
-        segment: int = 0,
-        frame: int = 0,
-        ramp_s: float = 0.0,
-        ramp_from: float = 0.0,
-        since: int | None = None,
-    ) -> None:
-        self._stream.send(self._run().orders.program(program, segment, frame, ramp_s, ramp_from, since))
-
-    def pause(self) -> None:
-        self._run().orders.paused = True
-        self._stream.send(Hold(True))
-
-    def resume(self) -> None:
-        self._run().orders.paused = False
-        self._stream.send(Hold(False))
-
-    def output(self, gain: float, listen: Listen = "stereo", ramp_s: float = 0.0) -> None:
-        self._stream.send(self._run().orders.output(gain, listen, ramp_s))
-
     def now(self) -> Now:
+        """Where it is; keeps it going."""
+        orders = self._orders  # waits for the stream's first message, which is not for _hear
         self._hear()
         self._watch()
-        self._run().book.tend()
-        self._run().orders.tend(self._run().cells.read())
-        now = self._run().orders.now(self._alive, self._why if not self._alive else None)
+        now = orders.now(self._alive, self._why if not self._alive else None)
         return replace(now, dropouts=now.dropouts + self._breaks)
-
-    def recent(self, seconds: float) -> NDArray[np.float32]:
-        return self._run().cells.recent(round(seconds * self._run().opened.sample_rate))
 
     def devices(self) -> Sequence[DeviceView]:
         """What is there now. Raises UsageError with the reason where there is nothing."""
@@ -223,6 +175,7 @@ class LiveDeck:
         return [replace(one, chosen=one.name == playing) for one in device_views]
 
     def choose(self, name: str | None) -> None:
+        """Goes on with another device; see `interface.Deck`."""
         found = self.devices()
         device = found[named(found, name)].name
         self._end_stream(fade=self._alive)
@@ -230,7 +183,7 @@ class LiveDeck:
         self._lose(f"{device} is being opened.", choosing=True)
 
     def pass_time(self, seconds: float) -> None:
-        pass  # by itself
+        """Time passes by itself here."""
 
     def close(self) -> None:
         """Ends all processes and removes the lanes."""
@@ -252,7 +205,7 @@ class LiveDeck:
         self._stream.end()
         if isinstance(answer, UsageError):
             raise answer
-        self._begin(Leaving(), silent_if_none=True, silent=True)
+        self._begin(silent=True)
         answer = self._answer()
         if not isinstance(answer, Opened):
             raise UsageError("The process that plays could not be started.", f"See {self._scratch.log}.")
@@ -267,22 +220,16 @@ class LiveDeck:
     def _end_stream(self, *, fade: bool) -> None:
         self._stream.end(Close() if fade else None, CLOSE_SECONDS)
 
-    def _begin(
-        self,
-        leaving: Leaving,
-        *,
-        silent_if_none: bool,
-        silent: bool = False,
-    ) -> None:
-        """Starts the process."""
+    def _begin(self, silent: bool) -> None:
+        """Starts the process. Only a first device may be replaced by the silent clock."""
         orders = None if self._running is None else self._running.orders
         opening = Opening(
             folder=str(self._scratch.folder),
             log=self._scratch.log,
             choice=self._choice,
-            silent_if_none=silent_if_none,
+            silent_if_none=silent or orders is None,
             silent=silent,
-            leaving=leaving,
+            leaving=Leaving() if orders is None else orders.leaving,
             paused=orders is not None and orders.paused,
             order=None if orders is None else orders.again(),
         )
@@ -318,47 +265,21 @@ class LiveDeck:
                 self._stream.end()
                 self._lose(self._why or HANGS, choosing=True)
             return
-        beat = self._run().cells.read().callbacks
+        beat = self._orders.cells.read().callbacks
         if beat != self._beat[0]:
             self._beat = (beat, now)
         elif now - self._beat[1] > max(HUNG_SECONDS, 3.0 * self._run().opened.latency_s):
             self._stream.end()
             self._lose(f"{self._run().opened.device or 'The silent clock'} stopped responding. {GOES_ON}")
 
-    def _sounding(self) -> bool:
-        """True where something sounded when the stream last said where it was."""
-        state = self._run().cells.read()
-        return state.playing and not state.waiting and self._run().orders.leaving.gain > 0.0
-
     def _lose(self, why: str, *, choosing: bool = False) -> None:
         """There is no stream: a new process looks for the same device (never for another, which might be
         louder), or for the one that is chosen."""
+        orders = self._orders
         if not choosing:
-            self._choice = replace(self._choice, device=self._run().opened.device or None)
-            self._breaks += self._sounding()
+            self._choice = replace(self._choice, device=self.device)
+            state = orders.cells.read()
+            self._breaks += state.playing and not state.waiting and orders.leaving.gain > 0.0
         self._alive, self._why = False, why
-        silent = self.kind == "silent" and not choosing
-        self._choice = replace(self._choice, sample_rate=self._run().opened.sample_rate)
-        self._begin(
-            self._run().orders.leaving,
-            silent_if_none=silent,
-            silent=silent,
-        )
-
-
-FILE_RATE = 44_100
-
-
-def open_deck(
-    choice: OutputChoice = ANY_OUTPUT,
-    to_file: Path | None = None,
-    *,
-    force: bool = False,
-    silent: bool = False,
-) -> Deck:
-    """The deck into a file where one is named; else the device, or the silent clock where nothing can sound
-    (or it is asked for). Without a rate a device has its own, a file 44.1 kHz. Raises UsageError for a device
-    that is not there, WriteError where the file or the lanes have no place."""
-    if to_file is not None:
-        return FileDeck(to_file, choice.sample_rate or FILE_RATE, force=force)
-    return LiveDeck(choice, silent=silent)
+        self._choice = replace(self._choice, sample_rate=self.sample_rate)
+        self._begin(silent=self.kind == "silent" and not choosing)

@@ -3,8 +3,6 @@
 It works block by block on the lane that is wanted most, so that one which is wanted at once does not wait for
 the others. A limiter is in the state that it has in a render, because every lane is made from its first
 frame. When the pipe is closed without a word the session was killed: what lies in the scratch folder goes.
-
-Tracks of other widths for two loudspeakers.
 """
 
 from __future__ import annotations
@@ -12,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -41,6 +39,8 @@ from simulator.engine.workers import ChildProcess, one_blas_thread
 from simulator.normalizer.chain import play
 from simulator.storage.process_life import end_with_parent
 from simulator.storage.small_files import BINARY, changed_file_error, stamp_of
+
+Blocks = Generator[NDArray[np.float32], None, None]
 
 
 def to_stereo(block: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -85,7 +85,7 @@ class Stop:
     """End; the folder is removed by the parent."""
 
 
-def lane_blocks(key: LaneKey, sample_rate: int) -> Iterator[NDArray[np.float32]]:
+def lane_blocks(key: LaneKey, sample_rate: int) -> Blocks:
     """A lane's samples (frames, 2), from its first frame on: what `render --rate` writes, in two channels.
     Raises AudioError, also where the file holds other samples than those that were measured. If it was
     rewritten since, empty blocks come while its samples are compared."""
@@ -142,7 +142,7 @@ class Renderer:
 
     def __init__(self, folder: Path, cells: Cells, sample_rate: int) -> None:
         self._folder, self._lanes, self._rate = folder, cells.lanes, sample_rate
-        self._work: dict[int, tuple[Make, Iterator[NDArray[np.float32]], int]] = {}
+        self._work: dict[int, tuple[Make, Blocks, int]] = {}
         self._gone: set[Path] = set()
 
     @property
@@ -228,9 +228,7 @@ class Renderer:
     def _end(self, lane: int) -> None:
         work = self._work.pop(lane, None)
         if work is not None:
-            close = getattr(work[1], "close", None)
-            if close is not None:
-                close()
+            work[1].close()
             if work[2] >= 0:
                 os.close(work[2])
 

@@ -26,9 +26,9 @@ from numpy.typing import NDArray
 RING_SECONDS = 5
 HIGHEST_RATE = 192_000
 MOST_LANES = 4096
-(COUNTER, SERIAL, PART, FRAME, CLOCK, PLAYING, ENDED, WAITING, STARVED, UNDERFLOWS, CALLBACKS, WRITTEN) = (
-    range(12)
-)
+COUNTER, SERIAL, CLOCK, STARVED, UNDERFLOWS, CALLBACKS, WRITTEN = 0, 1, 4, 8, 9, 10, 11
+"""Places in the deck's state: from SERIAL on the fields of `State`, where STARVED and UNDERFLOWS are the two
+kinds of dropouts; WRITTEN counts the frames in the ring."""
 STATES = 16
 READY, TOTAL, GENERATION, FAILED = range(4)
 """Columns of the lanes' table: frames that can be read; one more than the frames in all, 0 until they are
@@ -83,17 +83,9 @@ class Cells:
             values = self.states.tolist()
             if before % 2 == 0 and int(self.states[COUNTER]) == before:
                 break
-        return State(
-            values[SERIAL],
-            values[PART],
-            values[FRAME],
-            values[CLOCK],
-            bool(values[PLAYING]),
-            bool(values[ENDED]),
-            bool(values[WAITING]),
-            values[STARVED] + values[UNDERFLOWS],
-            values[CALLBACKS],
-        )
+        serial, part, frame, clock, *flags, starved, underflows, callbacks = values[SERIAL:WRITTEN]
+        playing, ended, waiting = map(bool, flags)
+        return State(serial, part, frame, clock, playing, ended, waiting, starved + underflows, callbacks)
 
     def total(self, lane: int) -> int | None:
         """How long a lane is; None until that is known."""

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.common.errors import UsageError
-from simulator.deck.callback import Callback, Leaving, Order
+from simulator.deck.callback import Callback, Hold, Leaving, Order
 from simulator.deck.interface import DeviceView, OutputChoice
 from simulator.deck.shared_memory import MappedLanes, Shared
 from simulator.engine.interrupts import ignore_terminal_signals
@@ -31,7 +31,7 @@ from simulator.storage.small_files import BINARY
 
 BLOCK_FRAMES = 512
 LATENCY_SECONDS = 0.08
-"""Requested from the device. Less makes switches quicker, and dropouts likelier on a busy machine."""
+"""Asked of the device. Less of it makes switches sooner, and dropouts likelier on a busy machine."""
 SILENT_RATE = 44_100
 INVALID_RATE = -9997
 """PortAudio's paInvalidSampleRate."""
@@ -63,7 +63,7 @@ def library() -> Any:
 
 
 def look_again() -> None:
-    """Has PortAudio scan for devices again; every stream must be closed. Raises NoSound."""
+    """Has PortAudio look for devices anew; every stream must be closed. Raises NoSound."""
     sd = library()
     try:
         sd._terminate()
@@ -80,21 +80,16 @@ def outputs() -> list[tuple[int, DeviceView]]:
         found = [
             (
                 number,
-                DeviceView(
-                    device["name"], device["max_output_channels"], round(device["default_samplerate"])
-                ),
+                DeviceView(device["name"], channels, round(device["default_samplerate"]), number == default),
             )
             for number, device in enumerate(sd.query_devices())
-            if device["max_output_channels"] > 0
+            if (channels := device["max_output_channels"]) > 0
         ]
     except sd.PortAudioError as problem:
         raise NoSound(_plain(problem)) from None
     if not found:
         raise NoSound(NO_DEVICE)
-    return [
-        (number, DeviceView(one.name, one.channels, one.sample_rate, number == default))
-        for number, one in found
-    ]
+    return found
 
 
 def named(devices: Sequence[DeviceView], name: str | None) -> int:
@@ -103,14 +98,12 @@ def named(devices: Sequence[DeviceView], name: str | None) -> int:
     if name is None:
         return next((index for index, one in enumerate(devices) if one.default), 0)
     names = [device.name for device in devices]
-    lowered = [name.casefold() for name in names]
-    for found in (
-        [index for index, one in enumerate(names) if one == name],
-        [index for index, one in enumerate(lowered) if one == name.casefold()],
-    ):
-        if found:
-            return found[0]
-    parts = [index for index, one in enumerate(lowered) if name.casefold() in one]
+    if name in names:
+        return names.index(name)
+    wanted, lowered = name.casefold(), [one.casefold() for one in names]
+    if wanted in lowered:
+        return lowered.index(wanted)
+    parts = [index for index, one in enumerate(lowered) if wanted in one]
     if len(parts) == 1:
         return parts[0]
     there = ", ".join(dict.fromkeys(names))
@@ -304,13 +297,6 @@ class Lost:
 
 
 @dataclass(frozen=True, slots=True)
-class Hold:
-    """Pause, or go on."""
-
-    paused: bool
-
-
-@dataclass(frozen=True, slots=True)
 class Close:
     """Fade out and end."""
 
@@ -417,7 +403,7 @@ class _Child:
         return True
 
     def _prepare(self, sample_rate: int) -> Fill:
-        """The callback for a stream of this rate, with the current order and monitoring."""
+        """The callback for a stream of this rate, with all that is asked of it already."""
         ask = self._opening
         cells = self._shared.cells(sample_rate)
         self._lanes = MappedLanes(Path(ask.folder), cells, sample_rate)
@@ -430,17 +416,15 @@ class _Child:
 
     def _take(self, message: object, stream: DeviceStream | ClockStream) -> bool:
         """Does what is asked; False where it was the last thing."""
-        if isinstance(message, Order):
-            self._begin(message)
-        elif isinstance(message, Leaving):
-            self._callback.leaving = message
-        elif isinstance(message, Hold):
-            self._callback.paused = message.paused
-        elif isinstance(message, Close):
+        if isinstance(message, Close):
             self._callback.paused = True
             time.sleep(0.02 + 2.0 * stream.latency_s)  # what comes last is thrown away by some devices
             stream.close()
             return False
+        if isinstance(message, Order):
+            self._begin(message)
+        else:
+            self._callback.take(message)
         return True
 
     def _begin(self, order: Order) -> None:
@@ -449,7 +433,7 @@ class _Child:
             lane = order.parts[order.part].lane
             self._lanes.keep({lane} | self._callback.sounding)
             self._lanes.warm(lane, order.frame, FIRST_SECONDS)
-        self._callback.asked = order
+        self._callback.take(order)
 
     def _warm(self) -> None:
         """Keeps the lanes around the place mapped and read."""

@@ -19,10 +19,9 @@ from numpy.typing import NDArray
 
 from simulator.audio_files.writer import WAV_LIMIT
 from simulator.common.errors import UsageError, WriteError
-from simulator.common.listening import Listen
-from simulator.deck.callback import Callback
-from simulator.deck.interface import DeckProgram, DeviceView, Kind, Now
-from simulator.deck.lanes import MOST_BYTES, LaneBook, Scratch
+from simulator.deck.callback import Callback, Hold, Leaving, Order
+from simulator.deck.interface import Deck, DeviceView, Kind, Now
+from simulator.deck.lanes import LaneBook, Scratch
 from simulator.deck.orders import Orders
 from simulator.deck.renderer import RendererProcess
 from simulator.deck.shared_memory import FRAME_BYTES, MappedLanes, Shared
@@ -38,23 +37,17 @@ class _NothingPlayedError(Exception):
     """Leaves the file as it was."""
 
 
-class FileDeck:
-    """A session's sound as a file; methods as in `interface.Deck`."""
+class FileDeck(Deck):
+    """A session's sound as a file."""
 
     def __init__(
-        self,
-        path: Path,
-        sample_rate: int,
-        *,
-        force: bool = False,
-        cache: Path | None = None,
-        most_bytes: int = MOST_BYTES,
+        self, path: Path, sample_rate: int, *, force: bool = False, cache: Path | None = None
     ) -> None:
         """Begins the file. Raises WriteError where it is there already or cannot be written."""
         import soundfile
 
         refuse_existing([path], force)
-        self._path, self._rate = path, sample_rate
+        self._path = path
         self._out = np.zeros((BLOCK_FRAMES, 2), np.float32)
         self._owed = 0.0
         self._written = 0
@@ -63,7 +56,7 @@ class FileDeck:
             start_tracker()
             context: Any = multiprocessing.get_context("spawn")
             shared = Shared(context)
-            self._cells = shared.cells(sample_rate)
+            cells = shared.cells(sample_rate)
             scratch = Scratch(cache)
             closing.callback(scratch.close)
             try:
@@ -82,11 +75,11 @@ class FileDeck:
                 raise write_error(path, refusal(passing, problem.error_string)) from None
             renderer = RendererProcess(context, shared, str(scratch.folder), scratch.log, sample_rate)
             closing.callback(renderer.close)
-            self._book = LaneBook(self._cells, sample_rate, renderer, scratch.free_bytes, most_bytes)
-            self._orders = Orders(self._book, self._cells, sample_rate)
-            self._mapped = MappedLanes(scratch.folder, self._cells, sample_rate)
+            book = LaneBook(cells, sample_rate, renderer, scratch.free_bytes)
+            self._asked = Orders(book, cells, sample_rate)
+            self._mapped = MappedLanes(scratch.folder, cells, sample_rate)
             closing.callback(self._mapped.close)
-            self._callback = Callback(self._mapped, self._cells, sample_rate)
+            self._callback = Callback(self._mapped, cells, sample_rate)
             self._closing = closing.pop_all()
             atexit.register(self.close)
 
@@ -100,46 +93,21 @@ class FileDeck:
         """True where anything has been played into the file. Else there will be none."""
         return self._written > 0
 
+    def _send(self, order: Order | Leaving | Hold) -> None:
+        self._callback.take(order)
+
     def ready(self) -> None:
-        pass
-
-    @property
-    def sample_rate(self) -> int:
-        return self._rate
-
-    @property
-    def lanes(self) -> LaneBook:
-        return self._book
-
-    def sound(
-        self,
-        program: DeckProgram,
-        segment: int = 0,
-        frame: int = 0,
-        ramp_s: float = 0.0,
-        ramp_from: float = 0.0,
-        since: int | None = None,
-    ) -> None:
-        self._callback.asked = self._orders.program(program, segment, frame, ramp_s, ramp_from, since)
-
-    def pause(self) -> None:
-        self._callback.paused = self._orders.paused = True
-
-    def resume(self) -> None:
-        self._callback.paused = self._orders.paused = False
-
-    def output(self, gain: float, listen: Listen = "stereo", ramp_s: float = 0.0) -> None:
-        self._callback.leaving = self._orders.output(gain, listen, ramp_s)
+        """It is."""
 
     def now(self) -> Now:
-        self._book.tend()
-        self._orders.tend(self._cells.read())
         return self._orders.now(alive=True, why=None)
 
-    def recent(self, seconds: float) -> NDArray[np.float32]:
-        return self._cells.recent(round(seconds * self._rate))
+    @property
+    def _orders(self) -> Orders:
+        return self._asked
 
     def devices(self) -> Sequence[DeviceView]:
+        """There are none to choose from."""
         return []
 
     def choose(self, name: str | None) -> None:  # noqa: ARG002
@@ -148,7 +116,7 @@ class FileDeck:
 
     def pass_time(self, seconds: float) -> None:
         """Plays that much into the file. Raises WriteError where the disk is full or the file too long."""
-        self._owed += seconds * self._rate
+        self._owed += seconds * self.sample_rate
         try:
             while self._owed >= 1.0:
                 count = min(BLOCK_FRAMES, int(self._owed))
@@ -191,10 +159,10 @@ class FileDeck:
                 order, part, _ = at
                 near = {order.parts[index % len(order.parts)].lane for index in (part, part + 1)}
                 self._mapped.keep(near | self._callback.sounding)
-                self._orders.tend(self._cells.read())
-            self._book.tend()
+                self._orders.tend()
+            self.lanes.tend()
             if at is None or self._torn or not self._callback.lacks(frames):
                 return
-            if any(self._book.problem(lane) for lane in near):
+            if any(self.lanes.problem(lane) for lane in near):
                 return
             time.sleep(LOOK_SECONDS)

@@ -1,16 +1,17 @@
 """Files of the demo: the scores of demo_playlist become mixes, and the mixes masters.
 
-Mixdown: each part is played, placed, balanced and sent to the room: a dozen early reflections a side, then a
-noise tail whose bands decay at their own speed, different left and right, convolved by overlap-add. Planar
-stereo (2, frames) float32 inside; the room's response has energy 1 a channel and nothing below 150 Hz.
+Mixdown: each part is played, panned, balanced and sent to the room: a dozen early reflections a side, then a
+noise tail whose bands decay at different rates, decorrelated left and right, convolved by overlap-add.
+Internally planar stereo (2, frames) float32; the room's response has unit energy per channel and nothing
+below 150 Hz.
 
-Masters are made by the project's own limiter and judged by its own meter; the drive is found by a secant over
-a few passes. The soft clip works at the file's own rate, so it overshoots between the samples: in the crushed
-master that is part of the lesson.
+Masters are made by the project's own limiter and measured by its own meter; the drive is found by the secant
+method in a few passes. The soft clip works at the file's own rate, so it overshoots between the samples: in
+the crushed master that is part of the lesson.
 
-Conventions: the texts come as a mapping from file stem to TOML text, the playlist under "playlist"; audio
-leaves as (file stem, sample rate in Hz, (frames, 2) float32). All randomness is seeded by the score: the same
-machine makes the same bytes. Nothing is read or written here, and scores are independent of one another.
+Texts come as a mapping from file stem to TOML text, the playlist under "playlist"; audio is (file stem,
+sample rate in Hz, (frames, 2) float32). All randomness is seeded by the score: the same machine makes the
+same bytes.
 """
 
 from __future__ import annotations
@@ -28,21 +29,20 @@ from simulator.common.units import db_to_gain, seconds_to_frames
 from simulator.demo import score
 from simulator.demo.performance import INSTRUMENTS, KIT_SOUNDS, Clock, play_part
 from simulator.demo.score import Part, Recipe, Room, Score, ScoreError
-from simulator.demo.synthesis import LN_1000, Samples, Values, drawn
+from simulator.demo.synthesis import LN_1000, Samples, drawn
 from simulator.dsp.limiter import limit_array
 from simulator.dsp.mastering_limiter import soft_clipped
 from simulator.metering.measurement import Measurement
 from simulator.metering.meter import measure_array
 
 SYNTHESIS_VERSION = 1
-"""Raised when the code makes other sound from the same scores."""
+"""Raised when the same scores sound different."""
 PLAYLIST = "playlist"
 File = tuple[str, int, NDArray[np.float32]]
 
 
 def fingerprint(texts: Mapping[str, str]) -> str:
-    """16 hexadecimal digits that stand for these texts as this version plays them: the name of the
-    folder in which the files are kept."""
+    """16 hexadecimal digits for these texts as this version plays them: the name of the files' folder."""
     digest = hashlib.sha256(f"synthesis {SYNTHESIS_VERSION}\n".encode())
     for name in sorted(texts):
         text = texts[name].replace("\r\n", "\n")
@@ -63,23 +63,23 @@ def playing_order(texts: Mapping[str, str]) -> tuple[str, ...]:
 
 def scores(texts: Mapping[str, str]) -> dict[str, Score]:
     """The checked scores by name, in the order in which the playlist first needs them. Raises ScoreError
-    where playlist and scores do not name the same files."""
+    where playlist and scores name different files."""
     order = playing_order(texts)
-    found = {name: read_score(name, text) for name, text in texts.items() if name != PLAYLIST}
-    made = sorted(recipe.file for piece in found.values() for recipe in piece.head.master)
+    pieces = {name: read_score(name, text) for name, text in texts.items() if name != PLAYLIST}
+    made = sorted(recipe.file for piece in pieces.values() for recipe in piece.head.master)
     if made != sorted(order):
         raise ScoreError(
             f"The scores produce {', '.join(made)}; the playlist lists {', '.join(sorted(order))}.",
             "Each track of the demo's playlist needs exactly one [[master]] of its name.",
         )
     first = {
-        name: min(order.index(recipe.file) for recipe in piece.head.master) for name, piece in found.items()
+        name: min(order.index(recipe.file) for recipe in piece.head.master) for name, piece in pieces.items()
     }
-    return {name: found[name] for name in sorted(found, key=lambda name: first[name])}
+    return {name: pieces[name] for name in sorted(pieces, key=lambda name: first[name])}
 
 
 def files(piece: Score) -> Iterator[File]:
-    """The masters of one piece, in the score's order; the mix is made once."""
+    """The masters of one piece in the score's order, from one mix."""
     mix = compose(piece)
     rate = piece.head.sample_rate
     for recipe in piece.head.master:
@@ -90,7 +90,7 @@ Audio = NDArray[np.float32]
 TOLERANCE_LU = 0.1
 MOST_PASSES = 6
 RIDE_FLOOR_LU = 20.0
-"""A passage this far below the loudest is as good as silence to the ride."""
+"""The ride goes no further than this below the loudest passage."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,15 +104,15 @@ class Mastered:
 
 
 def master(mix: Audio, sample_rate: int, recipe: Recipe) -> Mastered:
-    """The mix, mastered as the recipe says. Raises ValueError where the mix is silent or the target is
-    out of reach."""
+    """The mix mastered by the recipe. Raises ValueError where the mix is silent or the target out of
+    reach."""
     before = measure_array(mix, sample_rate)
     if recipe.peak_dbtp is not None:
         if before.true_peak_dbtp is None:
             raise ValueError("the mix has no peak: it is silent")
         gain_db = recipe.peak_dbtp - before.true_peak_dbtp
         return Mastered(_gained(mix, gain_db), gain_db, 1, before.with_gain(gain_db))
-    assert recipe.target_lufs is not None  # Recipe.fault has seen to it
+    assert recipe.target_lufs is not None  # Recipe.fault checks it
     if recipe.ride_ratio > 1.0:
         mix = ridden(mix, sample_rate, before, recipe.ride_ratio, recipe.ride_max_db)
         before = measure_array(mix, sample_rate)
@@ -137,7 +137,7 @@ def _driven(mix: Audio, sample_rate: int, recipe: Recipe, target_lufs: float, dr
         reached = _loudness(after)
         short_db = target_lufs - reached
         if abs(short_db) <= TOLERANCE_LU:
-            if recipe.detection == "true":  # the last hair by plain gain: the recipe leaves room for it
+            if recipe.detection == "true":  # the last tenth by plain gain: the recipe leaves room for it
                 samples, after = _gained(samples, short_db), after.with_gain(short_db)
             return Mastered(samples, drive_db, passes, after)
         tried.append((drive_db, reached))
@@ -154,21 +154,17 @@ def _gained(samples: Audio, gain_db: float) -> Audio:
 
 
 def ridden(mix: Audio, sample_rate: int, measurement: Measurement, ratio: float, most_db: float) -> Audio:
-    """The mix with its quiet passages brought up, as by a hand on the fader: the short-term loudness
-    (3 s, centred) decides, drawn straight between points 100 ms apart."""
-    gains = ride_gains_db(measurement.series.energy, ratio, most_db)
-    places = (np.arange(len(gains)) + 0.5) * 0.1 * sample_rate
-    curve = np.interp(np.arange(mix.shape[0]), places, gains) / 20.0
-    return mix * (10.0**curve).astype(np.float32)[:, None]
-
-
-def ride_gains_db(energy: Values, ratio: float, most_db: float) -> Values:
-    """The ride's gain for each 100 ms step of K-weighted energy; 0 at the loudest passage."""
+    """The mix with its quiet passages raised, as by a hand on the fader: by the short-term loudness (3 s,
+    centred) of each 100 ms, with straight lines between; 0 dB at the loudest passage."""
+    energy = measurement.series.energy
     window = np.hanning(31 + 2)[1:-1]  # 3.1 s to the edges
     smooth = np.convolve(energy, window, mode="same") / np.convolve(np.ones_like(energy), window, mode="same")
     level = 10.0 * np.log10(np.maximum(smooth, 1e-12))
     below = np.clip(level.max() - level, 0.0, RIDE_FLOOR_LU)
-    return np.asarray(np.minimum(below * (1.0 - 1.0 / ratio), most_db), dtype=np.float64)
+    gains_db = np.minimum(below * (1.0 - 1.0 / ratio), most_db)
+    centres = (np.arange(len(gains_db)) + 0.5) * 0.1 * sample_rate
+    curve = np.interp(np.arange(mix.shape[0]), centres, gains_db) / 20.0
+    return mix * np.asarray(10.0**curve, dtype=np.float32)[:, None]
 
 
 BLOCK = 1 << 18
@@ -176,7 +172,7 @@ ECHOES = 12
 
 
 def impulse_response(room: Room, sample_rate: int, seed: int) -> Samples:
-    """The room's answer to a click, (2, frames); about 1.1 decays long."""
+    """The room's impulse response, (2, frames), about 1.1 decays long."""
     rng = np.random.default_rng([seed, 17])
     frames = min(int(1.1 * room.decay_s * sample_rate), BLOCK // 2)
     seconds = np.arange(frames) / sample_rate
@@ -200,14 +196,10 @@ def impulse_response(room: Room, sample_rate: int, seed: int) -> Samples:
         when = start * 0.5 + np.sort(rng.uniform(0.003, 0.07, ECHOES)) * sample_rate
         strength = 0.32 * rng.choice([-1.0, 1.0], ECHOES) * np.exp(-(when / sample_rate) / 0.035)
         np.add.at(response[side], when.astype(int), strength)
-    return _without_lows(response / np.sqrt(np.sum(np.square(response), axis=1, keepdims=True)), sample_rate)
-
-
-def _without_lows(response: Values, sample_rate: int) -> Samples:
-    size = 2 * response.shape[1]
-    bins = np.fft.rfftfreq(size, 1.0 / sample_rate)
+    response = response / np.sqrt(np.sum(np.square(response), axis=1, keepdims=True))
     cut = 1.0 / (1.0 + (150.0 / np.maximum(bins, 1e-3)) ** 4)
-    return np.fft.irfft(np.fft.rfft(response, size) * cut, size)[:, : response.shape[1]].astype(np.float32)
+    wave = np.fft.irfft(np.fft.rfft(response, 2 * frames) * cut, 2 * frames)[:, :frames]
+    return np.asarray(wave, dtype=np.float32)
 
 
 def convolve(send: Samples, response: Samples) -> Samples:
@@ -223,7 +215,7 @@ def convolve(send: Samples, response: Samples) -> Samples:
 
 
 DUCK_RETURN_S = 0.24
-"""Time in which a ducked part comes back after the kick."""
+"""Time in which a ducked part recovers after the kick."""
 
 
 def compose(score: Score) -> NDArray[np.float32]:
@@ -249,7 +241,7 @@ def compose(score: Score) -> NDArray[np.float32]:
 
 
 def saturated(bus: Samples, drive_db: float) -> Samples:
-    """A bus pushed into a rounded transfer (tanh), level kept for small signals."""
+    """A bus driven into a soft saturation (tanh), small signals at their level."""
     drive = np.float32(db_to_gain(drive_db))
     return np.asarray(np.tanh(bus * drive) / drive, dtype=np.float32)
 
@@ -282,7 +274,7 @@ def _treated(bus: Samples, part: Part, duck: Samples | None, sample_rate: int) -
 
 
 def _duck_curve(score: Score, clock: Clock, frames: int) -> Samples | None:
-    """1 at each kick, back to 0 in DUCK_RETURN_S: what ducked parts make room for."""
+    """The side chain: 1 at each kick, back to 0 in DUCK_RETURN_S; None where no part ducks."""
     if not any(part.text.duck_db > 0.0 for part in score.parts):
         return None
     rate = score.head.sample_rate
@@ -302,14 +294,14 @@ def _duck_curve(score: Score, clock: Clock, frames: int) -> Samples | None:
 
 
 def _without_rumble(mix: Samples, sample_rate: int) -> Samples:
-    """The mix less its content below about 25 Hz, DC included: a one-pole low-pass, run on the means of
-    short blocks and drawn straight between them, is taken away."""
+    """The mix without content below about 25 Hz, including DC: less its low-pass, a Gaussian over the means
+    of short blocks, with straight lines between."""
     block = 64
     count = -(-mix.shape[1] // block)
     padded = np.zeros((2, count * block), dtype=np.float32)
     padded[:, : mix.shape[1]] = mix
     means = padded.reshape(2, count, block).mean(axis=2, dtype=np.float64)
-    # centred, so zero-phase: Gaussian of about 20 Hz over the block means
+    # centred, so zero-phase: a Gaussian of about 20 Hz
     width = 0.13 / 20.0 * sample_rate / block
     reach = int(4 * width)
     window = np.exp(-0.5 * np.square(np.arange(-reach, reach + 1) / width))

@@ -1,12 +1,9 @@
 """Drums: skins, wires, sticks and bronze.
 
-Each sound is made from what moves in it: a skin is a sine whose pitch falls, or a few membrane
-modes; wires, breath of a hat and wash of a cymbal are shaped noise; bronze adds a cloud of
-inharmonic partials; a stick or a beater is a click of a few milliseconds.
-
-Conventions: (frames,) float32, peak 1 at velocity 1 before the kit's own level; a louder hit is also
-a brighter one. Membrane modes 1, 1.59, 2.14, 2.30, 2.65, 2.92 (ideal circular membrane, textbook
-values from memory).
+A skin is a sine of falling pitch, or a few membrane modes; snare wires, hats and the wash of a cymbal are
+shaped noise; bronze adds a cloud of inharmonic partials; a stick or a beater is a click of a few
+milliseconds. Sounds are (frames,) float32, peak 1 before the kit's level; a louder hit is also brighter.
+Membrane modes 1, 1.59, 2.14, 2.30, 2.65, 2.92 (ideal circular membrane, textbook values from memory).
 """
 
 from __future__ import annotations
@@ -24,7 +21,7 @@ MEMBRANE = np.array([1.0, 1.59, 2.14, 2.30, 2.65, 2.92])
 
 @dataclass(frozen=True, slots=True)
 class Drum:
-    """One sound of a kit: how it is made, where it stands (-1 left to 1 right) and its level in the kit."""
+    """One sound of a kit: how it is made, its pan (-1 left to 1 right) and its level in the kit."""
 
     make: Maker
     pan: float
@@ -61,14 +58,8 @@ def _snare(body_hz: float, t60_s: float, wires: float, bright_db: float) -> Make
         decay = np.array([0.30, 0.2, 0.15, 0.13, 0.1, 0.1])
         skin = decaying_partials(body_hz * MEMBRANE, level, decay, frames, rate, rng.uniform(0.5, 1.5, 6))
         tilt = bright_db - 8.0 * (1.0 - velocity)
-        curve = [
-            (120.0, -24.0),
-            (350.0, -7.0),
-            (1500.0, -3.0),
-            (5000.0, tilt),
-            (9000.0, tilt - 5),
-            (16000.0, tilt - 18),
-        ]
+        curve = [(120.0, -24.0), (350.0, -7.0), (1500.0, -3.0)]
+        curve += [(5000.0, tilt), (9000.0, tilt - 5), (16000.0, tilt - 18)]
         noise = shaped_noise(rng, frames, rate, curve) * exponential(frames, rate, t60_s)
         noise += 0.7 * noise * exponential(frames, rate, 0.03)  # the snap
         sound = skin * np.float32(0.75) + noise * np.float32(0.3 * wires * (0.5 + 0.5 * velocity))
@@ -133,13 +124,8 @@ def _burst(curve: list[tuple[float, float]], t60_s: float, bounces_ms: tuple[flo
 
 def _rim(velocity: float, rate: int, rng: np.random.Generator) -> Samples:
     frames = int(0.12 * rate)
-    sound = decaying_partials(
-        np.array([420.0, 1180.0, 1710.0, 2900.0]),
-        np.array([0.5, 1.0, 0.7, 0.4]),
-        np.full(4, 0.09),
-        frames,
-        rate,
-    )
+    partials, level = np.array([420.0, 1180.0, 1710.0, 2900.0]), np.array([0.5, 1.0, 0.7, 0.4])
+    sound = decaying_partials(partials, level, np.full(4, 0.09), frames, rate)
     tick = shaped_noise(rng, 256, rate, [(500, -12), (2500, 0), (8000, -9)])
     sound[:256] += tick * exponential(256, rate, 0.005) * np.float32(0.6 * velocity)
     return _peak_one(fade(sound, rate, 0.0005, 0.02))
@@ -148,10 +134,8 @@ def _rim(velocity: float, rate: int, rng: np.random.Generator) -> Samples:
 CLAP = [(300.0, -30.0), (900.0, -4.0), (1400.0, 0.0), (3500.0, -6.0), (9000.0, -14.0), (16000.0, -30.0)]
 SHAKER = [(1500.0, -40.0), (4000.0, -10.0), (7000.0, 0.0), (11000.0, -3.0), (18000.0, -20.0)]
 BRUSH = [(150.0, -24.0), (500.0, -8.0), (2500.0, -3.0), (6000.0, -4.0), (12000.0, -16.0)]
-HAT, OPEN_HAT = (
-    _bronze(0.09, 0.14, 2600.0, 7500.0, 0.3, 0.0008, 0.0),
-    _bronze(0.55, 0.5, 2400.0, 7200.0, 0.3, 0.001, 0.0),
-)
+HAT = _bronze(0.09, 0.14, 2600.0, 7500.0, 0.3, 0.0008, 0.0)
+OPEN_HAT = _bronze(0.55, 0.5, 2400.0, 7200.0, 0.3, 0.001, 0.0)
 RIDE = _bronze(1.9, 1.6, 1700.0, 5600.0, 0.45, 0.001, 3.0)
 CRASH = _bronze(2.6, 2.6, 900.0, 4300.0, 0.35, 0.003, 3.0)
 

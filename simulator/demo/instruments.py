@@ -1,23 +1,18 @@
-"""Instruments that hold their notes: sections and pads, and single voices.
+"""Pitched instruments: struck and plucked ones that ring, sections and pads, and single voices.
 
-A *section* (many players or detuned oscillators) is made in the frequency domain: each harmonic is a
-narrow bell of random bins, one inverse FFT gives seconds of a chorus that loops without
-a seam. A *solo line* (voice, bowed, blown) is one phase that runs through the whole phrase, with
-glides, vibrato and swells, read from a table of one period for each note.
-
-Conventions: float32; a section's loop is (2, frames) with rms 0.1 a channel; a line is (frames,)
-with rms 0.1 at gain 1; pitches in semitones.
-
-Struck and plucked instruments: strings, tines, bars, skins.
-
-Each instrument turns a pitch and a velocity into its whole natural decay, as a sum of decaying
-partials (see `modal`) and, where a hand or a hammer is heard, a short noise. The mixdown cuts notes
-to length with the instrument's damping.
-
-Conventions: result (1 or 2, frames) float32; the first 0.3 s have an rms of 0.1 whatever the pitch
-and velocity (the mixdown applies the velocity's level); two channels where the instrument is wide.
-Source: modes of ideal strings, bars and membranes (textbook values, from memory); the rest by ear
-and spectrum, the project's own.
+- A spectrum maps harmonic numbers, their frequencies (Hz) and a velocity (0 to 1) to amplitudes; harder
+  playing flattens its slope, which more than level sounds "loud". Resonances are the project's own round
+  values after acoustics textbooks on vowels, string bodies and bells (from memory).
+- A *struck* instrument (strings, tines, bars, skins) turns pitch and velocity into its whole natural decay: a
+  sum of decaying partials, with a short noise for the hand or hammer; the performance cuts notes with its
+  damping. Result (1 or 2, frames) float32; the first 0.3 s have an rms of 0.1 at any pitch and velocity.
+  Modes of ideal strings, bars and membranes: textbook values, from memory; the rest by ear and spectrum, the
+  project's own.
+- An *ensemble* (many players or detuned oscillators) is made in the frequency domain: each harmonic is a
+  narrow bell of random bins, and one inverse FFT gives a chorus that loops without a seam: (2, frames), rms
+  0.1 a channel.
+- A *solo* (voice, bowed, blown) is one phase through the whole phrase, with glides, vibrato and swells, read
+  from a table of one period for each note: (frames,), rms 0.1 at gain 1. Pitches are in semitones.
 """
 
 from __future__ import annotations
@@ -38,6 +33,90 @@ from simulator.demo.synthesis import (
     shaped_noise,
 )
 
+Spectrum = Callable[[Values, Values, float], Values]
+Resonance = tuple[float, float, float]
+"""Centre in Hz, bandwidth in Hz, gain over the floor."""
+
+
+def resonances(hertz: Values, peaks: tuple[Resonance, ...], floor: float) -> Values:
+    """The floor plus a bell at each resonance."""
+    total = np.full_like(hertz, floor)
+    for centre, width, gain in peaks:
+        total += gain / (1.0 + np.square((hertz - centre) / (0.5 * width)))
+    return total
+
+
+def low_pass(hertz: Values, corner_hz: float, order: float) -> Values:
+    """A gentle roll-off: half power at the corner, 6·order dB an octave above it."""
+    return np.asarray((1.0 + np.square(hertz / corner_hz)) ** (-0.5 * order), dtype=np.float64)
+
+
+def _voice(peaks: tuple[Resonance, ...], slope: float) -> Spectrum:
+    def spectrum(number: Values, hertz: Values, velocity: float) -> Values:
+        source = number ** -(slope - 0.45 * velocity)
+        return source * resonances(hertz, peaks, 0.1) * low_pass(hertz, 5200.0, 2.0)
+
+    return spectrum
+
+
+AH = ((760.0, 190.0, 1.0), (1260.0, 380.0, 0.6), (2750.0, 420.0, 0.5), (3500.0, 420.0, 0.24))
+OH = ((500.0, 170.0, 1.0), (900.0, 180.0, 0.6), (2600.0, 320.0, 0.18), (3300.0, 420.0, 0.12))
+BOWED_BODY = ((280.0, 90.0, 0.7), (460.0, 140.0, 0.8), (1100.0, 600.0, 0.6), (2700.0, 1500.0, 0.7))
+CELLO_BODY = ((105.0, 40.0, 0.6), (190.0, 60.0, 0.8), (420.0, 250.0, 0.6), (1400.0, 900.0, 0.45))
+
+
+def _bowed(number: Values, hertz: Values, velocity: float) -> Values:
+    corner = 2200.0 + 3800.0 * velocity
+    return number**-1.0 * resonances(hertz, BOWED_BODY, 0.5) * low_pass(hertz, corner, 2.0)
+
+
+def _cello(number: Values, hertz: Values, velocity: float) -> Values:
+    corner = 900.0 + 2200.0 * velocity
+    return number**-1.0 * resonances(hertz, CELLO_BODY, 0.4) * low_pass(hertz, corner, 2.0)
+
+
+def _flute(number: Values, hertz: Values, velocity: float) -> Values:
+    strength = np.where(number == 1, 1.0, np.where(number == 2, 0.25 + 0.35 * velocity, 0.3))
+    return strength * number ** -(1.9 - 0.6 * velocity) * low_pass(hertz, 5000.0, 2.0)
+
+
+def _horn(number: Values, hertz: Values, velocity: float) -> Values:
+    corner = 420.0 + 1500.0 * velocity**1.5
+    return number**-0.5 * low_pass(hertz, corner, 3.0) * resonances(hertz, ((340.0, 300.0, 0.5),), 0.8)
+
+
+def _oboe(number: Values, hertz: Values, velocity: float) -> Values:
+    peaks = ((1100.0, 500.0, 1.3), (2900.0, 900.0, 0.5))
+    return number ** -(1.0 - 0.2 * velocity) * resonances(hertz, peaks, 0.25) * low_pass(hertz, 4500.0, 2.0)
+
+
+def _saw(number: Values, hertz: Values, velocity: float) -> Values:
+    return number**-1.0 * low_pass(hertz, 1500.0 + 6500.0 * velocity, 1.5)
+
+
+def _warm(number: Values, hertz: Values, velocity: float) -> Values:
+    return number**-1.15 * low_pass(hertz, 700.0 + 1500.0 * velocity, 1.5)
+
+
+def _hollow(number: Values, hertz: Values, velocity: float) -> Values:
+    odd = np.where(number % 2 == 1, 1.0, 0.3)
+    return odd * number**-1.0 * low_pass(hertz, 1200.0 + 3000.0 * velocity, 1.5)
+
+
+SPECTRA: dict[str, Spectrum] = {
+    "ah": _voice(AH, 1.05),
+    "oh": _voice(OH, 1.15),
+    "bowed": _bowed,
+    "cello": _cello,
+    "flute": _flute,
+    "horn": _horn,
+    "oboe": _oboe,
+    "saw": _saw,
+    "warm": _warm,
+    "hollow": _hollow,
+}
+
+
 NOTE_RMS = 0.1
 KNOCK = [(60.0, -20.0), (150.0, 0.0), (900.0, -3.0), (3500.0, -10.0), (9000.0, -40.0)]
 RMS_SECONDS = 0.3
@@ -47,7 +126,7 @@ Maker = Callable[[float, float, float, int, np.random.Generator], Samples]
 
 @dataclass(frozen=True, slots=True)
 class Struck:
-    """How to make the ringing note, and how fast it is damped when the note ends."""
+    """How a note is made, and how fast it is damped at its end."""
 
     make: Maker
     release_s: float
@@ -55,10 +134,10 @@ class Struck:
 
 @dataclass(frozen=True, slots=True)
 class String:
-    """A plucked string on a body: where it is plucked (share of its length), how dark the pluck is, how
-    long it rings at 110 Hz, how much faster the high partials die, how stiff it is, and the body."""
+    """A plucked string on a body: where it is plucked (share of its length), how dark the pluck is, how long
+    it rings at 110 Hz, how much faster high partials decay, its stiffness, and the body."""
 
-    place: float
+    pluck_at: float
     slope: float
     t60_s: float
     damping: float
@@ -74,7 +153,7 @@ class String:
         frames = int(min(seconds, self.seconds) * sample_rate)
         number = np.arange(1.0, min(70.0, 9000.0 / hertz) + 1.0)
         partials = hertz * number * np.sqrt(1.0 + self.stiffness * np.square(number))
-        level = np.sin(np.pi * number * self.place) * number ** -(self.slope - 0.5 * velocity)
+        level = np.sin(np.pi * number * self.pluck_at) * number ** -(self.slope - 0.5 * velocity)
         level *= resonances(partials, self.body, 0.5) * low_pass(
             partials, self.corner_hz * (0.4 + velocity), 1.5
         )
@@ -255,20 +334,20 @@ LOOP_FRAMES = 1 << 17
 TABLE = 2048
 BREATH = [(200.0, -24.0), (1200.0, -6.0), (4000.0, 0.0), (8000.0, -6.0), (16000.0, -24.0)]
 STRIDE = 32
-"""Frames between the points at which a line's pitch is computed."""
+"""Frames between points of a solo's pitch and level."""
 RMS = 0.1
 
 
 @dataclass(frozen=True, slots=True)
 class Ensemble:
-    """A section: its spectrum, how far the players are apart in tuning, and how notes start and end."""
+    """A section: its spectrum, the spread of the players' tuning, and how notes start and end."""
 
     spectrum: str
     spread_cents: float
     attack_s: float
     release_s: float
     alike: float = 0.5
-    """Share of the sound that both channels have in common."""
+    """Share of the sound common to both channels."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,8 +423,8 @@ def ensemble_loop(
 
 
 def period_table(spectrum: str, hertz: float, velocity: float, sample_rate: int) -> Samples:
-    """One period (and its first sample again), rms 0.1. The phases grow with the square of the number,
-    which keeps the peaks low (Schroeder's phases, 1970)."""
+    """One period and its first sample again, rms 0.1. Phases grow with the square of the number, which keeps
+    the peaks low (Schroeder's phases, 1970)."""
     number, level = _harmonics(spectrum, hertz, velocity, sample_rate)
     bins = np.zeros(TABLE // 2 + 1, dtype=np.complex128)
     bins[1 : len(number) + 1] = level * np.exp(-1j * np.pi * np.square(number) / (2.0 * len(number)))
@@ -355,15 +434,15 @@ def period_table(spectrum: str, hertz: float, velocity: float, sample_rate: int)
 
 
 def solo_phrase(kind: Solo, tones: list[Tone], sample_rate: int, rng: np.random.Generator) -> Samples:
-    """A phrase of joined notes, from its first frame to the end of its release."""
+    """A phrase of joined notes, to the end of its release (frames,)."""
     frames = tones[-1].end + int(kind.release_s * sample_rate)
     points = np.arange(0.0, frames + 2.0 * STRIDE, STRIDE)
     hertz = frequency_hz(0) * 2.0 ** (_pitch_curve(kind, tones, points, sample_rate, rng) / 12.0)
     turns = np.concatenate([[0.0], np.cumsum(hertz[:-1]) * (STRIDE / sample_rate)])
-    whole = drawn(turns, STRIDE, frames)
-    place = (whole - np.floor(whole)) * TABLE
-    index = place.astype(np.int64)
-    rest = (place - index).astype(np.float32)
+    turn = drawn(turns, STRIDE, frames)
+    position = (turn - np.floor(turn)) * TABLE
+    index = position.astype(np.int64)
+    rest = (position - index).astype(np.float32)
 
     out = np.zeros(frames, dtype=np.float32)
     cross = int(0.02 * sample_rate)
@@ -409,102 +488,18 @@ def _pitch_curve(
 
 
 def _swell(kind: Solo, tones: list[Tone], frames: int, sample_rate: int) -> Samples:
-    """The level of a phrase: each note speaks, swells a little and makes room for the next."""
+    """The level of a phrase: each note speaks, swells a little and gives way to the next."""
     attack, release = int(kind.attack_s * sample_rate), int(kind.release_s * sample_rate)
-    places: list[float] = [0.0]
+    times: list[float] = [0.0]
     levels: list[float] = [0.0]
     for order, tone in enumerate(tones):
         length = tone.end - tone.start
         speak = min(attack, 0.3 * length)
         dip = 0.72 if order < len(tones) - 1 else 0.82
-        places += [tone.start + speak, tone.start + 0.5 * length, tone.end - 0.15 * length]
+        times += [tone.start + speak, tone.start + 0.5 * length, tone.end - 0.15 * length]
         middle = float(np.sqrt(tone.gain[0] * tone.gain[1]))
         levels += [0.92 * tone.gain[0], middle, dip * tone.gain[1]]
-    places += [float(tones[-1].end), float(tones[-1].end + release)]
+    times += [float(tones[-1].end), float(tones[-1].end + release)]
     levels += [0.7 * tones[-1].gain[1], 0.0]
-    level = np.interp(np.arange(0, frames + 2 * STRIDE, STRIDE), places, levels)
+    level = np.interp(np.arange(0, frames + 2 * STRIDE, STRIDE), times, levels)
     return drawn(level, STRIDE, frames).astype(np.float32)
-
-
-Spectrum = Callable[[Values, Values, float], Values]
-Resonance = tuple[float, float, float]
-"""Centre in Hz, bandwidth in Hz, gain over the floor."""
-
-
-def resonances(hertz: Values, peaks: tuple[Resonance, ...], floor: float) -> Values:
-    """The floor plus a bell for each resonance."""
-    total = np.full_like(hertz, floor)
-    for centre, width, gain in peaks:
-        total += gain / (1.0 + np.square((hertz - centre) / (0.5 * width)))
-    return total
-
-
-def low_pass(hertz: Values, corner_hz: float, order: float) -> Values:
-    """A gentle roll-off: half power at the corner, 6·order dB an octave above it."""
-    return np.asarray((1.0 + np.square(hertz / corner_hz)) ** (-0.5 * order), dtype=np.float64)
-
-
-def _voice(peaks: tuple[Resonance, ...], slope: float) -> Spectrum:
-    def spectrum(number: Values, hertz: Values, velocity: float) -> Values:
-        source = number ** -(slope - 0.45 * velocity)
-        return source * resonances(hertz, peaks, 0.1) * low_pass(hertz, 5200.0, 2.0)
-
-    return spectrum
-
-
-AH = ((760.0, 190.0, 1.0), (1260.0, 380.0, 0.6), (2750.0, 420.0, 0.5), (3500.0, 420.0, 0.24))
-OH = ((500.0, 170.0, 1.0), (900.0, 180.0, 0.6), (2600.0, 320.0, 0.18), (3300.0, 420.0, 0.12))
-BOWED_BODY = ((280.0, 90.0, 0.7), (460.0, 140.0, 0.8), (1100.0, 600.0, 0.6), (2700.0, 1500.0, 0.7))
-CELLO_BODY = ((105.0, 40.0, 0.6), (190.0, 60.0, 0.8), (420.0, 250.0, 0.6), (1400.0, 900.0, 0.45))
-
-
-def _bowed(number: Values, hertz: Values, velocity: float) -> Values:
-    corner = 2200.0 + 3800.0 * velocity
-    return number**-1.0 * resonances(hertz, BOWED_BODY, 0.5) * low_pass(hertz, corner, 2.0)
-
-
-def _cello(number: Values, hertz: Values, velocity: float) -> Values:
-    corner = 900.0 + 2200.0 * velocity
-    return number**-1.0 * resonances(hertz, CELLO_BODY, 0.4) * low_pass(hertz, corner, 2.0)
-
-
-def _flute(number: Values, hertz: Values, velocity: float) -> Values:
-    strength = np.where(number == 1, 1.0, np.where(number == 2, 0.25 + 0.35 * velocity, 0.3))
-    return strength * number ** -(1.9 - 0.6 * velocity) * low_pass(hertz, 5000.0, 2.0)
-
-
-def _horn(number: Values, hertz: Values, velocity: float) -> Values:
-    corner = 420.0 + 1500.0 * velocity**1.5
-    return number**-0.5 * low_pass(hertz, corner, 3.0) * resonances(hertz, ((340.0, 300.0, 0.5),), 0.8)
-
-
-def _oboe(number: Values, hertz: Values, velocity: float) -> Values:
-    peaks = ((1100.0, 500.0, 1.3), (2900.0, 900.0, 0.5))
-    return number ** -(1.0 - 0.2 * velocity) * resonances(hertz, peaks, 0.25) * low_pass(hertz, 4500.0, 2.0)
-
-
-def _saw(number: Values, hertz: Values, velocity: float) -> Values:
-    return number**-1.0 * low_pass(hertz, 1500.0 + 6500.0 * velocity, 1.5)
-
-
-def _warm(number: Values, hertz: Values, velocity: float) -> Values:
-    return number**-1.15 * low_pass(hertz, 700.0 + 1500.0 * velocity, 1.5)
-
-
-def _hollow(number: Values, hertz: Values, velocity: float) -> Values:
-    odd = np.where(number % 2 == 1, 1.0, 0.3)
-    return odd * number**-1.0 * low_pass(hertz, 1200.0 + 3000.0 * velocity, 1.5)
-
-
-SPECTRA: dict[str, Spectrum] = {
-    "ah": _voice(AH, 1.05),
-    "oh": _voice(OH, 1.15),
-    "bowed": _bowed,
-    "cello": _cello,
-    "flute": _flute,
-    "horn": _horn,
-    "oboe": _oboe,
-    "saw": _saw,
-    "warm": _warm,
-    "hollow": _hollow,
-}

@@ -1,7 +1,6 @@
-"""Notes of a pattern of the score, and the pitches of its note names and chord symbols.
+"""Notes of the score's patterns, and pitches of note names and chord symbols.
 
-A part's passage is written in one of six ways, bars divided by `|`; a pattern shorter than its section
-repeats:
+A passage is written in one of six notations, bars divided by `|`; a pattern shorter than its section repeats:
 
     line     "e5/1.5 d5 r/2 | c5/4!"      note/beats; the last length is kept; r rests; ! accents
     steps    {kick = "x...x...", ...}     one character a step: X accent, x, o soft, - ghost, . rest
@@ -11,9 +10,9 @@ repeats:
     bass     "1..1..5."                   a chord degree (1 3 5 7 8) above the bass
 
 Note names are a letter, optional # or b, and an octave: `f#3`, `bb4`. A chord symbol is a root, a quality and
-an optional bass: `Am7`, `Fadd9`, `C/E`; of all voicings in the register, the one whose voices move least.
-Conventions: pitches in semitones, c4 = 60, a4 = 69 = 440 Hz (MIDI numbering); beats from the section's start;
-velocities 0 to 1. ValueError says what is wrong in the text; the score adds where.
+an optional bass: `Am7`, `Fadd9`, `C/E`; of all voicings in the register, the one whose voices move least is
+played. Pitches are in semitones, c4 = 60, a4 = 69 = 440 Hz (MIDI numbering); beats count from the section's
+start; velocities run from 0 to 1. A ValueError names the fault in the text; the score adds the place.
 """
 
 from __future__ import annotations
@@ -29,8 +28,7 @@ STROKE_BEATS = 0.022
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """One note or hit. `sound` names the drum of a hit, else it is empty; `legato` joins a line's note
-    to the one before."""
+    """One note or hit. `sound` is the drum of a hit, else empty; `legato` joins a note to the one before."""
 
     start_beat: float
     beats: float
@@ -42,7 +40,7 @@ class Note:
 
 @dataclass(frozen=True, slots=True)
 class Harmony:
-    """The chords of a section, an equal share of the bar each, and how a part voices them."""
+    """The chords of a section, sharing their bar equally, and how a part voices them."""
 
     bars: tuple[tuple[Chord, ...], ...]
     beats_per_bar: float
@@ -69,7 +67,7 @@ class Harmony:
 
 
 def line(text: str, harmony: Harmony) -> list[Note]:
-    """A melody; its length must be that of the section."""
+    """A melody, exactly as long as its section."""
     notes: list[Note] = []
     position, beats, joined = 0.0, 1.0, False
     for token in text.replace("|", " ").split():
@@ -113,7 +111,7 @@ def chords(text: str, harmony: Harmony) -> list[Note]:
 
 
 def strum(text: str, harmony: Harmony) -> list[Note]:
-    """Strokes over the strings; an up stroke takes only the upper ones, as a hand does."""
+    """Strokes over the strings; an up stroke takes only the upper ones."""
     voices = _voicings(harmony)
     notes = []
     for beat, length, mark in _marks(text, harmony, "DdUu"):
@@ -142,7 +140,7 @@ def bass(text: str, harmony: Harmony) -> list[Note]:
     for beat, length, mark in _marks(text, harmony, "13578"):
         chord = harmony.chord_at(beat)
         pitch = bass_pitch(chord, harmony.register)
-        if mark != "1":  # the other degrees count from the root, near the bass
+        if mark != "1":  # other degrees count from the root, near the bass
             pitch += (chord.root + chord.degree(int(mark)) - pitch) % 12 if mark != "8" else 12
         while pitch > harmony.register[1]:
             pitch -= 12
@@ -151,7 +149,7 @@ def bass(text: str, harmony: Harmony) -> list[Note]:
 
 
 def _voicings(harmony: Harmony) -> Callable[[float], tuple[int, ...]]:
-    """The voicing at a beat; each chord is led from the one before it in the section."""
+    """The voicing at a beat; each chord is led from the previous one in the section."""
     spans: list[tuple[float, tuple[int, ...]]] = []
     before: tuple[int, ...] = ()
     beat = 0.0
@@ -235,7 +233,7 @@ class Chord:
 
 
 def pitch_of(name: str) -> int:
-    """Semitone number of a note name; ValueError names what is wrong."""
+    """Semitone number of a note name. Raises ValueError."""
     match = _NOTE.fullmatch(name)
     if match is None:
         raise ValueError(f"{name!r} is not a note name (such as f#3)")
@@ -249,7 +247,7 @@ def frequency_hz(pitch: float) -> float:
 
 
 def chord_of(symbol: str) -> Chord:
-    """The chord that a symbol names; ValueError lists the known qualities."""
+    """The chord of a symbol. Raises ValueError with the known qualities."""
     match = _CHORD.fullmatch(symbol)
     if match is None or match[3] not in QUALITIES:
         known = " ".join(sorted(name for name in QUALITIES if name))
@@ -260,7 +258,7 @@ def chord_of(symbol: str) -> Chord:
 
 
 def voicing(chord: Chord, count: int, register: tuple[int, int], before: tuple[int, ...]) -> tuple[int, ...]:
-    """`count` ascending pitches of the chord inside `register`, moving least from `before` (or from ())."""
+    """`count` ascending pitches of the chord inside `register`, moving least from `before` (may be empty)."""
     low, high = register
     tones = [pitch for pitch in range(low, high + 1) if pitch % 12 in chord.classes]
     centre = (low + high) / 2

@@ -1,16 +1,12 @@
-"""Players of the parts: which sound, how loud, exactly when.
+"""Performance of the parts: which sound, how loud, exactly when.
 
-A player varies: each note is some milliseconds early or late and a little softer or louder, by the part's own
-random numbers. Sounds are made once for each pitch and step of velocity and then placed by addition. Tempo
-runs straight from its start to its end over each section; swing makes every second unit late.
-
-Conventions: a part's bus is (1 or 2, frames) float32, before its level, drive and place; beats from the start
-of the piece in, seconds out.
+A human plays unevenly: each note is a few milliseconds early or late and a little softer or louder, by the
+part's own random numbers. Sounds are made once for each pitch and step of velocity and then added in. The
+tempo of a section runs straight from its start to its end; swing delays every second unit. A part's bus is (1
+or 2, frames) float32, before its level, drive and pan.
 """
 
 from __future__ import annotations
-
-from collections.abc import Callable
 
 import numpy as np
 
@@ -25,23 +21,15 @@ INSTRUMENTS = frozenset({*STRUCK, *ENSEMBLES, *SOLOS})
 KIT_SOUNDS = {kit: frozenset(sounds) for kit, sounds in KITS.items()}
 VELOCITY_STEPS = 5
 TAKES = 3
-"""Different recordings of one drum at one velocity: no two hits in a row are the same."""
+"""Different takes of one drum at one velocity: no two hits in a row are the same."""
 LOUDNESS_POWER = 1.4
 """How level follows velocity: half the velocity is 8.4 dB softer."""
 
 
 def play_part(part: Part, clock: Clock, frames: int, sample_rate: int, rng: np.random.Generator) -> Samples:
     """The part's bus over the whole piece."""
-    name = part.text.instrument
-    play: Callable[..., Samples]
-    if name in KITS:
-        play = _play_kit
-    elif name in STRUCK:
-        play = _play_struck
-    elif name in ENSEMBLES:
-        play = _play_ensemble
-    else:
-        play = _play_solo
+    families = ((KITS, _play_kit), (STRUCK, _play_struck), (ENSEMBLES, _play_ensemble), (SOLOS, _play_solo))
+    play = next(play for family, play in families if part.text.instrument in family)
     return play(part, clock, frames, sample_rate, rng)
 
 
@@ -62,11 +50,8 @@ class _Event:
         self.step = max(1, round(note.velocity * VELOCITY_STEPS))
         level = self.velocity**LOUDNESS_POWER
         low, high = passage.level_db
-        share = (
-            note.start_beat / passage.section.beats,
-            (note.start_beat + note.beats) / passage.section.beats,
-        )
-        start, end = (level * db_to_gain(low + (high - low) * min(place, 1.0)) for place in share)
+        shares = (beat / passage.section.beats for beat in (note.start_beat, note.start_beat + note.beats))
+        start, end = (level * db_to_gain(low + (high - low) * min(share, 1.0)) for share in shares)
         self.gains = (start, end)
 
     @property
@@ -141,7 +126,7 @@ def _play_ensemble(part: Part, clock: Clock, frames: int, rate: int, rng: np.ran
 
 
 def _ramp(gains: tuple[float, float], frames: int) -> Samples:
-    """From one gain to the other, straight in dB (or one factor if they are the same)."""
+    """From one gain to the other, straight in dB; a single factor if they are the same."""
     slope = np.float32(np.log(gains[1] / gains[0]) / frames)
     if slope == 0.0:
         return np.full(1, gains[0], dtype=np.float32)
@@ -172,7 +157,7 @@ def _play_solo(part: Part, clock: Clock, frames: int, rate: int, rng: np.random.
 
 
 GRID = 24
-"""Points a beat at which the tempo is summed up."""
+"""Points per beat at which the tempo is integrated."""
 
 
 class Clock:
@@ -195,7 +180,7 @@ class Clock:
         self.end_s = now + score.head.tail_s
 
     def seconds(self, beat: float) -> float:
-        """Time of a beat; past the last bar the last tempo goes on."""
+        """Time of a beat, counted from the start of the piece; the last tempo continues past the last bar."""
         pair, within = divmod(beat, 2.0 * self._unit)
         share = within / (2.0 * self._unit)
         late = 0.5 + 0.5 * self._swing

@@ -1,9 +1,9 @@
 """Score of the demo, and the recipes of its masters, read from demo_playlist.
 
 A score is a TOML text: the head (title, artist, tempo, metre, seed, room), sections in playing order with
-their chords (one cell a bar), masters to be made, and parts with what each plays in which section (see
-`pattern`). A section may be `plays = "chorus"`: parts with nothing under its own name then play what they
-have under that one. Everything is checked here; ScoreError says score, place and cure.
+their chords (one cell per bar), masters to make, and parts with their patterns for each section (see
+`pattern`). With `plays = "chorus"` a section shares the chorus's patterns, for parts with none under its own
+name. Everything is checked here; ScoreError names score, place and cure.
 
 A master with `peak_dbtp` alone gets a gain. With `target_lufs` the mix goes through ride → drive → soft clip
 → limiter, and the drive is searched for the target as integrated loudness. All numbers are the project's own.
@@ -25,9 +25,9 @@ from simulator.dsp.ceiling import LimiterSettings, PeakKind
 
 
 class Recipe(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """One master. `file` is the stem of its file. `ride_ratio` squeezes the slow course of loudness (2
-    halves every difference from the loudest passage) by at most `ride_max_db`; `clip_db` is how far
-    above the limiter's ceiling the soft clip ends, None for no clip."""
+    """One master. `file` is the stem of its file. `ride_ratio` compresses slow changes of loudness (2 halves
+    every difference from the loudest passage) by up to `ride_max_db`; `clip_db` is the soft clip's ceiling
+    above the limiter's, None for no clip."""
 
     file: str
     peak_dbtp: float | None = None
@@ -45,7 +45,7 @@ class Recipe(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return LimiterSettings(self.ceiling_db, self.detection, self.look_ahead_ms, self.release_ms)
 
     def fault(self) -> str | None:
-        """What is wrong with it, None if nothing."""
+        """The fault in the recipe, or None."""
         if (self.peak_dbtp is None) == (self.target_lufs is None):
             return "exactly one of peak_dbtp and target_lufs must be given"
         if self.ride_ratio < 1.0:
@@ -62,7 +62,7 @@ LINE_KINDS = {"chords": pattern.chords, "strum": pattern.strum, "arp": pattern.a
 
 
 class ScoreError(SimulatorError):
-    """A score of the demo says something that cannot be played."""
+    """A score of the demo cannot be played as written."""
 
 
 class Room(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -75,7 +75,7 @@ class Room(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Play(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What a part plays in a section; exactly one way of writing, and its level (start, end) in dB."""
+    """What a part plays in a section, in exactly one notation, and its level (start, end) in dB."""
 
     line: str = ""
     chords: str = ""
@@ -149,7 +149,7 @@ class Phrase:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A player: the settings as written, and the passages in playing order."""
+    """One part: its settings as written, and its passages in playing order."""
 
     text: PartText
     passages: tuple[Phrase, ...]
@@ -157,7 +157,7 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """A piece, checked and ready to be performed."""
+    """A piece, checked and ready to perform."""
 
     head: ScoreText
     sections: tuple[Section, ...]
@@ -165,8 +165,8 @@ class Score:
 
 
 def parse(name: str, text: str, instruments: frozenset[str], kits: Mapping[str, frozenset[str]]) -> Score:
-    """The score that the TOML `text` holds; `name` is for the errors, `instruments` and `kits` (with
-    their sounds) are what it may call for. Raises ScoreError."""
+    """The score of a TOML text; `name` is for the errors, `instruments` and `kits` (with their sounds) are
+    those it may use. Raises ScoreError."""
     try:
         head = msgspec.convert(tomllib.loads(text), ScoreText)
     except (tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
@@ -175,21 +175,17 @@ def parse(name: str, text: str, instruments: frozenset[str], kits: Mapping[str, 
         raise ScoreError(
             f"{name}: format must be {FORMAT}, got {head.format}.", "Rewrite it for this version."
         )
-    _positive(name, head)
+    for key in ("tempo_bpm", "beats_per_bar", "sample_rate", "swing_unit_beats"):
+        if not getattr(head, key) > 0:
+            raise ScoreError(f"{name}: {key} must be above 0, got {getattr(head, key)}.", "Correct it.")
+    if not 0.0 <= head.swing < 1.0:
+        raise ScoreError(f"{name}: swing must be 0 or more and below 1, got {head.swing}.", "Correct it.")
     for recipe in head.master:
         if fault := recipe.fault():
             raise ScoreError(f"{name}: master {recipe.file!r}: {fault}.", "Correct the recipe.")
     sections = _sections(name, head)
     parts = tuple(_part(name, part, head, sections, instruments, kits) for part in head.part)
     return Score(head, sections, parts)
-
-
-def _positive(name: str, head: ScoreText) -> None:
-    for key in ("tempo_bpm", "beats_per_bar", "sample_rate", "swing_unit_beats"):
-        if not getattr(head, key) > 0:
-            raise ScoreError(f"{name}: {key} must be above 0, got {getattr(head, key)}.", "Correct it.")
-    if not 0.0 <= head.swing < 1.0:
-        raise ScoreError(f"{name}: swing must be 0 or more and below 1, got {head.swing}.", "Correct it.")
 
 
 def _sections(name: str, head: ScoreText) -> tuple[Section, ...]:

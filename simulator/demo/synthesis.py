@@ -1,13 +1,9 @@
-"""Spectra of sustained instruments, and modal synthesis of struck and plucked ones.
+"""Building blocks of the demo's sounds: decaying partials, shaped noise, fades.
 
-A spectrum maps harmonic numbers, their frequencies in Hz and a velocity (0 to 1) to amplitudes; played harder
-its slope is flatter, which more than level is what "loud" sounds like. Resonances are the project's own round
-values after what acoustics textbooks say about vowels, string bodies and bells (from memory).
-
-A modal note is a sum of decaying partials. a·exp(−δn)·sin(ωn+φ) factors over n = 512·row + column into two
-complex exponentials, so that a note is one matrix product of (rows, 2·partials) with (2·partials, 512).
-Conventions: float32, one channel, 1 = full scale; decays are T60 in seconds; phases in radians; partials
-above 0.45 of the rate are left out.
+A note is a sum of decaying partials. a·exp(−δn)·sin(ωn+φ) factors over n = 512·row + column into two complex
+exponentials, so a note is one matrix product of (rows, 2·partials) with (2·partials, 512). Results are
+float32, one channel, 1 = full scale; decays are T60 in seconds, phases in radians; partials above 0.45 of the
+rate are left out.
 """
 
 from __future__ import annotations
@@ -33,7 +29,7 @@ def decaying_partials(
     sample_rate: int,
     phases: Values | float = 0.0,
 ) -> Samples:
-    """The sum of the partials, `frames` long. The arrays have one entry a partial."""
+    """The sum of the partials, `frames` long; the arrays have one entry per partial."""
     keep = (frequencies_hz < 0.45 * sample_rate) & (amplitudes != 0.0)
     phase = np.broadcast_to(np.asarray(phases, dtype=np.float64), frequencies_hz.shape)[keep]
     exponent = (2j * np.pi * frequencies_hz[keep] - LN_1000 / t60_s[keep]) / sample_rate
@@ -47,16 +43,13 @@ def decaying_partials(
 
 
 def fade(samples: Samples, sample_rate: int, attack_s: float, release_s: float) -> Samples:
-    """In place: raised-cosine edges along the last axis, so that nothing starts or ends with a click."""
+    """Raised-cosine edges along the last axis, in place, against clicks."""
     frames = samples.shape[-1]
-    for seconds, at_start in ((attack_s, True), (release_s, False)):
-        length = min(int(seconds * sample_rate), frames // 2)
-        if length > 0:
-            ramp = rise(length)[:, 0]
-            if at_start:
-                samples[..., :length] *= ramp
-            else:
-                samples[..., frames - length :] *= ramp[::-1]
+    attack, release = (min(int(seconds * sample_rate), frames // 2) for seconds in (attack_s, release_s))
+    if attack > 0:
+        samples[..., :attack] *= rise(attack)[:, 0]
+    if release > 0:
+        samples[..., frames - release :] *= rise(release)[::-1, 0]
     return samples
 
 
@@ -75,7 +68,7 @@ def shaped_noise(
 
 
 def drawn(points: Values, stride: int, frames: int) -> Values:
-    """Straight lines between points that stand `stride` frames apart (the last axis), `frames` long."""
+    """Straight lines between points `stride` frames apart (the last axis), `frames` long."""
     share = np.arange(stride) / stride
     lines = points[..., :-1, None] + np.diff(points)[..., None] * share
     return np.asarray(lines.reshape(*points.shape[:-1], -1)[..., :frames])

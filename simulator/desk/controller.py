@@ -15,7 +15,6 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Generic, TypeVar
 
@@ -43,7 +42,7 @@ from simulator.session.levels import LEAD_SECONDS, LONGEST_SECONDS
 from simulator.session.log import missing
 from simulator.session.session import step
 from simulator.session.state import DIM_DB, Session
-from simulator.storage.session_file import RecordFile, remember_trim
+from simulator.storage.session_file import RecordFile, now, remember_trim
 from simulator.text.desk.screens import screen, wrapped
 from simulator.text.desk.stage import SCREEN_COLUMNS, Stage
 from simulator.text.desk.status_bar import Bar
@@ -130,7 +129,7 @@ class Outside:
     config: Path
     clock: Callable[[], float] = time.monotonic
     sleep: Callable[[float], None] = time.sleep
-    at: Callable[[], str] = lambda: datetime.now().astimezone().isoformat(timespec="seconds")
+    at: Callable[[], str] = now
     chance: Callable[[], int] = lambda: secrets.randbits(53)
     screen: ArtistScreen | None = None
 

@@ -47,6 +47,34 @@ def recut(
         yield np.ascontiguousarray(np.concatenate(held))
 
 
+class Pieces:
+    """Pieces of METER_FRAMES, cut from pushed blocks float32 (*lead, frames) of any length."""
+
+    def __init__(self) -> None:
+        self._blocks: list[NDArray[np.float32]] = []
+        self.frames = 0
+        """Frames that wait."""
+
+    def push(self, block: NDArray[np.float32]) -> None:
+        """The next frames."""
+        self._blocks.append(block)
+        self.frames += block.shape[-1]
+
+    def complete(self) -> list[NDArray[np.float32]]:
+        """The pieces that are complete; the frames after them go on waiting."""
+        end = self.frames // METER_FRAMES * METER_FRAMES
+        if not end:
+            return []
+        joined = np.concatenate(self._blocks, axis=-1)
+        self._blocks, self.frames = [joined[..., end:].copy()], self.frames - end
+        return [joined[..., start : start + METER_FRAMES] for start in range(0, end, METER_FRAMES)]
+
+    def rest(self, lead: tuple[int, ...], size: int) -> NDArray[np.float32]:
+        """The waiting frames, padded with `size` frames of silence and to a multiple of it."""
+        padding = (-self.frames) % size + size
+        return np.concatenate([*self._blocks, np.zeros((*lead, padding), np.float32)], axis=-1)
+
+
 def edge_frames(first: int, last: int, sample_rate: int, steps_per_second: int) -> NDArray[np.int64]:
     """Frame numbers of the step edges first..last inclusive: edge k is at k/steps_per_second seconds,
     to the nearest whole frame (where a rate does not divide, steps differ by one frame)."""

@@ -231,20 +231,24 @@ def analyse(wanted: LadderRequest) -> MixAnalysis:
         return MixAnalysis(None, masks.finish())
 
 
+Finished = Callable[[int, Rung | SimulatorError], None]
+"""Takes the place of a finished rung among the jobs, and the rung."""
+
+
 def build(
     wanted: LadderRequest,
     *,
     force: bool = False,
     workers: int = 0,
     spare: bool = False,
-    step: Callable[[], None] = lambda: None,
+    finished: Finished = lambda *_: None,
 ) -> list[Rung | SimulatorError]:
-    """All rungs, in the order of `LadderRequest.jobs`; one that fails costs no other. With a folder the files
-    and the playlist are written. `spare`: one worker more than `workers` may start. Raises WriteError before
-    any work where something would be overwritten."""
+    """All rungs, in the order of `LadderRequest.jobs`; one that fails costs no other. `finished` gets each as
+    it is done. With a folder the files and the playlist are written. `spare`: one worker more than `workers`
+    may start. Raises WriteError before any work where something would be overwritten."""
     jobs = wanted.jobs(force)
     with ExitStack() as claim:
-        return _build(wanted, jobs, claim, force, workers, spare, step)
+        return _build(wanted, jobs, claim, force, workers, spare, finished)
 
 
 def _build(
@@ -254,7 +258,7 @@ def _build(
     force: bool,
     workers: int,
     spare: bool,
-    step: Callable[[], None],
+    finished: Finished,
 ) -> list[Rung | SimulatorError]:
     targets = [job.target for job in jobs if job.target is not None]
     playlist = None if wanted.folder is None else wanted.folder / PLAYLIST
@@ -272,16 +276,21 @@ def _build(
     # the loudest take longest: begun first, they leave no core waiting at the end
     running = pool.run(make_rung, jobs[::-1], spread, lambda job: job.mix)
     try:
-        done = pool.in_order(running, len(jobs), step)[::-1]
+        done: dict[int, Rung | SimulatorError] = {}
+        for index, rung in running:
+            place = len(jobs) - 1 - index
+            done[place] = rung
+            finished(place, rung)
     finally:
         running.close()  # ends the workers, where an interrupt came between two results
         sweep(targets)
-    rungs = [rung for rung in done if isinstance(rung, Rung)]
+    every = [done[place] for place in range(len(jobs))]
+    rungs = [rung for rung in every if isinstance(rung, Rung)]
     if playlist is not None and rungs:
         with whole_file(playlist, force) as passing:
             text = playlist_text(ladder_playlist(wanted.mix, rungs), "toml", str(playlist))
             passing.write_text(text, encoding="utf-8")
-    return done
+    return every
 
 
 def draw(
@@ -558,4 +567,4 @@ def _workers_for(wanted: LadderRequest, count: int, most: int, spare: bool) -> i
         limited = sum(lufs > wanted.untouched_lufs for lufs in wanted.loudness_lufs) * len(wanted.detects)
         return min(most + int(spare and limited % most != 0), count)
     codecs = any(one.delivery is not None and one.delivery.codec != "none" for one in wanted.profiles)
-    return 1 if (info.lossy or codecs) and not pool.stays_in_process() else 0
+    return pool.workers_for(info.lossy or codecs)

@@ -1,8 +1,6 @@
 """Measurement of files, as they are and as a player's chain puts them out: cache, workers and meters.
 
 A job is small and picklable, so that it can be done in this process or in a spawned worker.
-
-Threads for the channels of one stream: two, every channel on the same one all the time.
 """
 
 from __future__ import annotations
@@ -38,21 +36,17 @@ Part = TypeVar("Part")
 Found = TypeVar("Found")
 
 
-class _Threads:
-    def __init__(self, threads: tuple[ThreadPoolExecutor, ...]) -> None:
-        self._threads = threads
-
-    def __call__(self, function: Callable[[Part], Found], parts: Iterable[Part]) -> Iterator[Found]:
-        count = len(self._threads)
-        begun = [self._threads[i % count].submit(function, part) for i, part in enumerate(parts)]
-        return (one.result() for one in begun)
-
-
 @contextmanager
-def channel_threads() -> Iterator[_Threads]:
-    """An `each` for `measure` that begins at once (see `reads_on` there)."""
+def channel_threads() -> Iterator[Each]:
+    """An `each` for `measure` that begins at once (see `reads_on` there), with two threads: every channel is
+    on the same one all the time."""
     with ThreadPoolExecutor(1) as first, ThreadPoolExecutor(1) as second:
-        yield _Threads((first, second))
+
+        def each(function: Callable[[Part], Found], parts: Iterable[Part]) -> Iterator[Found]:
+            begun = [(first, second)[place % 2].submit(function, part) for place, part in enumerate(parts)]
+            return (one.result() for one in begun)
+
+        yield each
 
 
 POOL_PAYS_SECONDS = 2.5

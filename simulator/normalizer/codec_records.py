@@ -1,7 +1,7 @@
-"""Codecs a delivery can name: one frozen record for each, and the registry. Adding a codec is a record here
-and its name in CodecName; one that libsndfile does not encode also needs its encoder in `codecs/codec.py`.
+"""Codecs of a delivery: one frozen record each, and the registry. A new codec needs a record here and its
+name in CodecName; one that libsndfile does not encode also needs an encoder in `codecs/codec.py`.
 
-This module must stay free of numpy. Bit rates are the whole stream's, in kbit/s; gains are factors.
+This module stays free of numpy. Bit rates are of the whole stream, in kbit/s; gains are factors.
 Sources: Opus: RFC 6716, 2 and 2.1.1; MP3: ISO/IEC 11172-3 and 13818-3 (from memory); how libsndfile's
 `compression_level` maps to bit rates, and what the encoders make of others: measured.
 """
@@ -29,12 +29,12 @@ def _no_level(_rate: int, _channels: int, _kbps: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class CodecRecord:
-    """What the program knows of a lossy codec."""
+    """The properties of a lossy codec."""
 
     name: str
-    """As profiles, ids and the desk's command write it."""
+    """In profiles, ids and the desk's command."""
     title: str
-    """As a person reads it."""
+    """For people."""
     extension: str
     most_kbps: float
     library: Library = "libsndfile"
@@ -48,17 +48,17 @@ class CodecRecord:
     constant_kbps: tuple[int, ...] = ()
     """The only bit rates at 32 kHz and above; none: any up to `most_kbps`."""
     refusal: Callable[[int, int, float], Refusal | None] = _any
-    """(sample rate, channels, kbit/s) for which the encoder would take another bit rate, without a word."""
+    """(sample rate, channels, kbit/s) for which the encoder would silently take another bit rate."""
     level: Callable[[int, int, float], float] = _no_level
     """(sample rate, channels, kbit/s) → libsndfile's compression level, 0 (largest) to 1."""
     bitrate_mode: Literal["CONSTANT"] | None = None
-    """libsndfile's setting of that name; alone it is ignored, the level says which rate."""
+    """libsndfile's setting of that name; the level sets the rate."""
     xiph_order: bool = False
     """Surround channels lie in the order of the Vorbis I specification, 4.3.9."""
     untagged_delay_frames: int = 0
-    """By how much a decoder gives the music late where the file has no tag that tells the delay."""
+    """A decoder's delay where the file has no tag that states it."""
     gain_factors: Mapping[int, float] = field(default_factory=dict)
-    """kbit/s → factor by which the encoder itself turns the music down; none: it leaves the level."""
+    """kbit/s → factor by which the encoder itself turns the music down; none: it keeps the level."""
 
 
 _VORBIS_NOMINAL = (64, 80, 96, 112, 128, 160, 192, 224, 256, 320, 500)
@@ -66,7 +66,7 @@ _VORBIS_NOMINAL = (64, 80, 96, 112, 128, 160, 192, 224, 256, 320, 500)
 
 
 def _vorbis_level(_rate: int, channels: int, kbps: float) -> float:
-    """Vorbis has a quality instead of a bit rate: the one whose nominal rate is the one asked for."""
+    """Vorbis has a quality instead of a bit rate: the one with the requested nominal rate."""
     stereo = min(max(kbps * 2.0 / channels, _VORBIS_NOMINAL[0]), _VORBIS_NOMINAL[-1])
     below = min(bisect_right(_VORBIS_NOMINAL, stereo) - 1, len(_VORBIS_NOMINAL) - 2)
     low, high = _VORBIS_NOMINAL[below], _VORBIS_NOMINAL[below + 1]
@@ -117,7 +117,7 @@ OPUS = CodecRecord(
 
 MP3_KBPS = (32, 40, 48, 56, 64, 80, 96, 112, 128, 160, 192, 224, 256, 320)
 """The constant bit rates of MP3 at 32 kHz and above (ISO/IEC 11172-3, table of bit rates; from memory). Its
-encoder takes the nearest one for any other (measured), which then would not be the one told."""
+encoder takes the nearest one for any other (measured), which is then not the stated one."""
 _LOW_MP3_KBPS = {
     16_000: (8, 16, 24, 32, 40, 48, 56, 64, 80, 96, 112, 128, 144, 160),
     0: (8, 16, 24, 32, 40, 48, 56, 64),
@@ -171,9 +171,9 @@ AAC = CodecRecord(
 )
 
 CODECS: dict[str, CodecRecord] = {record.name: record for record in (VORBIS, OPUS, MP3, AAC)}
-"""The registry; everything that lists codecs goes by it, in this order."""
+"""The registry, in the order of every list of codecs."""
 CODEC_NAMES = {name: record.title for name, record in CODECS.items()}
-"""What a person reads."""
+"""Names for people."""
 
 if set(CODECS) != set(get_args(CodecName)):
     raise AssertionError("CodecName and CODECS name different codecs")

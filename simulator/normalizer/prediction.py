@@ -1,10 +1,10 @@
-"""Prediction: the decision completed by the figures that it leads to.
+"""Prediction: a decision and the figures as played.
 
-Where only gain acts, the figures follow exactly from the measurement; where a limiter or a clipping
-converter acts, they are measured on the chain's own output by the caller, who passes that measurement in.
-A profile's delivery (conversions, a codec) acts before the gain; the gain is decided from the master.
-`played` is BS.1770 of what the chain puts out, whatever the profile counts a mono file as.
-Unused headroom = 0 dBTP − played true peak; negative means over full scale between samples.
+Where only gain acts, the figures follow exactly from the measurement; where a limiter or a clipping D/A
+converter acts, the caller measures the chain's output and passes that in. A profile's delivery (conversions,
+a codec) acts before the gain; the gain is decided from the master. `played` is BS.1770 of the chain's output,
+however the profile counts mono. Unused headroom = 0 dBTP − played true peak; negative means inter-sample
+overs.
 """
 
 from __future__ import annotations
@@ -18,15 +18,14 @@ from simulator.normalizer.decision import Decision
 from simulator.normalizer.profile import Profile
 
 CONVERTER_MARGIN_DB = 0.1
-"""The meter's and the converter's readings between the samples may differ by less than this."""
+"""The inter-sample readings of the meter and the D/A converter differ by less than this."""
 
 
 @dataclass(frozen=True, slots=True)
 class Prediction:
-    """A decision, what is played, and what the limiter did (zeros where it did nothing).
-    `limiter_loss_lu` is the loudness that the limiter took, against plain gain. `steps` are the
-    measurements of the master after each step of its delivery, in order, with the step's name; empty
-    where the profile delivers the master as it is."""
+    """A decision, the measurement as played, and what the limiter did (zeros for nothing). `limiter_loss_lu`
+    is the limiter's loss of loudness against plain gain. `steps` are name and measurement of the master after
+    each step of its delivery; empty where the profile plays the master itself."""
 
     decision: Decision
     played: Measurement
@@ -36,9 +35,8 @@ class Prediction:
 
     @property
     def target_shortfall_lu(self) -> float | None:
-        """How far below the target the result stays (negative: above it); None where there is none.
-        For an album it is the album's, where a track gain tag counts that of the track as played. A
-        limiter's own loss counts."""
+        """How far the result is below the target (negative: above it); None without a target. For an album
+        the album's; with a track gain tag that of the track as played. The limiter's loss counts."""
         decision = self.decision
         if decision.target_lufs is None or decision.counted_lufs is None:
             return None
@@ -53,7 +51,7 @@ class Prediction:
 
 def chain_settings(profile: Profile, decision: Decision) -> ChainSettings:
     """The chain that carries out a decision."""
-    # peaks that a codec has moved may reach the limiter where the master's own do not
+    # peaks raised by a codec may reach the limiter where the master's own do not
     acts = decision.limiter_will_act or (profile.delivery is not None and decision.limiter_in_path)
     full_scale = "none" if profile.delivery is None else profile.delivery.full_scale
     limiter = profile.limiter if acts else None
@@ -61,7 +59,7 @@ def chain_settings(profile: Profile, decision: Decision) -> ChainSettings:
 
 
 def more_than_gain(profile: Profile, decision: Decision, measurement: Measurement) -> bool:
-    """True where the chain does more to this track than a plain gain, so that its output must be measured."""
+    """True where the chain does more than a plain gain to this track, so that its output must be measured."""
     if decision.limiter_will_act or profile.delivery is not None:
         return True
     headroom_db, peak = profile.converter_headroom_db, measurement.true_peak_dbtp

@@ -1,4 +1,4 @@
-"""Profile of a loudness-normalising player: its TOML format, and its rules as values. Free of numpy.
+"""Profile of a loudness-normalising player: its TOML format, and its rules as values. Without numpy.
 
 `format = 1`, a title, a sentence for the client, and the tables [loudness], [gain], [ceiling], [conditional],
 [limiter], [encoding], [dac] and [sources]. Each number needs a source: a document and section, "common
@@ -25,7 +25,7 @@ Upward = Literal["never", "headroom", "limited", "unprotected"]
 Applies = Literal["boost_only", "always"]
 MonoCounting = Literal["one_channel", "two_loudspeakers"]
 TrustedTags = Literal["ignored", "replaygain", "r128", "any"]
-"""Loudness tags of files that a player takes for their loudness, instead of measuring."""
+"""Loudness tags that a player trusts instead of measuring."""
 Codec = Literal["none", CodecName]
 FullScale = Literal["before_gain", "after_gain", "none"]
 
@@ -39,12 +39,12 @@ DEFAULT_SOURCES = {
     "gain.unmeasurable_gain_db": "project choice (the default: an unmeasurable track is left unchanged)",
     "ceiling.level_db": "full scale by definition; it limits nothing, as no [ceiling] is given",
 }
-"""What stands beside the numbers that a profile leaves to their defaults."""
+"""Sources of the numbers that a profile leaves to their defaults."""
 
 
 class Ceiling(Struct, frozen=True, forbid_unknown_fields=True):
-    """The level that peaks may reach; "true" counts dBTP, "sample" dBFS. "boost_only": looked at only
-    where the player raises the level; "always": a peak above it turns the level down as well."""
+    """The highest level of peaks; "true" counts dBTP, "sample" dBFS. "boost_only": applies only where the
+    player raises the level; "always": a peak above it also turns the level down."""
 
     level_db: CeilingDb
     counts: PeakKind
@@ -86,10 +86,9 @@ class DacTable(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Delivery(Struct, frozen=True, forbid_unknown_fields=True):
-    """What happens to the master on its way to the player: its rate and word length (with dither) are
-    converted, a lossy codec encodes and decodes it, and the decoder's output is held to full scale: before
-    the player's gain (an integer decoder), after it (a floating-point one), or nowhere. None keeps the
-    master's own rate or word length."""
+    """The master's way to the player: conversion of rate and word length (with dither), a lossy codec, and
+    clipping of the decoder's output at full scale: before the player's gain (an integer decoder), after it (a
+    floating-point one), or nowhere. None keeps the master's rate or word length."""
 
     codec: Codec = "none"
     bit_rate_kbps: Annotated[float, Meta(ge=32, le=512)] | None = None
@@ -128,8 +127,8 @@ PROFILE_KEYS = tuple(f"{table}.{key}" for table, shape in TABLES.items() for key
 
 
 def check_sense(read: ProfileFile, where: str) -> None:
-    """Refuse what each key allows and their combination does not. A [ceiling] or [limiter] that the
-    upward rule does not use may stay, so that a copy can be switched from one rule to another."""
+    """Refuse combinations that contradict each other. A [ceiling] or [limiter] that the upward rule does not
+    use may stay, so that a copy can be switched from one rule to another."""
     upward, ceiling = read.gain.upward, read.ceiling
     needs_ceiling = upward in ("headroom", "limited")
     always = ceiling is not None and ceiling.applies == "always"
@@ -191,7 +190,7 @@ def _encoding_rules(delivery: Delivery | None) -> tuple[tuple[bool, str, str], .
 
 
 def sources_of(read: ProfileFile, where: str) -> dict[str, str]:
-    """The source of each number that the file gives, and of the defaults."""
+    """The source of each number in the file, and of the defaults."""
     values = {
         key: getattr(getattr(read, key.partition(".")[0]), key.partition(".")[2], None)
         for key in PROFILE_KEYS
@@ -236,12 +235,11 @@ DEFAULT_UNCERTAINTY_DB = 0.5
 
 
 class Profile(Struct, frozen=True):
-    """One player. `target_lufs` is None for a player that does not normalise. `sources` maps the key
-    of each number, as it stands in the file, to where it comes from. `limiter` is given exactly where
-    `upward` is "limited"; `converter_headroom_db` where a converter that clips is simulated; `delivery` where
-    conversions or a codec stand between the master and the player; `tags` are the loudness tags it
-    trusts; a "boost_only"
-    ceiling counts only where `upward` is "headroom" or "limited"."""
+    """One player. `target_lufs` is None for a player that does not normalise. `sources` maps the key of each
+    number to its source. `limiter` is set exactly where `upward` is "limited"; `converter_headroom_db` where
+    a clipping D/A converter is simulated; `delivery` where the master is converted or encoded on its way;
+    `tags` are the trusted loudness tags; a "boost_only" ceiling counts only where `upward` is "headroom" or
+    "limited"."""
 
     id: str
     title: str
@@ -273,8 +271,8 @@ def check_profile_id(profile_id: str, where: str) -> None:
 
 
 def parse_profile(text: str, profile_id: str, where: str) -> Profile:
-    """The profile that a TOML text describes. `where` names the file in messages. Raises ProfileError
-    with file, key, value and cure for anything that does not fit or says two opposite things."""
+    """The profile of a TOML text. `where` names the file in messages. Raises ProfileError with file, key,
+    value and cure for anything invalid or contradictory."""
     check_profile_id(profile_id, where)
     read = read_toml(text, ProfileFile, where, ProfileError, FORMER_TABLES)
     for key, line in (("title", read.title), ("sentence", read.sentence)):

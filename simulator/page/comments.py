@@ -23,6 +23,7 @@ from typing import Any
 from simulator.blind_test.ballot import GAP, named_line, own_words
 from simulator.playlists.playlist import Track
 from simulator.session.log import BALLOT, Act
+from simulator.text.remarks import text_in
 
 FORMAT = "1"
 WORD = "fairhearing-comment"
@@ -108,15 +109,16 @@ def page_act(at: str, page: str, file: str, tracks: Sequence[Track]) -> Act:
 
 def pages(acts: Iterable[Act]) -> dict[str, list[ShownTrack]]:
     """The tracks of each page in a session file, by the page's id."""
-    found = {}
+    by_id: dict[str, list[ShownTrack]] = {}
     for act in acts:
         page, tracks = act.data.get("page"), act.data.get("tracks")
         if act.kind not in (PAGE, BALLOT) or not isinstance(page, str) or not isinstance(tracks, list):
             continue
-        shown = [ShownTrack(_text(track, "title"), _text(track, "path")) for track in tracks]
-        if all(one.path for one in shown):
-            found[page] = shown
-    return found
+        named = [track if isinstance(track, dict) else {} for track in tracks]
+        shown = [ShownTrack(text_in(track, "title"), text_in(track, "path")) for track in named]
+        if all(track.path for track in shown):
+            by_id[page] = shown
+    return by_id
 
 
 def comment_act(at: str, comment: Comment, shown: Sequence[ShownTrack], acts: Iterable[Act]) -> Act | None:
@@ -149,11 +151,6 @@ def comment_act(at: str, comment: Comment, shown: Sequence[ShownTrack], acts: It
 
 
 def comment_text(data: dict[str, Any]) -> str:
-    """A comment in a line: who, what, in which words."""
-    said = "trouble here" if data["opinion"] == "trouble" else f"prefers {data['preferred']}"
-    return ": ".join(part for part in (data["by"], said, data["words"]) if part)
-
-
-def _text(value: object, key: str) -> str:
-    found = value.get(key) if isinstance(value, dict) else None
-    return found if isinstance(found, str) else ""
+    """A comment in one line: who, the opinion, the words."""
+    view = "trouble here" if data["opinion"] == "trouble" else f"prefers {data['preferred']}"
+    return ": ".join(part for part in (data["by"], view, data["words"]) if part)

@@ -27,14 +27,6 @@ STYLE = "page.css"
 
 
 @dataclass(frozen=True, slots=True)
-class EmbeddedClip:
-    """A sound in the HTML file: its neutral name, and the FLAC file in base64."""
-
-    name: str
-    base64: str
-
-
-@dataclass(frozen=True, slots=True)
 class PageVote:
     """What the vote part shows and needs. `ballot` is for the script and tells no names; `reveal` is kept
     hidden until the vote is over; `view` is for the template."""
@@ -58,12 +50,13 @@ def environment_of(templates: Mapping[str, str]) -> Environment:
 def html(
     content: PageContent,
     sounds: Mapping[str, Any],
-    clips: Sequence[EmbeddedClip],
+    clips: Mapping[str, str],
     templates: Mapping[str, str],
     key: bytes,
     vote: PageVote | None = None,
 ) -> str:
-    """The whole page. `templates` has the texts of templates/ by name; `key` hides what gives names away."""
+    """The whole page. `clips` are FLAC files in base64 by their neutral names, `templates` the texts of
+    templates/ by name; `key` hides what gives the versions' names away."""
     environment = environment_of(templates)
     script = "\n".join(templates[name] for name in SCRIPTS)
     rest = Markup(environment.get_template("rest.html").render(context(content)))

@@ -86,10 +86,10 @@ def choose(
             own = [place for place in shared if place is not None] or _measured(track, seconds)
         chosen.append(own)
     for change in changes:
-        both = [_changed(change, tracks[track], tracks[change.tracks[0]].offset_s) for track in change.tracks]
-        for number, place in zip(change.tracks, both, strict=True):
+        both = [_changed(change, tracks[index], tracks[change.tracks[0]].offset_s) for index in change.tracks]
+        for index, place in zip(change.tracks, both, strict=True):
             if place is not None and None not in both:
-                chosen[number].append(place)
+                chosen[index].append(place)
     return chosen
 
 

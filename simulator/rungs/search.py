@@ -17,6 +17,7 @@ gives it (ITU-R BS.1770-5 Annex 1); blocks float32 (frames, channels), of any si
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
@@ -167,19 +168,48 @@ def search(
         if why:
             break
         drive = _next(points, wanted_lufs, guess)
-    drive, lufs = _worth(points) if why else min(points, key=lambda one: abs(one[1] - wanted_lufs))
+    least_lufs = -math.inf if why else wanted_lufs - AIM_LU
+    best = max(points, key=lambda p: p[1]) if why else min(points, key=lambda p: abs(p[1] - wanted_lufs))
+    best = _worth(points, best, least_lufs)
+    while not why and len(points) < most_passes:
+        between = _between(points, best, guess.untouched_db)
+        if between is None:
+            break
+        points.append((between, loudness_at(between) or -math.inf))
+        best = _worth(points, best, least_lufs)
+    drive, lufs = best
     reached = abs(lufs - wanted_lufs) <= TOLERANCE_LU
     if not reached and not why:
         why = f"{most_passes} passes came no nearer"
     return Found(drive, lufs, reached, len(points), "" if reached else why)
 
 
-def _worth(points: list[tuple[float, float]]) -> tuple[float, float]:
-    """Of what was given up: the least drive from which on no dB brings LEAST_SLOPE."""
-    drive, lufs = max(points, key=lambda one: one[1])
+def _worth(
+    points: list[tuple[float, float]], best: tuple[float, float], least_lufs: float
+) -> tuple[float, float]:
+    """The least drive from which on, up to that of `best`, no dB brings LEAST_SLOPE; not under `least_lufs`,
+    unless `best` is."""
+    drive, lufs = best
     return min(
-        point for point in points if point[0] <= drive and lufs - point[1] <= LEAST_SLOPE * (drive - point[0])
+        point
+        for point in points
+        if point == best
+        or (
+            least_lufs <= point[1]
+            and point[0] < drive
+            and lufs - point[1] <= LEAST_SLOPE * (drive - point[0])
+        )
     )
+
+
+def _between(points: list[tuple[float, float]], best: tuple[float, float], least_db: float) -> float | None:
+    """Halfway from `best` down to the next lower drive (at least `least_db`), where the curve is flat there;
+    else None."""
+    drive, lufs = best
+    below = max((point[0] for point in points if point[0] < drive), default=least_db)
+    slopes = [(lufs - y) / (drive - x) for x, y in points if abs(drive - x) > SLOPE_SPAN_DB]
+    flat = min(slopes, default=1.0) <= LEAST_SLOPE
+    return (below + drive) / 2.0 if flat and drive - below > SLOPE_SPAN_DB else None
 
 
 def _hopeless(points: list[tuple[float, float]], wanted_lufs: float) -> str:

@@ -32,7 +32,6 @@ from simulator.session.log import Act, Record, from_json, merged, missing, to_js
 from simulator.session.state import FIRST_TRIM_DB, LOWEST_TRIM_DB
 from simulator.storage.folders import user_data_folder
 from simulator.storage.small_files import (
-    BINARY,
     LARGEST_RECORD_BYTES,
     MEBIBYTE,
     Stamp,
@@ -52,6 +51,7 @@ from simulator.storage.writing import (
 
 SUFFIX = ".session.json"
 PRIVATE = 0o600
+"""Mode of a new session file, which holds what was said in the room."""
 _ADDED = r"(?:[ ._-]?\(\d+\)|\.(?:desk|new)\d+|[ ._-]+\(?[^/]*(?:conflict|copy)[^/]*)?"
 """What a copy's name adds: a number in brackets, that of a second session, or the words of a conflict
 copy."""
@@ -137,7 +137,7 @@ class RecordFile:
 
     def _write(self, data: bytes, kind: str) -> None:
         try:
-            with _whole(self.path) as passing, open(passing, "wb") as file:
+            with whole_file(real_path(self.path), True, PRIVATE) as passing, open(passing, "wb") as file:
                 file.write(data)
                 file.flush()
                 os.fsync(file.fileno())
@@ -159,8 +159,8 @@ class RecordFile:
         try:
             folder.mkdir(parents=True, exist_ok=True)
             place = _free_name(folder / f"{stem}{SUFFIX}", "unsaved")
-            with whole_file(place, False) as passing, open(passing, "xb", opener=_private) as file:
-                file.write(to_json(self.record))
+            with whole_file(place, False, PRIVATE) as passing:
+                passing.write_bytes(to_json(self.record))
         except (OSError, SimulatorError):
             return None
         return place
@@ -229,17 +229,6 @@ def _is_copy(name: str, named: str) -> bool:
     """True for `named` with what a second session or a synchronised folder adds to it."""
     stem = re.escape(named.removesuffix(SUFFIX))
     return re.fullmatch(rf"{stem}{_ADDED}\.session{_ADDED}\.json", name, re.IGNORECASE) is not None
-
-
-def _whole(path: Path) -> contextlib.AbstractContextManager[Path]:
-    """`whole_file` for a session file: a new one is readable to its owner alone, as it holds what was said in
-    the room."""
-    return whole_file(real_path(path), True, PRIVATE)
-
-
-def _private(path: str, flags: int) -> int:
-    """For open: a file for this user alone."""
-    return os.open(path, flags | BINARY, 0o600)
 
 
 def _beside(path: Path) -> Path:

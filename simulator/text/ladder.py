@@ -6,8 +6,9 @@ reached where that is less. JSON keys are only ever added (`simulator/schemas/la
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
+from itertools import compress
 from typing import TYPE_CHECKING, Any
 
 from simulator.common.text import level, share, signed, true_minus
@@ -367,35 +368,61 @@ def opening(ladder: Ladder, mix: Measurement) -> str:
 
 def decision_table(rungs: Sequence[Rung], destinations: Sequence[Destination], width: int = 80) -> Table:
     """Rungs in rows: what each costs, then how far below the loudest rung it plays at each destination.
-    Destinations with the same column share it; they get letters where their names do not fit."""
+    Destinations with the same column share it; they get letters where their names do not fit. A rung that
+    was not reached and would repeat a row has none."""
     columns: dict[tuple[str, ...], list[Destination]] = {}
     for destination in destinations:
         columns.setdefault(tuple(_cells(rungs, destination)), []).append(destination)
-    heads = [" ".join(one.name for one in those) for those in columns.values()]
+    rows = [
+        [_name(rung), *_costs(rung), *(cells[place] for cells in columns)]
+        for place, rung in enumerate(rungs)
+        if rung.reached or level(_level(rung)) not in {level(_level(lower)) for lower in rungs[:place]}
+    ]
+    return _rung_table(list(columns.values()), rows, width)
+
+
+def first_table(
+    mix: Measurement, levels: Sequence[float], made: Mapping[int, Rung], width: int = 80
+) -> Table:
+    """What is known while rungs are made: the mix, and by their place in `levels` those that are done."""
+    plr, span = level(mix.peak_to_loudness_db), level(mix.contrast_lu)
+    rows = [[f"mix {level(mix.integrated_lufs)}", "–", "–", plr, span, "–", "–"]]
+    for place, lufs in enumerate(levels):
+        done = made.get(place)
+        rows.append([true_minus(f"{lufs:g}"), *(["…"] * 6 if done is None else _costs(done))])
+    return _rung_table([], rows, width)
+
+
+def _costs(rung: Rung) -> list[str]:
+    measured, done = rung.measurement, rung.action
+    return [
+        level(done.mean_reduction_db),
+        level(done.max_reduction_db),
+        level(measured.peak_to_loudness_db),
+        level(measured.contrast_lu),
+        level(rung.residual_lu),
+        _percent(rung.share_audible),
+    ]
+
+
+def _rung_table(columns: Sequence[Sequence[Destination]], rows: Sequence[Sequence[str]], width: int) -> Table:
+    """`rows` hold the rung's name, its costs and a cell for each of `columns`."""
+    heads = [" ".join(one.name for one in those) for those in columns]
     heads = ["\n".join(head.replace("-", "-\n").split()) for head in heads]
-    firsts = [_name(rung) for rung in rungs]
     widest = [max(map(len, [*head.split("\n"), "-0.0 ◂"])) for head in heads]
-    needed = max(map(len, firsts)) + COST_COLUMNS + sum(3 + one for one in widest)
-    if needed > width or len(heads) > MOST_NAMED or max(head.count("\n") for head in heads) > 4:
+    needed = max(len(row[0]) for row in rows) + COST_COLUMNS + sum(3 + one for one in widest)
+    lines = max((head.count("\n") for head in heads), default=0)
+    if needed > width or len(heads) > MOST_NAMED or lines > 4:
         heads = [chr(ord("A") + place) for place in range(len(columns))]
-    costs = ["GR dB\navg", "\nmax", "PLR\ndB", "span\nLU", "resid.\nLU", "audible\n%"]
-    names = ["LUFS", *costs, *heads]
-    if width < NARROW:  # the cost in one figure
-        names = [name for name in names if name not in NARROW_OUT]
+    names = ["LUFS", "GR dB\navg", "\nmax", "PLR\ndB", "span\nLU", "resid.\nLU", "audible\n%", *heads]
+    kept = [name not in NARROW_OUT or width >= NARROW for name in names]  # else the cost in one figure
+    names = list(compress(names, kept))
     table = grid(names, [True] * len(names))
     table.columns[0].no_wrap = True
     if len(heads) > MOST_NAMED:
         table.padding = (0, 0)
-    for place, rung in enumerate(rungs):
-        measured, done = rung.measurement, rung.action
-        table.add_row(
-            firsts[place],
-            *([] if width < NARROW else [level(done.mean_reduction_db), level(done.max_reduction_db)]),
-            level(measured.peak_to_loudness_db),
-            *([] if width < NARROW else [level(measured.contrast_lu), level(rung.residual_lu)]),
-            _percent(rung.share_audible),
-            *(cells[place] for cells in columns),
-        )
+    for row in rows:
+        table.add_row(*compress(row, kept))
     return table
 
 
@@ -562,17 +589,18 @@ def unreached(rungs: Sequence[Rung], style: str) -> list[str]:
     if any(one.action.mean_reduction_db < LITTLE_DB for one in missed):
         return [f"{said} The limiter hardly acts there: the mix itself is quiet. Raise it first."]
     if style == "limit":
-        said += (
-            " A soft clipper ahead of the limiter (--style clip-limit) gets louder, at a cost in distortion."
-        )
+        said += " --style clip-limit gets louder, at a cost in distortion."
     return [said]
 
 
+def reasons(rungs: Sequence[Rung]) -> list[str]:
+    """Why each rung that was not reached was given up."""
+    return [f"{true_minus(f'{one.wanted_lufs:g}')} LUFS: {one.why}." for one in rungs if not one.reached]
+
+
 def _missed(rung: Rung) -> str:
-    return (
-        f"{true_minus(f'{rung.wanted_lufs:g}')} LUFS was not reached: {rung.why}; it stops at "
-        f"{level(_level(rung))} LUFS."
-    )
+    wanted = true_minus(f"{rung.wanted_lufs:g}")
+    return f"{wanted} LUFS was not reached; the limiter stops at {level(_level(rung))}."
 
 
 def _level(rung: Rung) -> float | None:

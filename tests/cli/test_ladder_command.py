@@ -139,7 +139,7 @@ def test_the_suggested_command_opens_the_rungs_at_the_prompt_for_these_destinati
 ) -> None:
     """As it is printed, backslashes and all; the prompt itself is tested in test_listen."""
     opened: list[Any] = []
-    monkeypatch.setattr(live, "open_deck", lambda _: SimpleNamespace(close=lambda: None))
+    monkeypatch.setattr(live, "LiveDeck", lambda _: SimpleNamespace(close=lambda: None))
     monkeypatch.setattr(listen, "_listen", lambda _, ready, *__: opened.append(ready) or (0, True))
     monkeypatch.chdir(tmp_path)
     shutil.copy(folder / "second.wav", tmp_path / "The Ferry.wav")
@@ -189,7 +189,7 @@ def test_a_rung_that_cannot_be_reached_says_what_was(answer: Any) -> None:
     _, text, _ = answer("ladder second.wav --loudness -16,-2")
     said = " ".join(text.split())
     assert "−2 LUFS was not reached" in said
-    assert f"it stops at {high['integrated_lufs']:.1f} LUFS".replace("-", "−") in said
+    assert f"the limiter stops at {high['integrated_lufs']:.1f}.".replace("-", "−") in said
     assert "--style clip-limit" in said
 
 

@@ -12,7 +12,6 @@ from support.sound_server import RATE
 
 from simulator.common.errors import UsageError, WriteError
 from simulator.deck.interface import DeckProgram, DeckSegment, LaneKey
-from simulator.deck.live import open_deck
 from simulator.deck.renderer import lane_blocks
 from simulator.deck.to_file import FileDeck
 from simulator.dsp.ceiling import LimiterSettings
@@ -61,9 +60,9 @@ def test_a_session_in_a_file_equals_the_offline_samples(tmp_path: Path) -> None:
 def test_a_file_that_is_there_is_kept(tmp_path: Path) -> None:
     (tmp_path / "out.wav").write_bytes(b"mine")
     with pytest.raises(WriteError, match="not overwritten"):
-        open_deck(to_file=tmp_path / "out.wav")
+        FileDeck(tmp_path / "out.wav", RATE)
     with pytest.raises(WriteError, match="nowhere"):
-        open_deck(to_file=tmp_path / "nowhere" / "out.wav")
+        FileDeck(tmp_path / "nowhere" / "out.wav", RATE)
     assert (tmp_path / "out.wav").read_bytes() == b"mine"
 
 

@@ -18,7 +18,7 @@ from support.sound_server import RATE
 
 from simulator.common.errors import UsageError
 from simulator.deck.interface import DeckProgram, DeckSegment, OutputChoice
-from simulator.deck.live import LiveDeck
+from simulator.deck.live import HANGS, LiveDeck
 
 TESTS = Path(__file__).resolve().parents[1]
 
@@ -27,7 +27,10 @@ TESTS = Path(__file__).resolve().parents[1]
 def deck(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LiveDeck]:
     folder = tmp_path_factory.mktemp("deck")
     opened = LiveDeck(OutputChoice(None, RATE), silent=True, cache=folder)
-    opened.ready()
+    assert opened._stream._pipe.poll(20.0)
+    assert opened.now().alive  # the first call of all, with the stream's answer already there
+    assert opened.silent_because is not None
+    assert HANGS not in opened.silent_because
     yield opened
     gone = [psutil.Process(one) for one in process_ids(opened)]
     opened.close()

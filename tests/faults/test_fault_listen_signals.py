@@ -161,6 +161,8 @@ STAGES: dict[Callable[[Sitting], list[str]], tuple[str, ...]] = {
     in_a_trial: (SONG, "--device", DEVICE),
     into_a_file: (SONG, "--to-file", PLAYED),
 }
+MET = [(stage, name) for at, stage in enumerate(STAGES) for name in ("SIGINT", ("SIGTERM", "SIGHUP")[at % 2])]
+"""Ctrl-C in every stage, and one of the other two, which share its way out."""
 
 
 def tell(session: Sitting, name: str) -> int:
@@ -173,8 +175,7 @@ def tell(session: Sitting, name: str) -> int:
     return 130 if name == "SIGINT" else 128 + int(number)
 
 
-@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
-@pytest.mark.parametrize("stage", list(STAGES), ids=lambda stage: stage.__name__)
+@pytest.mark.parametrize(("stage", "name"), MET, ids=lambda one: getattr(one, "__name__", one))
 def test_a_signal_ends_the_session_and_keeps_what_was_given(
     sit: Callable[..., Sitting], stage: Callable[[Sitting], list[str]], name: str
 ) -> None:

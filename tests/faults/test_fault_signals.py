@@ -28,6 +28,8 @@ WORDS = {
     "check": "check a.wav b.wav --workers 0",
     "page": "page a.wav b.wav -o out/page.html --workers 0",
 }
+MET = [(stage, name) for at, stage in enumerate(WORDS) for name in ("SIGINT", ("SIGTERM", "SIGHUP")[at % 2])]
+"""Ctrl-C in every stage, and one of the other two, which share its way out."""
 
 
 @pytest.fixture(scope="module")
@@ -63,8 +65,7 @@ def wait_until(condition: Callable[[], bool], process: subprocess.Popen[bytes], 
 
 
 @pytest.mark.heavy
-@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
-@pytest.mark.parametrize("stage", list(WORDS))
+@pytest.mark.parametrize(("stage", "name"), MET)
 def test_a_signal_in_mid_work_ends_everything_and_leaves_nothing(
     masters: Path, tmp_path: Path, stage: str, name: str
 ) -> None:

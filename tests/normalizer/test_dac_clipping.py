@@ -13,7 +13,7 @@ from support.in_memory import convert_array
 from support.true_peak_reference import true_peak_dbtp
 
 from simulator.dsp.segments import SEGMENT_FRAMES
-from simulator.normalizer.chain import REACH, convert
+from simulator.normalizer.chain import REACH, clip_in_dac
 
 RATE = 48_000
 Wave = NDArray[np.floating]
@@ -124,7 +124,7 @@ def test_the_output_has_the_input_s_frames_in_place(frames: int) -> None:
 
 def test_nothing_in_nothing_out() -> None:
     assert convert_array(np.zeros((0, 2), dtype=np.float32), 0.0).shape == (0, 2)
-    assert list(convert([], 2, 0.0)) == []
+    assert list(clip_in_dac([], 2, 0.0)) == []
 
 
 @pytest.mark.parametrize("size", [1009, 32_768, 40_000])
@@ -135,7 +135,7 @@ def test_any_block_size_gives_the_same_samples(size: int) -> None:
     )
     whole = convert_array(noise, 0.0)
     assert not np.array_equal(whole, noise.astype(np.float32))
-    pieces = list(convert((noise[at : at + size] for at in range(0, 70_000, size)), 2, 0.0))
+    pieces = list(clip_in_dac((noise[at : at + size] for at in range(0, 70_000, size)), 2, 0.0))
     assert np.array_equal(np.concatenate(pieces), whole)
 
 
@@ -154,4 +154,4 @@ def test_an_over_at_any_border_is_cut_as_in_the_middle(place: int) -> None:
 
 def test_a_wrong_number_of_channels_is_refused() -> None:
     with pytest.raises(ValueError, match="2 channels"):
-        list(convert([np.zeros((5, 1))], 2, 0.0))
+        list(clip_in_dac([np.zeros((5, 1))], 2, 0.0))

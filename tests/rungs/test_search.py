@@ -128,3 +128,18 @@ def test_steps_of_silence_do_not_disturb_the_guess() -> None:
     mix.series.true_peak[:100] = 0.0
     mix.series.energy[:100] = 0.0
     assert np.isfinite(Guess(mix, -1.0).drive_db(-14.0, lambda _: 0.0))
+
+
+def test_on_a_flat_top_a_loudness_is_reached_by_the_least_drive_that_does() -> None:
+    """At 20.6 dB the curve is 0.0125 LU under its end; the 0.06 LU under it are there from 15.9 dB on."""
+    tried = []
+
+    def at(drive_db: float) -> float:
+        tried.append(drive_db)
+        return -8.0 - 12.0 * math.exp(-drive_db / 3.0)
+
+    found = search(-8.0125, Guess(made(-20.0, -1.0), -1.0), at, 12, 0.005)
+    assert found is not None
+    assert found.reached
+    assert max(tried) > 18.0
+    assert 15.5 < found.drive_db < 17.5

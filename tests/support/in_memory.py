@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from simulator.comparison.align import align_and_move
 from simulator.comparison.alignment import Alignment
 from simulator.dsp.limiter import LimiterReport
-from simulator.normalizer.chain import ChainSettings, convert, play
+from simulator.normalizer.chain import ChainSettings, clip_in_dac, play
 
 
 def play_array(
@@ -25,7 +25,7 @@ def play_array(
 def convert_array(samples: NDArray[np.floating], headroom_db: float) -> NDArray[np.float32]:
     """What a D/A converter of that headroom makes of samples, in the same shape."""
     channels = 1 if samples.ndim == 1 else samples.shape[1]
-    return _whole(convert([samples], channels, headroom_db), samples)
+    return _whole(clip_in_dac([samples], channels, headroom_db), samples)
 
 
 def align(

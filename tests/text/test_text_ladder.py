@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import io
+import re
+import sys
 from collections.abc import Sequence
 from dataclasses import replace
 
+import pyte
 import pytest
+from rich.table import Table
 from support.made_measurements import made, player
 
+from simulator.cli.output import Amount, Readout
+from simulator.cli.steps.ladder import rungs_shown
+from simulator.common.errors import AudioError
 from simulator.metering.measurement import Measurement
 from simulator.normalizer.decision import decide
 from simulator.normalizer.prediction import from_gain
@@ -15,6 +23,7 @@ from simulator.normalizer.profile import Profile
 from simulator.rungs.advice import Destination, Weight, advise, default_levels, limited_before
 from simulator.rungs.rung import Action, Decoded, Ladder, Rung
 from simulator.text import ladder as view
+from simulator.text.charts.ladder import ladder_figure
 
 MIX = made(-18.0, -1.0)
 
@@ -222,8 +231,8 @@ def test_an_unreachable_rung_says_why_and_is_called_by_what_it_has() -> None:
     there = [Destination(CLUB)]
     rungs = [rung(-14.0, [CLUB]), rung(-4.0, [CLUB], lufs=-7.2)]
     assert view.unreached(rungs, "limit") == [
-        "−4 LUFS was not reached: even 24 dB of drive is not enough; it stops at −7.2 LUFS. A soft clipper "
-        "ahead of the limiter (--style clip-limit) gets louder, at a cost in distortion."
+        "−4 LUFS was not reached; the limiter stops at −7.2. --style clip-limit gets louder, at a cost in "
+        "distortion."
     ]
     assert "--style" not in view.unreached(rungs, "clip-limit")[0]
     assert view.unreached(rungs[:1], "limit") == []
@@ -315,3 +324,78 @@ def test_the_opening_says_what_was_done(detect: str) -> None:
     assert f"a soft clip, then {detect}-peak limiting at −1.0 dBTP" in said
     assert ("turned down after the limiter" in said) == (detect == "sample")
     assert "GR leaves out what the clip takes" in said
+
+
+def rows(table: Table) -> list[str]:
+    """The first column."""
+    return [str(cell) for cell in table.columns[0].cells]
+
+
+def test_a_rung_that_was_not_reached_has_no_row_where_it_would_repeat_one() -> None:
+    there = [Destination(CLUB)]
+    reached = [rung(-14.0, [CLUB]), rung(-8.0, [CLUB])]
+    assert rows(view.decision_table([*reached, rung(-7.0, [CLUB], lufs=-8.02)], there)) == ["−14", "−8"]
+    louder = [*reached, rung(-7.0, [CLUB], lufs=-7.8)]
+    assert rows(view.decision_table(louder, there)) == ["−14", "−8", "−7.8"]
+
+
+def test_the_first_table_holds_the_mix_and_the_rungs_that_are_done() -> None:
+    table = view.first_table(MIX, (-14.0, -9.0), {1: rung(-9.0, [CLUB])})
+    assert rows(table) == ["mix −18.0", "−14", "−9"]
+    plr = [str(cell) for cell in table.columns[3].cells]
+    assert plr == ["17.0", "…", "8.0"]
+
+
+class FakeTerminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+    def screen(self) -> str:
+        """What 24 lines of 80 columns hold after all that was written."""
+        screen = pyte.Screen(80, 24)
+        pyte.Stream(screen).feed(self.getvalue().replace("\n", "\r\n"))
+        return "\n".join(screen.display).strip()
+
+
+def test_a_terminal_shows_each_rung_as_it_is_finished_and_nothing_of_that_at_the_end(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    for name, value in (("TERM", "xterm"), ("COLUMNS", "80"), ("LINES", "24")):
+        monkeypatch.setenv(name, value)
+    shown, err = FakeTerminal(), FakeTerminal()
+    monkeypatch.setattr(sys, "stdout", shown)
+    monkeypatch.setattr(sys, "stderr", err)
+    levels = (-14.0, -11.0, -9.0)
+    with rungs_shown(Readout(), MIX, levels, 6, "") as finished:
+        assert re.search(r"mix −18\.0 +– +– +17\.0", shown.screen())
+        assert shown.screen().count("…") == 18
+        finished(2, rung(-9.0, [CLUB]))
+        assert re.search(r"−9 +0\.5 +3\.0 +8\.0", shown.screen())
+        assert shown.screen().count("…") == 12
+        finished(3, rung(-14.0, [CLUB]))  # of the second kind of detection
+        finished(1, AudioError("gone"))
+        assert shown.screen().count("…") == 12
+    assert shown.screen() == ""
+    assert err.getvalue() == ""
+
+
+@pytest.mark.parametrize("amount", [Amount.NORMAL, Amount.QUIET])
+def test_in_a_pipe_and_when_quiet_only_the_final_screen_is_printed(
+    amount: Amount, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shown = io.StringIO() if amount is Amount.NORMAL else FakeTerminal()
+    monkeypatch.setattr(sys, "stdout", shown)
+    with rungs_shown(Readout(amount), MIX, (-14.0,), 1, "") as finished:
+        finished(0, rung(-14.0, [CLUB]))
+    assert shown.getvalue() == ""
+
+
+def test_rungs_at_one_place_of_the_picture_share_a_label() -> None:
+    there = [Destination(CLUB), Destination(DOWN)]
+    rungs = [*case((-14.0, -10.0, -8.0), *there), rung(-7.0, [CLUB, DOWN], lufs=-7.99)]
+    (axes,) = ladder_figure(rungs, there, "mix").axes
+    said = [text.get_text() for text in axes.texts]
+    assert [one for one in said if one.startswith("−")] == ["−14.0", "−10.0", "−8.0"]
+    near = [*case((-14.0, -8.0), *there), rung(-7.0, [CLUB, DOWN], lufs=-7.9)]
+    (axes,) = ladder_figure(near, there, "mix").axes
+    assert "−8.0, −7.9" in [text.get_text() for text in axes.texts]

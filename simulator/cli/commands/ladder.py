@@ -111,13 +111,10 @@ def command(
 
     MIX is an audio file, a playlist with one track, or the word demo (its first open master). Each rung is
     the mix limited to one loudness, by fairhearing's own limiter, and played at every destination.
-
-    \b
-    fairhearing ladder mix.wav
-    fairhearing ladder mix.wav --for must:minus14-headroom,nice:untouched --listen
     """
     from simulator.cli.options import refuse_both, say_problems, warn
-    from simulator.cli.output import AS_FILES, print_json, steps
+    from simulator.cli.output import AS_FILES, Readout, print_json
+    from simulator.cli.steps.ladder import rungs_shown, show_ladder
     from simulator.common.errors import ExitCode, NothingDoneError, SimulatorError
     from simulator.engine.ladder import PLAYLIST, LadderRequest, build, free_folder
     from simulator.engine.measure import Job, Result, measure_all
@@ -157,8 +154,16 @@ def command(
         measured.content,
         store.encoded_folder,
     )
-    with steps("Making rungs", len(loudness) * len(kinds), "" if out is None else AS_FILES) as step:
-        made = build(wanted, force=force, workers=cache.workers, spare=cache.asked_workers is None, step=step)
+    screen = None if as_json else Readout(amount)
+    kept, count = "" if out is None else AS_FILES, len(loudness) * len(kinds)
+    with rungs_shown(screen, measured.measurement, loudness, count, kept) as finished:
+        made = build(
+            wanted,
+            force=force,
+            workers=cache.workers,
+            spare=cache.asked_workers is None,
+            finished=finished,
+        )
     problems = [one for one in made if isinstance(one, SimulatorError)]
     say_problems(problems)
     by_kind = [made[place : place + len(loudness)] for place in range(0, len(made), len(loudness))]
@@ -171,14 +176,11 @@ def command(
         rungs = tuple(one for one in column if isinstance(one, Rung))
         ladders.append(Ladder(track.path, ceiling, kind, style, rungs))
     beside = ladders[1] if len(ladders) > 1 else None
-    if as_json:
+    if screen is None:
         print_json(ladder_object(ladders[0], beside, chosen, measured.measurement))
     else:
-        from simulator.cli.output import Readout
-        from simulator.cli.steps.ladder import show_ladder
-
         again = _again(mix, asked, ceiling, detect, style, (*wanted_for, *profiles)) if out is None else ()
-        show_ladder(Readout(amount), ladders[0], beside, measured.measurement, chosen, again)
+        show_ladder(screen, ladders[0], beside, measured.measurement, chosen, again)
     say = warn if as_json else click.echo
     for figure in figures:
         from simulator.engine.ladder import draw

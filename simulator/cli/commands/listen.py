@@ -104,7 +104,7 @@ def command(
     from simulator.cli.steps.prepare import nothing_read, prepare
     from simulator.common.errors import ExitCode
     from simulator.deck.interface import OutputChoice
-    from simulator.deck.live import open_deck
+    from simulator.deck.live import LiveDeck
     from simulator.deck.to_file import FileDeck
     from simulator.engine.playlists import read_arguments
     from simulator.engine.streams import native_messages_logged
@@ -117,14 +117,15 @@ def command(
     refuse_both("--channels", "--to-file", pair is not None and to_file is not None)
     refuse_both("--exclusive", "--to-file", exclusive and to_file is not None)
     choice = OutputChoice(device, rate, pair, exclusive)
-    opened = shown = None
+    opened: Player | None = None
+    shown = None
     try:
         if screen:
             from simulator.desk.artist_screen import LOOPBACK, ArtistScreen
 
             shown = ArtistScreen(screen_address or LOOPBACK)
         # a device opens in a process of its own meanwhile; the rate of a file comes from the tracks
-        opened = None if to_file is not None else open_deck(choice)
+        opened = None if to_file is not None else LiveDeck(choice)
         ready = prepare(read_arguments(inputs), profiles, cache)
         say_problems(track.problem for track in ready.tracks)
         if ready.nothing:
@@ -132,8 +133,9 @@ def command(
         if to_file is not None and (force or not to_file.exists()):
             kept_in = os.fspath(_record_path(inputs, ready))
             refuse_sources([to_file], [*(track.track.path for track in ready.tracks), kept_in])
-        if opened is None:
-            opened = open_deck(replace(choice, sample_rate=rate or _rate(ready)), to_file, force=force)
+        if to_file is not None:
+            opened = FileDeck(to_file, rate or _rate(ready), force=force)
+        assert opened is not None
         player = opened
         with native_messages_logged(cache_folder() / LOG):
             code, saved = _listen(inputs, ready, player, shown, cache)

@@ -100,7 +100,7 @@ class Album:
         self.programme_lufs = gating.album_loudness_lufs(song.series.energy for song in self.songs)
 
     def answer(self, players: int) -> str:
-        """The album as delivered, and what the first so many players make of its relations."""
+        """The album as delivered, and what the first `players` do to its relations."""
         said = [f"{self.title} measures {level(self.programme_lufs)} LUFS as a programme."]
         said += [self._span("As delivered", [song.integrated_lufs for song in self.songs])]
         for profile, row in list(zip(self.profiles, self.played, strict=True))[:players]:

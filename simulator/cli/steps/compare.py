@@ -69,8 +69,8 @@ class SongVersion:
 
 @dataclass(frozen=True, slots=True)
 class SongVersions:
-    """All versions in their order, and the places of the pair: `loud` is the louder of the two. `turned`: on
-    the command line the two were named the other way round."""
+    """All versions in their order, and the places of the pair: `loud` is the louder of the two; `turned`
+    where the command line named the two the other way round."""
 
     all: tuple[SongVersion, ...]
     loud: int
@@ -91,7 +91,7 @@ class SongVersions:
         return {self.loud: "loud", self.open: "open"}.get(place)
 
     def pair(self, ready: PreparedPlaylist, loud: int | None = None) -> VersionPair:
-        """The pair, or another version (by place) in the part of the loud one, against the same open one."""
+        """The pair, or another version (by place) instead of the loud one."""
         first, second = self.all[self.loud if loud is None else loud], self.all[self.open]
         both = zip(first.predictions, second.predictions, strict=True)
         return VersionPair(

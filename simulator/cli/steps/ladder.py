@@ -1,15 +1,39 @@
-"""How `ladder` shows its decision: which rung suffices where, one table, a few sentences."""
+"""What `ladder` shows: each rung as it is finished, then which suffices where, a table, a few sentences."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 
-from simulator.cli.output import Readout
+from simulator.cli.output import Readout, steps
+from simulator.common.errors import SimulatorError
 from simulator.common.text import typed_command
+from simulator.engine.ladder import Finished
 from simulator.metering.measurement import Measurement
 from simulator.rungs.advice import Destination
-from simulator.rungs.rung import Ladder
+from simulator.rungs.rung import Ladder, Rung
 from simulator.text import ladder
+
+
+@contextmanager
+def rungs_shown(
+    out: Readout | None, mix: Measurement, levels: Sequence[float], count: int, kept: str
+) -> Iterator[Finished]:
+    """Takes each rung as it is finished, of `count`: a terminal shows its row, those of the first kind of
+    detection alone; elsewhere (and with `out` None) the progress is reported. `kept`: as in `steps`."""
+    out = out if out is not None and out.redraws else None
+    made: dict[int, Rung] = {}
+    with ExitStack() as shown:
+        step = shown.enter_context(steps("Making rungs", count, kept, shown=out is None))
+        show = out and shown.enter_context(out.live(ladder.first_table(mix, levels, made, out.width)))
+
+        def finished(place: int, rung: Rung | SimulatorError) -> None:
+            step()
+            if out and show and isinstance(rung, Rung) and place < len(levels):
+                made[place] = rung
+                show(ladder.first_table(mix, levels, made, out.width))
+
+        yield finished
 
 
 def show_ladder(
@@ -47,4 +71,4 @@ def show_ladder(
         if said := ladder.closed_form(destination.profile):
             out.paragraph(said)
     out.line()
-    out.sentences([ladder.LEGEND, ladder.OUTPUT, ladder.starting_points()])
+    out.sentences([*ladder.reasons(found.rungs), ladder.LEGEND, ladder.OUTPUT, ladder.starting_points()])

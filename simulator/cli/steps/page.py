@@ -1,4 +1,4 @@
-"""The steps of `page`: what is asked for, measured and aligned; the page built; its ballot kept."""
+"""The work of `page`: inputs measured and aligned, the page built, its ballot kept in the session file."""
 
 from __future__ import annotations
 
@@ -44,8 +44,8 @@ KINDS = ("notes", "marks", "decisions", "trials", "findings")
 
 @dataclass(frozen=True, slots=True)
 class PageReady:
-    """All that a page is built from: the measured playlist, how its versions lie, the record's acts, what
-    the disk said of the files before they were read, and which kinds of acts may go onto the page."""
+    """All that a page is built from: the measured playlist, the offsets of its versions, the session file and
+    its acts, the files' stamps from before they were read, and which kinds of acts may go onto the page."""
 
     prepared: PreparedPlaylist
     offsets_s: dict[int, float]
@@ -65,9 +65,9 @@ def ready_for_page(
     chosen: Sequence[str],
     cache: CacheOptions,
 ) -> PageReady:
-    """Reads and measures INPUTS, which may be one record instead of its playlist. Raises UsageError for a
-    record that is named and cannot be read; one that merely lies there is left out, and a line says so. Where
-    nothing of it was chosen, it is not read at all."""
+    """Reads and measures INPUTS, which may be a session file instead of its playlist. Raises UsageError where
+    such a file cannot be read; one that is only beside the playlist is left out with a warning, and not read
+    at all where nothing from it was chosen."""
     named = len(inputs) == 1 and is_record(inputs[0])
     words = [str(playlist_of(Path(word))) if is_record(word) else word for word in inputs]
     playlist = as_versions(read_arguments(words))
@@ -98,8 +98,8 @@ def chosen_kinds(named: Sequence[str]) -> list[str]:
 
 
 def went_in(ready: PageReady, order: PageRequest) -> list[str]:
-    """What of the session and of the check is on the page: one line for each kind that was named, and one
-    under it for each item."""
+    """What is on the page from the session and the check: a line for each kind that was named, and one under
+    it for each item."""
     items: dict[str, list[str]] = {
         "notes": list(order.notes),
         "marks": [f"{one.label} (track {one.track + 1}, at {format_time(one.at_s)})" for one in order.marks],
@@ -143,8 +143,8 @@ def build_page(
     engineer: str = "",
     vote_passages: Sequence[str] = (),
 ) -> tuple[BuiltPage, PageRequest]:
-    """The page in memory and what it was asked to be, with progress on standard error. Raises AudioError
-    where a file has become another one meanwhile."""
+    """The page in memory and its order, with progress on standard error. Raises AudioError where a file has
+    changed meanwhile."""
     prepared = ready.prepared
     order = PageRequest(
         playlist=prepared.playlist,
@@ -177,7 +177,7 @@ def build_page(
 
 def _changed(ready: PageReady, heard: Sequence[int]) -> ChangedPair | None:
     """Where the loudest version of the first song is likely to sound different from the least loud one; None
-    where there is no pair, or it cannot be said."""
+    without a pair, or where that is unknown."""
     files: dict[str, dict[int, float]] = {}
     for index in heard:
         one = ready.prepared.tracks[index]
@@ -199,7 +199,7 @@ def _changed(ready: PageReady, heard: Sequence[int]) -> ChangedPair | None:
 
 
 def _refuse_too_few(versions: int, rounds: int) -> None:
-    """Raises UsageError for a vote in which no answer at all could show a preference."""
+    """Raises UsageError for a vote in which no set of answers could show a preference."""
     pairs = versions * (versions - 1) // 2
     fewest = fewest_preferences(pairs)
     if versions <= MOST_VERSIONS and rounds < fewest:
@@ -241,8 +241,9 @@ def _decided(ready: PageReady, masters: Sequence[Track]) -> list[Decided]:
 
 
 def keep_page(ready: PageReady, page: BuiltPage, output: Path) -> list[str]:
-    """Puts the page, and the ballot of its vote, into the session file, so that answers find their way back;
-    lines that say where. Raises WriteError where a vote cannot be kept; a page without one is still good."""
+    """Puts the page, and the ballot of its vote, into the session file, so that answers can be matched;
+    returns lines to print. Raises WriteError where a vote cannot be kept; a page without one is still
+    good."""
     tracks = [track.track for track in ready.prepared.tracks]
     act = page_act(now(), page.page, output.name, tracks)
     if page.ballot is not None:
@@ -266,8 +267,8 @@ def keep_page(ready: PageReady, page: BuiltPage, output: Path) -> list[str]:
 
 
 def _aligned(ready: PreparedPlaylist) -> tuple[PreparedPlaylist, dict[int, float]]:
-    """By how much each version lies later than the first of its song. A version that cannot be laid on the
-    first one goes its own way: it no longer counts as a version on this page, and a line says so."""
+    """The offset (s) of each version from the first of its song. One that cannot be aligned no longer counts
+    as a version on this page, with a warning."""
     first_of: dict[str, int] = {}
     offsets: dict[int, float] = {}
     tracks = list(ready.tracks)

@@ -41,13 +41,13 @@ NOT_VERSIONS = (
     "both the same song key in a playlist."
 )
 HEIGHT = 24
-"""Lines of the smallest terminal; the answer and the matrix leave the last one to the prompt."""
+"""Lines of the smallest terminal; the answer and the matrix leave the last one for the prompt."""
 
 
 @dataclass(frozen=True, slots=True)
 class Shown:
     """What is shown side by side: the places of the versions of one song, or of all tracks (`versions` is
-    then False), what each is called, its terminal style, and which one the others are held against."""
+    then False), their names and terminal styles, and which one the others are compared with."""
 
     places: tuple[int, ...]
     names: tuple[str, ...]
@@ -138,7 +138,7 @@ def show(out: Readout, ready: PreparedPlaylist, shown: Shown, *, reasons: bool) 
 
 
 def _gained_by_tag(ready: PreparedPlaylist) -> str:
-    """Which players took the gain of how many tracks from their files' tags; empty where none did."""
+    """On which players tracks get their gain from loudness tags; empty for none."""
     counts = {
         profile.id: sum(
             isinstance(one, Prediction) and one.decision.gain_from != "measurement" for one in row
@@ -254,7 +254,7 @@ SHORTEST_TITLE = 12
 
 
 def _fitted(heads: list[str], rows: list[list[str]], width: int, styles: Sequence[str] = ()) -> Table:
-    """Columns in which the name, the first one with a head, has the room that the others leave."""
+    """A table in which the name, the first column with a head, gets the width that the others leave."""
     from rich.cells import cell_len
     from rich.text import Text
 
@@ -280,7 +280,7 @@ def _fitted(heads: list[str], rows: list[list[str]], width: int, styles: Sequenc
 
 
 def _players_table(rows: Sequence[PlayerRow], width: int) -> Table:
-    """Several players and tracks that are no versions of one song: a line for each different result."""
+    """Several players for tracks that are not versions of one song: a line for each different result."""
     single = len(rows[0].versions) == 1
     heads = ["player", "turned\ndown", "turned\nup", "limited", "quietest\nLUFS", "loudest\nLUFS", "span\nLU"]
     if single:

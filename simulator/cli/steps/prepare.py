@@ -1,5 +1,4 @@
-"""What most commands begin with: the words read as a playlist, its tracks measured, the players' part
-predicted, and the single tracks' problems said."""
+"""What most commands begin with: the tracks of a playlist measured, and what players do to them predicted."""
 
 from __future__ import annotations
 
@@ -45,7 +44,7 @@ class PreparedPlaylist:
 
     @property
     def failed(self) -> bool:
-        """True where a track could not be read, the first time or the second."""
+        """True where a track could not be measured or predicted."""
         again = any(isinstance(found, SimulatorError) for row in self.predictions for found in row)
         return again or any(track.problem is not None for track in self.tracks)
 
@@ -66,19 +65,19 @@ class PreparedPlaylist:
 
 
 def nothing_read() -> NothingDoneError:
-    """The error of a command whose tracks were all unreadable, said after their problems."""
+    """The error of a command whose tracks were all unreadable, after their own messages."""
     return NothingDoneError("No track could be read.", "See the messages above.")
 
 
 def nothing_played(one_player: bool) -> NothingDoneError:
-    """The error of a command whose tracks were read and none of which its players could play."""
+    """The error of a command whose players could play none of the tracks."""
     which = "this player" if one_player else "any of these players"
     return NothingDoneError(f"No track could be played by {which}.", "See the messages above.")
 
 
 def versions_marked(tracks: list[MeasuredTrack]) -> list[MeasuredTrack]:
-    """A list of two to six masters without song keys that are all versions of one song, with a key: they are
-    alternatives, and no player would play them as an album. Any other list as it is."""
+    """Two to six masters without song keys that are all versions of one song get a key: they are
+    alternatives, which no player plays as an album. Any other list stays as it is."""
     measured = [track.measurement for track in tracks if track.measurement is not None]
     named = any(track.track.song or track.track.role == "reference" for track in tracks)
     if named or not 2 <= len(measured) == len(tracks) <= MOST_VERSIONS:
@@ -89,8 +88,8 @@ def versions_marked(tracks: list[MeasuredTrack]) -> list[MeasuredTrack]:
 
 
 def as_versions(playlist: Playlist, most: int = 2) -> Playlist:
-    """Two tracks alone are alternatives: no player would play them as an album of two. So are up to `most`
-    of which none names a song."""
+    """Two tracks alone are alternatives, not an album of two. So are up to `most` of which none names a
+    song."""
     tracks = playlist.tracks
     songs = {track.song for track in tracks}
     if not 2 <= len(tracks) <= most or (len(tracks) > 2 and songs != {None}):

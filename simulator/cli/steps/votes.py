@@ -1,4 +1,4 @@
-"""The steps of `votes`: a file's answers read, the page of each found, its trial replayed and kept."""
+"""The work of `votes`: a file's answers read, the page of each found, its trial replayed and kept."""
 
 from __future__ import annotations
 
@@ -32,8 +32,8 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class TakenVotes:
-    """What was read of a file: lines to print, the session file and page that a vote is of, and how many of
-    the lines its result takes, which a sum of several listeners stands for."""
+    """What was read from a file: lines to print, the session file and page that a vote belongs to, and how
+    many of the lines are its result, which the sum of several listeners replaces."""
 
     lines: list[str]
     vote_of: tuple[Path, str] | None = None
@@ -44,8 +44,8 @@ class TakenVotes:
 
 
 def sums(votes_of: Iterable[tuple[Path, str]], record: Path | None) -> list[ListenerSum]:
-    """For each page what its listeners say together, where there are several of them; without any page, all
-    pages of the session file. Raises UsageError where it cannot be read."""
+    """The sum of each page's listeners, where there are several; without any page, of all pages of the
+    session file. Raises UsageError where it cannot be read."""
     wanted = list(dict.fromkeys(votes_of))
     if not wanted and record is not None:
         kept = read_record(record)
@@ -155,7 +155,7 @@ def _read(file: Path) -> tuple[list[VoteAnswer], list[Comment], list[str]]:
 def _find(
     file: Path, page: str, record: Path | None, known: Callable[[Iterable[Act]], Mapping[str, T]]
 ) -> tuple[Path, Record, T]:
-    """The record that knows this page, and what that says of it."""
+    """The session file that contains this page, its record, and what that holds on the page."""
     looked = []
     for path in [record] if record is not None else records_near(file):
         looked.append(path)
@@ -164,7 +164,7 @@ def _find(
         except UsageError:
             if record is not None:
                 raise
-            continue  # another file of that name, or a damaged record: it is left alone
+            continue  # another file of that name, or a damaged one: left alone
         if kept is not None and (found := known(kept.acts).get(page)) is not None:
             return path, kept, found
     where = ", ".join(str(path) for path in looked) or f"no *{SUFFIX} beside it or here"

@@ -33,7 +33,7 @@ from simulator.page.content import PageContent, PageTrack, looks, page_title
 from simulator.page.file.ballot import Chance, vote_group, vote_members, vote_of
 from simulator.page.file.cut_passages import CutJob, Cuts, cut_all, flac
 from simulator.page.file.request import PageRequest
-from simulator.page.html import EmbeddedClip, html
+from simulator.page.html import html
 from simulator.page.listen import HeardTrack, Offer
 from simulator.page.passages import ChangeMoment, DeskMark, Place, TrackEnergy, choose
 from simulator.page.plain_words import change_words
@@ -133,7 +133,7 @@ def build(request: PageRequest, step: Callable[[], None] = lambda: None) -> Buil
         ballot, vote, own = vote_of(request, members, places, cuts, content.title, name, chance)
         clips = [*clips, *own]
         chance.shuffle(clips)
-    embedded = [EmbeddedClip(clip.name, base64.b64encode(flac(clip)).decode("ascii")) for clip in clips]
+    embedded = {clip.name: base64.b64encode(flac(clip)).decode("ascii") for clip in clips}
     data: Mapping[str, Any] = (
         listen.data(offers, heard, profile, name, content.title) if offers else {"kinds": [], "tracks": {}}
     )

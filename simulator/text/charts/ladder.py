@@ -25,6 +25,7 @@ def ladder_figure(rungs: Sequence[Rung], destinations: Sequence[Destination], ti
 
     first = rungs[0].measurement.peak_to_loudness_db or 0.0
     cost = [first - (rung.measurement.peak_to_loudness_db or first) for rung in rungs]
+    wide = max(cost[-1], 1.0)
     curves: dict[tuple[float, ...], list[Destination]] = {}
     for destination in destinations:
         heights = tuple(round(each.integrated_lu or 0.0, 1) for each in gained(rungs, destination.profile.id))
@@ -45,26 +46,30 @@ def ladder_figure(rungs: Sequence[Rung], destinations: Sequence[Destination], ti
         if marked is not None:
             axes.plot(cost[marked], heights[marked], "o", markersize=13, fillstyle="none", color=colour)
         last = max(heights[-1], last + step * (1 + 0.55 * (len(those) > 1)))
-        names = textwrap.fill(", ".join(one.name for one in those), LABEL_WIDTH)
+        players = textwrap.fill(", ".join(one.name for one in those), LABEL_WIDTH)
         axes.annotate(
-            names, (cost[-1], heights[-1]), (cost[-1] + 0.03 * max(cost[-1], 1.0), last),
+            players, (cost[-1], heights[-1]), (cost[-1] + 0.03 * wide, last),
             va="center", color=colour, fontweight="bold", annotation_clip=False,
         )  # fmt: skip
     highest = max(curves, key=lambda heights: heights[-1])
-    seen: list[tuple[float, float]] = []
+    labels: dict[tuple[float, float], list[str]] = {}
     for place, rung in enumerate(rungs):
-        there = (cost[place] / max(cost[-1], 1.0), highest[place] / step)
-        if any(abs(there[0] - x) < 0.05 and abs(there[1] - y) < 1.0 for x, y in seen):
-            continue
-        seen.append(there)
+        here = (cost[place], highest[place])
+        beside = (at for at in labels if abs(at[0] - here[0]) < 0.05 * wide and abs(at[1] - here[1]) < step)
+        names = labels.setdefault(next(beside, here), [])
+        if (name := level(rung.measurement.integrated_lufs)) not in names:
+            names.append(name)
+    steps = list(labels)
+    for at, after in zip(steps, [*steps[1:], None], strict=True):
+        steep = after is not None and after[0] - at[0] < 0.02 * wide  # the curve itself is above it
         axes.annotate(
-            level(rung.measurement.integrated_lufs), (cost[place], highest[place]), (0, 9),
-            textcoords="offset points", ha="center", color="#444444", fontsize=8.5,
+            ", ".join(labels[at]), at, (9, 9) if steep else (0, 11), textcoords="offset points",
+            ha="left" if steep else "center", va="center", color="#444444", fontsize=8.5,
         )  # fmt: skip
     axes.set_xlabel("cost: dB of PLR given up against the lowest rung")
     axes.set_ylabel("gain: LU louder as played")
     axes.set_ylim(low - step, top + 2.0 * step)
-    axes.set_xlim(-0.04 * max(cost[-1], 1.0), 1.36 * max(cost[-1], 1.0))
+    axes.set_xlim(-0.04 * wide, 1.36 * wide)
     axes.grid(color="#dddddd", linewidth=0.7)
     axes.set_axisbelow(True)
     for side in ("top", "right"):
