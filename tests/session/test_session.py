@@ -424,6 +424,7 @@ def test_a_converter_without_headroom_is_heard_in_every_state_with_room_below_it
         ("decide streaming -14 -1 Anna: keeps it open", ("streaming", -14.0, -1.0, "Anna", "keeps it open")),
         ("decide club system −9 LUFS −0.5", None),
         ("decide club system −9 −0.5dBTP", ("club system", -9.0, -0.5, "", "")),
+        ("decide club −9LUFS, −0.5dBTP, Max", ("club", -9.0, -0.5, "", "Max")),
         ("decide radio -23 -1 as they ask", ("radio", -23.0, -1.0, "", "as they ask")),
     ],
 )

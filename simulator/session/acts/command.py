@@ -6,10 +6,12 @@ and dispatch, help, completion, the keys and what a blind trial refuses are read
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
+from simulator.common.text import typed_minus
 from simulator.session.events import Effect
 from simulator.session.state import Run, Session
 
@@ -94,6 +96,18 @@ class Command:
     record: Literal["line", "none", "own"] = "line"
     asks: tuple[Asks, ...] = ()
     switches: bool = False
+
+
+def typed_number(text: str, *units: str) -> float | None:
+    """A finite number, with or without one of these units (in any case); None for another text."""
+    text = typed_minus(text).casefold()
+    for unit in units:
+        text = text.removesuffix(unit)
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None
 
 
 def on_words(act: Callable[[Session, list[str]], Outcome]) -> ActFunction:

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import difflib
-import math
 from dataclasses import replace
 
 from simulator.common.errors import UsageError
 from simulator.common.listening import LISTENS, STATE_WORDS, STATES, Listen, State
-from simulator.common.text import capital, level, typed_minus
+from simulator.common.text import capital, level
 from simulator.common.units import TIE_LU
 from simulator.normalizer.profile import Scope
 from simulator.session import codec_variants
-from simulator.session.acts.command import Choice, Command, Line, Outcome, on_words
+from simulator.session.acts.command import Choice, Command, Line, Outcome, on_words, typed_number
 from simulator.session.acts.now_playing import limiter_words, what_plays
 from simulator.session.codec_variants import CONVERTER, with_converter
 from simulator.session.events import Output, Predict, RememberTrim, Say
@@ -197,12 +196,8 @@ def trim(session: Session, words: list[str]) -> Outcome:
     """The monitor trim, in dB, 0 at most."""
     if not words:
         return session, (Say(f"Monitor trim: {level(session.trim_db)} dB."),)
-    text = typed_minus(" ".join(words)).casefold().removesuffix("db").strip()
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
+    value = typed_number(" ".join(words), "db")
+    if value is None:
         raise UsageError(f"“{' '.join(words)}” is not a level in dB.", "trim -12")
     if value > 0.0:
         raise UsageError("The trim only turns down: 0 dB is its maximum.", "trim 0")

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from pathlib import PurePath
 
 from simulator.blind_test import trial
 from simulator.common.errors import UsageError
-from simulator.common.text import level, typed_minus, whole_number
+from simulator.common.text import level, whole_number
 from simulator.common.units import format_time
 from simulator.session.acts.command import (
     ActFunction,
@@ -18,6 +17,7 @@ from simulator.session.acts.command import (
     Outcome,
     on_dated_words,
     on_words,
+    typed_number,
 )
 from simulator.session.events import (
     ChooseDevice,
@@ -83,10 +83,10 @@ def mark(session: Session, words: list[str], at: str) -> Outcome:
 
 def decide(session: Session, words: list[str], at: str) -> Outcome:
     """What was decided: for which destination, at what loudness and ceiling, by whom and why."""
-    numbers = [i for i, word in enumerate(words) if _number(word) is not None]
+    numbers = [i for i, word in enumerate(words) if _figure(word) is not None]
     if len(numbers) < 2 or numbers[0] == 0 or numbers[1] != numbers[0] + 1:
         raise UsageError("Give the destination, its loudness and its ceiling.", DECIDE_EXAMPLE)
-    target, ceiling = (_number(words[i]) or 0.0 for i in numbers[:2])
+    target, ceiling = (_figure(words[i]) or 0.0 for i in numbers[:2])
     if not LOWEST_TARGET_LUFS <= target <= 0.0 or not LOWEST_CEILING_DBTP <= ceiling <= 0.0:
         raise UsageError(
             f"A target can be {LOWEST_TARGET_LUFS:g} to 0 LUFS, a ceiling {LOWEST_CEILING_DBTP:g} to 0 dBTP.",
@@ -109,13 +109,8 @@ def decide(session: Session, words: list[str], at: str) -> Outcome:
     return session, (Keep(act), Say(said))
 
 
-def _number(word: str) -> float | None:
-    text = typed_minus(word).casefold().removesuffix("lufs").removesuffix("dbtp").rstrip(",;")
-    try:
-        value = float(text)
-    except ValueError:
-        return None
-    return value if math.isfinite(value) else None
+def _figure(word: str) -> float | None:
+    return typed_number(word.rstrip(",;"), "lufs", "dbtp")
 
 
 def replace_(session: Session, words: list[str]) -> Outcome:
