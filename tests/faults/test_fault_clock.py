@@ -20,8 +20,8 @@ WALL_CLOCK = {
 }
 ALLOWED = {
     "storage/measurement_cache.py": "is a file old enough to be trusted; the name of what is set aside",
-    "desk/environment.py": "the time stamps of the record",
-    "cli/steps/page.py": "the time stamp of a ballot",
+    "desk/controller.py": "the time stamps of the session's acts",
+    "storage/session_file.py": "the time stamps of what a command keeps: a page, a ballot, votes",
 }
 
 
