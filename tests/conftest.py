@@ -46,6 +46,14 @@ def music_files() -> dict[str, Path]:
     return files
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Whole songs take long: what is checked on real music runs with the heavy tests."""
+    for item in items:
+        if "music_files" in getattr(item, "fixturenames", ()):
+            item.add_marker(pytest.mark.heavy)
+
+
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(
     item: pytest.Item,

@@ -31,6 +31,7 @@ from simulator.playlists.playlist import PLAYLIST_EXTENSIONS, Track, is_playlist
 from simulator.session.log import Act, Record, from_json, merged, missing, to_json
 from simulator.session.state import FIRST_TRIM_DB, LOWEST_TRIM_DB
 from simulator.storage.folders import user_data_folder
+from simulator.storage.lock import acquire_lock, lock_path, real_path, release_lock
 from simulator.storage.small_files import (
     LARGEST_RECORD_BYTES,
     MEBIBYTE,
@@ -39,15 +40,7 @@ from simulator.storage.small_files import (
     read_small,
     stamp_of,
 )
-from simulator.storage.writing import (
-    acquire_lock,
-    cut_to_bytes,
-    lock_path,
-    make_folder,
-    real_path,
-    release_lock,
-    whole_file,
-)
+from simulator.storage.writing import cut_to_bytes, make_folder, whole_file
 
 SUFFIX = ".session.json"
 PRIVATE = 0o600

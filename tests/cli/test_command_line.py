@@ -296,6 +296,7 @@ def test_ctrl_c_while_a_long_file_is_measured_ends_with_130(tmp_path: Path, comm
     assert not out.exists() or os.listdir(out) == []
 
 
+@pytest.mark.heavy
 @pytest.mark.skipif(os.name != "posix", reason="sends signals")
 @pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
 def test_a_render_that_is_ended_leaves_no_half_file(tmp_path: Path, name: str) -> None:

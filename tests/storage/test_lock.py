@@ -11,11 +11,11 @@ from pathlib import Path
 
 import pytest
 
+from simulator.storage.lock import acquire_lock, lock_path, release_lock
 from simulator.storage.session_file import RecordFile
-from simulator.storage.writing import acquire_lock, lock_path, release_lock
 
 TAKE = (
-    "import sys, time; from pathlib import Path; from simulator.storage.writing import acquire_lock\n"
+    "import sys, time; from pathlib import Path; from simulator.storage.lock import acquire_lock\n"
     "while time.time() < float(sys.argv[2]): pass\n"
     "print(acquire_lock(Path(sys.argv[1])), flush=True); sys.stdin.read()\n"
 )

@@ -50,15 +50,16 @@ def guarded(
 
 
 def steps_up_lu(before: Session, after: Session) -> float:
-    """The greatest step upwards from one passage of a montage or of transitions to the next."""
+    """The greatest step upwards from one passage of a montage to the next; 0 where it goes on as it was.
+    Transitions keep the levels of the album, as playing it does."""
     plan = after.plan
-    if plan is None or plan.kind not in ("montage", "transitions") or after.motion == "stopped":
+    was = before.plan == plan and before.state == after.state and before.profile == after.profile
+    if plan is None or plan.kind != "montage" or after.motion == "stopped" or was:
         return 0.0
     spans = plan.spans[after.segment :]
     levels = [level for span in spans if (level := after.span_lufs(span)) is not None]
     steps = [later - earlier for earlier, later in pairwise(levels)]
-    was = before.plan == plan and before.state == after.state and before.profile == after.profile
-    return 0.0 if was or plan.kind == "transitions" else max(steps, default=0.0)
+    return max(steps, default=0.0)
 
 
 def _instant(before: Session, after: Session) -> bool:

@@ -243,7 +243,6 @@ COMMANDS = (
         short=("t",),
         arguments="[SECONDS]",
         kinds=(("seconds",),),
-        asks=("steps",),
     ),
     Command(
         "loop",

@@ -10,7 +10,8 @@ import math
 
 import pytest
 
-from simulator.metering.loudness_tags import LoudnessTags, TagScheme, loudness_tags
+from simulator.audio_files.tags import loudness_tags
+from simulator.metering.loudness_tags import LoudnessTags, TagScheme
 
 
 def of(name: str, *values: str, opus: bool = False) -> LoudnessTags:
