@@ -394,8 +394,9 @@ def test_rungs_at_one_place_of_the_picture_share_a_label() -> None:
     there = [Destination(CLUB), Destination(DOWN)]
     rungs = [*case((-14.0, -10.0, -8.0), *there), rung(-7.0, [CLUB, DOWN], lufs=-7.99)]
     (axes,) = ladder_figure(rungs, there, "mix").axes
-    said = [text.get_text() for text in axes.texts]
-    assert [one for one in said if one.startswith("−")] == ["−14.0", "−10.0", "−8.0"]
+    numbers = [(text.get_text(), text.get_color()) for text in axes.texts if text.get_text()[0] == "−"]
+    assert [name for name, colour in numbers if colour == "#444444"] == ["−14.0", "−10.0", "−8.0"]
+    assert [name for name, colour in numbers if colour != "#444444"] == ["−14.0"]  # at the ring
     near = [*case((-14.0, -8.0), *there), rung(-7.0, [CLUB, DOWN], lufs=-7.9)]
     (axes,) = ladder_figure(near, there, "mix").axes
     assert "−8.0, −7.9" in [text.get_text() for text in axes.texts]

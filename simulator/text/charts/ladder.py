@@ -36,6 +36,7 @@ def ladder_figure(rungs: Sequence[Rung], destinations: Sequence[Destination], ti
     top = max(max(heights) for heights in curves)
     low = min(min(heights) for heights in curves)
     step = max(top - low, 1.0) / 12.0
+    highest = max(curves, key=lambda heights: heights[-1])
     normal = iter(colour for colour in VERSIONS if colour != LOUD)
     last = float("-inf")
     for heights, those in sorted(curves.items(), key=lambda item: item[0][-1]):
@@ -44,14 +45,19 @@ def ladder_figure(rungs: Sequence[Rung], destinations: Sequence[Destination], ti
         axes.plot(cost, heights, color=colour, linestyle=line, linewidth=2.2, marker="o", markersize=4.5)
         marked = enough(rungs, those[0].profile)
         if marked is not None:
-            axes.plot(cost[marked], heights[marked], "o", markersize=13, fillstyle="none", color=colour)
+            at = (cost[marked], heights[marked])
+            axes.plot(*at, "o", markersize=13, fillstyle="none", color=colour)
+            if heights != highest:  # the rungs' names stand on the highest curve
+                axes.annotate(
+                    level(rungs[marked].measurement.integrated_lufs), at, (9, -9), textcoords="offset points",
+                    va="center", color=colour, fontsize=8.5,
+                )  # fmt: skip
         last = max(heights[-1], last + step * (1 + 0.55 * (len(those) > 1)))
         players = textwrap.fill(", ".join(one.name for one in those), LABEL_WIDTH)
         axes.annotate(
             players, (cost[-1], heights[-1]), (cost[-1] + 0.03 * wide, last),
             va="center", color=colour, fontweight="bold", annotation_clip=False,
         )  # fmt: skip
-    highest = max(curves, key=lambda heights: heights[-1])
     labels: dict[tuple[float, float], list[str]] = {}
     for place, rung in enumerate(rungs):
         here = (cost[place], highest[place])
