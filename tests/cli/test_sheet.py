@@ -158,6 +158,11 @@ def test_what_changed_since(answer: Answer) -> None:
     assert ": samples changed in 1 of 3 masters, 1 of 3 masters missing, 1 not on the sheet." in said
     assert "samples changed: −1.5 LU, true peak −1.5 dB" in said
     assert re.search(r" 3 +Three +missing", out)
+    assert "another folder" not in out
+    assert (
+        "If the masters are in another folder: fairhearing check FOLDER --against a.html"
+        in answer("check --against a.html")[1]
+    )
     code, out, _ = answer("check album.toml --against a.html --json")
     found = valid(out, "sheet")
     assert [(one["since"], one["level"]) for one in found] == [

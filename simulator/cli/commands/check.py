@@ -209,7 +209,7 @@ def _since(masters: tuple[str, ...], against: str, amount: Amount, as_json: bool
         print_json([*map(change_object, shown), *errors])
     else:
         say_problems(one.problem for one in checked)
-        show_changes(Readout(amount), shown, sheet)
+        show_changes(Readout(amount), shown, sheet, against, bool(masters))
     if unread:
         return ExitCode.SOME_FAILED
     return ExitCode.NEEDS_FIXING if any(change.level == "fix" for change in shown) else ExitCode.DONE

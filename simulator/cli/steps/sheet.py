@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 
 from simulator.common.errors import UsageError, WriteError
-from simulator.common.text import as_utf8, counted, level, printed_gap, signed, visible
+from simulator.common.text import as_utf8, counted, level, printed_gap, signed, typed_command, visible
 from simulator.common.units import format_time
 from simulator.delivery.finding import worst
 from simulator.delivery.sheet import (
@@ -158,8 +158,8 @@ def write_sheet(path: Path, sheet: Sheet, force: bool) -> None:
     save_text(path, text, force)
 
 
-def show_changes(out: Readout, changes: Sequence[SheetChange], sheet: Sheet) -> None:
-    """The answer, then a line for each master."""
+def show_changes(out: Readout, changes: Sequence[SheetChange], sheet: Sheet, path: str, named: bool) -> None:
+    """The answer, then a line for each master of the sheet in `path`; `named`: its masters were given."""
     count = len(sheet.masters)
     out.answer(answer(changes, sheet))
     if out.quiet:
@@ -177,6 +177,9 @@ def show_changes(out: Readout, changes: Sequence[SheetChange], sheet: Sheet) -> 
         number = str(one.was.number) if one.was is not None else ""
         table.add_row(number, shortened(master.title, LONGEST_TITLE), Text(state, style=one.level))
     out.table(table)
+    if not named and any(one.since == "missing" for one in shown):
+        words = ("fairhearing", "check", "FOLDER", "--against", path)
+        out.line(typed_command("If the masters are in another folder:", words))
 
 
 def change_object(change: SheetChange) -> dict[str, Any]:
