@@ -8,7 +8,9 @@ than a hundredth on music. Blocks are float32 (frames, channels) at one rate.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,17 +49,18 @@ class Masks:
 
 
 class MaskMeter:
-    """Takes one version's blocks, gives its masks."""
+    """Takes one version's blocks, gives its masks. `each` maps over the channels: a thread pool's `map` has
+    several at work at once, with the same result."""
 
-    def __init__(self, sample_rate: int, channels: int) -> None:
-        self._rate, self._channels = sample_rate, channels
+    def __init__(self, sample_rate: int, channels: int, each: Callable[..., Iterable[Any]] = map) -> None:
+        self._rate, self._channels, self._each = sample_rate, channels, each
         self._counted = counted_channels(channels)
         self._ear = ear(sample_rate)
         self._size = frame_size(sample_rate)
         self._hop, self._window = self._size // 2, hann(self._size)
         self._waiting = Pieces()
         self._edge = np.zeros((len(self._counted), _BEFORE * self._hop), dtype=np.float32)
-        self._masked = np.zeros((self._ear.bands, len(self._counted)), dtype=np.float32)
+        self._masked = [np.zeros((self._ear.bands, 1), dtype=np.float32) for _ in self._counted]
         self._masks: list[Block] = []
         self._active: list[NDArray[np.bool_]] = []
 
@@ -74,11 +77,17 @@ class MaskMeter:
 
     def _piece(self, samples: Block) -> None:
         """`samples` (channels, frames): a multiple of the frame size."""
-        table, channels = self._ear, samples.shape[0]
         joined = np.concatenate([self._edge, samples], axis=1)
         self._edge = joined[:, -_BEFORE * self._hop :].copy()
-        count = samples.shape[1] // self._hop
-        power, tonal = (np.empty((count, channels, table.bands), dtype=np.float32) for _ in range(2))
+        made = list(self._each(self._channel, joined[:, np.newaxis], self._masked))
+        self._masks.append(np.concatenate([mask for mask, _ in made], axis=1))
+        self._active.append(sum(level for _, level in made) > 10.0 ** (ACTIVE_DB_SPL / 10.0))
+
+    def _channel(self, joined: Block, masked: Block) -> tuple[Block, Block]:
+        """Mask (frames, 1, bands) and power (frames,) of one channel's samples (1, frames), of every second
+        frame; `masked` carries forward masking on."""
+        table, count = self._ear, joined.shape[1] // self._hop - _BEFORE
+        power, tonal = (np.empty((count, 1, table.bands), dtype=np.float32) for _ in range(2))
         last_two = spectra(joined, self._window, self._hop, slice(0, _BEFORE - 1))
         for first in range(0, count, AT_ONCE):
             last = min(first + AT_ONCE, count)
@@ -91,10 +100,8 @@ class MaskMeter:
             height *= table.weighting
             power[first:last] = height @ table.grouping
         by_band = np.ascontiguousarray(power.reshape(-1, table.bands).T)
-        mask = mask_over_time(table, by_band, excitation(table, by_band), tonal, self._masked)
-        self._masks.append(mask[1::2].copy())
-        level = power[1::2].sum(axis=(1, 2))
-        self._active.append(level > 10.0 ** (ACTIVE_DB_SPL / 10.0))
+        mask = mask_over_time(table, by_band, excitation(table, by_band), tonal, masked)
+        return mask[1::2].copy(), power[1::2].sum(axis=(1, 2))
 
 
 class ShareMeter:

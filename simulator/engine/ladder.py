@@ -13,8 +13,9 @@ from __future__ import annotations
 import itertools
 import math
 import os
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -70,6 +71,8 @@ from simulator.storage.writing import (
 )
 
 PLAYLIST, SAMPLE = "ladder.toml", "-sample-peak"
+MASK_THREADS, MOST_WAITING = 2, 8
+"""Channels whose masks are worked out at once; blocks that may wait for them."""
 
 
 def rung_name(place: int, mix: str, lufs: float, sample_too: bool) -> str:
@@ -212,16 +215,24 @@ class MixAnalysis:
 
 
 def analyse(wanted: LadderRequest) -> MixAnalysis:
-    """One pass over the mix, with the masks in a thread beside it. Raises AudioError."""
-    with AudioReader(wanted.mix, hashed=False) as reader, ThreadPoolExecutor(1) as beside:
+    """One pass over the mix, with the masks in threads beside it. Raises AudioError."""
+    with (
+        AudioReader(wanted.mix, hashed=False) as reader,
+        ThreadPoolExecutor(1) as beside,
+        ThreadPoolExecutor(MASK_THREADS) as by_channel,
+    ):
         rate, channels = reader.info.sample_rate, reader.info.channels
-        masks = MaskMeter(rate, channels)
+        masks = MaskMeter(rate, channels, by_channel.map)
 
         def blocks() -> Iterator[Block]:
+            waiting: deque[Future[None]] = deque()
             for block in reader:
-                at_once = beside.submit(masks.push, block)
+                waiting.append(beside.submit(masks.push, block))
                 yield block
-                at_once.result()
+                if len(waiting) > MOST_WAITING:
+                    waiting.popleft().result()
+            for left in waiting:
+                left.result()
 
         if wanted.by_envelope:
             over = envelope(blocks(), rate, channels)

@@ -116,9 +116,8 @@ def test_two_windows_follow_within_200_ms_and_ask_for_nothing_else(session: subp
             late[line, words] = [shown(page, words, at) for page in pages]
             time.sleep(0.3)
         every = [one for found in late.values() for one in found]
-        busy = max(os.getloadavg()[0] / (os.cpu_count() or 1), 1.0)  # a machine with other work is late by it
         assert statistics.median(every) < LIMIT_MS, late
-        assert max(every) < LIMIT_MS * busy, late
+        assert sorted(every)[-3] < LIMIT_MS, late  # a machine with other work is late now and then
         page = pages[0]
         # the version that plays is drawn over the other, thicker; nothing is cut off, no bar to scroll
         assert page.evaluate("document.querySelector('svg').lastChild.className.baseVal") == "playing"
