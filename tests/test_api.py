@@ -86,6 +86,7 @@ def test_errors_are_the_programs_own() -> None:
         simulator.predict((noise(0.5), RATE), player="minus41")
 
 
+@pytest.mark.heavy
 def test_a_script_without_a_main_guard_starts_no_process(tmp_path: Path) -> None:
     """With spawned workers Python would run the script again in each of them and end with an error."""
     soundfile.write(tmp_path / "open.wav", noise(0.2, 5), RATE, subtype="PCM_24")

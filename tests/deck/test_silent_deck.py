@@ -40,6 +40,7 @@ def deck(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LiveDeck]:
     assert list((folder / "scratch").iterdir()) == []
 
 
+@pytest.mark.heavy
 def test_it_plays_at_the_clock_s_pace_and_what_leaves_can_be_metered(deck: LiveDeck, tmp_path: Path) -> None:
     key, samples = made(tmp_path, "one.wav", 3.0, 1)
     assert (deck.kind, deck.device, deck.latency_s) == ("silent", None, 0.0)

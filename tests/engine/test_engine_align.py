@@ -147,6 +147,7 @@ def test_the_difference_is_given_as_audio(
     assert not samples[:1000].any()
 
 
+@pytest.mark.heavy
 def test_long_files_lie_on_scratch_and_give_the_same(
     pair: tuple[str, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, made: Version
 ) -> None:

@@ -190,6 +190,7 @@ def dies_on_1(job: measure.Job) -> measure.Result:
     return measure.measure_file(job)
 
 
+@pytest.mark.heavy
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="a process ends itself by a POSIX signal")
 def test_a_decoder_that_crashes_costs_one_file(
     sources: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch

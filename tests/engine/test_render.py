@@ -583,6 +583,7 @@ def test_a_track_that_vanishes_before_its_render_costs_itself_alone(tmp_path: Pa
     assert not (tmp_path / "out" / "01-a.wav").exists()
 
 
+@pytest.mark.heavy
 @pytest.mark.parametrize("rate", [None, 48_000])
 @pytest.mark.parametrize("profile", ["minus14-headroom", "minus14-opus128"])
 def test_a_track_that_is_written_anew_before_its_render_costs_itself_alone(

@@ -60,6 +60,7 @@ def test_results_come_in_order_and_errors_are_results(workers: int) -> None:
     assert (found[1].message, found[1].hint) == ("-2: too small.", "Take a larger one.")
 
 
+@pytest.mark.heavy
 def test_a_worker_that_dies_costs_the_one_job_that_killed_it() -> None:
     found = done([1, 13, 2, 3], 2)
     assert [found[0], found[2], found[3]] == [2, 4, 6]
