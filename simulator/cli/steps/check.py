@@ -23,6 +23,7 @@ from simulator.text.findings import (
     ordered,
     readiness,
 )
+from simulator.text.short_names import short_names
 from simulator.text.tables import grid, shortened
 
 if TYPE_CHECKING:
@@ -48,6 +49,7 @@ def show_check(out: Readout, checked: Sequence[Checked], profiles: Sequence[Prof
     if not missed and any(master.problem is not None for master in read):
         missed = "Incomplete: not everything could be checked. "
     several = len(read) > 1
+    names = short_names([master.track.title for master in read], LONGEST_TITLE)
     if several:
         _answer_for_several(out, read, missed)
     else:
@@ -55,18 +57,18 @@ def show_check(out: Readout, checked: Sequence[Checked], profiles: Sequence[Prof
     if out.quiet:
         return
     if several:
-        _show_table(out, read)
+        _show_table(out, read, names)
         for album in dict.fromkeys(master.album for master in read if master.album is not None):
             out.paragraph(album_words(album))
-    alike = {} if out.detail else _alike(read)
-    for master in read:
+    alike = {} if out.detail else _alike(read, names)
+    for name, master in zip(names, read, strict=True):
         if out.detail:
             own = [one for one in ordered(master.findings) if one.level != "fine" or _worth_a_line(one)]
         else:
             own = [one for one in ordered(master.remaining) if _key(one) not in alike]
         optional = several and master.album is None and _optional(master) and not out.detail
         if several and (own or optional):
-            out.heading(shortened(master.track.title, out.width))
+            out.heading(shortened(name, out.width))
         elif own:
             out.line()
         if optional:
@@ -78,14 +80,12 @@ def show_check(out: Readout, checked: Sequence[Checked], profiles: Sequence[Prof
             out.line()
             out.paragraph(f"Fine: {fine}", style=None if out.detail else "soft")
     for finding, titles in alike.values():
-        out.heading(
-            f"{len(titles)} masters: {', '.join(shortened(title, LONGEST_TITLE) for title in titles)}"
-        )
+        out.heading(f"{len(titles)} masters: {', '.join(titles)}")
         _show(out, finding)
     out.line()
     held: dict[Decided, list[str]] = {}
-    for master in read:
-        held.setdefault(master.decided, []).append(shortened(master.track.title, LONGEST_TITLE))
+    for name, master in zip(names, read, strict=True):
+        held.setdefault(master.decided, []).append(name)
     named = any(master.track.decision for master in read)
     out.paragraph(decided_line(held, profiles, named=named), style="soft")
     if not out.detail:
@@ -138,18 +138,18 @@ def _answer_for_several(out: Readout, read: Sequence[Checked], missed: str) -> N
             out.paragraph(album_move_words(shared), style="answer")
 
 
-def _show_table(out: Readout, read: Sequence[Checked]) -> None:
+def _show_table(out: Readout, read: Sequence[Checked], names: Sequence[str]) -> None:
     from rich.text import Text
 
     apart = len({master.decided for master in read}) > 1
     headings = ["#", "Master", *["for"] * apart, "verdict", "LUFS", "dBTP", "move"]
     table = grid(headings, [True, *[False] * (2 + apart), True, True, True])
-    for number, master in enumerate(read, 1):
+    for number, (name, master) in enumerate(zip(names, read, strict=True), 1):
         verdict = worst(list(master.findings))
         assert master.measurement is not None
         table.add_row(
             str(number),
-            shortened(master.track.title, LONGEST_TITLE),
+            name,
             *[shortened(master.decided.destination, LONGEST_DESTINATION)] * apart,
             Text({"fix": "fix", "look": "ready, check", "fine": "ready"}[verdict], style=verdict),
             level(master.measurement.integrated_lufs),
@@ -166,13 +166,13 @@ def _key(finding: Finding) -> Key:
     return headline(finding), finding.text, finding.advice
 
 
-def _alike(read: Sequence[Checked]) -> dict[Key, tuple[Finding, list[str]]]:
-    """What several masters share word for word, with their titles."""
+def _alike(read: Sequence[Checked], names: Sequence[str]) -> dict[Key, tuple[Finding, list[str]]]:
+    """What several masters share word for word, with their names."""
     shared: dict[Key, tuple[Finding, list[str]]] = {}
-    for master in read:
+    for name, master in zip(names, read, strict=True):
         for finding in master.remaining:
             if not finding.at_s:
-                shared.setdefault(_key(finding), (finding, []))[1].append(master.track.title)
+                shared.setdefault(_key(finding), (finding, []))[1].append(name)
     return {key: value for key, value in shared.items() if len(value[1]) > 1}
 
 
