@@ -353,7 +353,7 @@ def killed_while_writing(path: Path, after_s: float) -> tuple[int, list[object]]
 
 
 @pytest.mark.skipif(os.name != "posix", reason="sends SIGKILL")
-@pytest.mark.parametrize("times", [5, pytest.param(60, marks=pytest.mark.heavy)])
+@pytest.mark.parametrize("times", [5, pytest.param(30, marks=pytest.mark.heavy)])
 def test_a_desk_that_is_killed_loses_at_most_the_last_act(tmp_path: Path, times: int) -> None:
     """At random moments of its writing (seeded)."""
     moments = np.random.default_rng(11).uniform(0.0, 0.05, times)
