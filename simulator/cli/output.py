@@ -184,8 +184,6 @@ def steps(title: str, count: int, kept: str = "", shown: bool = True) -> Iterato
 
 def _quiet() -> bool:
     """True where the command was called with --quiet."""
-    from simulator.cli.output import Amount
-
     context = click.get_current_context(silent=True)
     return context is not None and context.params.get("amount") == Amount.QUIET
 

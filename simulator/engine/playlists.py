@@ -217,8 +217,6 @@ def read_arguments(arguments: Sequence[str]) -> Playlist:
     folder of that name needs its path: ./demo)."""
     words = list(arguments)
     if DEMO in words:
-        from simulator.engine.playlists import demo_playlist
-
         made = os.fspath(demo_playlist())
         words = [made if word == DEMO else word for word in words]
     return read_playlists(words)
